@@ -1,0 +1,161 @@
+"""Rotations, projection through a distorting lens, and their derivatives; arrays only.
+
+Camera parameters are one vector `[f_px, cx_px, cy_px, k1, k2, p1, p2, k3]`: square pixels and the five-coefficient
+radial and tangential (Brown-Conrady) distortion as the OpenCV documentation writes it. Pixel centres are at integers.
+Not covered: fish-eye lenses, skewed pixels, rolling shutter.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+#: Order of the camera parameter vector.
+CAMERA_PARAMETERS = ("f_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3")
+
+
+def cross_matrix(v: Array) -> Array:
+    """Matrix of the cross product: `cross_matrix(v) @ w == cross(v, w)`; (..., 3) -> (..., 3, 3)."""
+    out = np.zeros(v.shape + (3,))
+    out[..., 0, 1], out[..., 0, 2] = -v[..., 2], v[..., 1]
+    out[..., 1, 0], out[..., 1, 2] = v[..., 2], -v[..., 0]
+    out[..., 2, 0], out[..., 2, 1] = -v[..., 1], v[..., 0]
+    return out
+
+
+def rotation(vector: Array) -> Array:
+    """Rotation matrix (3, 3) of a rotation vector (3,) in radians (Rodrigues' formula)."""
+    angle = float(np.linalg.norm(vector))
+    k = cross_matrix(np.asarray(vector, float))
+    if angle < 1e-8:
+        return np.eye(3) + k + 0.5 * k @ k
+    return np.eye(3) + np.sin(angle) / angle * k + (1 - np.cos(angle)) / angle**2 * k @ k
+
+
+def orthonormal(matrix: Array) -> Array:
+    """The rotation nearest to a nearly orthonormal (3, 3) matrix."""
+    u, _, vt = np.linalg.svd(matrix)
+    return u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
+
+
+def distort(xy: Array, camera: Array) -> tuple[Array, Array, Array]:
+    """Distort normalised image coordinates.
+
+    Parameters
+    ----------
+    xy : (n, 2) ideal coordinates X/Z, Y/Z.
+    camera : (8,) camera parameters.
+
+    Returns
+    -------
+    distorted : (n, 2)
+    by_xy : (n, 2, 2) derivative by `xy`
+    by_coefficients : (n, 2, 5) derivative by k1, k2, p1, p2, k3
+    """
+    k1, k2, p1, p2, k3 = camera[3:]
+    x, y = xy[:, 0], xy[:, 1]
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    slope = 2 * (k1 + r2 * (2 * k2 + 3 * r2 * k3))  # d radial / d(r2) * 2, so that d/dx = slope * x
+    out = np.stack([x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x), y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y], 1)
+    by_xy = np.empty((len(x), 2, 2))
+    by_xy[:, 0, 0] = radial + slope * x * x + 2 * p1 * y + 6 * p2 * x
+    by_xy[:, 0, 1] = by_xy[:, 1, 0] = slope * x * y + 2 * p1 * x + 2 * p2 * y
+    by_xy[:, 1, 1] = radial + slope * y * y + 6 * p1 * y + 2 * p2 * x
+    by_c = np.empty((len(x), 2, 5))
+    by_c[:, 0, 0], by_c[:, 1, 0] = x * r2, y * r2
+    by_c[:, 0, 1], by_c[:, 1, 1] = x * r2**2, y * r2**2
+    by_c[:, 0, 2], by_c[:, 1, 2] = 2 * x * y, r2 + 2 * y * y
+    by_c[:, 0, 3], by_c[:, 1, 3] = r2 + 2 * x * x, 2 * x * y
+    by_c[:, 0, 4], by_c[:, 1, 4] = x * r2**3, y * r2**3
+    return out, by_xy, by_c
+
+
+def project(points: Array, camera: Array) -> tuple[Array, Array, Array]:
+    """Project points in the camera frame.
+
+    Parameters
+    ----------
+    points : (n, 3) mm, z forward (points with z <= 0 give meaningless pixels; the caller keeps them out).
+    camera : (8,) camera parameters.
+
+    Returns
+    -------
+    px : (n, 2)
+    by_points : (n, 2, 3) px per mm
+    by_camera : (n, 2, 8) px per unit of each camera parameter
+    """
+    inverse_z = 1.0 / points[:, 2]
+    xy = points[:, :2] * inverse_z[:, None]
+    d, by_xy, by_c = distort(xy, camera)
+    f = camera[0]
+    px = f * d + camera[1:3]
+    by_points = np.empty((len(points), 2, 3))
+    by_points[:, :, :2] = f * by_xy * inverse_z[:, None, None]
+    by_points[:, :, 2] = -f * np.einsum("nij,nj->ni", by_xy, xy) * inverse_z[:, None]
+    by_camera = np.zeros((len(points), 2, 8))
+    by_camera[:, :, 0] = d
+    by_camera[:, 0, 1] = by_camera[:, 1, 2] = 1.0
+    by_camera[:, :, 3:] = f * by_c
+    return px, by_points, by_camera
+
+
+def pixels(points: Array, camera: Array) -> Array:
+    """Pixels (n, 2) of points (n, 3) in the camera frame; `project` without the derivatives."""
+    k1, k2, p1, p2, k3 = camera[3:]
+    x, y = points[:, 0] / points[:, 2], points[:, 1] / points[:, 2]
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    xd = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
+    yd = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+    return np.stack([camera[0] * xd + camera[1], camera[0] * yd + camera[2]], 1)
+
+
+def undistort(px: Array, camera: Array) -> Array:
+    """Ideal normalised coordinates (n, 2) of pixels (n, 2), by Newton's method on `distort`.
+
+    Converges wherever the distortion is monotonic, as it is inside the picture of any lens that is not a fish-eye.
+    """
+    target = (px - camera[1:3]) / camera[0]
+    xy = target.copy()
+    for _ in range(8):
+        d, by_xy, _ = distort(xy, camera)
+        step = np.linalg.solve(by_xy, (target - d)[:, :, None])[:, :, 0]
+        xy += step
+        if np.abs(step).max(initial=0.0) < 1e-12:
+            break
+    return xy
+
+
+def rays_in(px: Array, camera: Array, r_camera_from: Array) -> Array:
+    """Directions (n, 3), in the frame that `r_camera_from` (3, 3) turns into the camera's, of rays through pixels (n, 2).
+
+    Not normalised: the component along the camera's z is 1.
+    """
+    xy = undistort(px, camera)
+    return np.column_stack([xy, np.ones(len(xy))]) @ r_camera_from
+
+
+def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: bool) -> Array:
+    """Where rays meet the cylinder of `radius_mm` about the z axis.
+
+    Parameters
+    ----------
+    origin : (3,) mm, the camera in the cylinder's frame.
+    directions : (n, 3)
+    far : take the second crossing (an edge seen from inside, as from overhead) rather than the first.
+
+    Returns
+    -------
+    points : (n, 3) mm; nan where a ray misses.
+    """
+    a = (directions[:, :2] ** 2).sum(1)
+    b = directions[:, :2] @ origin[:2]
+    c = origin[:2] @ origin[:2] - radius_mm**2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        root = np.sqrt(b * b - a * c)
+        length = (-b + root) / a if far else (-b - root) / a
+    points: Array = origin + length[:, None] * directions
+    return points

@@ -1,0 +1,153 @@
+"""Sub-pixel location of a step of brightness along the normal of a predicted edge.
+
+A profile is read across the predicted edge in linear light, averaged along it, and fitted with a step blurred by a
+Gaussian whose two sides may each have a slope of their own (a shaded blade, a shadow on the paper). The step's place is
+the only non-linear unknown, so the fit is a scan: for each trial place the four linear unknowns are projected out, and
+the minimum of the residual sum of squares is refined by a parabola ("variable projection", Golub and Pereyra 1973).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bladeangle.photo import import_cv2
+
+Array = NDArray[np.float64]
+
+#: Spacing of the scan of trial places, px.
+SCAN_STEP_PX = 0.25
+#: Standard deviations of the blur that the fit tries, px.
+BLURS_PX = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.6, 3.4, 4.5)
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Steps found along n profiles.
+
+    offset_px : (n,) place of the step along the normal, from the predicted edge.
+    sigma_px : (n,) its standard uncertainty from the profile's own noise.
+    contrast : (n,) brightness after the step less before, linear light.
+    snr : (n,) how many standard deviations of the noise the step explains.
+    found : (n,) bool, minimum inside the scan and significant.
+    """
+
+    offset_px: Array
+    sigma_px: Array
+    contrast: Array
+    snr: Array
+    found: NDArray[np.bool_]
+
+
+def sample(grey: NDArray[np.float32], xy: Array) -> NDArray[np.float32]:
+    """Bilinear samples of an image at (..., 2) pixel places; outside the picture is nan."""
+    cv2 = import_cv2()
+    flat = np.ascontiguousarray(xy.reshape(-1, 2), dtype=np.float32)
+    rows = -(-len(flat) // 4096)
+    padded = np.full((rows * 4096, 2), -9.0, np.float32)
+    padded[: len(flat)] = flat
+    maps = padded.reshape(rows, 4096, 2)
+    out = np.empty((rows, 4096), np.float32)
+    for start in range(0, rows, 16384):  # OpenCV's remap takes at most 32767 rows
+        part = np.ascontiguousarray(maps[start : start + 16384])
+        out[start : start + 16384] = cv2.remap(grey, part, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan"))
+    return out.reshape(-1)[: len(flat)].reshape(xy.shape[:-1])
+
+
+def read_profiles(grey: NDArray[np.float32], px: Array, normal: Array, reach: tuple[int, int], along_px: int) -> Array:
+    """Profiles (n, reach[0] + reach[1] + 1) across edges, one sample a pixel, averaged over 2 `along_px` + 1 along them.
+
+    px : (n, 2); normal : (n, 2) unit vectors; reach : whole pixels before and after the predicted edge.
+    """
+    t = np.arange(-reach[0], reach[1] + 1, dtype=float)
+    a = np.arange(-along_px, along_px + 1, dtype=float)
+    tangent = np.stack([-normal[:, 1], normal[:, 0]], 1)
+    xy = px[:, None, None] + t[None, :, None, None] * normal[:, None, None] + a[None, None, :, None] * tangent[:, None, None]
+    profiles: Array = sample(grey, xy).mean(-1, dtype=np.float64)
+    return profiles
+
+
+def _normal_cdf(x: Array) -> Array:
+    from scipy.special import ndtr
+
+    out: Array = ndtr(x)
+    return out
+
+
+@lru_cache(maxsize=64)
+def _bases(reach: tuple[int, int], blur_px: float, margin: int, slopes: bool) -> tuple[Array, Array, Array]:
+    """Trial places (m,), and for each the orthonormal basis (m, k, q) of step, level and slopes, and of the smooth part."""
+    t = np.arange(-reach[0], reach[1] + 1, dtype=float)
+    places = np.arange(-reach[0] + margin, reach[1] - margin + 1e-9, SCAN_STEP_PX)
+    rise = _normal_cdf((t[None] - places[:, None]) / blur_px)
+    columns = [1 - rise, rise]
+    if slopes:
+        d = t[None] - places[:, None]
+        columns += [(1 - rise) * d, rise * d]
+    return places, np.linalg.qr(np.stack(columns, -1))[0], np.stack(columns, -1)
+
+
+def fit_steps(profiles: Array, reach: tuple[int, int], blur_px: float, *, slopes: bool = True, polarity: int = 0, margin: int = 2) -> Steps:
+    """Fit one blurred step to each profile.
+
+    Parameters
+    ----------
+    profiles : (n, k) with k = reach[0] + reach[1] + 1; a profile with nan is not found.
+    blur_px : standard deviation of the blur.
+    slopes : give each side a slope of its own.
+    polarity : +1 only steps to brighter, -1 only to darker, 0 either.
+    margin : samples that each side keeps at least.
+    """
+    n, k = profiles.shape
+    places, q, columns = _bases(reach, blur_px, margin, slopes)
+    bad = ~np.isfinite(profiles).all(1)
+    p = np.where(bad[:, None], 0.0, profiles)
+    p = p - p.mean(1, keepdims=True)  # for numerical accuracy of the residuals; the basis holds the constant
+    explained = np.einsum("mkq,nk->mnq", q, p, optimize=True)
+    rss = (p**2).sum(1)[:, None] - (explained**2).sum(-1).T  # (n, m)
+    if polarity:
+        solve = np.linalg.pinv(columns)  # (m, q, k)
+        step = np.einsum("mk,nk->nm", solve[:, 1] - solve[:, 0], p)
+        rss = np.where(step * polarity > 0, rss, np.inf)
+    best = rss.argmin(1)
+    inside = (best > 0) & (best < len(places) - 1)
+    i = np.clip(best, 1, len(places) - 2)
+    rows = np.arange(n)
+    below, here, above = rss[rows, i - 1], rss[rows, i], rss[rows, i + 1]
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        bend = below - 2 * here + above
+        shift = 0.5 * (below - above) / bend
+        ok = inside & np.isfinite(bend) & (bend > 0) & ~bad
+        shift = np.where(ok, shift, 0.0)
+        freedom = max(k - q.shape[2] - 1, 1)
+        noise2 = np.maximum(here, 0) / freedom
+        sigma = np.sqrt(2 * noise2 / bend) * SCAN_STEP_PX
+        solve_i = np.linalg.pinv(columns)[i]
+        ends = np.einsum("nqk,nk->nq", solve_i[:, :2], p)
+        contrast = ends[:, 1] - ends[:, 0]
+        snr = np.abs(contrast) / np.sqrt(np.maximum(noise2, 1e-12))
+    ok &= np.isfinite(sigma) & (snr > 3.0)
+    offset = places[i] + shift * SCAN_STEP_PX
+    return Steps(np.where(ok, offset, 0.0), np.where(ok, np.maximum(sigma, 1e-3), np.inf), contrast, snr, ok)
+
+
+def estimate_blur(profiles: Array, reach: tuple[int, int]) -> float:
+    """The blur, px, of `BLURS_PX` (refined between them) that explains a set of clean profiles (n, k) best."""
+    p = profiles[np.isfinite(profiles).all(1)]
+    if not len(p):
+        return 1.0
+    p = p - p.mean(1, keepdims=True)
+    total = []
+    for blur in BLURS_PX:
+        _, q, _ = _bases(reach, blur, 2, True)
+        rss = (p**2).sum(1)[:, None] - (np.einsum("mkq,nk->mnq", q, p, optimize=True) ** 2).sum(-1).T
+        total.append(float(np.median(rss.min(1))))
+    i = int(np.argmin(total))
+    if not 0 < i < len(BLURS_PX) - 1:
+        return BLURS_PX[i]
+    x = np.log(np.array(BLURS_PX[i - 1 : i + 2]))
+    c = np.polyfit(x, total[i - 1 : i + 2], 2)
+    return float(np.exp(np.clip(-c[1] / (2 * c[0]), x[0], x[2]))) if c[0] > 0 else BLURS_PX[i]
