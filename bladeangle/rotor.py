@@ -1,0 +1,126 @@
+"""The rotor as the adjustment knows it: one tip cylinder, and on it one smooth mid-line per blade with a face each side.
+
+A blade's tip is followed in `tau`, radians of azimuth from its leading edge towards its trailing edge. Its mid-line height
+is a cubic B-spline in tau; the two face edges lie half the blade thickness above and below, less where the edges are
+rounded. Not covered: a tip that is not on a cylinder (a worn or chamfered tip shows in the residuals).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+#: Signs of the faces: which side of the mid-line, towards the inlet end or the outlet end.
+FACES = {"inlet": 1, "outlet": -1}
+
+
+@dataclass(frozen=True)
+class Basis:
+    """Uniform cubic B-splines on [start, stop] with `count` coefficients; `step` between knots, all in radians."""
+
+    start: float
+    stop: float
+    count: int
+
+    @property
+    def step(self) -> float:
+        """Distance between knots, rad."""
+        return (self.stop - self.start) / (self.count - 3)
+
+    def matrix(self, tau: Array, derivative: int = 0) -> Array:
+        """Values (n, count) of the basis functions (or a derivative by tau) at tau (n,); linear beyond the ends.
+
+        The four non-zero cubic pieces are in any text on B-splines (de Boor, A Practical Guide to Splines, 1978).
+        """
+        inside = np.clip(tau, self.start, self.stop)
+        x = (inside - self.start) / self.step
+        i = np.clip(x.astype(int), 0, self.count - 4)
+        u = x - i
+        h = self.step
+        value = np.stack([(1 - u) ** 3, 3 * u**3 - 6 * u**2 + 4, -3 * u**3 + 3 * u**2 + 3 * u + 1, u**3], 1) / 6
+        slope = np.stack([-((1 - u) ** 2), 3 * u**2 - 4 * u, -3 * u**2 + 2 * u + 1, u**2], 1) / (2 * h)
+        if derivative == 0:
+            four = value + slope * (tau - inside)[:, None]
+        elif derivative == 1:
+            four = slope
+        else:
+            four = np.stack([1 - u, 3 * u - 2, 1 - 3 * u, u], 1) / h**2
+            four[tau != inside] = 0.0
+        out = np.zeros((len(tau), self.count))
+        np.put_along_axis(out, i[:, None] + np.arange(4), four, 1)
+        return out
+
+
+@dataclass
+class Rotor:
+    """Shape parameters; the adjustment changes them.
+
+    radius_mm : tip radius.
+    thickness_mm : of the blades at the tip, across the blade.
+    rounding_mm : (2,) length over which the thickness grows at the leading and at the trailing edge.
+    turn : +1 when a blade runs counter-clockwise (seen from the inlet) from its leading to its trailing edge, else -1.
+    azimuth : (b,) azimuth of tau = 0 of each blade, rad, rotor frame.
+    basis : spline basis, common to all blades.
+    heights : (b, c) spline coefficients of the mid-lines, mm.
+    ends : (b, 2) tau of the leading and the trailing edge, rad.
+    extra_mm : (b,) thickness of each blade over the common one.
+    """
+
+    radius_mm: float
+    thickness_mm: float
+    rounding_mm: Array
+    turn: int
+    azimuth: Array
+    basis: Basis
+    heights: Array
+    ends: Array
+    extra_mm: Array
+
+    @property
+    def blades(self) -> int:
+        """Number of blades."""
+        return len(self.azimuth)
+
+    def copy(self) -> Rotor:
+        """An independent copy."""
+        return Rotor(
+            self.radius_mm, self.thickness_mm, self.rounding_mm.copy(), self.turn, self.azimuth.copy(), self.basis,
+            self.heights.copy(), self.ends.copy(), self.extra_mm.copy(),
+        )  # fmt: skip
+
+    def half(self, tau: Array, blade: NDArray[np.int64]) -> tuple[Array, Array]:
+        """Height of the faces over the mid-line per mm of thickness, (n,), and its derivatives (n, 2) by `rounding_mm`.
+
+        Half the thickness, seen along the axis: 1 / (2 cos(blade angle)), times a quarter-ellipse at either edge.
+        """
+        slope = (self.basis.matrix(tau, 1) * self.heights[blade]).sum(1) / self.radius_mm
+        stretch = np.sqrt(1 + slope**2)
+        profile, by = np.ones(len(tau)), np.zeros((len(tau), 2))
+        for end, sign in ((0, 1.0), (1, -1.0)):
+            s = np.maximum(sign * (tau - self.ends[blade, end]) * self.radius_mm * stretch, 0.0)
+            v = np.clip(1 - s / self.rounding_mm[end], 0.0, 1.0)
+            ellipse = np.sqrt(np.maximum(1 - v**2, 1e-4))
+            profile *= ellipse
+            by[:, end] = np.where(v > 0, -v / ellipse * s / self.rounding_mm[end] ** 2, 0.0) / ellipse
+        half = stretch / 2 * profile
+        return half, by * half[:, None]
+
+    def tip(self, blade: NDArray[np.int64], face: NDArray[np.int64], tau: Array) -> Array:
+        """Points (n, 3) mm in the rotor frame on tip edges; face +1 inlet, -1 outlet, 0 mid-line."""
+        z = (self.basis.matrix(tau) * self.heights[blade]).sum(1)
+        if np.any(face):
+            z = z + face * self.half(tau, blade)[0] * (self.thickness_mm + self.extra_mm[blade])
+        phi = self.azimuth[blade] + self.turn * tau
+        return np.stack([self.radius_mm * np.cos(phi), self.radius_mm * np.sin(phi), z], 1)
+
+    def tau_of(self, points: Array, blade: NDArray[np.int64]) -> Array:
+        """tau (n,) of points (n, 3) by their azimuth, in the turn nearest to the middle of the blade."""
+        phi = np.arctan2(points[:, 1], points[:, 0])
+        middle = self.ends[blade].mean(1)
+        tau = self.turn * (phi - self.azimuth[blade]) - middle
+        out: Array = tau - 2 * np.pi * np.round(tau / (2 * np.pi)) + middle
+        return out
