@@ -8,6 +8,7 @@ Not covered: the adjusted places of taped sheet pieces (markers are drawn where 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +51,36 @@ WHITE: Colour = (255, 255, 255)
 SHIFT = 4  # fractional bits of cv2's sub-pixel drawing
 
 
+@dataclass(frozen=True)
+class View:
+    """How a photograph is shown: scaled, and turned upright by quarter turns clockwise.
+
+    width, height : of the photograph as stored, px.
+    scale : shown pixels per stored pixel.
+    """
+
+    width: int
+    height: int
+    scale: float = 1.0
+    turns: int = 0
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height shown."""
+        w, h = (self.width, self.height) if self.turns % 2 == 0 else (self.height, self.width)
+        return w * self.scale, h * self.scale
+
+    def place(self, px: Any) -> Array:
+        """Stored pixels (n, 2) to shown ones (n, 2); pixel centres are at integers in both."""
+        points = np.asarray(px, float).reshape(-1, 2)
+        w, h = self.width, self.height
+        for _ in range(self.turns % 4):
+            points = np.stack([h - 1 - points[:, 1], points[:, 0]], 1)
+            w, h = h, w
+        placed: Array = (points + 0.5) * self.scale - 0.5
+        return placed
+
+
 def write_picture(path: Path, record: Mapping[str, Any], photo_paths: Sequence[Path]) -> None:
     """Write one PNG with all photographs of a record, overhead ones first.
 
@@ -74,8 +105,8 @@ def write_picture(path: Path, record: Mapping[str, Any], photo_paths: Sequence[P
         tile_width = width // columns
         tiles = []
         for i in row:
-            photo = read_for_display(photo_paths[i], photos[i], tile_width)
-            tiles.append(_with_caption(draw_overlay(photo, record, i), photos[i]))
+            shown, turns = read_for_display(photo_paths[i], photos[i], tile_width)
+            tiles.append(_with_caption(draw_overlay(shown, record, i, turns), photos[i]))
         height = max(t.shape[0] for t in tiles)
         strip = np.full((height, width, 3), 255, np.uint8)
         for column, tile in enumerate(tiles):
@@ -90,10 +121,11 @@ def write_picture(path: Path, record: Mapping[str, Any], photo_paths: Sequence[P
     write_bytes_atomic(path, encoded.tobytes())
 
 
-def read_for_display(path: Path, photo: Mapping[str, Any], max_width: int) -> Picture:
-    """Grey picture (h, w) of a photograph of the record in stored pixel order, at most `max_width` wide.
+def read_for_display(path: Path, photo: Mapping[str, Any], max_width: int) -> tuple[Picture, int]:
+    """Grey picture (h, w) of a photograph of the record, and the quarter turns clockwise that show it upright.
 
-    Grey, because colours drawn on it are then the drawing's alone.
+    The pixels are in stored order, at most `max_width` wide after turning. Grey, because the colours drawn on it are
+    then the drawing's alone. Mirrored EXIF orientations are turned and not mirrored.
 
     Raises
     ------
@@ -105,15 +137,15 @@ def read_for_display(path: Path, photo: Mapping[str, Any], max_width: int) -> Pi
             f"{safe_name(path.name)} is not the photograph that was measured: its SHA-256 is not the record's.",
             "Give the photographs that were measured, as they were.",
         )
-    picture = found.encoded
-    if found.width > max_width:
-        cv2 = import_cv2()
-        size = (max_width, round(found.height * max_width / found.width))
-        picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    return picture
+    turns = found.display_turns
+    scale = min(max_width / (found.width if turns % 2 == 0 else found.height), 1.0)
+    if scale == 1.0:
+        return found.encoded, turns
+    size = (round(found.width * scale), round(found.height * scale))
+    return import_cv2().resize(found.encoded, size, interpolation=import_cv2().INTER_AREA), turns
 
 
-def draw_overlay(photo_image: Picture, record: Mapping[str, Any], photo_index: int) -> Picture:
+def draw_overlay(photo_image: Picture, record: Mapping[str, Any], photo_index: int, turns: int = 0) -> Picture:
     """Draw ring, hub, tip edges, stations and angles of one photograph.
 
     Parameters
@@ -121,15 +153,16 @@ def draw_overlay(photo_image: Picture, record: Mapping[str, Any], photo_index: i
     photo_image : (h, w) grey or (h, w, 3) RGB picture of the photograph at any scale, stored pixel order.
     record : the record's dict.
     photo_index : which of `record["photos"]` this is.
+    turns : quarter turns clockwise that show it upright.
 
     Returns
     -------
-    (h, w, 3) RGB picture; the input is left as it was.
+    (h, w, 3) RGB picture (w and h changed over by an odd number of turns); the input is left as it was.
     """
     photo = record["photos"][photo_index]
     image: Picture = np.repeat(photo_image[:, :, None], 3, 2) if photo_image.ndim == 2 else photo_image.copy()
-    scale = image.shape[1] / photo["width"]
-    canvas = _Canvas(image, scale)
+    view = View(photo["width"], photo["height"], image.shape[1] / photo["width"], turns)
+    canvas = _Canvas(np.ascontiguousarray(np.rot90(image, -turns)), view)
     centre = canvas.place(project_ring(record, photo, np.zeros((1, 3))))[0]
     _draw_ring(canvas, record, photo)
     for trace in photo["traces"]:
@@ -137,7 +170,7 @@ def draw_overlay(photo_image: Picture, record: Mapping[str, Any], photo_index: i
     for piece in photo["stations_px"]:
         # From the side both edges of the tip land are seen, so the line keeps further off.
         _draw_station(canvas, piece, centre, 9.0 if photo["view"] == "overhead" else 15.0)
-    _draw_labels(canvas, record, photo, centre)
+    _draw_labels(canvas, record, photo)
     return canvas.image
 
 
@@ -162,16 +195,13 @@ def angle_text(station: Mapping[str, Any] | None) -> str:
 
 
 class _Canvas:
-    """A picture with a scale from the photograph's full-size pixels and a line width that suits its size."""
+    """A picture, the view that it shows, and a line width that suits its size."""
 
-    def __init__(self, image: Picture, scale: float) -> None:
+    def __init__(self, image: Picture, view: View) -> None:
         self.image = image
-        self.scale = scale
+        self.place = view.place
+        self.view = view
         self.unit = max(image.shape[1] / 1000.0, 0.5)
-
-    def place(self, px: Any) -> Array:
-        """Full-size pixels to this picture's; pixel centres are at integers in both."""
-        return (np.asarray(px, float).reshape(-1, 2) + 0.5) * self.scale - 0.5
 
     def inside(self, points: Array) -> bool:
         return bool(np.isfinite(points).all() and np.abs(points).max() < 30000)
@@ -179,7 +209,6 @@ class _Canvas:
     def lines(self, points: Array, colour: Colour, width: float, *, closed: bool = False, halo: bool = True) -> None:
         """A polyline with a halo, so that it shows on bright metal and on dark ground."""
         cv2 = import_cv2()
-
         if len(points) < 2 or not self.inside(points):
             return
         fixed = [(points * 2**SHIFT).round().astype(np.int32)]
@@ -192,7 +221,6 @@ class _Canvas:
     def dots(self, points: Array, colour: Colour, shape: str) -> None:
         """Small marks: "disc", "square" or "cross"."""
         cv2 = import_cv2()
-
         one = 2**SHIFT
         r = 1.9 * self.unit * (1.6 if shape == "cross" else 1.0)
         for x, y in points:
@@ -267,51 +295,73 @@ def _draw_station(canvas: _Canvas, piece: Mapping[str, Any], centre: Array, dist
         canvas.lines(np.stack([line[end] - stop, line[end] + stop]), colour, 2.2)
 
 
-def _draw_labels(canvas: _Canvas, record: Mapping[str, Any], photo: Mapping[str, Any], centre: Array) -> None:
+def _draw_labels(canvas: _Canvas, record: Mapping[str, Any], photo: Mapping[str, Any]) -> None:
     """A box a blade with its number and angles, outside of the rotor, joined to the tip that it speaks of."""
-    boxes: list[Array] = []
-    pens = []
-    corners = np.array([c for m in record["ring"]["markers"] for c in m["corners_mm"]], float).reshape(-1, 2)
-    markers = canvas.place(project_ring(record, photo, np.column_stack([corners, np.zeros(len(corners))])))
-    followed = [canvas.place(t["px"])[::5] for t in photo["traces"] if t["px"]]
-    busy = np.vstack([markers[np.isfinite(markers).all(1)], *followed])
-    for blade in record["blades"]:
-        tips = [t for t in photo["traces"] if t["kind"] == "tip" and t["blade"] == blade["number"] and t["px"]]
-        if not tips:
-            continue
-        px = canvas.place(max(tips, key=lambda t: len(t["px"]))["px"])
-        anchor = px[len(px) // 2]
-        size = np.array([137.0, 64.0]) * canvas.unit
-        box = _free_place(anchor, centre, size, boxes, busy, canvas)
-        boxes.append(box)
-        canvas.lines(np.stack([anchor, np.clip(anchor, box, box + size)]), WHITE, 0.8)
-        pens.append((blade, box, size))
+    u = canvas.unit
+    labels = label_places(record, photo, canvas.view, u)
+    for label in labels:
+        canvas.lines(np.stack([label.anchor, label.nearest]), WHITE, 0.8)
     here = {(p["blade"], p["station"]) for p in photo["stations_px"]}
     texts = []
-    for blade, box, size in pens:
-        u = canvas.unit
-        low, high = box.round().astype(int), (box + size).round().astype(int)
+    for label in labels:
+        box, number = label.corner, label.blade["number"]
+        low, high = box.round().astype(int), (box + label.size).round().astype(int)
         region = canvas.image[max(low[1], 0) : high[1], max(low[0], 0) : high[0]]
         region[:] = (region * 0.06 + 255 * 0.94).astype(np.uint8)
-        texts.append((box + [7 * u, 3 * u], f"Blade {blade['number']}", 13 * u, OKABE_ITO["black"], True))
+        texts.append((box + [7 * u, 3 * u], f"Blade {number}", 13 * u, OKABE_ITO["black"], True))
         for row, station in enumerate(STATIONS):
             y = box[1] + (19 + 14 * row) * u
-            if (blade["number"], station) in here:
+            if (number, station) in here:
                 key = np.array([[box[0] + 3.5 * u, y + 3 * u], [box[0] + 3.5 * u, y + 13 * u]])
                 canvas.lines(key, INK[station], 2.4, halo=False)
-            ink = OKABE_ITO["black"] if (blade["number"], station) in here else (95, 95, 95)
+            ink = OKABE_ITO["black"] if (number, station) in here else (95, 95, 95)
+            words = angle_text(label.blade["stations"][station])
             texts.append((np.array([box[0] + 8 * u, y]), station, 11.5 * u, ink, False))
-            texts.append((np.array([box[0] + 54 * u, y]), angle_text(blade["stations"][station]), 11.5 * u, ink, False))
+            texts.append((np.array([box[0] + 54 * u, y]), words, 11.5 * u, ink, False))
     _write(canvas.image, texts)
 
 
+@dataclass(frozen=True)
+class Label:
+    """Where a blade's label stands: upper left `corner` (2,) and `size` (2,), and the point (2,) it speaks of."""
+
+    blade: Mapping[str, Any]
+    anchor: Array
+    corner: Array
+    size: Array
+
+    @property
+    def nearest(self) -> Array:
+        """The point of the box nearest to the anchor."""
+        return np.clip(self.anchor, self.corner, self.corner + self.size)
+
+
+def label_places(record: Mapping[str, Any], photo: Mapping[str, Any], view: View, unit: float) -> list[Label]:
+    """Places for the labels of the blades that a photograph shows, in shown pixels; `unit` is their pixel of text."""
+    corners = np.array([c for m in record["ring"]["markers"] for c in m["corners_mm"]], float).reshape(-1, 2)
+    markers = view.place(project_ring(record, photo, np.column_stack([corners, np.zeros(len(corners))])))
+    followed = [view.place(t["px"])[::5] for t in photo["traces"] if t["px"]]
+    busy = np.vstack([markers[np.isfinite(markers).all(1)], *followed])
+    centre = view.place(project_ring(record, photo, np.zeros((1, 3))))[0]
+    size = np.array([137.0, 64.0]) * unit
+    labels: list[Label] = []
+    for blade in record["blades"]:
+        tips = [t for t in photo["traces"] if t["kind"] == "tip" and t["blade"] == blade["number"] and t["px"]]
+        if tips:
+            px = view.place(max(tips, key=lambda t: len(t["px"]))["px"])
+            anchor = px[len(px) // 2]
+            corner = _free_place(anchor, centre, size, [x.corner for x in labels], busy, view, unit)
+            labels.append(Label(blade, anchor, corner, size))
+    return labels
+
+
 def _free_place(
-    anchor: Array, centre: Array, size: Array, taken: Sequence[Array], busy: Array, canvas: _Canvas
+    anchor: Array, centre: Array, size: Array, taken: Sequence[Array], busy: Array, view: View, unit: float
 ) -> Array:
     """Upper left corner of a box outward of `anchor`, inside the picture, over no other box and few `busy` points."""
-    h, w = canvas.image.shape[:2]
     outward = anchor - centre
     distance = max(float(np.linalg.norm(outward)), 1.0)
+    room = np.maximum(np.array(view.size) - size - 4 * unit, 4 * unit)
     best, best_cost = np.zeros(2), np.inf
     for turn in np.radians([0, 12, -12, 24, -24, 40, -40, 60, -60, 90, -90]):
         c, s = np.cos(turn), np.sin(turn)
@@ -319,11 +369,11 @@ def _free_place(
         for reach in (1.3, 1.5, 1.7, 1.9, 2.1, 2.4):
             # The box's own half size is added, so that its near side and not its middle is at the reach.
             wanted = centre + direction * (distance * reach + 0.5 * float(size @ np.abs(direction))) - size / 2
-            box = np.clip(wanted, 4 * canvas.unit, np.maximum([w, h] - size - 4 * canvas.unit, 0))
+            box = np.clip(wanted, 4 * unit, room)
             overlap = sum(float(np.prod(np.maximum(size - np.abs(box - other), 0.0))) for other in taken)
             covered = int(((busy > box) & (busy < box + size)).all(1).sum())
             far = float(np.linalg.norm(box + size / 2 - anchor))
-            cost = 10 * overlap + 60 * canvas.unit * covered + far + 60 * canvas.unit * abs(turn)
+            cost = 10 * overlap + unit * (60 * covered + 60 * abs(turn)) + far
             if cost < best_cost:
                 best, best_cost = box, cost
     return best
@@ -385,7 +435,7 @@ def _header(record: Mapping[str, Any], width: int) -> Picture:
 
 def _legend(width: int) -> Picture:
     u = width / 1000.0
-    canvas = _Canvas(np.full((round(22 * u), width, 3), 255, np.uint8), 1.0)
+    canvas = _Canvas(np.full((round(22 * u), width, 3), 255, np.uint8), View(width, round(22 * u)))
     canvas.unit = u
     entries = [
         ("ring", "line", "markers and arrow"),

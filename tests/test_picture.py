@@ -14,6 +14,7 @@ from bladeangle.errors import PhotoError
 from bladeangle.picture import (
     INK,
     OKABE_ITO,
+    View,
     angle_text,
     draw_overlay,
     project_ring,
@@ -103,6 +104,30 @@ def test_written_picture_has_all_photographs_and_is_fast(tmp_path: Path) -> None
         for column in (0.25, 0.75):
             y, x = int(picture.shape[0] * row), int(3000 * column)
             assert picture[y - 200 : y + 200, x - 200 : x + 200].std() > 10
+
+
+def test_turned_view_moves_pixels_as_the_picture_moves() -> None:
+    stored = np.zeros((30, 40), np.uint8)
+    stored[4, 7] = 1
+    for turns in range(4):
+        shown = np.rot90(stored, -turns)
+        view = View(40, 30, 1.0, turns)
+        assert view.size == shown.shape[::-1]
+        x, y = view.place([[7.0, 4.0]])[0]
+        assert shown[round(y), round(x)] == 1
+
+
+def test_turned_overlay_is_the_overlay_turned() -> None:
+    record = invented_record(oblique=0)
+    record["blades"] = []  # labels stay upright, all else turns along
+    plain = np.full((1200, 1600), 120, np.uint8)
+    straight, turned = (draw_overlay(plain, record, 0, turns) for turns in (0, 1))
+    assert turned.shape == (1600, 1200, 3)
+    # Line widths follow the picture's width, so the marks agree in place and not in every pixel.
+    differ = (np.rot90(straight, -1) != 120).any(2) != (turned != 120).any(2)
+    marked = (turned != 120).any(2).mean()
+    assert 0.005 < marked < 0.2
+    assert differ.mean() < 0.5 * marked
 
 
 def test_stations_not_seen_are_said() -> None:
