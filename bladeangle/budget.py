@@ -1,0 +1,371 @@
+"""Uncertainty: first-order propagation (JCGM 100:2008), Monte Carlo (JCGM 101:2008), effective degrees of freedom and budgets.
+
+A budget is a list of named lines, each one covariance contribution over the vector of all angles; the lines are
+independent of each other, so the covariance of the angles is their sum. Not covered: lines that correlate with each
+other (put such sources into one line), and correlated inputs in the Welch-Satterthwaite formula.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+STATIONS = ("entry", "middle", "exit")
+
+
+# --- JCGM 100: propagation -------------------------------------------------------------------------------------------
+
+
+def numerical_jacobian(function: Callable[[Array], ArrayLike], values: ArrayLike, steps: ArrayLike) -> Array:
+    """Derivatives (m, n) of `function` (n,) -> (m,) by central differences with `steps` (n,), all positive."""
+    x = np.asarray(values, float)
+    columns = []
+    for i, step in enumerate(np.asarray(steps, float)):
+        shift = np.zeros_like(x)
+        shift[i] = step
+        high, low = np.atleast_1d(np.asarray(function(x + shift), float)), np.atleast_1d(np.asarray(function(x - shift), float))
+        columns.append((high - low) / (2 * step))
+    return np.stack(columns, 1)
+
+
+def propagate(values: ArrayLike, covariance: ArrayLike, model: Callable[[Array], ArrayLike] | ArrayLike) -> tuple[Array, Array]:
+    """First-order propagation of values and covariance through a model (JCGM 100:2008, 5.2.2; JCGM 102:2011, 6.2.1.3).
+
+    Parameters
+    ----------
+    values : (n,) estimates; covariance : (n, n), or (n,) standard uncertainties of uncorrelated estimates.
+    model : a function (n,) -> (m,) or scalar, differentiated numerically, or its Jacobian (m, n) when it is linear.
+
+    Returns
+    -------
+    The model's values (m,) and their covariance (m, m). Higher-order terms are not covered.
+    """
+    x = np.atleast_1d(np.asarray(values, float))
+    v = np.asarray(covariance, float)
+    v = np.diag(v**2) if v.ndim <= 1 else v
+    if callable(model):
+        # A thousandth of the uncertainty: small against any curvature that matters, large against rounding.
+        u = np.sqrt(np.diag(v))
+        steps = np.where(u > 0, 1e-3 * u, 1e-6 * np.maximum(np.abs(x), 1.0))
+        jacobian = numerical_jacobian(model, x, steps)
+        y = np.atleast_1d(np.asarray(model(x), float))
+    else:
+        jacobian = np.atleast_2d(np.asarray(model, float))
+        y = jacobian @ x
+    return y, jacobian @ v @ jacobian.T
+
+
+def welch_satterthwaite(u_components: ArrayLike, dofs: ArrayLike) -> float:
+    """Effective degrees of freedom of a sum of independent contributions (JCGM 100:2008, G.4.1, equation G.2b).
+
+    `u_components` are the contributions to the result, `dofs` their degrees of freedom (infinite allowed). Infinite when
+    no component has finitely many.
+    """
+    u, v = np.broadcast_arrays(np.asarray(u_components, float), np.asarray(dofs, float))
+    if (v <= 0).any():
+        raise ValueError("degrees of freedom must be positive")
+    total = float((u**2).sum())
+    denominator = float((u**4 / v).sum())
+    return math.inf if denominator <= 1e-12 * total**2 else total**2 / denominator
+
+
+def coverage_factor(dof: float = math.inf, probability: float = 0.95) -> float:
+    """Coverage factor k of the two-sided interval from Student's t (JCGM 100:2008, G.3); `dof` may be fractional or infinite."""
+    from scipy import special
+
+    if not 0 < probability < 1 or not dof > 0:
+        raise ValueError("a coverage factor needs a probability between 0 and 1 and positive degrees of freedom")
+    p = 0.5 + probability / 2
+    return float(special.ndtri(p) if math.isinf(dof) else special.stdtrit(dof, p))
+
+
+def combined(values: ArrayLike) -> float:
+    """Root of the sum of squares."""
+    return float(np.sqrt((np.asarray(values, float) ** 2).sum()))
+
+
+@dataclass(frozen=True)
+class LineFit:
+    """A straight line y = intercept + slope x by ordinary least squares.
+
+    covariance : (2, 2) in the order intercept, slope; s : residual standard deviation; dof : n - 2.
+    """
+
+    intercept: float
+    slope: float
+    covariance: Array
+    s: float
+    dof: int
+
+    @property
+    def correlation(self) -> float:
+        """Correlation of intercept and slope."""
+        return float(self.covariance[0, 1] / math.sqrt(self.covariance[0, 0] * self.covariance[1, 1]))
+
+    def at(self, x: float) -> tuple[float, float]:
+        """Value of the line at x and its standard uncertainty."""
+        value, variance = propagate([self.intercept, self.slope], self.covariance, [[1.0, x]])
+        return float(value[0]), math.sqrt(variance[0, 0])
+
+
+def line_fit(x: ArrayLike, y: ArrayLike) -> LineFit:
+    """Least-squares line through at least three points of equal, unknown uncertainty in y (JCGM 100:2008, H.3).
+
+    Centred on the mean of x, so that far-away x cost no digits. ValueError when the points cannot fix a line.
+    """
+    xs, ys = np.asarray(x, float), np.asarray(y, float)
+    if xs.shape != ys.shape or xs.ndim != 1 or len(xs) < 3 or np.ptp(xs) == 0:
+        raise ValueError("a line needs at least three points at different places")
+    centre = float(xs.mean())
+    dx = xs - centre
+    sxx = float(dx @ dx)
+    slope = float(dx @ ys) / sxx
+    level = float(ys.mean())
+    residual = ys - level - slope * dx
+    dof = len(xs) - 2
+    s = math.sqrt(float(residual @ residual) / dof)
+    _, covariance = propagate([level, slope], np.diag([s**2 / len(xs), s**2 / sxx]), [[1.0, -centre], [0.0, 1.0]])
+    return LineFit(level - slope * centre, slope, covariance, s, dof)
+
+
+# --- JCGM 101: distributions and Monte Carlo -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Distribution:
+    """A distribution: mean, standard uncertainty and `sample(rng, n) -> (n,)`."""
+
+    mean: float
+    standard_uncertainty: float
+    sample: Callable[[np.random.Generator, int], Array]
+
+
+def normal(mean: float, u: float) -> Distribution:
+    """Gaussian (JCGM 101:2008, 6.4.7)."""
+    return Distribution(mean, u, lambda rng, n: rng.normal(mean, u, n))
+
+
+def rectangular(low: float, high: float) -> Distribution:
+    """Rectangular on [low, high] (JCGM 101:2008, 6.4.2)."""
+    return Distribution((low + high) / 2, (high - low) / math.sqrt(12), lambda rng, n: rng.uniform(low, high, n))
+
+
+def curvilinear_trapezoid(low: float, high: float, d: float) -> Distribution:
+    """Rectangular with limits known only to +- d, the width's middle fixed (JCGM 101:2008, 6.4.3)."""
+
+    def sample(rng: np.random.Generator, n: int) -> Array:
+        start = low - d + 2 * d * rng.random(n)
+        return start + (low + high - 2 * start) * rng.random(n)
+
+    return Distribution((low + high) / 2, math.sqrt((high - low) ** 2 / 12 + d**2 / 9), sample)
+
+
+def arcsine(low: float, high: float) -> Distribution:
+    """Arc sine (U-shaped) on [low, high], a quantity that cycles sinusoidally (JCGM 101:2008, 6.4.6)."""
+    middle, half = (low + high) / 2, (high - low) / 2
+    return Distribution(middle, half / math.sqrt(2), lambda rng, n: middle + half * np.sin(2 * np.pi * rng.random(n)))
+
+
+def student_t(mean: float, scale: float, dof: float) -> Distribution:
+    """Scaled and shifted t (JCGM 101:2008, 6.4.9); its standard uncertainty is infinite for dof of 2 or less."""
+    u = scale * math.sqrt(dof / (dof - 2)) if dof > 2 else math.inf
+    return Distribution(mean, u, lambda rng, n: mean + scale * rng.standard_t(dof, n))
+
+
+def independent(*distributions: Distribution) -> Callable[[np.random.Generator, int], Array]:
+    """A draw (rng, n) -> (n, m) of m independent quantities."""
+    return lambda rng, n: np.stack([d.sample(rng, n) for d in distributions], 1)
+
+
+def correlated(values: ArrayLike, covariance: ArrayLike) -> Callable[[np.random.Generator, int], Array]:
+    """A draw (rng, n) -> (n, m) of a joint Gaussian (JCGM 101:2008, 6.4.8); a singular covariance is allowed."""
+    mean, root = np.asarray(values, float), covariance_root(covariance)
+    return lambda rng, n: mean + rng.standard_normal((n, root.shape[1])) @ root.T
+
+
+def covariance_root(covariance: ArrayLike) -> Array:
+    """A matrix R (n, n) with R R' = covariance; a singular covariance is allowed.
+
+    R is the symmetric root of the correlation matrix scaled by the standard uncertainties: unlike a Cholesky or eigenvector
+    root it has no sign or order to choose, so that equal covariances give equal roots on every machine.
+    """
+    c = np.asarray(covariance, float)
+    u = np.sqrt(np.maximum(np.diag(c), 0.0))
+    scale = np.where(u > 0, u, 1.0)
+    values, vectors = np.linalg.eigh(c / np.outer(scale, scale))
+    root: Array = scale[:, None] * ((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+    return root
+
+
+@dataclass(frozen=True)
+class MonteCarlo:
+    """Summary of a Monte Carlo propagation; for a vector output every entry has one value a component.
+
+    symmetric, shortest : (2,) or (2, m) ends of the probabilistically symmetric and of the shortest coverage interval.
+    """
+
+    mean: Any
+    standard_uncertainty: Any
+    symmetric: Array
+    shortest: Array
+
+
+def monte_carlo(
+    draw: Callable[[np.random.Generator, int], Array],
+    function: Callable[[Array], Array],
+    n: int,
+    rng: np.random.Generator,
+    probability: float = 0.95,
+) -> MonteCarlo:
+    """Propagate distributions by Monte Carlo (JCGM 101:2008, clause 7).
+
+    Parameters
+    ----------
+    draw : (rng, n) -> (n, ...) samples of the inputs; function : samples -> (n,) or (n, m) outputs.
+    n : number of trials, at least 100. ValueError below that.
+    """
+    if n < 100:
+        raise ValueError("Monte Carlo needs at least 100 trials")
+    y = np.asarray(function(draw(rng, n)), float)
+    ordered = np.sort(y.reshape(n, -1), axis=0)
+    symmetric, shortest = np.empty((2, ordered.shape[1])), np.empty((2, ordered.shape[1]))
+    # 7.7: with q = pM (rounded), [y(r), y(r+q)] for r = 1 ... M-q; symmetric takes r = (M-q)/2.
+    q = min(max(round(probability * n), 1), n - 1)
+    middle = (n - q) // 2
+    for j in range(ordered.shape[1]):
+        column = ordered[:, j]
+        widths = column[q:] - column[:-q]
+        r = int(np.argmin(widths))
+        shortest[:, j] = column[r], column[r + q]
+        symmetric[:, j] = column[middle], column[middle + q]
+    mean, u = y.mean(axis=0), y.std(axis=0, ddof=1)
+    if y.ndim == 1:
+        return MonteCarlo(float(mean), float(u), symmetric[:, 0], shortest[:, 0])
+    return MonteCarlo(mean, u, symmetric, shortest)
+
+
+# --- Budgets ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One named contribution to the covariance of all angles.
+
+    covariance_deg2 : (n, n).
+    kind : "A" from statistics of this measurement, "B" from other knowledge (JCGM 100:2008, 4.2 and 4.3).
+    dof : degrees of freedom behind the contribution, infinite for a well-known one.
+    shared : what other records may share this source of error with this one ("camera": the same calibration; "ring":
+        the same print); None for a source that is new in every measurement.
+    effects_deg : (m, n), change of every angle for one standard uncertainty of each of the m independent sources, so that
+        effects_deg' effects_deg = covariance_deg2; needed with `shared`, since the covariance between two records is
+        effects' of the one times effects of the other.
+    """
+
+    name: str
+    kind: str
+    covariance_deg2: Array
+    dof: float = math.inf
+    shared: str | None = None
+    effects_deg: Array | None = None
+
+    def __post_init__(self) -> None:
+        c = self.covariance_deg2
+        if self.kind not in ("A", "B"):
+            raise ValueError(f"a budget line is of kind A or B, not {self.kind!r}")
+        if c.ndim != 2 or c.shape[0] != c.shape[1] or not np.isfinite(c).all():
+            raise ValueError(f"budget line {self.name!r}: the covariance is not a finite square matrix")
+        if not np.allclose(c, c.T, rtol=1e-6, atol=1e-15):
+            raise ValueError(f"budget line {self.name!r}: the covariance is not symmetric")
+        if self.effects_deg is not None and not np.allclose(self.effects_deg.T @ self.effects_deg, c, rtol=1e-5, atol=1e-12):
+            raise ValueError(f"budget line {self.name!r}: effects and covariance contradict each other")
+        if self.shared is not None and self.effects_deg is None:
+            raise ValueError(f"budget line {self.name!r} is shared but has no effects")
+        if not self.dof > 0:
+            raise ValueError(f"budget line {self.name!r}: degrees of freedom must be positive")
+
+
+def line_from_jacobian(
+    name: str, kind: str, jacobian: ArrayLike, covariance: ArrayLike, dof: float = math.inf, shared: str | None = None
+) -> BudgetLine:
+    """A line from the derivatives (n, m) of the angles (deg) by m sources and the sources' covariance (m, m) or sigmas (m,).
+
+    The effects come by `covariance_root` of the sources, the same for equal covariances, which `shared` relies on.
+    """
+    j = np.asarray(jacobian, float)
+    c = np.atleast_1d(np.asarray(covariance, float))
+    root = np.diag(c) if c.ndim == 1 else covariance_root(c)
+    effects = (j @ root).T
+    return BudgetLine(name, kind, effects.T @ effects, dof, shared, effects)
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Named, independent lines over the angles `labels` ("1.entry", ...)."""
+
+    labels: tuple[str, ...]
+    lines: tuple[BudgetLine, ...]
+
+    def __post_init__(self) -> None:
+        for line in self.lines:
+            if line.covariance_deg2.shape != (len(self.labels), len(self.labels)):
+                raise ValueError(f"budget line {line.name!r} is not over the {len(self.labels)} angles")
+        if len({line.name for line in self.lines}) != len(self.lines):
+            raise ValueError("two budget lines have one name")
+
+    @property
+    def covariance_deg2(self) -> Array:
+        """(n, n) covariance of all angles: the sum of the lines."""
+        n = len(self.labels)
+        return sum((line.covariance_deg2 for line in self.lines), np.zeros((n, n)))
+
+    def of(self, weights: ArrayLike) -> tuple[float, float, Array]:
+        """Standard uncertainty, effective dof and the lines' contributions (lines,) of the combination weights (n,) of angles."""
+        w = np.asarray(weights, float)
+        parts = np.array([math.sqrt(max(float(w @ line.covariance_deg2 @ w), 0.0)) for line in self.lines])
+        return combined(parts), welch_satterthwaite(parts, [line.dof for line in self.lines]) if self.lines else math.inf, parts
+
+    def angle(self, index: int) -> tuple[float, float, Array]:
+        """`of` a single angle."""
+        return self.of(np.eye(len(self.labels))[index])
+
+    def mean_weights(self, station: str) -> Array | None:
+        """Weights (n,) of the mean over the blades seen at a station; None when there is none."""
+        here = np.array([label.split(".")[1] == station for label in self.labels], float)
+        return here / here.sum() if here.any() else None
+
+    def rows(self) -> list[dict[str, Any]]:
+        """The budget as the record keeps it.
+
+        A line's `stations` are its contributions to a single blade's angle (root mean square over the blades), `mean` its
+        contributions to the mean over blades, `deg` to each angle in the order of the labels; null where nothing is seen.
+        """
+        weights = {s: self.mean_weights(s) for s in STATIONS}
+        out = []
+        for line in self.lines:
+            variance = np.diag(line.covariance_deg2)
+            single, mean = {}, {}
+            for s, w in weights.items():
+                single[s] = None if w is None else math.sqrt(max(float(w @ variance), 0.0))
+                mean[s] = None if w is None else math.sqrt(max(float(w @ line.covariance_deg2 @ w), 0.0))
+            row: dict[str, Any] = {"line": line.name, "kind": line.kind, "dof": None if math.isinf(line.dof) else float(line.dof)}
+            row.update(stations=single, mean=mean, deg=[math.sqrt(max(float(v), 0.0)) for v in variance])
+            if line.shared is not None and line.effects_deg is not None:
+                row.update(shared=line.shared, effects_deg=[[float(e) for e in source] for source in line.effects_deg])
+            out.append(row)
+        return out
+
+
+def mean_over_blades(labels: Sequence[str], values: ArrayLike, covariance: ArrayLike, station: str) -> tuple[float, float] | None:
+    """Mean over the blades seen at a station and its standard uncertainty; None when no blade is seen there."""
+    here = np.array([label.split(".")[1] == station for label in labels], float)
+    if not here.any():
+        return None
+    y, v = propagate(values, covariance, here[None] / here.sum())
+    return float(y[0]), math.sqrt(max(float(v[0, 0]), 0.0))

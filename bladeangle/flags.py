@@ -1,0 +1,171 @@
+"""The registry of flags: every doubt that a record can carry, what it means and what to do about it.
+
+A flag never stops a measurement; what makes one impossible is an exception. "note" tells, "doubt" says that the stated
+uncertainty may be too small or that a result is missing until somebody has looked.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+STATIONS = ("entry", "middle", "exit")
+
+
+@dataclass(frozen=True)
+class FlagKind:
+    """What a flag code means, its severity ("note" or "doubt") and what to do."""
+
+    meaning: str
+    severity: str
+    remedy: str
+
+
+#: All codes. A code once published keeps its meaning.
+REGISTRY: dict[str, FlagKind] = {
+    "glare-gap": FlagKind(
+        "Glare hides part of a blade's tip edge; the gap is bridged by the smooth curve and the interval is wider.",
+        "note",
+        "Turn the lamp or take one more photograph with the light from another side; dull the tip with chalk.",
+    ),
+    "edge-nick": FlagKind(
+        "Points of a tip edge lie off the smooth curve, as a nick, burr or stain does; they are left out.",
+        "note",
+        "Look at the place on the blade. Clean it, and dress the edge only as the maker's manual allows.",
+    ),
+    "blur": FlagKind(
+        "The photograph is not sharp; edges are placed less well.",
+        "doubt",
+        "Take it again with the phone held still, more light, and a tap on the tip to focus.",
+    ),
+    "exposure-low": FlagKind("The photograph is dark; edges are noisy.", "note", "Take it again with more light."),
+    "exposure-high": FlagKind(
+        "Paper or blade tips are burnt out; bright edges shift outwards.", "doubt", "Take it again with less exposure or softer light."
+    ),
+    "uncalibrated-camera": FlagKind(
+        "The camera was not calibrated; its focal length is taken from the photograph's data with a wide uncertainty.",
+        "note",
+        "Calibrate the phone once with `bladeangle calibrate`, or add four or more oblique photographs.",
+    ),
+    "focal-length-differs": FlagKind(
+        "The photographs want another focal length than the camera file has.",
+        "doubt",
+        "Check that camera file, phone, lens and zoom are the ones used; calibrate again.",
+    ),
+    "size-differs": FlagKind(
+        "The photograph has another size than the calibration; the camera was scaled to it.",
+        "doubt",
+        "Send the original file: messengers and editors reduce or crop photographs.",
+    ),
+    "digital-zoom": FlagKind(
+        "The photograph was taken with digital zoom; the focal length was scaled with it.",
+        "doubt",
+        "Take it again at the zoom of the calibration.",
+    ),
+    "ring-partly-hidden": FlagKind(
+        "Part of the printed ring is hidden or outside of the picture.", "note", "Take it again with the whole ring in view."
+    ),
+    "few-markers": FlagKind(
+        "Only few markers of the ring were read; the camera's place is less certain.",
+        "doubt",
+        "Take it again with the whole ring in view, evenly lit and sharp.",
+    ),
+    "two-rings": FlagKind(
+        "Markers were seen more than once, as when two rings lie in view; the doubles are left out.",
+        "doubt",
+        "Leave one ring in view and take the photograph again.",
+    ),
+    "sheet-bent": FlagKind(
+        "The printed sheet is not flat; its bend is modelled and the interval is wider.",
+        "note",
+        "Tape or glue the sheet to a flat board.",
+    ),
+    "scale-unchecked": FlagKind(
+        "The printed check bar was not measured; lengths rest on the printer. Angles hardly depend on it.",
+        "note",
+        "Measure the check bar with calipers and give its length.",
+    ),
+    "rotor-moved": FlagKind(
+        "The rotor does not lie the same in all photographs of one standing.",
+        "doubt",
+        "Take the photographs of one standing again without touching rotor or sheet.",
+    ),
+    "rotor-tilted": FlagKind(
+        "The rotor's axis is not square to the sheet; the tilt is part of the model.", "note", "Check that the rotor stands on its face, without burrs or grit."
+    ),
+    "off-centre": FlagKind(
+        "The rotor stands away from the ring's centre; the offset is part of the model.", "note", "Centre the rotor on the printed circle."
+    ),
+    "blade-1-far-from-arrow": FlagKind(
+        "No blade points at the printed arrow; the one nearest counts as blade 1.",
+        "doubt",
+        "Turn blade 1 to the arrow, in every photograph, if blades are to be compared later.",
+    ),
+    "blades-differ": FlagKind(
+        "Blades differ by more than their uncertainty; the mean does not describe each of them.",
+        "note",
+        "Read the single blades, and look at the one that stands out.",
+    ),
+    "tip-radius-assumed": FlagKind(
+        "The tip diameter was not given and is found from the photographs alone.",
+        "note",
+        "Measure it with calipers and give it with `--diameter`.",
+    ),
+    "station-cut-short": FlagKind(
+        "Only part of a station's length is seen; the angle is the seen part's and its interval is wider.",
+        "doubt",
+        "Add a photograph that shows the rest, from the side or with the rotor turned over.",
+    ),
+    "edge-one-face-only": FlagKind(
+        "Only one face's edge of the tip is seen; the blade's mid-line rests on an assumed, even thickness.",
+        "note",
+        "Add an oblique photograph that shows both edges of the tip.",
+    ),
+    "residuals-high": FlagKind(
+        "The photographs fit the model less well than their sharpness promises; uncertainties are scaled up.",
+        "doubt",
+        "Look at the picture for an edge followed wrongly; leave out or retake that photograph.",
+    ),
+    "photos-disagree": FlagKind(
+        "A photograph left out of the adjustment is not predicted by the others within the uncertainty.",
+        "doubt",
+        "Leave that photograph out or take it again.",
+    ),
+    "photo-left-out": FlagKind("A photograph was not used; the text says why.", "doubt", "Take it again as the text says."),
+    "edited-by-hand": FlagKind("Edge points were moved or struck out by hand.", "note", "The edits file is named in the record."),
+}
+
+
+@dataclass(frozen=True)
+class Flag:
+    """One doubt: a registered code, a sentence, and the place it concerns (None: the whole record).
+
+    ValueError for a code that is not registered or a station that is none.
+    """
+
+    code: str
+    text: str
+    photo: str | None = None
+    blade: int | None = None
+    station: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.code not in REGISTRY:
+            raise ValueError(f"{self.code!r} is not a registered flag")
+        if self.station is not None and self.station not in STATIONS:
+            raise ValueError(f"{self.station!r} is not a station")
+
+    @property
+    def kind(self) -> FlagKind:
+        """What the code means."""
+        return REGISTRY[self.code]
+
+
+def flag_to_dict(flag: Flag) -> dict[str, Any]:
+    """The flag as the record keeps it."""
+    return asdict(flag)
+
+
+def flag_from_dict(data: dict[str, Any]) -> Flag:
+    """The flag from the record's form; ValueError or TypeError when it is not one."""
+    return Flag(**data)
