@@ -1,8 +1,8 @@
 """Photographs: path -> `Photo` (grey values, linear light, hash, EXIF). The only image reader of the project.
 
 The pixel axes are those stored in the file, which are the sensor's: the EXIF orientation is reported and not applied,
-because a camera's intrinsics belong to the sensor's axes. `oriented` applies it where that is wanted. HEIC readers turn
-the pixels upright themselves; that is undone here by the orientation that the file had.
+because a camera's intrinsics belong to the sensor's axes. `oriented` applies it where that is wanted. The readers of
+TIFF and HEIC turn the pixels upright by themselves; that is undone here.
 
 A file is judged by its contents, never by its extension: header first (format, pixel count, shape), then one decode
 that refuses what is truncated or damaged. JPEG goes through libjpeg-turbo in its strict mode, because the usual
@@ -42,7 +42,9 @@ MAX_ASPECT = 4.0
 #: Largest file read; an uncompressed 16-bit picture of the largest pixel count fits.
 MAX_FILE_BYTES = 500_000_000
 #: Largest decoded picture outside JPEG (which decodes to one byte a pixel), so that memory stays bounded.
-MAX_DECODED_BYTES = 450_000_000
+MAX_DECODED_BYTES = 300_000_000
+#: Most scans of a progressive JPEG; ordinary ones have about ten, and a hostile one can make each cost a full pass.
+MAX_SCANS = 100
 
 _HINT_RETAKE = "Copy the file from the phone again, or retake the photograph."
 _HINT_FORMAT = "Give a photograph as the camera wrote it: JPEG, PNG, TIFF or HEIC."
@@ -128,15 +130,20 @@ def read_photo(path: Path, max_pixels: float = 200e6) -> Photo:
         header, exif = _open(data, shown)
         _check_shape(header.size, max_pixels, shown)
         values = _decode(data, header)
+        if header.format in ("TIFF", "HEIF"):
+            values = _turned_back(values, exif.orientation or 1)
     except PhotoError:
         raise
     except Exception as error:  # Hostile bytes make a decoder raise anything; all of it means the same to the user.
         reason = safe_name(" ".join(str(error).split()) or type(error).__name__)
         raise PhotoError(f"{shown} is damaged or incomplete ({reason}).", _HINT_RETAKE) from error
     del data, header
-    grey = import_cv2().LUT(values, _linear_table(256 if values.dtype == np.uint8 else 65536))
-    # 65535 / 255 = 257; adding half of it rounds.
-    encoded = values if values.dtype == np.uint8 else ((values.astype(np.uint32) + 128) // 257).astype(np.uint8)
+    cv2 = import_cv2()
+    if values.dtype == np.uint8:
+        grey, encoded = cv2.LUT(values, _linear_table(256)), values
+    else:
+        eight_bits = np.rint(np.arange(65536) / 257).astype(np.uint8)
+        grey, encoded = cv2.LUT(values, _linear_table(65536)), cv2.LUT(values, eight_bits)
     height, width = encoded.shape
     return Photo(path, path.name, sha256, grey, encoded, width, height, exif)
 
@@ -153,6 +160,13 @@ def oriented(photo: Photo) -> Photo:
     encoded = turn(photo.encoded)
     return replace(photo, grey=turn(photo.grey), encoded=encoded, width=encoded.shape[1], height=encoded.shape[0],
                    exif=replace(photo.exif, orientation=1))
+
+
+def _turned_back(upright: NDArray[Any], orientation: int) -> NDArray[Any]:
+    """The stored pixels of an image that its reader turned upright by the EXIF orientation."""
+    mirrored, turns = _ORIENTATIONS[orientation]
+    stored = np.rot90(upright, turns)
+    return np.ascontiguousarray(stored[:, ::-1] if mirrored else stored)
 
 
 def _read_bytes(path: Path, shown: str) -> bytes:
@@ -208,9 +222,8 @@ def _open_heif(data: bytes, shown: str) -> tuple[Image.Image, Exif]:
         raise PhotoError(f"{shown} is a HEIC photograph, for which an optional part is not installed.",
                          "Install bladeangle[heic], or set the phone to write JPEG.") from error
     header = pillow_heif.HeifImageFile(io.BytesIO(data))
-    # The reader turns the pixels upright and resets the tag; `_decode` turns them back.
-    exif = _read_exif(header.getexif)
-    return header, replace(exif, orientation=header.info.get("original_orientation") or 1)
+    # The reader resets the tag when it turns the pixels.
+    return header, replace(_read_exif(header.getexif), orientation=header.info.get("original_orientation") or 1)
 
 
 def _walk_png(data: bytes) -> bytes:
@@ -249,6 +262,8 @@ def _check_shape(size: tuple[int, int], max_pixels: float, shown: str) -> None:
 
 def _decode(data: bytes, header: Image.Image) -> NDArray[Any]:
     """(height, width) grey values, uint8 or uint16; raises whatever the decoder raises on damage."""
+    if header.format == "JPEG" and data.count(b"\xff\xda") > MAX_SCANS:
+        raise ValueError("far more scans than a photograph has")
     if header.format == "JPEG" and header.mode in ("L", "RGB"):
         import simplejpeg
 
@@ -270,12 +285,7 @@ def _decode(data: bytes, header: Image.Image) -> NDArray[Any]:
     header.load()
     if sixteen:
         return np.asarray(header).astype(np.uint16, copy=False)
-    values = np.asarray(header if header.mode == "L" else header.convert("L"))
-    if header.format == "HEIF":
-        mirrored, turns = _ORIENTATIONS[header.info.get("original_orientation") or 1]
-        values = np.rot90(values, turns)
-        values = np.ascontiguousarray(values[:, ::-1] if mirrored else values)
-    return values
+    return np.asarray(header if header.mode == "L" else header.convert("L"))
 
 
 def _parsed_exif(block: bytes) -> Image.Exif:
