@@ -1,0 +1,58 @@
+"""`bladeangle ring`: a ring for a rotor's size, as a definition and as printable sheets."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.option("--diameter", "diameter_mm", type=float, required=True, metavar="MM", help="Rotor diameter over the tips.")
+@click.option("--height", "height_mm", type=float, required=True, metavar="MM", help="Rotor height as it stands on the sheet.")
+@click.option("--paper", type=click.Choice(["a4", "letter", "a3"], case_sensitive=False), default="a4", show_default=True)
+@click.option("--camera-height", "camera_height_mm", type=float, metavar="MM",
+              help="Lens above the sheet.  [default: 300, or what shows the whole ring]")
+@click.option("--markers", type=int, metavar="N", help="How many, a multiple of 4.  [default: 24, or fewer for a small rotor]")
+@click.option("--out", "folder", type=click.Path(path_type=Path), required=True, metavar="DIR",
+              help="Folder for the definition and the sheets; made if missing.")
+@click.option("--json", "as_json", is_flag=True, help="Print the definition to standard output as well.")
+def ring(
+    diameter_mm: float, height_mm: float, paper: str, camera_height_mm: float | None, markers: int | None, folder: Path, as_json: bool
+) -> None:
+    """Make a printed ring that the rotor does not hide.
+
+    Writes the ring's definition (JSON) and its sheets at true scale (PDF, and SVG a page). Print at 100 %, measure the
+    check bar with calipers, and keep the definition: calibrating and measuring need it.
+
+    \b
+    Example:
+      bladeangle ring --diameter 160 --height 60 --paper a4 --out my-ring
+    """
+    import json
+
+    from bladeangle.errors import OutputError
+    from bladeangle.files import safe_name, write_bytes_atomic, write_text_atomic
+    from bladeangle.ring import ring_to_dict
+    from bladeangle.sheets import design_ring, lowest_camera_mm, sheet_pdf, sheet_svgs
+
+    paper = paper.lower()
+    definition = design_ring(diameter_mm, height_mm, paper=paper, camera_height_mm=camera_height_mm, markers=markers)
+    text = json.dumps(ring_to_dict(definition), indent=1) + "\n"
+    pdf, svgs = sheet_pdf(definition, paper), sheet_svgs(definition, paper)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as error:
+        raise OutputError(f"The folder {safe_name(folder)} cannot be made: {getattr(error, 'strerror', None) or error}.",
+                          "Choose another folder.") from error
+    stem = f"ring-{diameter_mm:g}-{paper}"
+    write_bytes_atomic(folder / f"{stem}.pdf", pdf)
+    for number, svg in enumerate(svgs, start=1):
+        write_text_atomic(folder / (f"{stem}-{number}.svg" if len(svgs) > 1 else f"{stem}.svg"), svg)
+    write_text_atomic(folder / f"{stem}.json", text)
+    if as_json:
+        click.echo(text, nl=False)
+    click.echo(f"Wrote {stem}.json, .pdf and {len(svgs)} .svg to {safe_name(folder)}: {definition.name}.", err=True)
+    if camera_height_mm is not None and camera_height_mm < lowest_camera_mm(definition):
+        click.echo(f"From {camera_height_mm:g} mm a 26 mm-equivalent phone camera does not see the whole ring; "
+                   f"it needs {lowest_camera_mm(definition):.0f} mm.", err=True)
