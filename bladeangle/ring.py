@@ -8,7 +8,7 @@ hidden still counts.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -137,6 +137,30 @@ def ring_to_dict(ring: Ring) -> dict[str, Any]:
 def read_ring(path: Path) -> Ring:
     """Read a ring definition; DefinitionError when it is missing or wrong."""
     return ring_from_dict(read_definition(path, "ring file"), f"The ring file {path.name!r}")
+
+
+def with_check_bar(ring: Ring, measured_mm: float) -> Ring:
+    """The ring at the scale at which it was really printed, from the measured length of its check bar.
+
+    Raises
+    ------
+    DefinitionError : the ring has no check bar, or the measured length is out by more than 5 %, as only a wrong number is.
+    """
+    if ring.check_bar_mm is None:
+        raise DefinitionError("The ring definition has no check bar.", "Leave the measured length out.")
+    scale = measured_mm / ring.check_bar_mm
+    if not abs(scale - 1) <= 0.05:
+        raise DefinitionError(
+            f"A check bar of {measured_mm:g} mm does not fit the nominal {ring.check_bar_mm:g} mm.",
+            "Measure it again with calipers; if it is right, print the sheets at 100 %.",
+        )
+    return replace(
+        ring,
+        inner_radius_mm=ring.inner_radius_mm * scale,
+        outer_radius_mm=ring.outer_radius_mm * scale,
+        corners_mm=ring.corners_mm * scale,
+        check_bar_mm=measured_mm,
+    )
 
 
 def dictionary_of(name: str, source: str = "The ring file") -> Any:
