@@ -1,4 +1,4 @@
-"""Uncertainty: first-order propagation (JCGM 100:2008), Monte Carlo (JCGM 101:2008), effective degrees of freedom and budgets.
+"""Uncertainty: propagation (JCGM 100:2008), Monte Carlo (JCGM 101:2008), degrees of freedom and budgets.
 
 A budget is a list of named lines, each one covariance contribution over the vector of all angles; the lines are
 independent of each other, so the covariance of the angles is their sum. Not covered: lines that correlate with each
@@ -30,12 +30,17 @@ def numerical_jacobian(function: Callable[[Array], ArrayLike], values: ArrayLike
     for i, step in enumerate(np.asarray(steps, float)):
         shift = np.zeros_like(x)
         shift[i] = step
-        high, low = np.atleast_1d(np.asarray(function(x + shift), float)), np.atleast_1d(np.asarray(function(x - shift), float))
+        high, low = (
+            np.atleast_1d(np.asarray(function(x + shift), float)),
+            np.atleast_1d(np.asarray(function(x - shift), float)),
+        )
         columns.append((high - low) / (2 * step))
     return np.stack(columns, 1)
 
 
-def propagate(values: ArrayLike, covariance: ArrayLike, model: Callable[[Array], ArrayLike] | ArrayLike) -> tuple[Array, Array]:
+def propagate(
+    values: ArrayLike, covariance: ArrayLike, model: Callable[[Array], ArrayLike] | ArrayLike
+) -> tuple[Array, Array]:
     """First-order propagation of values and covariance through a model (JCGM 100:2008, 5.2.2; JCGM 102:2011, 6.2.1.3).
 
     Parameters
@@ -65,7 +70,8 @@ def propagate(values: ArrayLike, covariance: ArrayLike, model: Callable[[Array],
 def welch_satterthwaite(u_components: ArrayLike, dofs: ArrayLike) -> float:
     """Effective degrees of freedom of a sum of independent contributions (JCGM 100:2008, G.4.1, equation G.2b).
 
-    `u_components` are the contributions to the result, `dofs` their degrees of freedom (infinite allowed). Infinite when
+    `u_components` are the contributions to the result, `dofs` their degrees of freedom (infinite allowed). Infinite
+    when
     no component has finitely many.
     """
     u, v = np.broadcast_arrays(np.asarray(u_components, float), np.asarray(dofs, float))
@@ -77,7 +83,7 @@ def welch_satterthwaite(u_components: ArrayLike, dofs: ArrayLike) -> float:
 
 
 def coverage_factor(dof: float = math.inf, probability: float = 0.95) -> float:
-    """Coverage factor k of the two-sided interval from Student's t (JCGM 100:2008, G.3); `dof` may be fractional or infinite."""
+    """Two-sided coverage factor from Student's t (JCGM 100:2008, G.3); `dof` may be fractional or infinite."""
     from scipy import special
 
     if not 0 < probability < 1 or not dof > 0:
@@ -193,7 +199,8 @@ def correlated(values: ArrayLike, covariance: ArrayLike) -> Callable[[np.random.
 def covariance_root(covariance: ArrayLike) -> Array:
     """A matrix R (n, n) with R R' = covariance; a singular covariance is allowed.
 
-    R is the symmetric root of the correlation matrix scaled by the standard uncertainties: unlike a Cholesky or eigenvector
+    R is the symmetric root of the correlation matrix scaled by the standard uncertainties: unlike a Cholesky or
+    eigenvector
     root it has no sign or order to choose, so that equal covariances give equal roots on every machine.
     """
     c = np.asarray(covariance, float)
@@ -263,7 +270,8 @@ class BudgetLine:
     dof : degrees of freedom behind the contribution, infinite for a well-known one.
     shared : what other records may share this source of error with this one ("camera": the same calibration; "ring":
         the same print); None for a source that is new in every measurement.
-    effects_deg : (m, n), change of every angle for one standard uncertainty of each of the m independent sources, so that
+    effects_deg : (m, n), change of every angle for one standard uncertainty of each of the m independent sources, so
+        that
         effects_deg' effects_deg = covariance_deg2; needed with `shared`, since the covariance between two records is
         effects' of the one times effects of the other.
     """
@@ -283,7 +291,9 @@ class BudgetLine:
             raise ValueError(f"budget line {self.name!r}: the covariance is not a finite square matrix")
         if not np.allclose(c, c.T, rtol=1e-6, atol=1e-15):
             raise ValueError(f"budget line {self.name!r}: the covariance is not symmetric")
-        if self.effects_deg is not None and not np.allclose(self.effects_deg.T @ self.effects_deg, c, rtol=1e-5, atol=1e-12):
+        if self.effects_deg is not None and not np.allclose(
+            self.effects_deg.T @ self.effects_deg, c, rtol=1e-5, atol=1e-12
+        ):
             raise ValueError(f"budget line {self.name!r}: effects and covariance contradict each other")
         if self.shared is not None and self.effects_deg is None:
             raise ValueError(f"budget line {self.name!r} is shared but has no effects")
@@ -294,7 +304,8 @@ class BudgetLine:
 def line_from_jacobian(
     name: str, kind: str, jacobian: ArrayLike, covariance: ArrayLike, dof: float = math.inf, shared: str | None = None
 ) -> BudgetLine:
-    """A line from the derivatives (n, m) of the angles (deg) by m sources and the sources' covariance (m, m) or sigmas (m,).
+    """A line from the derivatives (n, m) of the angles (deg) by m sources and the sources' covariance (m, m) or sigmas
+    (m,).
 
     The effects come by `covariance_root` of the sources, the same for equal covariances, which `shared` relies on.
     """
@@ -326,10 +337,14 @@ class Budget:
         return sum((line.covariance_deg2 for line in self.lines), np.zeros((n, n)))
 
     def of(self, weights: ArrayLike) -> tuple[float, float, Array]:
-        """Standard uncertainty, effective dof and the lines' contributions (lines,) of the combination weights (n,) of angles."""
+        """A combination of angles by weights (n,): standard uncertainty, effective dof, contribution of every line."""
         w = np.asarray(weights, float)
         parts = np.array([math.sqrt(max(float(w @ line.covariance_deg2 @ w), 0.0)) for line in self.lines])
-        return combined(parts), welch_satterthwaite(parts, [line.dof for line in self.lines]) if self.lines else math.inf, parts
+        return (
+            combined(parts),
+            welch_satterthwaite(parts, [line.dof for line in self.lines]) if self.lines else math.inf,
+            parts,
+        )
 
     def angle(self, index: int) -> tuple[float, float, Array]:
         """`of` a single angle."""
@@ -343,8 +358,9 @@ class Budget:
     def rows(self) -> list[dict[str, Any]]:
         """The budget as the record keeps it.
 
-        A line's `stations` are its contributions to a single blade's angle (root mean square over the blades), `mean` its
-        contributions to the mean over blades, `deg` to each angle in the order of the labels; null where nothing is seen.
+        A line's `stations` are its contributions to a single blade's angle (root mean square over the blades),
+        `mean` those to the mean over blades, `deg` those to each angle in the order of the labels; null where
+        nothing is seen.
         """
         weights = {s: self.mean_weights(s) for s in STATIONS}
         out = []
@@ -354,7 +370,11 @@ class Budget:
             for s, w in weights.items():
                 single[s] = None if w is None else math.sqrt(max(float(w @ variance), 0.0))
                 mean[s] = None if w is None else math.sqrt(max(float(w @ line.covariance_deg2 @ w), 0.0))
-            row: dict[str, Any] = {"line": line.name, "kind": line.kind, "dof": None if math.isinf(line.dof) else float(line.dof)}
+            row: dict[str, Any] = {
+                "line": line.name,
+                "kind": line.kind,
+                "dof": None if math.isinf(line.dof) else float(line.dof),
+            }
             row.update(stations=single, mean=mean, deg=[math.sqrt(max(float(v), 0.0)) for v in variance])
             if line.shared is not None and line.effects_deg is not None:
                 row.update(shared=line.shared, effects_deg=[[float(e) for e in source] for source in line.effects_deg])
@@ -362,7 +382,9 @@ class Budget:
         return out
 
 
-def mean_over_blades(labels: Sequence[str], values: ArrayLike, covariance: ArrayLike, station: str) -> tuple[float, float] | None:
+def mean_over_blades(
+    labels: Sequence[str], values: ArrayLike, covariance: ArrayLike, station: str
+) -> tuple[float, float] | None:
     """Mean over the blades seen at a station and its standard uncertainty; None when no blade is seen there."""
     here = np.array([label.split(".")[1] == station for label in labels], float)
     if not here.any():

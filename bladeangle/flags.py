@@ -40,7 +40,9 @@ REGISTRY: dict[str, FlagKind] = {
     ),
     "exposure-low": FlagKind("The photograph is dark; edges are noisy.", "note", "Take it again with more light."),
     "exposure-high": FlagKind(
-        "Paper or blade tips are burnt out; bright edges shift outwards.", "doubt", "Take it again with less exposure or softer light."
+        "Paper or blade tips are burnt out; bright edges shift outwards.",
+        "doubt",
+        "Take it again with less exposure or softer light.",
     ),
     "uncalibrated-camera": FlagKind(
         "The camera was not calibrated; its focal length is taken from the photograph's data with a wide uncertainty.",
@@ -63,7 +65,9 @@ REGISTRY: dict[str, FlagKind] = {
         "Take it again at the zoom of the calibration.",
     ),
     "ring-partly-hidden": FlagKind(
-        "Part of the printed ring is hidden or outside of the picture.", "note", "Take it again with the whole ring in view."
+        "Part of the printed ring is hidden or outside of the picture.",
+        "note",
+        "Take it again with the whole ring in view.",
     ),
     "few-markers": FlagKind(
         "Only few markers of the ring were read; the camera's place is less certain.",
@@ -91,10 +95,14 @@ REGISTRY: dict[str, FlagKind] = {
         "Take the photographs of one standing again without touching rotor or sheet.",
     ),
     "rotor-tilted": FlagKind(
-        "The rotor's axis is not square to the sheet; the tilt is part of the model.", "note", "Check that the rotor stands on its face, without burrs or grit."
+        "The rotor's axis is not square to the sheet; the tilt is part of the model.",
+        "note",
+        "Check that the rotor stands on its face, without burrs or grit.",
     ),
     "off-centre": FlagKind(
-        "The rotor stands away from the ring's centre; the offset is part of the model.", "note", "Centre the rotor on the printed circle."
+        "The rotor stands away from the ring's centre; the offset is part of the model.",
+        "note",
+        "Centre the rotor on the printed circle.",
     ),
     "blade-1-far-from-arrow": FlagKind(
         "No blade points at the printed arrow; the one nearest counts as blade 1.",
@@ -131,8 +139,12 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Leave that photograph out or take it again.",
     ),
-    "photo-left-out": FlagKind("A photograph was not used; the text says why.", "doubt", "Take it again as the text says."),
-    "edited-by-hand": FlagKind("Edge points were moved or struck out by hand.", "note", "The edits file is named in the record."),
+    "photo-left-out": FlagKind(
+        "A photograph was not used; the text says why.", "doubt", "Take it again as the text says."
+    ),
+    "edited-by-hand": FlagKind(
+        "Edge points were moved or struck out by hand.", "note", "The edits file is named in the record."
+    ),
 }
 
 

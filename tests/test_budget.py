@@ -27,7 +27,11 @@ def h1_inputs() -> tuple[np.ndarray, np.ndarray]:
     theta_u = math.hypot(0.2, budget.arcsine(-0.5, 0.5).standard_uncertainty)
     values = np.array([50_000_623.0, 215.0, 0.0, 0.0, 11.5e-6, 0.0, -0.1, 0.0])
     u = [part[0] for part in H1_PARTS.values()]
-    u += [budget.rectangular(-2e-6, 2e-6).standard_uncertainty, budget.rectangular(-1e-6, 1e-6).standard_uncertainty, theta_u]
+    u += [
+        budget.rectangular(-2e-6, 2e-6).standard_uncertainty,
+        budget.rectangular(-1e-6, 1e-6).standard_uncertainty,
+        theta_u,
+    ]
     return values, np.array([*u, budget.rectangular(-0.05, 0.05).standard_uncertainty])
 
 
@@ -103,7 +107,9 @@ def test_line_fit_refuses_points_that_fix_no_line() -> None:
     [(budget.normal(0, 1), 3.92), (budget.rectangular(-math.sqrt(3), math.sqrt(3)), 3.88)],
 )
 def test_jcgm_101_9_2_additive_model(distribution: budget.Distribution, half_width: float) -> None:
-    result = budget.monte_carlo(budget.independent(*[distribution] * 4), lambda x: x.sum(axis=1), 400_000, np.random.default_rng(RNG_SEED))
+    result = budget.monte_carlo(
+        budget.independent(*[distribution] * 4), lambda x: x.sum(axis=1), 400_000, np.random.default_rng(RNG_SEED)
+    )
     assert distribution.standard_uncertainty == pytest.approx(1.0)
     assert result.mean == pytest.approx(0.0, abs=0.015)
     assert result.standard_uncertainty == pytest.approx(2.0, abs=0.01)
@@ -113,9 +119,11 @@ def test_jcgm_101_9_2_additive_model(distribution: budget.Distribution, half_wid
 
 
 def test_jcgm_101_9_5_gauge_block() -> None:
-    """JCGM 101:2008, 9.5: H.1 by Monte Carlo, u = 36 nm against 32 nm at first order, shortest 99 % interval [745, 932] nm.
+    """JCGM 101:2008, 9.5: H.1 by Monte Carlo, u = 36 nm against 32 nm at first order, shortest 99 % interval [745,
+    932] nm.
 
-    The interval and the distributions of its table 10 (t, rectangular, Gaussian, arc sine and curvilinear trapezoids) are
+    The interval and the distributions of its table 10 (t, rectangular, Gaussian, arc sine and curvilinear trapezoids)
+    are
     from memory; the value 838, u 36 and the interval are quoted by published users of the example.
     """
     draw = budget.independent(
