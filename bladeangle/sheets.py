@@ -234,9 +234,10 @@ def _between(before_deg: float, after_deg: float) -> float:
 def _arrow_span(ring: Ring) -> tuple[float, float]:
     """Radii of the arrow's tip and tail: in the gap between two markers where one is at its azimuth, else outside."""
     local = ring.corners_mm @ _rotation(ring.index_azimuth_deg)  # row vectors: turns the arrow's azimuth to 0
-    side = np.abs(local[..., 1]).min(axis=1)[local[..., 0].mean(axis=1) > 0]
+    across = local[..., 1][local[..., 0].mean(axis=1) > 0]
+    same_side = (across > 0).all(axis=1) | (across < 0).all(axis=1)
     cell = _cell(ring)
-    if side.min() > cell + 2:
+    if same_side.all() and np.abs(across).min() > cell + 2:
         return ring.inner_radius_mm + 2 * cell, ring.outer_radius_mm
     return _rim(ring) + 2 * cell, _rim(ring) + 2 * cell + 12
 
@@ -249,7 +250,8 @@ def _outline(ring: Ring, start: float, span: float, flaps: bool) -> Array:
     """(n, 2) closed outline of a piece in the ring frame, along which it is cut."""
     reach = _reach(ring)
     if span >= 360:
-        return _polar(reach, np.linspace(0, 360, 361))
+        # Nothing is cut, so an arrow outside the markers needs room only where it stands.
+        return np.vstack([_polar(_rim(ring), np.linspace(0, 360, 361)), _polar(reach, ring.index_azimuth_deg)])
     arc = _polar(reach, np.linspace(start, start + span, 181))
     low, high = [np.zeros(2)], [np.zeros(2)]
     if flaps:
@@ -346,7 +348,7 @@ def _draw_arrow(axes: Axes, ring: Ring, page: Page) -> None:
     if not _covers(page, azimuth):
         return
     tip, tail = _arrow_span(ring)
-    half = 0.12 * (tail - tip)
+    half = 0.08 * (tail - tip)
     head = tip + 0.45 * (tail - tip)
     shape = np.array([[tip, 0], [head, 2 * half], [head, half], [tail - 3, half], [tail - 3, -half], [head, -half], [head, -2 * half]])
     axes.fill(*page.place(shape @ _rotation(azimuth).T).T, color="black", linewidth=0, gid="arrow", snap=False)
@@ -413,7 +415,7 @@ def _draw_words(axes: Axes, ring: Ring, page: Page, paper: str) -> None:
     shape = "portrait" if page.height_mm > page.width_mm else "landscape"
     label = paper.upper() if paper.startswith("a") else paper.capitalize()
     piece = f", piece {page.piece} of {page.pieces}" if page.pieces > 1 else ""
-    for row, text in enumerate(_words(page, f"{label} {shape}")):
+    for row, text in enumerate(_words(ring, page, f"{label} {shape}")):
         axes.text(left, top - 3.6 * row, text, fontsize=7, va="center")
     axes.text(left, top + 4.2, f"Ring: {ring.name}{piece}".replace("$", r"\$"), fontsize=9, va="center", weight="bold")
     bar = ring.check_bar_mm
@@ -426,9 +428,10 @@ def _draw_words(axes: Axes, ring: Ring, page: Page, paper: str) -> None:
     axes.text(x + bar + 3, y, f"check bar {bar:g} mm", fontsize=7, va="center")
 
 
-def _words(page: Page, paper: str) -> Iterator[str]:
+def _words(ring: Ring, page: Page, paper: str) -> Iterator[str]:
     yield f"Paper {paper}. Print at 100 % (\"actual size\"), never fitted to the page."
-    yield "Measure the check bar from end line to end line with calipers, give the measured length to the program."
+    if ring.check_bar_mm is not None:
+        yield "Measure the check bar from end line to end line with calipers, give the measured length to the program."
     if page.pieces > 1 and page.flaps:
         yield "Cut along the grey line. Lay the pieces without flaps on these flaps, edge on the dashed line, ticks in line, and tape."
     elif page.pieces > 1:
