@@ -1,0 +1,178 @@
+"""Options and habits that the commands share.
+
+Option decorators give a command these parameters: `camera_option` -> `camera: Path | None`, `ring_option` ->
+`ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option` -> `diameter_mm: float | None`,
+`inches_option` -> `inches: bool`, `json_option` -> `as_json: bool`. `quiet_option` and `verbose_option` give none: they
+are read by `note`, `detail` and `progress`, which write to standard error. Defaults come from the settings file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from bladeangle.config import Config
+
+#: Work that ends sooner shows no progress.
+PROGRESS_AFTER_S = 2.0
+MM_PER_INCH = 25.4
+
+
+@dataclass
+class Session:
+    """What holds for one run of the command line: how much it says, and the settings file once it is read."""
+
+    quiet: bool = False
+    verbose: bool = False
+    config_path: str | None = None
+    _config: Config | None = None
+
+    @property
+    def config(self) -> Config:
+        """The settings, read when first asked for; DefinitionError as `config.read_config`."""
+        if self._config is None:
+            from bladeangle.config import load_config
+
+            self._config = load_config(self.config_path)
+        return self._config
+
+
+def session() -> Session:
+    """The session of the command that runs."""
+    return click.get_current_context().ensure_object(Session)
+
+
+def _from_config(key: str) -> Callable[[], Any]:
+    """A default that is looked up in the settings file when the option is not given."""
+    return lambda: getattr(session().config, key)
+
+
+camera_option = click.option(
+    "--camera",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    default=_from_config("camera"),
+    show_default="from the settings, else the photograph's own data with a wide uncertainty",
+    help="Camera file made by `bladeangle calibrate`.",
+)
+
+ring_option = click.option(
+    "--ring",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    required=True,
+    default=_from_config("ring"),
+    show_default="from the settings",
+    help="Ring definition, made by `bladeangle ring` or elsewhere.",
+)
+
+check_bar_option = click.option(
+    "--check-bar",
+    "check_bar_mm",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="MM",
+    default=_from_config("check_bar_mm"),
+    show_default="from the settings",
+    help="Length of the printed check bar, measured with calipers; corrects the print's scale.",
+)
+
+diameter_option = click.option(
+    "--diameter",
+    "diameter_mm",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="MM",
+    help="Diameter over the blade tips, measured with calipers.",
+)
+
+inches_option = click.option(
+    "--inches/--mm",
+    "inches",
+    default=_from_config("inches"),
+    show_default="from the settings, else mm",
+    help="Show lengths in inches; files stay in mm.",
+)
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON to standard output instead of text.")
+
+
+def _remember(name: str) -> Callable[[click.Context, click.Parameter, bool], None]:
+    def callback(ctx: click.Context, _: click.Parameter, value: bool) -> None:
+        if value:
+            setattr(ctx.ensure_object(Session), name, True)
+
+    return callback
+
+
+quiet_option = click.option(
+    "-q", "--quiet", is_flag=True, expose_value=False, callback=_remember("quiet"), help="Say nothing but errors."
+)
+verbose_option = click.option(
+    "-v", "--verbose", is_flag=True, expose_value=False, callback=_remember("verbose"), help="Say more while working."
+)
+
+
+def note(message: str) -> None:
+    """Tell the user something on standard error, unless --quiet."""
+    if not session().quiet:
+        click.echo(message, err=True)
+
+
+def detail(message: str) -> None:
+    """Tell the user something on standard error, with --verbose only."""
+    if session().verbose and not session().quiet:
+        click.echo(message, err=True)
+
+
+def length_text(length_mm: float, inches: bool, decimals: int = 2) -> str:
+    """A length for people, with its unit; inches get one decimal more than `decimals` millimetres have."""
+    return f"{length_mm / MM_PER_INCH:.{decimals + 1}f} in" if inches else f"{length_mm:.{decimals}f} mm"
+
+
+@contextlib.contextmanager
+def progress(label: str, total: int) -> Iterator[Callable[[], None]]:
+    """Progress of `total` steps on standard error; call what it yields after each step.
+
+    Nothing shows before `PROGRESS_AFTER_S`, with --quiet, or when standard error is not a terminal, unless --verbose.
+    On a terminal one line is rewritten and cleared at the end; elsewhere lines follow each other.
+    """
+    now = session()
+    terminal = sys.stderr.isatty()
+    shows = not now.quiet and (terminal or now.verbose)
+    start = shown = time.monotonic()
+    pause_s = 0.1 if terminal else PROGRESS_AFTER_S
+    done = width = 0
+
+    def advance() -> None:
+        nonlocal done, shown, width
+        done += 1
+        time_s = time.monotonic()
+        if not shows or time_s - start < PROGRESS_AFTER_S or time_s - shown < pause_s:
+            return
+        shown = time_s
+        left_s = (time_s - start) / done * max(total - done, 0)
+        text = f"{label}: {done} of {total}, {_duration(left_s)} left"
+        click.echo(f"\r{text.ljust(width)}" if terminal else text, nl=not terminal, err=True)
+        width = len(text)
+
+    try:
+        yield advance
+    finally:
+        if terminal and width:
+            click.echo("\r" + " " * width + "\r", nl=False, err=True)
+
+
+def _duration(seconds: float) -> str:
+    """A duration in the unit that people would use."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"
