@@ -68,7 +68,8 @@ class CommandGroup(click.Group):
         from difflib import get_close_matches
 
         near = get_close_matches(name, names, n=1)
-        ctx.fail(f"There is no command {name!r}." + (f" Did you mean {near[0]!r}?" if near else ""))
+        suggestion = f" Did you mean {near[0]!r}?" if near else ""
+        raise click.UsageError(f"There is no command {name!r}.{suggestion}", ctx)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The list of commands for `--help`, written without importing any of them."""
