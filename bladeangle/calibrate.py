@@ -38,6 +38,10 @@ class CalibrationOptions:
         is moved as a whole has the image distance f (1 + f/u): 6 mm lenses focused at 280 to 360 mm give +-0.24 %, a
         standard deviation of 0.14 % over that range.
     principal_sigma_px : likewise of the principal point, which stabilisers move (common practice, no source).
+    edge_bias_px : standard uncertainty beforehand of a shift of all marker sides, outwards in the picture (blur and tone
+        curve; a print that is too fat or thin is a length on the paper instead, and is the adjustment's own unknown).
+    radial_bias_px : likewise of the sides that face the ring's centre or away from it against the other two, as blur and
+        sharpening are not the same along and across the picture's radius. It looks like distortion.
     fewest : photographs that must be usable.
     largest_focal_sigma : refuse when the relative standard uncertainty of the focal length is larger.
     outlier_ratio : drop a photograph whose residuals, in units of their own uncertainty, are this many times the median.
@@ -45,6 +49,8 @@ class CalibrationOptions:
 
     focus_sigma: float = 0.0015
     principal_sigma_px: float = 3.0
+    edge_bias_px: float = 0.15
+    radial_bias_px: float = 0.03
     fewest: int = 4
     largest_focal_sigma: float = 0.005
     outlier_ratio: float = 3.0
@@ -179,10 +185,11 @@ def calibrate_sightings(
         k, reason = worst
         results[used[k]] = replace(found[k], used=False, reason=reason)
         del poses[used[k]]
-    results |= dict(zip(used, found, strict=True))
+    adjustment, bias_px, bias_part = _without_edge_bias(adjustment, ring, start, options)
+    results |= {i: _result(seen[i], adjustment, k) for k, i in enumerate(used)}
     at = adjustment.layout["camera"]
-    covariance = adjustment.covariance[at, at]
     parameters = adjustment.state.camera
+    covariance = adjustment.covariance[at, at] + bias_part
     ratio = float(np.sqrt(covariance[0, 0]) / parameters[0])
     if ratio > options.largest_focal_sigma:
         tilts = [r.obliquity_deg or 0.0 for r in found]
@@ -201,7 +208,8 @@ def calibrate_sightings(
         "focal_35mm": focal_35mm,
         "focus_allowance": options.focus_sigma,
         "principal_point_allowance_px": options.principal_sigma_px,
-        "note": "Covariance is of the mean camera; each photograph was allowed its own focus and principal point.",
+        "edge_bias_px": [round(b, 4) for b in bias_px],
+        "note": "The covariance is of the phone's mean; each photograph was allowed its own focus and principal point.",
         "photos": _photos_dict(photos),
     }
     camera = Camera(name or first.exif.model or "camera", first.width, first.height, parameters.copy(), covariance.copy(), True, provenance)
@@ -245,9 +253,50 @@ def _adjust(seen: Sequence[SightedPhoto], poses: Sequence[Pose], ring: Ring, sta
         start.parameters.copy(), np.array([p.r_camera_ring for p in poses]), np.array([p.t_camera_ring_mm for p in poses]),
         np.zeros(n), np.zeros((n, 2)), np.zeros(5), np.zeros((pieces, 3)), (), np.zeros((0, 3, 3)), np.zeros((0, 3)),
     )  # fmt: skip
-    priors = Priors(start.parameters, start.covariance, focus_sigma=options.focus_sigma, principal_sigma_px=options.principal_sigma_px)
-    views = tuple(View(p.name, "", p.sighting) for p in seen)
-    return adjust(ring, views, state, priors)
+    return adjust(ring, tuple(View(p.name, "", p.sighting) for p in seen), state, _priors(start, options))
+
+
+def _priors(start: Camera, options: CalibrationOptions) -> Priors:
+    return Priors(start.parameters, start.covariance, focus_sigma=options.focus_sigma, principal_sigma_px=options.principal_sigma_px)
+
+
+def _without_edge_bias(
+    adjustment: Adjustment, ring: Ring, start: Camera, options: CalibrationOptions
+) -> tuple[Adjustment, tuple[float, float], NDArray[np.float64]]:
+    """The adjustment with common shifts of marker sides found and taken out.
+
+    Two more unknowns border the adjustment: a shift of all sides and one of the radial sides, both in pixels. The change
+    of the residuals with each comes from adjusting shifted sides; the shifts follow from least squares.
+
+    Returns
+    -------
+    adjustment : of the corrected sides.
+    bias_px : the shifts that were taken out, all sides and radial sides.
+    covariance : (8, 8) what their uncertainty adds to that of the camera.
+    """
+    priors = _priors(start, options)
+
+    def shifted(by_px: NDArray[np.float64]) -> Adjustment:
+        views = []
+        for view in adjustment.views:
+            seen = view.sighting
+            outwards = by_px[0] + by_px[1] * (seen.side % 2 == 0)
+            views.append(replace(view, sighting=replace(seen, px=seen.px + outwards[:, None] * seen.normal)))
+        return adjust(ring, tuple(views), adjustment.state, priors)
+
+    def residuals(of: Adjustment) -> NDArray[np.float64]:
+        return np.concatenate([kinds["ring"] for kinds in of.residual_px])
+
+    claimed = np.concatenate([v.sighting.sigma_px * s.get("ring", 1.0) for v, s in zip(adjustment.views, adjustment.scale, strict=True)])
+    weight = np.concatenate([kinds["ring"] for kinds in adjustment.weight]) / claimed**2
+    trial = 0.1
+    moved = [shifted(trial * unit) for unit in np.eye(2)]
+    by_shift = np.stack([(residuals(m) - residuals(adjustment)) / trial for m in moved], 1)
+    camera_by_shift = np.stack([(m.state.camera - adjustment.state.camera) / trial for m in moved], 1)
+    prior = np.diag([options.edge_bias_px**-2, options.radial_bias_px**-2])
+    covariance = np.linalg.inv(by_shift.T @ (weight[:, None] * by_shift) + prior)
+    shift = -covariance @ by_shift.T @ (weight * residuals(adjustment))
+    return shifted(shift), (float(-shift[0]), float(-shift[1])), camera_by_shift @ covariance @ camera_by_shift.T
 
 
 def _result(photo: SightedPhoto, adjustment: Adjustment, k: int) -> PhotoResult:
