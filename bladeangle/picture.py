@@ -185,13 +185,17 @@ def project_ring(record: Mapping[str, Any], photo: Mapping[str, Any], points_mm:
     return px
 
 
+def angle_decimals(expanded_uncertainty_deg: float) -> int:
+    """Decimals that an angle is shown with: more would pretend, fewer would hide."""
+    return 1 if expanded_uncertainty_deg >= 1.0 else 2 if expanded_uncertainty_deg >= 0.015 else 3
+
+
 def angle_text(station: Mapping[str, Any] | None) -> str:
-    """`9.4 ± 0.3°` (expanded uncertainty), or `not seen`."""
+    """`9.42 ± 0.31°` (expanded uncertainty), or `not seen`."""
     if station is None:
         return "not seen"
-    u = station["expanded_uncertainty_deg"]
-    digits = 1 if u >= 0.2 else 2
-    return f"{station['angle_deg']:.{digits}f} ± {u:.{digits}f}°"
+    digits = angle_decimals(station["expanded_uncertainty_deg"])
+    return f"{station['angle_deg']:.{digits}f} ± {station['expanded_uncertainty_deg']:.{digits}f}°"
 
 
 class _Canvas:

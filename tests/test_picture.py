@@ -133,7 +133,7 @@ def test_turned_overlay_is_the_overlay_turned() -> None:
 def test_stations_not_seen_are_said() -> None:
     record = invented_record(turned=False, oblique=0)
     assert angle_text(record["blades"][0]["stations"]["exit"]) == "not seen"
-    assert angle_text(record["blades"][0]["stations"]["entry"]) == "9.3 ± 0.2°"
+    assert angle_text(record["blades"][0]["stations"]["entry"]) == "9.30 ± 0.22°"
     draw_overlay(draw_photo(record, 0), record, 0)
 
 

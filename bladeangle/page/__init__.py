@@ -1,0 +1,1 @@
+"""Pieces of the HTML pages: charts, overlays, templates. Everything is drawn from the record; nothing is measured."""
