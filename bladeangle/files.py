@@ -41,7 +41,9 @@ def safe_name(name: str | os.PathLike[str]) -> str:
 
 
 def _refusal(path: Path, error: OSError) -> OutputError:
-    reason, hint = _REASONS.get(error.errno or 0, (error.strerror or str(error), "Choose another place for the output."))
+    reason, hint = _REASONS.get(
+        error.errno or 0, (error.strerror or str(error), "Choose another place for the output.")
+    )
     return OutputError(f"{safe_name(path)} cannot be written: {reason}.", hint)
 
 
@@ -109,8 +111,9 @@ def atomic_path(path: str | os.PathLike[str]) -> Iterator[Path]:
     except ValueError as error:
         if "null" not in str(error):
             raise
-        raise OutputError(f"{safe_name(path)} cannot be written: its name holds a null character.",
-                          "Choose another name.") from error
+        raise OutputError(
+            f"{safe_name(path)} cannot be written: its name holds a null character.", "Choose another name."
+        ) from error
     finally:
         # After the rename the temporary is gone and this does nothing.
         if temporary is not None:
@@ -148,8 +151,10 @@ def import_cv2() -> ModuleType:
     except ImportError as error:
         reason = safe_name(str(error))
         if "lib" in reason and ".so" in reason:
-            hint = ("Replace the package opencv-python by opencv-python-headless, or install the system's OpenGL "
-                    "library (libgl1 on Debian and Ubuntu).")
+            hint = (
+                "Replace the package opencv-python by opencv-python-headless, or install the system's OpenGL "
+                "library (libgl1 on Debian and Ubuntu)."
+            )
         else:
             hint = "Install the package opencv-python-headless."
         raise BladeangleError(f"OpenCV cannot be loaded: {reason}.", hint) from error

@@ -21,6 +21,8 @@ import hashlib
 import io
 import math
 import stat
+import threading
+import warnings
 import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -51,8 +53,19 @@ _HINT_FORMAT = "Give a photograph as the camera wrote it: JPEG, PNG, TIFF or HEI
 _HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1")
 
 #: EXIF orientation -> (mirror left-right first, then quarter turns clockwise) that shows the picture upright.
-_ORIENTATIONS = {1: (False, 0), 2: (True, 0), 3: (False, 2), 4: (True, 2),
-                 5: (True, 3), 6: (False, 1), 7: (True, 1), 8: (False, 3)}
+_ORIENTATIONS = {
+    1: (False, 0),
+    2: (True, 0),
+    3: (False, 2),
+    4: (True, 2),
+    5: (True, 3),
+    6: (False, 1),
+    7: (True, 1),
+    8: (False, 3),
+}
+
+#: Muting warnings is not safe between threads, so one header is parsed at a time; it takes a tenth of a millisecond.
+_header_lock = threading.Lock()
 
 
 @dataclass(frozen=True)
@@ -127,7 +140,9 @@ def read_photo(path: Path, max_pixels: float = 200e6) -> Photo:
     data = _read_bytes(path, shown)
     sha256 = hashlib.sha256(data).hexdigest()
     try:
-        header, exif = _open(data, shown)
+        with _header_lock, warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Pillow comments on mangled EXIF, which is of no use to anyone here
+            header, exif = _open(data, shown)
         _check_shape(header.size, max_pixels, shown)
         values = _decode(data, header)
         if header.format in ("TIFF", "HEIF"):
@@ -158,8 +173,14 @@ def oriented(photo: Photo) -> Photo:
         return np.ascontiguousarray(np.rot90(image[:, ::-1] if mirrored else image, -turns))
 
     encoded = turn(photo.encoded)
-    return replace(photo, grey=turn(photo.grey), encoded=encoded, width=encoded.shape[1], height=encoded.shape[0],
-                   exif=replace(photo.exif, orientation=1))
+    return replace(
+        photo,
+        grey=turn(photo.grey),
+        encoded=encoded,
+        width=encoded.shape[1],
+        height=encoded.shape[0],
+        exif=replace(photo.exif, orientation=1),
+    )
 
 
 def _turned_back(upright: NDArray[Any], orientation: int) -> NDArray[Any]:
@@ -177,14 +198,18 @@ def _read_bytes(path: Path, shown: str) -> bytes:
         if not stat.S_ISREG(status.st_mode):
             raise PhotoError(f"{shown} is not a regular file.", _HINT_FORMAT)
         if status.st_size > MAX_FILE_BYTES:
-            raise PhotoError(f"{shown} has {status.st_size / 1e6:.0f} MB; more than {MAX_FILE_BYTES / 1e6:.0f} MB "
-                             "is not read.", _HINT_FORMAT)
+            raise PhotoError(
+                f"{shown} has {status.st_size / 1e6:.0f} MB; more than {MAX_FILE_BYTES / 1e6:.0f} MB is not read.",
+                _HINT_FORMAT,
+            )
         data = path.read_bytes()
     except FileNotFoundError as error:
         raise PhotoError(f"{shown} does not exist.", "Check the path.") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise PhotoError(f"{shown} cannot be read: {safe_name(reason)}.", "Check the path and its permissions.") from error
+        raise PhotoError(
+            f"{shown} cannot be read: {safe_name(reason)}.", "Check the path and its permissions."
+        ) from error
     if not data:
         raise PhotoError(f"{shown} is empty.", _HINT_RETAKE)
     return data
@@ -219,8 +244,10 @@ def _open_heif(data: bytes, shown: str) -> tuple[Image.Image, Exif]:
     try:
         import pillow_heif
     except ImportError as error:
-        raise PhotoError(f"{shown} is a HEIC photograph, for which an optional part is not installed.",
-                         "Install bladeangle[heic], or set the phone to write JPEG.") from error
+        raise PhotoError(
+            f"{shown} is a HEIC photograph, for which an optional part is not installed.",
+            "Install bladeangle[heic], or set the phone to write JPEG.",
+        ) from error
     header = pillow_heif.HeifImageFile(io.BytesIO(data))
     # The reader resets the tag when it turns the pixels.
     return header, replace(_read_exif(header.getexif), orientation=header.info.get("original_orientation") or 1)
@@ -231,15 +258,15 @@ def _walk_png(data: bytes) -> bytes:
     exif, position, kind = b"", 8, b""
     view = memoryview(data)
     while kind != b"IEND":
-        length = int.from_bytes(view[position:position + 4], "big")
-        kind = bytes(view[position + 4:position + 8])
+        length = int.from_bytes(view[position : position + 4], "big")
+        kind = bytes(view[position + 4 : position + 8])
         end = position + 8 + length
         if end + 4 > len(data):
             raise ValueError("the file ends too early")
-        if zlib.crc32(view[position + 4:end]) != int.from_bytes(view[end:end + 4], "big"):
+        if zlib.crc32(view[position + 4 : end]) != int.from_bytes(view[end : end + 4], "big"):
             raise ValueError("a checksum is wrong")
         if kind == b"eXIf":
-            exif = bytes(view[position + 8:end])
+            exif = bytes(view[position + 8 : end])
         position = end + 4
     return exif
 
@@ -250,14 +277,20 @@ def _check_shape(size: tuple[int, int], max_pixels: float, shown: str) -> None:
     if short <= 0:
         raise PhotoError(f"{shown} has no pixels.", _HINT_RETAKE)
     if width * height > max_pixels:
-        raise PhotoError(f"{shown} has {width} x {height} pixels; more than {max_pixels / 1e6:.0f} million are not read.",
-                         "Take the photograph with the phone's ordinary resolution.")
+        raise PhotoError(
+            f"{shown} has {width} x {height} pixels; more than {max_pixels / 1e6:.0f} million are not read.",
+            "Take the photograph with the phone's ordinary resolution.",
+        )
     if long > MAX_ASPECT * short:
-        raise PhotoError(f"{shown} has {width} x {height} pixels, the shape of a panorama or a strip.",
-                         "Take a single ordinary photograph, uncropped.")
+        raise PhotoError(
+            f"{shown} has {width} x {height} pixels, the shape of a panorama or a strip.",
+            "Take a single ordinary photograph, uncropped.",
+        )
     if short < MIN_SIDE_PX:
-        raise PhotoError(f"{shown} has {width} x {height} pixels; at least {MIN_SIDE_PX} on the short side are needed.",
-                         "Give the original photograph, not a preview or one shrunk by a messenger.")
+        raise PhotoError(
+            f"{shown} has {width} x {height} pixels; at least {MIN_SIDE_PX} on the short side are needed.",
+            "Give the original photograph, not a preview or one shrunk by a messenger.",
+        )
 
 
 def _decode(data: bytes, header: Image.Image) -> NDArray[Any]:
@@ -270,22 +303,39 @@ def _decode(data: bytes, header: Image.Image) -> NDArray[Any]:
         try:
             return simplejpeg.decode_jpeg(data, "GRAY", strict=True)[:, :, 0]
         except ValueError as error:
-            # Some phones write scan parameters that the standard reserves for progressive files: known, harmless, and
-            # the decoder reports its last complaint, so nothing worse came after.
             if "Invalid SOS parameters" not in str(error):
                 raise
-            return simplejpeg.decode_jpeg(data, "GRAY", strict=False)[:, :, 0]
+            return simplejpeg.decode_jpeg(_ordinary_scans(data), "GRAY", strict=True)[:, :, 0]
     sixteen = header.mode.startswith("I;16")
     if header.mode in ("I", "F"):
         raise ValueError("32-bit pixels are not read")
     size = header.width * header.height * (2 if sixteen else len(header.getbands()))
     if size > MAX_DECODED_BYTES:
-        raise PhotoError(f"A picture of {header.width} x {header.height} pixels in this format needs too much memory.",
-                         "Save it as JPEG.")
+        raise PhotoError(
+            f"A picture of {header.width} x {header.height} pixels in this format needs too much memory.",
+            "Save it as JPEG.",
+        )
     header.load()
     if sixteen:
         return np.asarray(header).astype(np.uint16, copy=False)
     return np.asarray(header if header.mode == "L" else header.convert("L"))
+
+
+def _ordinary_scans(data: bytes) -> bytearray:
+    """The JPEG with its scans' spectral parameters set to what a sequential file must have.
+
+    Some phones write others there; decoders ignore them, but the strict mode does not and would hide a real fault.
+    """
+    fixed, position = bytearray(data), 2
+    while fixed[position : position + 2] != b"\xff\xda":
+        if position > len(fixed):
+            raise ValueError("no scan")
+        position += 2 + int.from_bytes(fixed[position + 2 : position + 4], "big")
+    while position >= 0:  # coded data never holds these two bytes
+        end = position + 2 + int.from_bytes(fixed[position + 2 : position + 4], "big")
+        fixed[end - 3 : end] = b"\0\x3f\0"
+        position = fixed.find(b"\xff\xda", end)
+    return fixed
 
 
 def _parsed_exif(block: bytes) -> Image.Exif:
@@ -317,6 +367,11 @@ def _read_exif(load: Any) -> Exif:
         return result if math.isfinite(result) and low <= result <= high else None
 
     orientation = number(base.get(274), 1, 8)
-    return Exif(make=text(base.get(271)), model=text(base.get(272)), focal_35mm=number(detail.get(41989), 4, 2000),
-                orientation=int(orientation) if orientation is not None else None, taken_at=text(detail.get(36867)),
-                digital_zoom=number(detail.get(41988), 0.1, 100))
+    return Exif(
+        make=text(base.get(271)),
+        model=text(base.get(272)),
+        focal_35mm=number(detail.get(41989), 4, 2000),
+        orientation=int(orientation) if orientation is not None else None,
+        taken_at=text(detail.get(36867)),
+        digital_zoom=number(detail.get(41988), 0.1, 100),
+    )

@@ -1,8 +1,8 @@
 """Printable sheets: rotor size -> `Ring`, and Ring -> true-scale PDF and SVG.
 
-A page shows one piece of the ring: the whole ring where it fits the paper, else a sector of it with whole markers. Pieces
-with odd numbers have flaps that go under their neighbours; flaps stop short of the rotor, which would stand tilted on
-doubled paper. Inside the ring the print is sparse and pale, so that no printed line passes for a blade edge.
+A page shows one piece of the ring: the whole ring where it fits the paper, else a sector of it with whole markers.
+Pieces with odd numbers have flaps that go under their neighbours; flaps stop short of the rotor, which would stand
+tilted on doubled paper. Inside the ring the print is sparse and pale, so that no printed line passes for a blade edge.
 """
 
 from __future__ import annotations
@@ -40,7 +40,8 @@ OFF_CENTRE_MM, OFF_AXIS_MM = 3.0, 15.0
 FLAP_MM = 10.0
 #: White kept around the markers at the edge of the print, at least; a cell of a marker where that is more.
 QUIET_MM = 4.0
-#: Markers that are sought when their number is left open: smaller ones are read less surely (common practice, no source).
+#: Size sought when the number of markers is left open: smaller ones are read less surely (common practice, no
+#: source).
 GOOD_MARKER_MM = 8.0
 _PALE = "0.82"
 _POINTS_PER_MM = 72 / 25.4
@@ -74,8 +75,13 @@ class Page:
 
 
 def design_ring(
-    diameter_mm: float, height_mm: float, *, paper: str = "a4", camera_height_mm: float | None = None,
-    markers: int | None = None, name: str | None = None,
+    diameter_mm: float,
+    height_mm: float,
+    *,
+    paper: str = "a4",
+    camera_height_mm: float | None = None,
+    markers: int | None = None,
+    name: str | None = None,
 ) -> Ring:
     """A ring that a rotor does not hide from a camera above it.
 
@@ -94,9 +100,13 @@ def design_ring(
     UsageError : sizes out of range, a camera too low, or a ring that does not fit the paper in 12 pieces.
     """
     if not (math.isfinite(diameter_mm) and 30 <= diameter_mm <= 400):
-        raise UsageError(f"A rotor diameter of {diameter_mm:g} mm is outside 30 to 400 mm.", "Give the diameter over the tips in mm.")
+        raise UsageError(
+            f"A rotor diameter of {diameter_mm:g} mm is outside 30 to 400 mm.", "Give the diameter over the tips in mm."
+        )
     if not (math.isfinite(height_mm) and 2 <= height_mm <= 300):
-        raise UsageError(f"A rotor height of {height_mm:g} mm is outside 2 to 300 mm.", "Give the height as the rotor stands, in mm.")
+        raise UsageError(
+            f"A rotor height of {height_mm:g} mm is outside 2 to 300 mm.", "Give the height as the rotor stands, in mm."
+        )
     if markers is not None and (markers % 4 or not 12 <= markers <= 100):
         raise UsageError(f"{markers} markers do not make a ring.", "Give a multiple of 4 from 12 to 100.")
     if paper not in PAPERS_MM:
@@ -104,11 +114,16 @@ def design_ring(
     camera = camera_height_mm
     if camera is None:
         # Where the view is what counts, the outer radius is at most 7/6 of the inner.
-        camera = next(h for h in range(300, 5000, 10) if h > 2 * height_mm
-                      and _inner_radius(diameter_mm, height_mm, h) * 7 / 6 + QUIET_MM <= HALF_VIEW * 0.96 * h)
+        camera = next(
+            h
+            for h in range(300, 5000, 10)
+            if h > 2 * height_mm and _inner_radius(diameter_mm, height_mm, h) * 7 / 6 + QUIET_MM <= HALF_VIEW * 0.96 * h
+        )
     if not (math.isfinite(camera) and 1.5 * height_mm <= camera <= 5000):
-        raise UsageError(f"A camera {camera:g} mm above the sheet is too near a rotor {height_mm:g} mm tall, or too far.",
-                         f"Give a camera height from {1.5 * height_mm:.0f} mm on; 300 to 500 mm suits most phones.")
+        raise UsageError(
+            f"A camera {camera:g} mm above the sheet is too near a rotor {height_mm:g} mm tall, or too far.",
+            f"Give a camera height from {1.5 * height_mm:.0f} mm on; 300 to 500 mm suits most phones.",
+        )
     inner = _inner_radius(diameter_mm, height_mm, camera)
     if markers is None:
         markers = next((n for n in (24, 16) if _marker_side(inner, n) >= GOOD_MARKER_MM), 12)
@@ -125,14 +140,20 @@ def design_ring(
     for count in (1, 2, 4, 6, 12):
         if count > 1 and markers % (2 * count):
             continue
-        piece = np.floor((azimuth + 180 / count) % 360 / (360 / count)).astype(int) + 1 if count > 1 else np.zeros(markers, int)
+        piece = (
+            np.floor((azimuth + 180 / count) % 360 / (360 / count)).astype(int) + 1
+            if count > 1
+            else np.zeros(markers, int)
+        )
         ring = Ring(shown, dictionary, 0.0, inner, inner + side, np.arange(markers), corners, piece, CHECK_BAR_MM)
         try:
             pages(ring, paper)
         except UsageError:
             continue
         return ring
-    raise UsageError(f"A ring of {2 * (inner + side):.0f} mm does not fit the paper {paper} in 12 pieces.", "Take larger paper.")
+    raise UsageError(
+        f"A ring of {2 * (inner + side):.0f} mm does not fit the paper {paper} in 12 pieces.", "Take larger paper."
+    )
 
 
 def lowest_camera_mm(ring: Ring) -> float:
@@ -159,7 +180,9 @@ def pages(ring: Ring, paper: str) -> list[Page]:
             first = np.flatnonzero((piece == number) & (np.roll(piece, 1) != number))
             last = np.flatnonzero((piece == number) & (np.roll(piece, -1) != number))
             if len(first) != 1:
-                raise UsageError(f"Piece {number} of the ring is not one unbroken sector.", "Make the ring with `bladeangle ring`.")
+                raise UsageError(
+                    f"Piece {number} of the ring is not one unbroken sector.", "Make the ring with `bladeangle ring`."
+                )
             start = _between(azimuth[first[0] - 1], azimuth[first[0]])
             end = _between(azimuth[last[0]], azimuth[(last[0] + 1) % len(azimuth)])
             span = (end - start) % 360
@@ -210,7 +233,7 @@ def _inner_radius(diameter: float, height: float, camera: float) -> float:
 
 
 def _marker_side(inner: float, markers: int) -> float:
-    """A sixth of the inner radius but 10 mm at least, less where the markers would come nearer than two cells of seven."""
+    """A sixth of the inner radius but 10 mm at least; less where markers would come nearer than two cells of seven."""
     return math.floor(2 * min(max(inner / 6, 10.0), 2 * inner * math.tan(math.pi / markers) * 7 / 9)) / 2
 
 
@@ -259,7 +282,11 @@ def _outline(ring: Ring, start: float, span: float, flaps: bool) -> Array:
         bend = ring.inner_radius_mm - FLAP_MM
         for side, azimuth, sign in ((low, start, -1), (high, start + span, 1)):
             aside = sign * FLAP_MM * _polar(1.0, azimuth + 90)
-            side += [_polar(bend, azimuth), _polar(bend, azimuth) + aside, _polar(math.sqrt(reach**2 - FLAP_MM**2), azimuth) + aside]
+            side += [
+                _polar(bend, azimuth),
+                _polar(bend, azimuth) + aside,
+                _polar(math.sqrt(reach**2 - FLAP_MM**2), azimuth) + aside,
+            ]
     return np.vstack([*low, arc, *high[::-1]])
 
 
@@ -280,8 +307,8 @@ def _fitted(ring: Ring, paper: str, number: int, count: int, start: float, span:
 def marker_outline(ring: Ring, index: int) -> list[Array]:
     """Closed outlines (k, 2), ring frame, of the black of marker `ring.ids[index]`: the square, then its white areas.
 
-    White cells that share a side are merged, since viewers draw a dark hairline where two shapes meet. The white areas go
-    the other way round than the square, so that the even-odd and the non-zero rule fill the same black.
+    White cells that share a side are merged, since viewers draw a dark hairline where two shapes meet. The white areas
+    go the other way round than the square, so that the even-odd and the non-zero rule fill the same black.
     """
     import cv2
 
@@ -326,7 +353,9 @@ def _figure(ring: Ring, page: Page, paper: str) -> Figure:
     axes.axis("off")
     for index in np.flatnonzero(ring.pieces == page.piece):
         path = Path.make_compound_path(*(Path(page.place(o), closed=True) for o in marker_outline(ring, int(index))))
-        axes.add_patch(PathPatch(path, facecolor="black", edgecolor="none", gid=f"marker-{ring.ids[index]}", snap=False))
+        axes.add_patch(
+            PathPatch(path, facecolor="black", edgecolor="none", gid=f"marker-{ring.ids[index]}", snap=False)
+        )
     _draw_arrow(axes, ring, page)
     _draw_centre(axes, ring, page)
     if page.pieces > 1:
@@ -336,7 +365,15 @@ def _figure(ring: Ring, page: Page, paper: str) -> Figure:
 
 
 def _line(axes: Axes, points: Array, width_mm: float, color: str = "black", **options: Any) -> None:
-    axes.plot(points[:, 0], points[:, 1], color=color, linewidth=width_mm * _POINTS_PER_MM, solid_capstyle="butt", snap=False, **options)
+    axes.plot(
+        points[:, 0],
+        points[:, 1],
+        color=color,
+        linewidth=width_mm * _POINTS_PER_MM,
+        solid_capstyle="butt",
+        snap=False,
+        **options,
+    )
 
 
 def _covers(page: Page, azimuth_deg: float) -> bool:
@@ -350,7 +387,17 @@ def _draw_arrow(axes: Axes, ring: Ring, page: Page) -> None:
     tip, tail = _arrow_span(ring)
     half = 0.08 * (tail - tip)
     head = tip + 0.45 * (tail - tip)
-    shape = np.array([[tip, 0], [head, 2 * half], [head, half], [tail - 3, half], [tail - 3, -half], [head, -half], [head, -2 * half]])
+    shape = np.array(
+        [
+            [tip, 0],
+            [head, 2 * half],
+            [head, half],
+            [tail - 3, half],
+            [tail - 3, -half],
+            [head, -half],
+            [head, -2 * half],
+        ]
+    )
     axes.fill(*page.place(shape @ _rotation(azimuth).T).T, color="black", linewidth=0, gid="arrow", snap=False)
     _outward_text(axes, page, "blade 1", tail - 1.2, azimuth)
 
@@ -394,8 +441,16 @@ def _draw_seams(axes: Axes, ring: Ring, page: Page) -> None:
             seam = np.array([inner - FLAP_MM, reach])[:, None] * along
             _line(axes, page.place(seam), 0.2, "0.5", linestyle=(0, (6, 3)))
             x, y = page.place((inner - FLAP_MM + reach) / 2 * along - FLAP_MM / 2 * aside)
-            axes.text(x, y, "flap: goes under the next piece", fontsize=4, color="0.4", ha="center", va="center",
-                      rotation=_readable(azimuth + page.turn_deg))
+            axes.text(
+                x,
+                y,
+                "flap: goes under the next piece",
+                fontsize=4,
+                color="0.4",
+                ha="center",
+                va="center",
+                rotation=_readable(azimuth + page.turn_deg),
+            )
         # Ticks across the seam that continue on the neighbour's, clear of the markers.
         for radius in (inner + 2, (inner + reach) / 2, reach - 3):
             low = -tick if page.flaps else 0.0
@@ -403,7 +458,13 @@ def _draw_seams(axes: Axes, ring: Ring, page: Page) -> None:
     # The piece's number between two markers, in the middle or beside the arrow; a single gap is left to the arrow.
     gap = markers // 2 + (1 if _covers(page, ring.index_azimuth_deg) else 0)
     if gap < markers:
-        _outward_text(axes, page, f"piece {page.piece}", ring.outer_radius_mm - 1.2, page.start_deg + page.span_deg * gap / markers)
+        _outward_text(
+            axes,
+            page,
+            f"piece {page.piece}",
+            ring.outer_radius_mm - 1.2,
+            page.start_deg + page.span_deg * gap / markers,
+        )
 
 
 def _readable(angle_deg: float) -> float:
@@ -429,11 +490,11 @@ def _draw_words(axes: Axes, ring: Ring, page: Page, paper: str) -> None:
 
 
 def _words(ring: Ring, page: Page, paper: str) -> Iterator[str]:
-    yield f"Paper {paper}. Print at 100 % (\"actual size\"), never fitted to the page."
+    yield f'Paper {paper}. Print at 100 % ("actual size"), never fitted to the page.'
     if ring.check_bar_mm is not None:
         yield "Measure the check bar from end line to end line with calipers, give the measured length to the program."
     if page.pieces > 1 and page.flaps:
-        yield "Cut along the grey line. Lay the pieces without flaps on these flaps, edge on the dashed line, ticks in line, and tape."
+        yield "Cut along the grey line. Lay the pieces without flaps on these flaps, edge on the dashed line, and tape."
     elif page.pieces > 1:
-        yield "Measure first, then cut along the grey line. Goes on the flaps of its neighbours: edges on the dashed lines, ticks in line."
-    yield "Fix flat on a stiff board. Rotor in the middle of the cross, blade 1 to the arrow. Blade edges are sharp: wear gloves."
+        yield "Then cut along the grey line. Goes on the flaps of its neighbours: edges on dashed lines, ticks in line."
+    yield "Fix flat on a stiff board. Rotor on the middle of the cross, blade 1 to the arrow. Blade edges are sharp!"

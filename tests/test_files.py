@@ -6,6 +6,7 @@ import builtins
 import errno
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -62,15 +63,20 @@ def test_a_link_stays_a_link(tmp_path: Path) -> None:
 def test_an_exception_leaves_the_old_file_and_no_temporary(tmp_path: Path, error: type[BaseException]) -> None:
     path = tmp_path / "picture.png"
     path.write_bytes(b"old")
-    with pytest.raises(error), atomic_path(path) as temporary:
-        assert temporary.suffix == ".png" and temporary.parent == tmp_path
-        temporary.write_bytes(b"half")
-        raise error
+
+    def spoil() -> None:
+        with atomic_path(path) as temporary:
+            assert temporary.suffix == ".png" and temporary.parent == tmp_path
+            temporary.write_bytes(b"half")
+            raise error
+
+    with pytest.raises(error):
+        spoil()
     assert path.read_bytes() == b"old" and names(tmp_path) == ["picture.png"]
 
 
 def test_value_errors_of_the_block_pass_through(tmp_path: Path) -> None:
-    with pytest.raises(ValueError, match="^mine$"), atomic_path(tmp_path / "x"):
+    with pytest.raises(ValueError, match=r"^mine$"), atomic_path(tmp_path / "x"):
         raise ValueError("mine")
     assert names(tmp_path) == []
 
@@ -94,9 +100,15 @@ def test_refusals(tmp_path: Path) -> None:
     assert names(tmp_path) == before
 
 
-@pytest.mark.parametrize(("number", "reason"), [
-    (errno.ENOSPC, "disk is full"), (errno.EROFS, "read-only"), (errno.EACCES, "not permitted"), (errno.EIO, "error"),
-])
+@pytest.mark.parametrize(
+    ("number", "reason"),
+    [
+        (errno.ENOSPC, "disk is full"),
+        (errno.EROFS, "read-only"),
+        (errno.EACCES, "not permitted"),
+        (errno.EIO, "error"),
+    ],
+)
 @pytest.mark.parametrize("step", ["open", "fsync", "replace"])
 def test_failing_disks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str, number: int, reason: str) -> None:
     path = tmp_path / "record.json"
@@ -159,20 +171,31 @@ def test_sha256(tmp_path: Path) -> None:
     assert sha256_of(path) == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 
 
-@pytest.mark.parametrize(("name", "shown"), [
-    ("rotor 1.jpg", "rotor 1.jpg"), ("ротор.jpg", "ротор.jpg"), ("a\nb\tc", r"a\nb\tc"), ("\x1b[31m", r"\x1b[31m"),
-    ("\u202egpj", r"\u202egpj"), ("\udcff", r"\udcff"), ("a\u2028b", r"a\u2028b"),
-])
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("rotor 1.jpg", "rotor 1.jpg"),
+        ("ротор.jpg", "ротор.jpg"),
+        ("a\nb\tc", r"a\nb\tc"),
+        ("\x1b[31m", r"\x1b[31m"),
+        ("\u202egpj", r"\u202egpj"),
+        ("\udcff", r"\udcff"),
+        ("a\u2028b", r"a\u2028b"),
+    ],
+)
 def test_safe_name(name: str, shown: str) -> None:
     assert safe_name(name) == shown
     assert safe_name(Path(name)) == shown
     shown.encode("utf-8")
 
 
-@pytest.mark.parametrize(("reason", "fix"), [
-    ("libGL.so.1: cannot open shared object file", "opencv-python-headless.*libgl1"),
-    ("No module named 'cv2'", "^Install the package opencv-python-headless"),
-])
+@pytest.mark.parametrize(
+    ("reason", "fix"),
+    [
+        ("libGL.so.1: cannot open shared object file", "opencv-python-headless.*libgl1"),
+        ("No module named 'cv2'", "^Install the package opencv-python-headless"),
+    ],
+)
 def test_opencv_that_does_not_load_names_the_fix(monkeypatch: pytest.MonkeyPatch, reason: str, fix: str) -> None:
     true_import = builtins.__import__
 
@@ -185,7 +208,5 @@ def test_opencv_that_does_not_load_names_the_fix(monkeypatch: pytest.MonkeyPatch
     with pytest.raises(BladeangleError, match="OpenCV cannot be loaded") as caught:
         import_cv2()
     monkeypatch.undo()
-    import re
-
     assert re.search(fix, caught.value.hint)
     assert import_cv2().__name__ == "cv2"

@@ -8,17 +8,42 @@ import click
 
 
 @click.command()
-@click.option("--diameter", "diameter_mm", type=float, required=True, metavar="MM", help="Rotor diameter over the tips.")
-@click.option("--height", "height_mm", type=float, required=True, metavar="MM", help="Rotor height as it stands on the sheet.")
-@click.option("--paper", type=click.Choice(["a4", "letter", "a3"], case_sensitive=False), default="a4", show_default=True)
-@click.option("--camera-height", "camera_height_mm", type=float, metavar="MM",
-              help="Lens above the sheet.  [default: 300, or what shows the whole ring]")
-@click.option("--markers", type=int, metavar="N", help="How many, a multiple of 4.  [default: 24, or fewer for a small rotor]")
-@click.option("--out", "folder", type=click.Path(path_type=Path), required=True, metavar="DIR",
-              help="Folder for the definition and the sheets; made if missing.")
+@click.option(
+    "--diameter", "diameter_mm", type=float, required=True, metavar="MM", help="Rotor diameter over the tips."
+)
+@click.option(
+    "--height", "height_mm", type=float, required=True, metavar="MM", help="Rotor height as it stands on the sheet."
+)
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter", "a3"], case_sensitive=False), default="a4", show_default=True
+)
+@click.option(
+    "--camera-height",
+    "camera_height_mm",
+    type=float,
+    metavar="MM",
+    help="Lens above the sheet.  [default: 300, or what shows the whole ring]",
+)
+@click.option(
+    "--markers", type=int, metavar="N", help="How many, a multiple of 4.  [default: 24, or fewer for a small rotor]"
+)
+@click.option(
+    "--out",
+    "folder",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="DIR",
+    help="Folder for the definition and the sheets; made if missing.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the definition to standard output as well.")
 def ring(
-    diameter_mm: float, height_mm: float, paper: str, camera_height_mm: float | None, markers: int | None, folder: Path, as_json: bool
+    diameter_mm: float,
+    height_mm: float,
+    paper: str,
+    camera_height_mm: float | None,
+    markers: int | None,
+    folder: Path,
+    as_json: bool,
 ) -> None:
     """Make a printed ring that the rotor does not hide.
 
@@ -43,8 +68,10 @@ def ring(
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
-        raise OutputError(f"The folder {safe_name(folder)} cannot be made: {getattr(error, 'strerror', None) or error}.",
-                          "Choose another folder.") from error
+        raise OutputError(
+            f"The folder {safe_name(folder)} cannot be made: {getattr(error, 'strerror', None) or error}.",
+            "Choose another folder.",
+        ) from error
     stem = f"ring-{diameter_mm:g}-{paper}"
     write_bytes_atomic(folder / f"{stem}.pdf", pdf)
     for number, svg in enumerate(svgs, start=1):
@@ -54,5 +81,8 @@ def ring(
         click.echo(text, nl=False)
     click.echo(f"Wrote {stem}.json, .pdf and {len(svgs)} .svg to {safe_name(folder)}: {definition.name}.", err=True)
     if camera_height_mm is not None and camera_height_mm < lowest_camera_mm(definition):
-        click.echo(f"From {camera_height_mm:g} mm a 26 mm-equivalent phone camera does not see the whole ring; "
-                   f"it needs {lowest_camera_mm(definition):.0f} mm.", err=True)
+        click.echo(
+            f"From {camera_height_mm:g} mm a 26 mm-equivalent phone camera does not see the whole ring; "
+            f"it needs {lowest_camera_mm(definition):.0f} mm.",
+            err=True,
+        )
