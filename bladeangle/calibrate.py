@@ -1,8 +1,8 @@
-"""Calibration of a phone: photographs of the bare printed ring -> `Camera` with covariance, and what each photograph gave.
+"""Calibration of a phone: photographs of the bare printed ring -> `Camera` with covariance, and what each one gave.
 
-The joint adjustment does it, with nothing but the ring in it: the EXIF focal length is the weak start, every photograph has
-its pose and its own small change of focus and principal point. A photograph that contradicts the others is dropped and
-named. Not covered: fish-eye lenses; a phone that changes its distortion with the focus.
+The joint adjustment does it, with nothing but the ring in it: the EXIF focal length is the weak start, every photograph
+has its pose and its own small change of focus and principal point. A photograph that contradicts the others is dropped
+and named. Not covered: fish-eye lenses; a phone that changes its distortion with the focus.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ from bladeangle.ring import Ring, RingSighting, sight_ring
 
 #: What to photograph; the end of every refusal.
 HOW_TO_SHOOT = (
-    "Take eight photographs of the flat, bare sheet, filling the picture: one or two from straight above and the others "
-    "tilted by 30 to 45 degrees from different sides, some with the phone turned upright, without zoom."
+    "Take eight photographs of the flat, bare sheet, filling the picture: one or two from straight above and the "
+    "others tilted by 30 to 45 degrees from different sides, some with the phone turned upright, without zoom."
 )
 
 
@@ -34,17 +34,19 @@ HOW_TO_SHOOT = (
 class CalibrationOptions:
     """Settings of a calibration.
 
-    focus_sigma : standard uncertainty of the focal length of one photograph about the phone's mean, as a ratio. A lens that
-        is moved as a whole has the image distance f (1 + f/u): 6 mm lenses focused at 280 to 360 mm give +-0.24 %, a
-        standard deviation of 0.14 % over that range.
+    focus_sigma : standard uncertainty of the focal length of one photograph about the phone's mean, as a ratio. A lens
+        that is moved as a whole has the image distance f (1 + f/u): 6 mm lenses focused at 280 to 360 mm give +-0.24 %,
+        a standard deviation of 0.14 % over that range.
     principal_sigma_px : likewise of the principal point, which stabilisers move (common practice, no source).
-    edge_bias_px : standard uncertainty beforehand of a shift of all marker sides, outwards in the picture (blur and tone
-        curve; a print that is too fat or thin is a length on the paper instead, and is the adjustment's own unknown).
-    radial_bias_px : likewise of the sides that face the ring's centre or away from it against the other two, as blur and
-        sharpening are not the same along and across the picture's radius. It looks like distortion.
+    edge_bias_px : standard uncertainty beforehand of a shift of all marker sides, outwards in the picture (blur and
+        tone curve; a print that is too fat or thin is a length on the paper instead, and the adjustment's own unknown).
+    radial_bias_px : likewise of the sides that face the ring's centre or away from it against the other two, as blur
+        and sharpening are not the same along and across the picture's radius. It looks like distortion.
     fewest : photographs that must be usable.
     largest_focal_sigma : refuse when the relative standard uncertainty of the focal length is larger.
-    outlier_ratio : drop a photograph whose residuals, in units of their own uncertainty, are this many times the median.
+    largest_rms_px : refuse when the median photograph's residuals are larger.
+    outlier_ratio : drop a photograph whose residuals, in units of their own uncertainty, are this many times the
+        median of all.
     """
 
     focus_sigma: float = 0.0015
@@ -53,6 +55,7 @@ class CalibrationOptions:
     radial_bias_px: float = 0.03
     fewest: int = 4
     largest_focal_sigma: float = 0.005
+    largest_rms_px: float = 1.0
     outlier_ratio: float = 3.0
 
 
@@ -74,7 +77,8 @@ class PhotoResult:
 
     rms_px : root mean square distance of the marker sides from the model along their normals.
     spread : the same in units of the points' own standard uncertainties, robust.
-    obliquity_deg : from straight above; distance_mm : camera to the ring's centre; focus : relative change of focal length.
+    obliquity_deg : from straight above; distance_mm : camera to the ring's centre.
+    focus : relative change of the focal length.
     reason : why it was dropped, None when it was used.
     """
 
@@ -131,12 +135,16 @@ def calibrate(
             photo = read_photo(path)
             sha256 = photo.sha256
             if (photo.exif.digital_zoom or 1.0) > 1.01:
-                raise PhotoError(f"{photo.name}: taken with a digital zoom of {photo.exif.digital_zoom:.2g}.", "Do not zoom.")
+                raise PhotoError(
+                    f"{photo.name}: taken with a digital zoom of {photo.exif.digital_zoom:.2g}.", "Do not zoom."
+                )
             sighting = sight_ring(photo, ring)
         except (PhotoError, RingNotFoundError) as e:
             errors.append(e)
-            failed[i] = PhotoResult(Path(path).name, sha256, False, reason=e.message)
-            progress(f"{Path(path).name}: not used: {e.message}")
+            failed[i] = PhotoResult(
+                Path(path).name, sha256, False, reason=e.message.removeprefix(f"{Path(path).name}: ")
+            )
+            progress(f"{Path(path).name}: not used: {failed[i].reason}")
             continue
         seen.append(SightedPhoto(photo.name, sha256, photo.width, photo.height, photo.exif, sighting))
         progress(f"{photo.name}: {len(sighting.seen)} markers")
@@ -145,7 +153,11 @@ def calibrate(
     result = calibrate_sightings(seen, ring, options, name=name, dropped=tuple(failed.values()), now=now)
     used = iter(result.photos)
     photos = tuple(failed[i] if i in failed else next(used) for i in range(len(paths)))
-    return replace(result, photos=photos, camera=replace(result.camera, provenance=result.camera.provenance | {"photos": _photos_dict(photos)}))
+    return replace(
+        result,
+        photos=photos,
+        camera=replace(result.camera, provenance=result.camera.provenance | {"photos": _photos_dict(photos)}),
+    )
 
 
 def calibrate_sightings(
@@ -165,19 +177,29 @@ def calibrate_sightings(
         try:
             poses[i] = start_pose(photo.sighting, ring, start.parameters, photo.name)
         except RingNotFoundError as e:
-            results[i] = PhotoResult(photo.name, photo.sha256, False, len(photo.sighting.seen), reason=e.message)
+            results[i] = PhotoResult(
+                photo.name,
+                photo.sha256,
+                False,
+                len(photo.sighting.seen),
+                reason=e.message.removeprefix(f"{photo.name}: "),
+            )
     # An uncalibrated camera leaves a few pixels; another ring leaves tens. A third of the pictures may be wrong.
     usual = float(np.median([p.rms_px for p in poses.values()])) if poses else 0.0
     for i, pose in list(poses.items()):
         if pose.rms_px > max(6 * usual, 0.004 * max(first.width, first.height)):
             reason = f"the markers do not fit the ring definition ({pose.rms_px:.0f} px)"
-            results[i] = PhotoResult(seen[i].name, seen[i].sha256, False, len(seen[i].sighting.seen), pose.rms_px, reason=reason)
+            results[i] = PhotoResult(
+                seen[i].name, seen[i].sha256, False, len(seen[i].sighting.seen), pose.rms_px, reason=reason
+            )
             del poses[i]
     while True:
         used = sorted(poses)
         _refuse_too_few(len(used), options, (*dropped, *results.values()))
         if len(used) <= len(seen) / 2:
-            raise AdjustmentError(f"The photographs contradict each other: {_listed((*dropped, *results.values()))}.", HOW_TO_SHOOT)
+            raise AdjustmentError(
+                f"The photographs contradict each other: {_listed((*dropped, *results.values()))}.", HOW_TO_SHOOT
+            )
         adjustment = _adjust([seen[i] for i in used], [poses[i] for i in used], ring, start, options)
         found = [_result(seen[i], adjustment, k) for k, i in enumerate(used)]
         if (worst := _outlier(found, [seen[i].sighting.blur_px for i in used], options)) is None:
@@ -185,6 +207,13 @@ def calibrate_sightings(
         k, reason = worst
         results[used[k]] = replace(found[k], used=False, reason=reason)
         del poses[used[k]]
+    typical = float(np.median([r.rms_px or 0.0 for r in found]))
+    if typical > options.largest_rms_px:
+        raise AdjustmentError(
+            f"The markers are {typical:.1f} px off where the ring definition puts them, at most "
+            f"{options.largest_rms_px:g} px are accepted.",
+            "Name the definition of the ring that was printed, and lay the sheet flat.",
+        )
     adjustment, bias_px, bias_part = _without_edge_bias(adjustment, ring, start, options)
     results |= {i: _result(seen[i], adjustment, k) for k, i in enumerate(used)}
     at = adjustment.layout["camera"]
@@ -194,8 +223,8 @@ def calibrate_sightings(
     if ratio > options.largest_focal_sigma:
         tilts = [r.obliquity_deg or 0.0 for r in found]
         raise AdjustmentError(
-            f"The photographs do not fix the focal length: it stays uncertain by {100 * ratio:.1f} %, at most "
-            f"{100 * options.largest_focal_sigma:.1f} % is needed; the camera was between {min(tilts):.0f} and {max(tilts):.0f} "
+            f"The photographs do not fix the focal length: it stays uncertain by {100 * ratio:.1f} %, "
+            f"{100 * options.largest_focal_sigma:.1f} % is needed; the camera was {min(tilts):.0f} to {max(tilts):.0f} "
             "degrees from straight above.",
             HOW_TO_SHOOT,
         )
@@ -212,30 +241,46 @@ def calibrate_sightings(
         "note": "The covariance is of the phone's mean; each photograph was allowed its own focus and principal point.",
         "photos": _photos_dict(photos),
     }
-    camera = Camera(name or first.exif.model or "camera", first.width, first.height, parameters.copy(), covariance.copy(), True, provenance)
+    camera = Camera(
+        name or first.exif.model or "camera",
+        first.width,
+        first.height,
+        parameters.copy(),
+        covariance.copy(),
+        True,
+        provenance,
+    )
     return Calibration(camera, photos, adjustment)
 
 
 def _photos_dict(photos: tuple[PhotoResult, ...]) -> list[dict[str, Any]]:
-    return [{k: round(v, 5) if isinstance(v, float) else v for k, v in asdict(p).items() if v is not None} for p in photos]
+    return [
+        {k: round(v, 5) if isinstance(v, float) else v for k, v in asdict(p).items() if v is not None} for p in photos
+    ]
 
 
 def _listed(dropped: Sequence[PhotoResult]) -> str:
-    return "; ".join(r.reason if r.reason and r.reason.startswith(r.name) else f"{r.name}: {r.reason}" for r in dropped).replace(".;", ";").rstrip(".")
+    return "; ".join(f"{r.name}: {(r.reason or '').rstrip('.')}" for r in dropped)
 
 
 def _refuse_too_few(count: int, options: CalibrationOptions, dropped: Sequence[PhotoResult]) -> None:
     if count < options.fewest:
         why = f" ({_listed(dropped)})" if dropped else ""
-        raise AdjustmentError(f"{count} usable photographs cannot fix the camera, at least {options.fewest} are needed{why}.", HOW_TO_SHOOT)
+        raise AdjustmentError(
+            f"{count} usable photographs cannot fix the camera, at least {options.fewest} are needed{why}.",
+            HOW_TO_SHOOT,
+        )
 
 
 def _check_same_camera(seen: Sequence[SightedPhoto]) -> None:
-    """Refuse photographs of different sizes, phones or lenses; what EXIF does not say is not held against a photograph."""
+    """Refuse photographs of different sizes, phones or lenses; what EXIF does not say is held against none."""
     for what, values in (
         ("sizes", [f"{p.width} x {p.height}" for p in seen]),
         ("phones", [p.exif.model for p in seen]),
-        ("lenses (35 mm-equivalent focal lengths)", [None if p.exif.focal_35mm is None else f"{p.exif.focal_35mm:g} mm" for p in seen]),
+        (
+            "lenses (35 mm-equivalent focal lengths)",
+            [None if p.exif.focal_35mm is None else f"{p.exif.focal_35mm:g} mm" for p in seen],
+        ),
     ):
         known = [v for v in values if v is not None]
         if len(set(known)) > 1:
@@ -247,17 +292,32 @@ def _check_same_camera(seen: Sequence[SightedPhoto]) -> None:
             )
 
 
-def _adjust(seen: Sequence[SightedPhoto], poses: Sequence[Pose], ring: Ring, start: Camera, options: CalibrationOptions) -> Adjustment:
+def _adjust(
+    seen: Sequence[SightedPhoto], poses: Sequence[Pose], ring: Ring, start: Camera, options: CalibrationOptions
+) -> Adjustment:
     n, pieces = len(seen), len(np.unique(ring.pieces)) - 1
     state = State(
-        start.parameters.copy(), np.array([p.r_camera_ring for p in poses]), np.array([p.t_camera_ring_mm for p in poses]),
-        np.zeros(n), np.zeros((n, 2)), np.zeros(5), np.zeros((pieces, 3)), (), np.zeros((0, 3, 3)), np.zeros((0, 3)),
-    )  # fmt: skip
+        camera=start.parameters.copy(),
+        r_camera_ring=np.array([p.r_camera_ring for p in poses]),
+        t_camera_ring=np.array([p.t_camera_ring_mm for p in poses]),
+        focus=np.zeros(n),
+        principal=np.zeros((n, 2)),
+        sheet=np.zeros(5),
+        pieces=np.zeros((pieces, 3)),
+        standings=(),
+        r_ring_rotor=np.zeros((0, 3, 3)),
+        t_ring_rotor=np.zeros((0, 3)),
+    )
     return adjust(ring, tuple(View(p.name, "", p.sighting) for p in seen), state, _priors(start, options))
 
 
 def _priors(start: Camera, options: CalibrationOptions) -> Priors:
-    return Priors(start.parameters, start.covariance, focus_sigma=options.focus_sigma, principal_sigma_px=options.principal_sigma_px)
+    return Priors(
+        start.parameters,
+        start.covariance,
+        focus_sigma=options.focus_sigma,
+        principal_sigma_px=options.principal_sigma_px,
+    )
 
 
 def _without_edge_bias(
@@ -265,8 +325,8 @@ def _without_edge_bias(
 ) -> tuple[Adjustment, tuple[float, float], NDArray[np.float64]]:
     """The adjustment with common shifts of marker sides found and taken out.
 
-    Two more unknowns border the adjustment: a shift of all sides and one of the radial sides, both in pixels. The change
-    of the residuals with each comes from adjusting shifted sides; the shifts follow from least squares.
+    Two more unknowns border the adjustment: a shift of all sides and one of the radial sides, both in pixels. The
+    change of the residuals with each comes from adjusting shifted sides; the shifts follow from least squares.
 
     Returns
     -------
@@ -287,7 +347,9 @@ def _without_edge_bias(
     def residuals(of: Adjustment) -> NDArray[np.float64]:
         return np.concatenate([kinds["ring"] for kinds in of.residual_px])
 
-    claimed = np.concatenate([v.sighting.sigma_px * s.get("ring", 1.0) for v, s in zip(adjustment.views, adjustment.scale, strict=True)])
+    claimed = np.concatenate(
+        [v.sighting.sigma_px * s.get("ring", 1.0) for v, s in zip(adjustment.views, adjustment.scale, strict=True)]
+    )
     weight = np.concatenate([kinds["ring"] for kinds in adjustment.weight]) / claimed**2
     trial = 0.1
     moved = [shifted(trial * unit) for unit in np.eye(2)]
@@ -310,24 +372,29 @@ def _result(photo: SightedPhoto, adjustment: Adjustment, k: int) -> PhotoResult:
     )  # fmt: skip
 
 
-def _outlier(found: Sequence[PhotoResult], blur_px: Sequence[float], options: CalibrationOptions) -> tuple[int, str] | None:
+def _outlier(
+    found: Sequence[PhotoResult], blur_px: Sequence[float], options: CalibrationOptions
+) -> tuple[int, str] | None:
     """The photograph that contradicts the others most, and how; None when none does."""
     spread = np.array([r.spread or 0.0 for r in found])
     rms = np.array([r.rms_px or 0.0 for r in found])
-    focus = np.abs([r.focus or 0.0 for r in found])
+    focus = np.array([r.focus or 0.0 for r in found])
+    usual_spread, usual_blur = max(float(np.median(spread)), 0.5), float(np.median(blur_px))
+    # Residuals under 0.3 px and a blur of some pixels do no harm, however good the others are.
     ratios = {
-        "residuals": np.minimum(spread / max(float(np.median(spread)), 0.5), rms / 0.2) / options.outlier_ratio,
-        "focus": focus / (4 * options.focus_sigma),
-        "blur": np.array(blur_px) / max(3 * float(np.median(blur_px)), 4.0),
+        "residuals": np.minimum(spread / usual_spread, rms / 0.1) / options.outlier_ratio,
+        "focus": np.abs(focus) / (4 * options.focus_sigma),
+        "blur": np.array(blur_px) / max(3 * usual_blur, 4.0),
     }
     kind = max(ratios, key=lambda key: float(ratios[key].max()))
     k = int(ratios[kind].argmax())
     if ratios[kind][k] <= 1:
         return None
-    r = found[k]
-    return k, {
-        "residuals": f"its residuals of {r.rms_px:.2f} px are {spread[k] / max(float(np.median(spread)), 1e-9):.0f} times what the others leave "
-        "(sheet moved or bent, shaken, or another ring)",
-        "focus": f"its focal length differs by {100 * (r.focus or 0.0):.1f} % from the others (zoomed, cropped or another lens)",
-        "blur": f"it is blurred ({blur_px[k]:.1f} px, the others {float(np.median(blur_px)):.1f} px)",
-    }[kind]
+    if kind == "residuals":
+        return k, (
+            f"its residuals of {rms[k]:.2f} px are {spread[k] / usual_spread:.0f} times what the others leave "
+            "(sheet moved or bent, phone shaken, or another ring)"
+        )
+    if kind == "focus":
+        return k, f"its focal length is {100 * focus[k]:+.1f} % off the others' (zoomed, cropped or another lens)"
+    return k, f"it is blurred ({blur_px[k]:.1f} px, the others {usual_blur:.1f} px)"

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+from bladeangle.cli.options import check_bar_option, json_option, note, quiet_option, ring_option, verbose_option
+
+if TYPE_CHECKING:
+    from bladeangle.calibrate import Calibration
 
 
 @click.command()
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
-@click.option("--ring", "ring_path", type=click.Path(path_type=Path), required=True, metavar="RING.json", help="Definition of the printed ring.")
-@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="CAMERA.json", help="Camera file to write.")
+@ring_option
+@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="FILE", help="Camera file to write.")
 @click.option("--name", metavar="NAME", help="Name of the camera.  [default: the phone's model]")
-@click.option("--check-bar", "check_bar_mm", type=float, metavar="MM", help="Measured length of the printed check bar.")
-@click.option("--json", "as_json", is_flag=True, help="Print the camera file to standard output instead of the table.")
-def calibrate(photos: tuple[Path, ...], ring_path: Path, out: Path, name: str | None, check_bar_mm: float | None, as_json: bool) -> None:
+@check_bar_option
+@json_option
+@quiet_option
+@verbose_option
+def calibrate(
+    photos: tuple[Path, ...], ring: Path, out: Path, name: str | None, check_bar_mm: float | None, as_json: bool
+) -> None:
     """Calibrate a phone's camera from photographs of the flat, bare ring.
 
     Take eight photographs without zoom, filling the picture with the ring: one or two from straight above, the others
@@ -31,28 +41,26 @@ def calibrate(photos: tuple[Path, ...], ring_path: Path, out: Path, name: str | 
     from bladeangle.files import safe_name
     from bladeangle.ring import read_ring, with_check_bar
 
-    ring = read_ring(ring_path)
+    definition = read_ring(ring)
     if check_bar_mm is not None:
-        ring = with_check_bar(ring, check_bar_mm)
-    result = run(photos, ring, name=name, progress=lambda line: click.echo(line, err=True))
+        definition = with_check_bar(definition, check_bar_mm)
+    result = run(photos, definition, name=name, progress=note)
     write_camera(result.camera, out)
     if as_json:
         click.echo(json.dumps(camera_to_dict(result.camera), indent=1))
     else:
         click.echo(table(result))
     used = sum(p.used for p in result.photos)
-    click.echo(f"Wrote {safe_name(out)} from {used} of {len(photos)} photographs.", err=True)
+    note(f"Wrote {safe_name(out)} from {used} of {len(photos)} photographs.")
 
 
-def table(result: object) -> str:
+def table(result: Calibration) -> str:
     """Residuals per photograph and the camera's numbers, as text."""
     import numpy as np
 
-    from bladeangle.calibrate import Calibration
     from bladeangle.files import safe_name
     from bladeangle.geometry import CAMERA_PARAMETERS
 
-    assert isinstance(result, Calibration)
     width = max(10, *(len(safe_name(p.name)) for p in result.photos))
     lines = [f"{'photograph':{width}}  markers  rms px  tilt deg  distance mm  focus %"]
     for p in result.photos:
@@ -66,7 +74,9 @@ def table(result: object) -> str:
         lines.append(row if p.used else f"{row}  not used: {safe_name(p.reason or '')}")
     camera = result.camera
     lines += ["", f"{camera.name}, {camera.width} x {camera.height} px (value, standard uncertainty)"]
-    for key, value, sigma in zip(CAMERA_PARAMETERS, camera.parameters, np.sqrt(np.diag(camera.covariance)), strict=True):
+    for key, value, sigma in zip(
+        CAMERA_PARAMETERS, camera.parameters, np.sqrt(np.diag(camera.covariance)), strict=True
+    ):
         digits = 2 if key.endswith("_px") else 5
         lines.append(f"  {key:6} {value:10.{digits}f}  {sigma:.{digits}f}")
     lines.append(f"  focal length known to {200 * result.focal_sigma:.2f} % (95 %)")
