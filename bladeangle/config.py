@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -27,26 +27,9 @@ EXAMPLE = """\
 # ring = "ring.json"           # made by `bladeangle ring`
 # check_bar_mm = 100.0         # measured length of the printed check bar
 # inches = false               # show lengths in inches; files stay in mm
-
-# [tolerances]                 # for orders, plus or minus
-# entry_deg = 0.5
-# middle_deg = 0.5
-# exit_deg = 0.5
-# spread_deg = 0.5             # largest minus smallest over the blades
+# tolerance_deg = 0.5          # of every angle in a new order, plus or minus
+# spread_deg = 0.5             # largest minus smallest angle over the blades in a new order
 """
-
-
-@dataclass(frozen=True)
-class Tolerances:
-    """Tolerances in degrees that a new order starts from, plus or minus; None where the shop has no usual one.
-
-    `spread_deg` is the largest minus the smallest angle over the blades.
-    """
-
-    entry_deg: float | None = None
-    middle_deg: float | None = None
-    exit_deg: float | None = None
-    spread_deg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -56,6 +39,8 @@ class Config:
     camera, ring : paths of the definition files, made absolute.
     check_bar_mm : measured length of the printed check bar.
     inches : lengths are shown in inches.
+    tolerance_deg : of every angle in a new order, plus or minus.
+    spread_deg : largest minus smallest angle over the blades in a new order.
     source : the file read, None when there is none.
     """
 
@@ -63,7 +48,8 @@ class Config:
     ring: Path | None = None
     check_bar_mm: float | None = None
     inches: bool = False
-    tolerances: Tolerances = field(default_factory=Tolerances)
+    tolerance_deg: float | None = None
+    spread_deg: float | None = None
     source: Path | None = None
 
 
@@ -111,14 +97,8 @@ def read_config(path: Path) -> Config:
     except (ValueError, RecursionError) as error:
         raise DefinitionError(f"{name} is not valid TOML: {safe_name(str(error))}.", hint) from error
 
-    tolerances = data.pop("tolerances", {})
-    if not isinstance(tolerances, dict):
-        raise DefinitionError(f"{name}: tolerances must be a table.", hint)
-    known = {f.name for f in fields(Config)} - {"tolerances", "source"}
-    unknown = sorted(set(data) - known) + sorted(
-        f"tolerances.{key}" for key in set(tolerances) - {f.name for f in fields(Tolerances)}
-    )
-    if unknown:
+    known = {f.name for f in fields(Config)} - {"source"}
+    if unknown := sorted(set(data) - known):
         raise DefinitionError(f"{name} has the unknown key {safe_name(unknown[0])!r}.", hint)
 
     values: dict[str, Any] = {"source": path}
@@ -131,11 +111,9 @@ def read_config(path: Path) -> Config:
         if not isinstance(data["inches"], bool):
             raise DefinitionError(f"{name}: inches must be true or false.", hint)
         values["inches"] = data["inches"]
-    if "check_bar_mm" in data:
-        values["check_bar_mm"] = _positive(data["check_bar_mm"], f"{name}: check_bar_mm", hint)
-    values["tolerances"] = Tolerances(
-        **{key: _positive(value, f"{name}: tolerances.{key}", hint) for key, value in tolerances.items()}
-    )
+    for key in ("check_bar_mm", "tolerance_deg", "spread_deg"):
+        if key in data:
+            values[key] = _positive(data[key], f"{name}: {key}", hint)
     return Config(**values)
 
 

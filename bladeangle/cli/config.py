@@ -35,6 +35,5 @@ def config(example: bool, as_json: bool) -> None:
     source = values.pop("source")
     usual = usual_path()
     click.echo(f"Settings file: {safe_name(source)}" if source else f"No settings file ({usual and safe_name(usual)}).")
-    values |= {f"tolerances.{key}": value for key, value in values.pop("tolerances").items()}
     for key, value in values.items():
         click.echo(f"{key}: {'not set' if value is None else safe_name(str(value))}")

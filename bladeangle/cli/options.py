@@ -2,13 +2,15 @@
 
 Option decorators give a command these parameters: `camera_option` -> `camera: Path | None`, `ring_option` ->
 `ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option` -> `diameter_mm: float | None`,
-`inches_option` -> `inches: bool`, `json_option` -> `as_json: bool`. `quiet_option` and `verbose_option` give none: they
-are read by `note`, `detail` and `progress`, which write to standard error. Defaults come from the settings file.
+`inches_option` -> `inches: bool`, `json_option` -> `as_json: bool`, `tolerance_option` -> `tolerance: float`,
+`spread_option` -> `spread: float | None`. `quiet_option` and `verbose_option` give none: they are read by `note`, `detail`
+and `progress`, which write to standard error. Defaults come from the settings file.
 """
 
 from __future__ import annotations
 
 import contextlib
+import math
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -55,6 +57,22 @@ def _from_config(key: str) -> Callable[[], Any]:
     return lambda: getattr(session().config, key)
 
 
+class PositiveNumber(click.ParamType):
+    """A number above 0; unlike click's own range it refuses "nan" and "inf"."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; click's usage error when it is none."""
+        try:
+            number = float(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a number.", param, ctx)
+        if not 0 < number < math.inf:
+            self.fail(f"{value} is not a number above 0.", param, ctx)
+        return number
+
+
 camera_option = click.option(
     "--camera",
     type=click.Path(path_type=Path),
@@ -77,7 +95,7 @@ ring_option = click.option(
 check_bar_option = click.option(
     "--check-bar",
     "check_bar_mm",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PositiveNumber(),
     metavar="MM",
     default=_from_config("check_bar_mm"),
     show_default="from the settings",
@@ -87,7 +105,7 @@ check_bar_option = click.option(
 diameter_option = click.option(
     "--diameter",
     "diameter_mm",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PositiveNumber(),
     metavar="MM",
     help="Diameter over the blade tips, measured with calipers.",
 )
@@ -98,6 +116,24 @@ inches_option = click.option(
     default=_from_config("inches"),
     show_default="from the settings, else mm",
     help="Show lengths in inches; files stay in mm.",
+)
+
+tolerance_option = click.option(
+    "--tolerance",
+    type=PositiveNumber(),
+    metavar="DEG",
+    default=lambda: session().config.tolerance_deg or 0.5,
+    show_default="from the settings, else 0.5",
+    help="Tolerance of every angle, plus or minus.",
+)
+
+spread_option = click.option(
+    "--spread",
+    type=PositiveNumber(),
+    metavar="DEG",
+    default=_from_config("spread_deg"),
+    show_default="from the settings, else --tolerance",
+    help="Largest difference between blades.",
 )
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON to standard output instead of text.")
