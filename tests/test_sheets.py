@@ -105,7 +105,7 @@ def test_pieces_hold_whole_markers_and_cover_the_circle(diameter: float, height:
         if len(drawn) > 1:
             corner = np.degrees(np.arctan2(ring.corners_mm[here][..., 1], ring.corners_mm[here][..., 0]))
             inside = (corner - page.start_deg) % 360
-            assert 0.5 < inside.min() and inside.max() < page.span_deg - 0.5
+            assert inside.min() > 0.5 and inside.max() < page.span_deg - 0.5
     # Flaps on one side of every seam, never on both.
     assert all(a.flaps != b.flaps for a, b in zip(drawn, drawn[1:] + drawn[:1], strict=True) if len(drawn) > 1)
 
