@@ -1,4 +1,4 @@
-"""The report: one self-contained HTML page of one record or several, and the plot of the unrolled tips.
+"""The report: one self-contained HTML page of one record or several; the correction page; the unrolled tips as a plot.
 
 Computes nothing new: every figure is the record's, only drawn. The page asks for nothing from a network; a content
 security policy in it forbids that as well.
@@ -6,33 +6,23 @@ security policy in it forbids that as well.
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from bladeangle.edits import Edits
 from bladeangle.errors import OutputError, PhotoError
-from bladeangle.files import atomic_path, safe_name, write_text_atomic
+from bladeangle.files import atomic_path, safe_name, sha256_of, write_text_atomic
 from bladeangle.flags import REGISTRY
-from bladeangle.picture import INK, STATIONS, angle_decimals, read_for_display
+from bladeangle.picture import INK, STATIONS, read_for_display
 
 Record = Mapping[str, Any]
 Limits = Mapping[str, tuple[float, float]]
 
-PAGE = Path(__file__).parent / "page"
 #: Photographs in the page are at most this wide, in pixels: enough to judge an edge, a few hundred kilobytes each.
 IMAGE_WIDTH = 1800
 #: Folders searched for photographs hold at most this many files: a wrong folder is noticed and not read through.
 MOST_FILES = 100_000
-
-
-def decimals(uncertainty: float) -> int:
-    """How many decimals leave two significant digits of an uncertainty; 0 to 4."""
-    if not uncertainty > 0:
-        return 2
-    return min(max(1 - math.floor(math.log10(uncertainty)), 0), 4)
 
 
 def find_photos(record: Record, folder: Path) -> list[Path]:
@@ -42,8 +32,6 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
     ------
     PhotoError : the folder cannot be read, has too many files, or a photograph is not in it.
     """
-    from bladeangle.files import sha256_of
-
     if not folder.is_dir():
         raise PhotoError(f"{safe_name(folder)} is not a folder.", "Give the folder with the record's photographs.")
     wanted = {p["name"] for p in record["photos"]}
@@ -95,10 +83,11 @@ def report_html(
     from markupsafe import Markup
 
     from bladeangle.page import charts
+    from bladeangle.page.templates import page_script, page_template, page_text
 
     paths = [find_photos(record, photos) if photos else None for record in records]
     script, script_hash = page_script("viewer.js", "report.js")
-    return page_template("report.html").render(
+    html: str = page_template("report.html").render(
         title=title or f"Blade angles: {records[0]['name'] if len(records) == 1 else f'{len(records)} rotors'}",
         css=page_text("base.css", "report.css"),
         script=script,
@@ -109,6 +98,7 @@ def report_html(
         shelf=charts.shelf_chart(records) if len(records) > 1 else Markup(""),
         rotors=[_rotor(record, found, limits) for record, found in zip(records, paths, strict=True)],
     )
+    return html
 
 
 def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None) -> dict[str, Any]:
@@ -135,37 +125,17 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None) 
     }
 
 
-def page_text(*names: str) -> Any:
-    """Our own style or script files, put together, as text that the template leaves as it is."""
-    from markupsafe import Markup
+def write_correction_page(path: Path, record: Record, photos: Path, edits: Edits | None = None) -> None:
+    """Write the page on which a user corrects the followed edges of a record, atomically, starting with `edits`.
 
-    return Markup("\n".join((PAGE / name).read_text(encoding="utf-8") for name in names))
+    Raises
+    ------
+    PhotoError : a photograph is missing or is not the one that was measured.
+    OutputError : the page cannot be written.
+    """
+    from bladeangle.page.correction import correction_html
 
-
-def page_script(*names: str, data: str = "") -> tuple[Any, str]:
-    """A script for the page and its hash for the content security policy; `data` is put before our own files."""
-    from markupsafe import Markup
-
-    script = Markup(data) + page_text(*names)
-    digest = hashlib.sha256(script.encode("utf-8")).digest()
-    return script, f"sha256-{base64.b64encode(digest).decode('ascii')}"
-
-
-def page_template(name: str) -> Any:
-    """A page template that escapes everything and fails on a missing name."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    env = Environment(
-        loader=FileSystemLoader(PAGE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    env.filters.update(
-        value=lambda q: f"{q['value']:.{decimals(q['expanded_uncertainty'])}f}",
-        interval=lambda q: f"{q['expanded_uncertainty']:.{decimals(q['expanded_uncertainty'])}f}",
-        angle=lambda s: f"{s['angle_deg']:.{angle_decimals(s['expanded_uncertainty_deg'])}f}",
-        angle_interval=lambda s: f"{s['expanded_uncertainty_deg']:.{angle_decimals(s['expanded_uncertainty_deg'])}f}",
-        small=lambda v: "not known" if v is None else f"{v:.3f}",
-    )
-    return env.get_template(name)
+    write_text_atomic(path, correction_html(record, find_photos(record, photos), edits))
 
 
 def write_plot(path: Path, record: Record) -> None:

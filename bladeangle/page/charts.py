@@ -251,22 +251,22 @@ def _camera(place: Mapping[str, Any], x: float, y: float, to_x: float, to_y: flo
 
 def shelf_chart(records: Sequence[Mapping[str, Any]]) -> Markup:
     """Mean angles of several rotors with expanded uncertainty, a row a rotor, a column a station."""
-    h = 40 + 24 * len(records)
+    h = 46 + 34 * len(records)
     parts = []
     for column, s in enumerate(STATIONS):
         found = [(i, r["rotor"]["stations"][s]) for i, r in enumerate(records) if r["rotor"]["stations"][s]]
-        left = 110 + column * 130
-        parts.append(text(left + 58, 14, f"{s}, degrees", "small strong", "middle"))
+        left = 16.0 + column * 142
+        parts.append(text(left + 56, 12, f"{s}, degrees", "strong", "middle"))
         if not found:
             continue
-        ends = [f["angle_deg"] + k * max(f["expanded_uncertainty_deg"], 0.1) for _, f in found for k in (-1, 1)]
-        x = scale(min(ends), max(ends), left, left + 116)
-        for v in ticks(min(ends), max(ends), 4):
-            parts += [line(x(v), 20, x(v), h - 18, "grid"), text(x(v), h - 5, f"{v:g}", "small", "middle")]
+        ends = [f["angle_deg"] + k * max(f["expanded_uncertainty_deg"], 0.2) for _, f in found for k in (-1, 1)]
+        x = scale(min(ends), max(ends), left, left + 112)
+        for v in ticks(min(ends), max(ends), 3):
+            parts += [line(x(v), 18, x(v), h - 18, "grid"), text(x(v), h - 5, f"{v:g}", "small", "middle")]
         for i, f in found:
-            y, a, u = 34.0 + 24 * i, f["angle_deg"], f["expanded_uncertainty_deg"]
+            y, a, u = 46.0 + 34 * i, f["angle_deg"], f["expanded_uncertainty_deg"]
             parts += [line(x(a - u), y, x(a + u), y, f"bar {s}"), _mark(x(a), y, s, "diamond")]
     for i, record in enumerate(records):
         name = str(record["name"])
-        parts.append(text(4, 38 + 24 * i, f"{i + 1} {name if len(name) <= 14 else name[:13] + '…'}", "small"))
-    return figure(500, h, "Mean angles of the rotors with expanded uncertainty", *parts)
+        parts.append(text(4, 32 + 34 * i, name if len(name) <= 60 else name[:59] + "…", "small halo"))
+    return figure(430, h, "Mean angles of the rotors with expanded uncertainty", *parts)

@@ -39,7 +39,7 @@ def photo_svg(record: Mapping[str, Any], index: int, image_uri: str | None, turn
     centre = view.place(project_ring(record, photo, np.zeros((1, 3))))[0]
     parts = [el("rect", width=w, height=h, class_="ground")]
     if image_uri:
-        parts.append(el("image", href=image_uri, width=w, height=h, preserveAspectRatio="none"))
+        parts.append(_image(image_uri, view))
     marks = [_ring(record, photo, view)]
     distance = unit * (9 if photo["view"] == "overhead" else 15)
     marks += [_station(p, view, centre, distance) for p in photo["stations_px"]]
@@ -51,6 +51,21 @@ def photo_svg(record: Mapping[str, Any], index: int, image_uri: str | None, turn
         "svg", el("title", name), *parts, el("g", *marks, class_="marks"), viewBox=f"0 0 {w:g} {h:g}", role="img",
         aria_label=name, class_="photo", style=f"--s:{unit:.3f};aspect-ratio:{w:g}/{h:g}", data_w=w, data_h=h,
     )
+
+
+def bare_svg(photo: Mapping[str, Any], image_uri: str, turns: int) -> Markup:
+    """The photograph alone with an empty group for the points that a script draws."""
+    view = View(photo["width"], photo["height"], 1.0, turns)
+    w, h = view.size
+    style = f"--s:{w / SHOWN_WIDTH:.3f};aspect-ratio:{w:g}/{h:g}"
+    image, points = _image(image_uri, view), el("g", class_="points")
+    return el("svg", image, points, viewBox=f"0 0 {w:g} {h:g}", class_="photo", style=style, data_w=w, data_h=h)
+
+
+def _image(uri: str, view: View) -> Markup:
+    """The picture; pixel centres are at integers, so it begins half a pixel before zero."""
+    w, h = view.size
+    return el("image", href=uri, x=-0.5, y=-0.5, width=w, height=h, preserveAspectRatio="none")
 
 
 def _dots(points: Array, class_: str) -> Markup:

@@ -47,7 +47,7 @@ def ticks(low: float, high: float, most: int = 5) -> list[float]:
     """Round numbers from `low` to `high`, at most `most` of them."""
     span = max(high - low, 1e-9)
     power = 10 ** math.floor(math.log10(span / most))
-    step = next(m * power for m in (1, 2, 5, 10, 20) if span / (m * power) <= most - 1 or m == 20)
+    step = next(m * power for m in (1, 2, 5, 10, 20) if span / (m * power) <= most or m == 20)
     first = math.ceil(low / step - 1e-9)
     return [i * step for i in range(first, math.floor(high / step + 1e-9) + 1)]
 
