@@ -1,0 +1,93 @@
+"""`bladeangle check`: a look at photographs just taken."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bladeangle.cli.options import (
+    camera_option,
+    diameter_option,
+    json_option,
+    quiet_option,
+    ring_option,
+    verbose_option,
+)
+
+if TYPE_CHECKING:
+    from bladeangle.check import Check
+
+
+@click.command()
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
+@ring_option
+@camera_option
+@diameter_option
+@json_option
+@quiet_option
+@verbose_option
+@click.pass_context
+def check(
+    ctx: click.Context,
+    photos: tuple[Path, ...],
+    ring: Path,
+    camera: Path | None,
+    diameter_mm: float | None,
+    as_json: bool,
+) -> None:
+    """Look at a photograph just taken: retake it or go on.
+
+    Says whether the ring is seen, how sharp, bright and even the picture is, whether the blade tips glare, and from where
+    it was taken. Each is good, usable (measured, with a wider interval) or retake. Ends with exit code 10 when a photograph
+    should be retaken, 5 when its ring is not found.
+
+    \b
+    Example:
+      bladeangle check inlet.jpg --ring ring.json --camera phone.json
+    """
+    import json
+
+    from bladeangle.camera import read_camera
+    from bladeangle.check import check_photo
+    from bladeangle.errors import EXIT_NOT_CONFORMING, RingNotFoundError
+    from bladeangle.photo import read_photo
+    from bladeangle.ring import read_ring
+
+    definition = read_ring(ring)
+    phone = read_camera(camera) if camera is not None else None
+    checks = [check_photo(read_photo(path), definition, phone, diameter_mm) for path in photos]
+    if as_json:
+        click.echo(json.dumps([as_dict(c) for c in checks], indent=1))
+    else:
+        click.echo("\n\n".join(as_text(c) for c in checks))
+    if any(not c.values["markers"] for c in checks):
+        ctx.exit(RingNotFoundError.exit_code)
+    if any(c.verdict == "retake" for c in checks):
+        ctx.exit(EXIT_NOT_CONFORMING)
+
+
+def as_dict(check: Check) -> dict[str, object]:
+    """A check for JSON."""
+    from dataclasses import asdict
+
+    return {
+        "photo": check.photo,
+        "verdict": check.verdict,
+        "lines": [asdict(line) for line in check.lines],
+        "values": check.values,
+    }
+
+
+def as_text(check: Check) -> str:
+    """A check for people: one line each, advice below what needs it."""
+    from bladeangle.files import safe_name
+
+    summary = {"good": "good, go on", "usable": "usable", "retake": "retake it"}[check.verdict]
+    out = [f"{safe_name(check.photo)}: {summary}"]
+    for line in check.lines:
+        out.append(f"  {line.what:9}  {line.verdict:6}  {safe_name(line.seen)}")
+        if line.advice:
+            out.append(f"  {'':9}  {'':6}  {safe_name(line.advice)}")
+    return "\n".join(out)
