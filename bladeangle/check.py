@@ -1,9 +1,8 @@
 """A look at one photograph seconds after it was taken: retake it, or go on.
 
-The ring gives the camera's place, the sharpness and the light; the cylinder on which the blade tips lie is then looked at
-for glare. The limits are those at which measuring gets worse or fails (own renders and trials; no published source). Not
-covered: whether the tips, which stand higher than the sheet, are in focus too; whether the blade edges can be followed,
-which only `measure` finds out.
+The ring gives the camera's place, the sharpness and the light; the cylinder on which the blade tips lie is then looked
+at for glare. The limits are set from own renders and trials (no published source). Not covered: whether the tips, which
+stand higher than the sheet, are in focus too; whether the blade edges can be followed, which only `measure` finds out.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ TIP_RATIO = 0.75
 
 @dataclass(frozen=True)
 class Line:
-    """One thing looked at: `what` in one word, its verdict, what was seen, and what to do about it (empty when good)."""
+    """One thing looked at: `what` in one word, its verdict, what was seen, and what to do (empty when good)."""
 
     what: str
     verdict: str
@@ -72,12 +71,12 @@ def check_photo(photo: Photo, ring: Ring, camera: Camera | None = None, diameter
         sighting = sight_ring(photo, ring)
         pose = start_pose(sighting, ring, used.parameters, photo.name)
     except RingNotFoundError as e:
-        clipped, dark = float((photo.encoded >= CLIPPED).mean()), float(np.median(photo.encoded)) < 40
+        clipped, middle = float((photo.encoded >= CLIPPED).mean()), float(np.median(photo.encoded))
         advice = e.hint
-        if dark or clipped > 0.3:
-            advice = (
-                "The picture is too dark: add light." if dark else "The picture is too bright: expose for the paper."
-            )
+        if middle < 40:
+            advice = "The picture is too dark: add light."
+        elif clipped > 0.3:
+            advice = "The picture is too bright: expose for the paper."
         lines.append(Line("ring", "retake", e.message.removeprefix(f"{photo.name}: "), advice))
         return Check(photo.name, tuple(lines), {"markers": 0, "clipped_share": clipped})
     hidden, cut = _missing(ring, sighting, pose, used)
@@ -94,7 +93,7 @@ def check_photo(photo: Photo, ring: Ring, camera: Camera | None = None, diameter
         _exposure_line(levels),
         _light_line(levels),
         _glare_line(glare, dark, rotor),
-        _place_line(pose.obliquity_deg, distance),
+        _place_line(pose.obliquity_deg, distance, rotor),
         _size_line(scale),
     ]
     return Check(
@@ -200,13 +199,15 @@ def _glare_line(clipped: float, dark: float, rotor: bool) -> Line:
     return Line("tips", verdict, f"glare on {100 * clipped:.1f} % of where the tips lie", advice)
 
 
-def _place_line(tilt: float, distance: float) -> Line:
+def _place_line(tilt: float, distance: float, rotor: bool) -> Line:
     seen = f"{tilt:.0f} degrees from straight above, {distance:.0f} mm away"
     if tilt <= 10:
         return Line("place", "good", f"overhead: {seen}")
-    if tilt < 30:
-        return Line("place", "usable", seen, "Overhead photographs are best within 10 degrees, the others at 40 to 50.")
-    return Line("place", _graded(tilt, 60.0, 70.0), f"oblique: {seen}", "" if tilt <= 60 else "Hold the phone higher.")
+    if rotor and tilt < 30:
+        advice = "Overhead photographs are best within 10 degrees, the others at 40 to 50."
+        return Line("place", "usable", seen, advice)
+    verdict = _graded(tilt, 60.0, 70.0)
+    return Line("place", verdict, f"oblique: {seen}", "" if verdict == "good" else "Hold the phone higher.")
 
 
 def _size_line(scale: float) -> Line:
@@ -222,14 +223,13 @@ def _size_line(scale: float) -> Line:
 def _to_pixels(points: Array, pose: Pose, camera: Camera) -> Array:
     """Pixels (n, 2) of points (n, 3) in the ring frame; nan behind the camera."""
     seen = points @ pose.r_camera_ring.T + pose.t_camera_ring_mm
-    px = pixels(np.where(seen[:, 2:] > 1.0, seen, np.nan), camera.parameters)
-    return px
+    return pixels(np.where(seen[:, 2:] > 1.0, seen, np.nan), camera.parameters)
 
 
 def _inside(px: Array, width: int, height: int, margin: float = 0.0) -> NDArray[np.bool_]:
     with np.errstate(invalid="ignore"):
-        out: NDArray[np.bool_] = ((px >= margin) & (px <= np.array([width - 1, height - 1]) - margin)).all(-1)
-    return out
+        inside = (px >= margin) & (px <= np.array([width - 1, height - 1]) - margin)
+    return inside[:, 0] & inside[:, 1]
 
 
 def _missing(ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> tuple[int, int]:

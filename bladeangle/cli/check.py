@@ -39,9 +39,9 @@ def check(
 ) -> None:
     """Look at a photograph just taken: retake it or go on.
 
-    Says whether the ring is seen, how sharp, bright and even the picture is, whether the blade tips glare, and from where
-    it was taken. Each is good, usable (measured, with a wider interval) or retake. Ends with exit code 10 when a photograph
-    should be retaken, 5 when its ring is not found.
+    Says whether the ring is seen, how sharp, bright and even the picture is, whether the blade tips glare, and from
+    where it was taken. Each is good, usable (measured, with a wider interval) or retake. Ends with exit code 10 when a
+    photograph should be retaken, 5 when its ring is not found.
 
     \b
     Example:
