@@ -3,8 +3,8 @@
 Option decorators give a command these parameters: `camera_option` -> `camera: Path | None`, `ring_option` ->
 `ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option` -> `diameter_mm: float | None`,
 `inches_option` -> `inches: bool`, `json_option` -> `as_json: bool`, `tolerance_option` -> `tolerance: float`,
-`spread_option` -> `spread: float | None`. `quiet_option` and `verbose_option` give none: they are read by `note`, `detail`
-and `progress`, which write to standard error. Defaults come from the settings file.
+`spread_option` -> `spread: float | None`. `quiet_option` and `verbose_option` give none: they are read by `note`,
+`detail` and `progress`, which write to standard error. Defaults come from the settings file.
 """
 
 from __future__ import annotations
