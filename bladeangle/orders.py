@@ -299,10 +299,14 @@ def pitch_mm(angle_deg: float, tip_diameter_mm: float) -> float:
 
 _CAUTIONS = (
     "Blade edges are sharp: wear gloves, and hold the rotor in padded jaws.",
-    "Bend or dress blades only as the maker's manual allows. Look for cracks before and after: a cracked or thinned "
-    + "blade ends a rotor's life.",
-    "After the work the rotor must be checked for balance, tip clearance and free turning by hand before it is run, "
-    + "by whoever is licensed to do so. Never run the engine faster than its maker allows.",
+    (
+        "Bend or dress blades only as the maker's manual allows. Look for cracks before and after: a cracked or "
+        "thinned blade ends a rotor's life."
+    ),
+    (
+        "After the work the rotor must be checked for balance, tip clearance and free turning by hand before it is "
+        "run, by whoever is licensed to do so. Never run the engine faster than its maker allows."
+    ),
     "Angles are those of the blade tip on the tip circle. Pitch is the advance a turn of that helix.",
 )
 

@@ -1,0 +1,137 @@
+"""`bladeangle verify`: a record against its order -> verdict."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+
+@click.command()
+@click.argument("record_path", type=click.Path(path_type=Path), metavar="RECORD")
+@click.option(
+    "--order", "order_path", type=click.Path(path_type=Path), required=True, metavar="FILE", help="Order file."
+)
+@click.option(
+    "--before", type=click.Path(path_type=Path), metavar="RECORD", help="Record from before: judge the change."
+)
+@click.option("--rule", type=click.Choice(["iso14253", "guard"]), help="Decision rule, instead of the order's.")
+@click.option(
+    "--false-accept",
+    type=click.FloatRange(0, 0.5, min_open=True, max_open=True),
+    metavar="P",
+    help="Probability allowed by the guard, instead of the order's.",
+)
+@click.option(
+    "--error",
+    "error_deg",
+    type=click.FloatRange(0, 45, min_open=True),
+    default=1.0,
+    show_default=True,
+    metavar="DEG",
+    help="Error whose chance of passing is told.",
+)
+@click.option("--iso484", is_flag=True, help="Print the classes of ISO 484-2 as a yardstick as well.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Seed of the joint probability.")
+@click.option("--json", "as_json", is_flag=True, help="Print the verdict as JSON.")
+def verify(
+    record_path: Path,
+    order_path: Path,
+    before: Path | None,
+    rule: str | None,
+    false_accept: float | None,
+    error_deg: float,
+    iso484: bool,
+    seed: int,
+    as_json: bool,
+) -> None:
+    """Judge a measured rotor against its order: per blade, per station, for the mean and for the spread.
+
+    Exit 0 means conforming; 10 means not conforming or undecided.
+
+    \b
+    Examples:
+      bladeangle verify after.json --order order.toml
+      bladeangle verify after.json --order order.toml --before rotor-a.json
+    """
+    import json
+    import sys
+    from dataclasses import asdict
+
+    import numpy as np
+
+    from bladeangle import verify as room
+    from bladeangle.errors import EXIT_NOT_CONFORMING
+    from bladeangle.orders import read_order
+    from bladeangle.record import read_record
+
+    record, order = read_record(record_path), read_order(order_path)
+    old = None if before is None else read_record(before)
+    found = room.verify(
+        record,
+        order,
+        old,
+        rule=rule,
+        false_accept_probability=false_accept,
+        error_deg=error_deg,
+        rng=np.random.default_rng(seed),
+    )
+    classes = room.yardstick(record, order) if iso484 else ()
+    if as_json:
+        data = found.to_dict()
+        if iso484:
+            data["iso_484_2"] = {"scope": room.ISO_484_2_SCOPE, "rows": [asdict(y) for y in classes]}
+        click.echo(json.dumps(data, indent=1, allow_nan=False))
+    else:
+        click.echo("\n".join(table(found)))
+        if iso484:
+            click.echo("\n".join(yardstick_table(classes, room.ISO_484_2_SCOPE)))
+    for line in (*found.cautions, *found.advice):
+        click.echo(line, err=True)
+    if found.verdict != room.CONFORMING:
+        sys.exit(EXIT_NOT_CONFORMING)
+
+
+def table(found: Any) -> list[str]:
+    """The verdict as lines of text."""
+    from bladeangle.files import safe_name
+    from bladeangle.verify import Verdict
+
+    assert isinstance(found, Verdict)
+    what = "change" if found.change else "angle"
+    lines = [f"{'':16}  {what + ' deg':>10}  {'wanted deg':>14}  {'± 95 %':>6}  {'P(conform)':>10}  verdict"]
+    for j in found.judgements:
+        row = f"{j.label:16}"
+        if j.measured_deg is not None and j.tolerance_deg is not None:
+            goal = (
+                f"at most {j.tolerance_deg:.2f}"
+                if j.what == "spread"
+                else f"{j.wanted_deg:.2f} ± {j.tolerance_deg:.2f}"
+            )
+            chance = "" if j.probability is None else f"{j.probability:.4f}"
+            row += f"  {j.measured_deg:10.2f}  {goal:>14}  {j.expanded_uncertainty_deg:6.2f}  {chance:>10}"
+        else:
+            row += " " * 48
+        lines.append(f"{row}  {j.verdict}" + (f" ({safe_name(j.reason)})" if j.reason else ""))
+    rule = (
+        "ISO 14253-1"
+        if found.rule == "iso14253"
+        else f"guard band, false accept at most {found.false_accept_probability:g}"
+    )
+    chance = "" if found.probability is None else f", probability that all of it conforms {found.probability:.4f}"
+    lines += ["", f"{safe_name(found.rotor)}: {found.verdict} (rule: {rule}{chance})"]
+    for station, p in found.false_pass.items():
+        told = "cannot pass, it is not seen" if p is None else f"would pass with probability {p:.2g}"
+        lines.append(f"A blade {found.error_deg:g} deg off at the {station} {told}.")
+    return lines
+
+
+def yardstick_table(classes: Any, scope: str) -> list[str]:
+    """The ISO 484-2 classes as lines of text."""
+    lines = ["", f"{'pitch':28}  {'off %':>7}  {'± 95 %':>7}  class"]
+    for y in classes:
+        place = " ".join(str(p) for p in (f"blade {y.blade}" if y.blade else "", y.station or "") if p)
+        label = f"{y.kind} {place}".strip() if y.kind == "local" else place or y.kind
+        lines.append(f"{label:28}  {y.deviation_percent:+7.2f}  {y.expanded_uncertainty_percent:7.2f}  {y.best_class}")
+    return [*lines, scope]
