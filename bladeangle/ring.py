@@ -103,7 +103,8 @@ def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
     if len(ids) < FEWEST_MARKERS or len(set(ids.tolist())) != len(ids):
         raise DefinitionError(f"{source} has {len(ids)} markers; at least {FEWEST_MARKERS} with different numbers are needed.", hint)
     sides = np.linalg.norm(np.roll(corners, -1, 1) - corners, axis=2)
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 1])
+    first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 1]
+    cross = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]
     if sides.min() < 2 or np.abs(corners).max() > 2000 or np.ptp(sides, axis=1).max() > 0.05 * sides.max():
         raise DefinitionError(f"{source}: a marker is not a square of at least 2 mm.", hint)
     if (cross > 0).any():
