@@ -82,12 +82,22 @@ camera_option = click.option(
     help="Camera file made by `bladeangle calibrate`.",
 )
 
+
+
+def _needed(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
+    """Refuse None: click takes a default that turns out to be None for a value."""
+    if value is None:
+        raise click.MissingParameter(ctx=ctx, param=param)
+    return value
+
+
 ring_option = click.option(
     "--ring",
     type=click.Path(path_type=Path),
     metavar="FILE",
     required=True,
     default=_from_config("ring"),
+    callback=_needed,
     show_default="from the settings",
     help="Ring definition, made by `bladeangle ring` or elsewhere.",
 )
