@@ -314,6 +314,8 @@ def _judge_spread(
         passes = np.ptp(columns, axis=1) <= tolerance
         probability = float(passes.mean()) if len(seen) == angles.record.blade_count else None
     reason = _reason(verdict, widest[0], tolerance, widest[2], angles.record, station, False)
+    if verdict == NOT_CONFORMING:
+        reason = f"blades differ by {widest[0]:.2f} deg"
     if len(seen) < angles.record.blade_count and verdict == UNDECIDED:
         reason = "not all blades are seen"
     item = Judgement("spread", station, None, verdict, reason, widest[0], 0.0, tolerance, *widest[1:], probability)

@@ -302,7 +302,7 @@ def measured(base: Record, angles: Array) -> Record:
 @pytest.mark.slow
 @pytest.mark.parametrize("case", ["blade", "spread", "change", "blade by U"])
 def test_false_accepts_in_ten_thousand_verdicts(case: str) -> None:
-    """A rotor exactly on the limit, the worst that does not conform: accepted as often as chosen, not more, not far less.
+    """A rotor exactly on the limit, the worst that does not conform: accepted as often as chosen, nor far less.
 
     ISO 14253-1's 95 % expanded uncertainty leaves 2.5 % on the side of the limit.
     """

@@ -109,7 +109,7 @@ def table(found: Any) -> list[str]:
                 if j.what == "spread"
                 else f"{j.wanted_deg:.2f} ± {j.tolerance_deg:.2f}"
             )
-            chance = "" if j.probability is None else f"{j.probability:.4f}"
+            chance = "" if j.probability is None else chance_text(j.probability)
             row += f"  {j.measured_deg:10.2f}  {goal:>14}  {j.expanded_uncertainty_deg:6.2f}  {chance:>10}"
         else:
             row += " " * 48
@@ -119,12 +119,19 @@ def table(found: Any) -> list[str]:
         if found.rule == "iso14253"
         else f"guard band, false accept at most {found.false_accept_probability:g}"
     )
-    chance = "" if found.probability is None else f", probability that all of it conforms {found.probability:.4f}"
+    chance = (
+        "" if found.probability is None else f", probability that all of it conforms {chance_text(found.probability)}"
+    )
     lines += ["", f"{safe_name(found.rotor)}: {found.verdict} (rule: {rule}{chance})"]
     for station, p in found.false_pass.items():
-        told = "cannot pass, it is not seen" if p is None else f"would pass with probability {p:.2g}"
+        told = "cannot pass, it is not seen" if p is None else f"would pass with probability {chance_text(p)}"
         lines.append(f"A blade {found.error_deg:g} deg off at the {station} {told}.")
     return lines
+
+
+def chance_text(probability: float) -> str:
+    """A probability to four places, without claiming certainty."""
+    return "< 0.0001" if probability < 1e-4 else "> 0.9999" if probability > 1 - 1e-4 else f"{probability:.4f}"
 
 
 def yardstick_table(classes: Any, scope: str) -> list[str]:
