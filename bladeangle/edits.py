@@ -20,6 +20,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -122,7 +123,7 @@ def distance_to_line(px: Array, line: Array) -> Array:
     """Distance (n,) of points (n, 2) to the polyline through `line` (m, 2), m >= 1."""
     px = np.asarray(px, float).reshape(-1, 2)
     nearest = np.hypot(*(px - line[0]).T)
-    for a, b in zip(line[:-1], line[1:], strict=True):
+    for a, b in pairwise(line):
         along = b - a
         length2 = float(along @ along)
         t = np.clip((px - a) @ along / length2, 0.0, 1.0) if length2 > 0 else np.zeros(len(px))

@@ -312,7 +312,7 @@ def _draw_labels(canvas: _Canvas, record: Mapping[str, Any], photo: Mapping[str,
         low, high = box.round().astype(int), (box + label.size).round().astype(int)
         region = canvas.image[max(low[1], 0) : high[1], max(low[0], 0) : high[0]]
         region[:] = (region * 0.06 + 255 * 0.94).astype(np.uint8)
-        texts.append((box + [7 * u, 3 * u], f"Blade {number}", 13 * u, OKABE_ITO["black"], True))
+        texts.append((box + np.array([7 * u, 3 * u]), f"Blade {number}", 13 * u, OKABE_ITO["black"], True))
         for row, station in enumerate(STATIONS):
             y = box[1] + (19 + 14 * row) * u
             if (number, station) in here:

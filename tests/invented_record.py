@@ -203,7 +203,7 @@ def invented_record(
             {
                 "number": blade,
                 "stations": found,
-                "not_seen": {s: "hidden under the next blade" for s in hidden},
+                "not_seen": dict.fromkeys(hidden, "hidden under the next blade"),
                 "wrap_deg": quantity(139.5, 0.2),
                 "tip_length_mm": quantity(TIP_LENGTH_MM, 0.3),
                 "curve": {

@@ -65,7 +65,7 @@ def test_overlay_at_half_size_moves_the_marks_along() -> None:
     trace = next(t for t in record["photos"][0]["traces"] if t["blade"] == 1)
     first = np.array(trace["px"])[:1] * 0.5
     assert count(drawn, INK[trace["face"]], first, 3) == 1
-    assert count(drawn, INK[trace["face"]], first + [0, 60], 3) == 0
+    assert count(drawn, INK[trace["face"]], first + np.array([0, 60]), 3) == 0
 
 
 def test_kept_and_struck_points_differ_in_shape() -> None:

@@ -109,9 +109,18 @@ function moveTo(t, i, p) {  // Moves a point; its new trace and place in it beco
 }
 
 // --- drawing
+// Only as many marks as leave the edge to be seen between them; nearer, all of them.
+function spaced(list, apart) {
+  const out = [];
+  for (const p of list) {
+    const q = out[out.length - 1];
+    if (!q || Math.hypot(p[0] - q[0], p[1] - q[1]) >= apart) { out.push(p); }
+  }
+  return out;
+}
 function dots(list, cls) {
   if (!list.length) { return ""; }
-  const d = list.map(p => { const [x, y] = shown(p); return `M${x.toFixed(2)} ${y.toFixed(2)}h0`; }).join("");
+  const d = spaced(list, 8 * viewers[now].unit()).map(p => { const [x, y] = shown(p); return `M${x.toFixed(2)} ${y.toFixed(2)}h0`; }).join("");
   return `<path class="halo dot ${cls}" d="${d}"/><path class="dot ${cls}" d="${d}"/>`;
 }
 function crosses(list, cls, r) {
@@ -233,8 +242,14 @@ holders.forEach((holder, k) => {
 // --- keyboard: true when the key was taken
 function keys(event) {
   const all = traces(), t = all[chosen.trace], key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
-  if ((event.ctrlKey || event.metaKey) && (key === "z" || key === "y")) { event.preventDefault(); (key === "z" ? undo : redo)(); return true; }
   if (event.ctrlKey || event.metaKey || event.altKey || !t) { return false; }
+  if (key === "+" || key === "=") {  // nearer to the chosen point
+    const [x, y] = shown(t.px[chosen.to]);
+    viewers[now].show({ x, y });
+    viewers[now].zoom(1.5, { x, y });
+    event.preventDefault();
+    return true;
+  }
   const steps = { w: [0, -1], s: [0, 1], a: [-1, 0], d: [1, 0] };
   if (key === "ArrowLeft" || key === "ArrowRight") {
     chosen.to = Math.min(Math.max(chosen.to + (key === "ArrowLeft" ? -1 : 1), 0), t.px.length - 1);
@@ -261,6 +276,11 @@ function keys(event) {
   tell();
   return true;
 }
+
+document.addEventListener("keydown", event => {
+  const act = (event.ctrlKey || event.metaKey) && { z: event.shiftKey ? redo : undo, y: redo }[event.key.toLowerCase()];
+  if (act) { event.preventDefault(); act(); }
+});
 
 // --- the bar
 $("choose").addEventListener("change", event => {
@@ -299,3 +319,4 @@ $("save").addEventListener("click", () => {
 });
 window.addEventListener("beforeunload", event => { if (JSON.stringify(edits) !== saved) { event.preventDefault(); } });
 draw();
+say("Choose what the mouse does, or go into the photograph and use the keys below it.");

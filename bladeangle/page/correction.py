@@ -11,7 +11,7 @@ from typing import Any
 from bladeangle.edits import Edits, edits_to_dict
 from bladeangle.page.overlay import bare_svg, jpeg_uri
 from bladeangle.page.templates import page_script, page_template, page_text
-from bladeangle.picture import read_for_display
+from bladeangle.picture import View, read_for_display
 
 #: Finer than the report's pictures: a hand has to see single pixels of the edge.
 IMAGE_WIDTH = 2600
@@ -28,7 +28,9 @@ def correction_html(record: Mapping[str, Any], paths: Sequence[Path], edits: Edi
     data: list[dict[str, Any]] = []
     for photo, path in zip(record["photos"], paths, strict=True):
         picture, turns = read_for_display(path, photo, IMAGE_WIDTH)
-        photos.append({"name": photo["name"], "svg": bare_svg(photo, jpeg_uri(picture, turns, 85), turns)})
+        width, height = View(photo["width"], photo["height"], 1.0, turns).size
+        svg = bare_svg(photo, jpeg_uri(picture, turns, 85), turns)
+        photos.append({"name": photo["name"], "svg": svg, "ratio": f"{width / height:.4f}"})
         old = known.get(photo["sha256"], {"struck": [], "added": []})
         data.append(
             {key: photo[key] for key in ("sha256", "name", "width", "height", "traces")}
