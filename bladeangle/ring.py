@@ -102,10 +102,12 @@ def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
         raise DefinitionError(f"{source} has values that are not finite.", hint)
     if len(ids) < FEWEST_MARKERS or len(set(ids.tolist())) != len(ids):
         raise DefinitionError(f"{source} has {len(ids)} markers; at least {FEWEST_MARKERS} with different numbers are needed.", hint)
+    if np.abs(corners).max() > 2000:
+        raise DefinitionError(f"{source} has a marker more than 2 m from the centre.", hint)
     sides = np.linalg.norm(np.roll(corners, -1, 1) - corners, axis=2)
     first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 1]
     cross = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]
-    if sides.min() < 2 or np.abs(corners).max() > 2000 or np.ptp(sides, axis=1).max() > 0.05 * sides.max():
+    if sides.min() < 2 or np.ptp(sides, axis=1).max() > 0.05 * sides.max():
         raise DefinitionError(f"{source}: a marker is not a square of at least 2 mm.", hint)
     if (cross > 0).any():
         raise DefinitionError(f"{source}: the corners are not in the order top-left, top-right, bottom-right, bottom-left.", hint)
