@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
-STATIONS = ("entry", "middle", "exit")
+from bladeangle.budget import STATIONS
 
 
 @dataclass(frozen=True)

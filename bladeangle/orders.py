@@ -66,7 +66,7 @@ class Order:
     _source: str = field(default="The order", repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        check = _Checker(self._source)
+        check = TomlChecker(self._source)
         check.text("name", self.name)
         check.text("notes", self.notes)
         if not self.stations:
@@ -88,7 +88,7 @@ class Order:
 
 
 @dataclass(frozen=True)
-class _Checker:
+class TomlChecker:
     """Refusals that name the file, the key and what was expected."""
 
     source: str
@@ -141,11 +141,8 @@ def order_from_toml(text: str, source: str = "The order") -> Order:
     ------
     DefinitionError : not TOML, an unknown key (named, with the nearest known one), a value missing or out of range.
     """
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as e:
-        raise DefinitionError(f"{source} is not valid TOML: {safe_name(str(e)[:150])}.", _HINT) from e
-    check = _Checker(source)
+    data = parse_toml(text, source)
+    check = TomlChecker(source)
     check.keys(data, ("order", "rotor", "stations", "spread", "decision"), "")
     parts = {name: check.section(data, name) for name in ("order", "rotor", "stations", "spread", "decision")}
     for name, part in parts.items():
@@ -174,25 +171,38 @@ def order_from_toml(text: str, source: str = "The order") -> Order:
     )
 
 
-def read_order(path: str | PathLike[str]) -> Order:
-    """Read an order file; DefinitionError (exit 4) when it is missing or wrong."""
+def read_text(path: str | PathLike[str], source: str) -> str:
+    """Text of a small TOML file; DefinitionError (exit 4) when it is missing, too large or not UTF-8."""
     path = Path(path)
-    source = f"The order file {safe_name(path.name)!r}"
     try:
         if not path.is_file():
-            raise DefinitionError(
-                f"{source} {'is not a file' if path.exists() else 'does not exist'}.", "Check the name."
-            )
+            what = "is not a file" if path.exists() else "does not exist"
+            raise DefinitionError(f"{source} {what}.", "Check the name.")
         with path.open("rb") as file:
             raw = file.read(SIZE_LIMIT_BYTES + 1)
-        text = raw.decode("utf-8")
+        if len(raw) > SIZE_LIMIT_BYTES:
+            raise DefinitionError(
+                f"{source} is larger than {SIZE_LIMIT_BYTES // 1_000_000} MB.", "Name the right file."
+            )
+        return raw.decode("utf-8")
     except OSError as e:
         raise DefinitionError(f"{source} cannot be read: {e.strerror}.", "Check the name.") from e
-    except ValueError as e:
+    except ValueError as e:  # not UTF-8, or a name with a null character
         raise DefinitionError(f"{source} is not a text in UTF-8.", "Name the right file.") from e
-    if len(raw) > SIZE_LIMIT_BYTES:
-        raise DefinitionError(f"{source} is larger than {SIZE_LIMIT_BYTES // 1_000_000} MB.", "Name the right file.")
-    return order_from_toml(text, source)
+
+
+def parse_toml(text: str, source: str, hint: str = _HINT) -> dict[str, Any]:
+    """Content of a TOML text; DefinitionError when it is none."""
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as e:
+        raise DefinitionError(f"{source} is not valid TOML: {safe_name(str(e)[:150])}.", hint) from e
+
+
+def read_order(path: str | PathLike[str]) -> Order:
+    """Read an order file; DefinitionError (exit 4) when it is missing or wrong."""
+    source = f"The order file {safe_name(Path(path).name)!r}"
+    return order_from_toml(read_text(path, source), source)
 
 
 def _toml_string(text: str) -> str:

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.budget import coverage_factor
+from bladeangle.budget import STATIONS, coverage_factor
 from bladeangle.errors import RecordError
 from bladeangle.files import safe_name, write_text_atomic
 from bladeangle.flags import REGISTRY
@@ -27,7 +27,6 @@ from bladeangle.flags import REGISTRY
 Array = NDArray[np.float64]
 
 SCHEMA = "bladeangle-record/1"
-STATIONS = ("entry", "middle", "exit")
 #: Sixty photographs' traces are about 10 MB.
 SIZE_LIMIT_BYTES = 64_000_000
 #: No quantity of ours comes near; larger ones would overflow somewhere downstream.

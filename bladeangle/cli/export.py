@@ -11,22 +11,42 @@ import click
 @click.argument("record_paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORD...")
 @click.option("--csv", "csv_path", type=click.Path(path_type=Path), metavar="FILE.csv", help="CSV file to write.")
 @click.option("--xlsx", "xlsx_path", type=click.Path(path_type=Path), metavar="FILE.xlsx", help="Workbook to write.")
-def export(record_paths: tuple[Path, ...], csv_path: Path | None, xlsx_path: Path | None) -> None:
+@click.option("--certificate", "dcc_path", type=click.Path(path_type=Path), metavar="FILE.xml", help="DCC to write.")
+@click.option("--details", type=click.Path(path_type=Path), metavar="FILE.toml", help="Who issues the certificate.")
+def export(
+    record_paths: tuple[Path, ...],
+    csv_path: Path | None,
+    xlsx_path: Path | None,
+    dcc_path: Path | None,
+    details: Path | None,
+) -> None:
     """Write records as a table, one row a blade and station; CSV to standard output when no file is named.
 
     Columns carry their UCUM unit in brackets; pitch, mean pitch, progression, overlap and swept area are derived with
     their uncertainties.
 
+    --certificate writes one record as a digital calibration certificate (XML, DCC 3.0.0); its issuer, customer and item
+    come from a TOML file.
+
     \b
-    Example:
+    Examples:
       bladeangle export rotor-a.json rotor-b.json --csv rotors.csv --xlsx rotors.xlsx
+      bladeangle export rotor-a.json --certificate rotor-a.xml --details issuer.toml
     """
+    from bladeangle.errors import UsageError
     from bladeangle.exchange import to_csv, write_csv, write_xlsx
     from bladeangle.files import safe_name
     from bladeangle.record import read_record
 
+    if (dcc_path is None) != (details is None) or (dcc_path is not None and len(record_paths) != 1):
+        raise UsageError("A certificate is of one record and needs --certificate and --details.", "Give both.")
     records = [read_record(path) for path in record_paths]
-    if csv_path is None and xlsx_path is None:
+    if dcc_path is not None and details is not None:
+        from bladeangle.certificate import read_details, write_certificate
+
+        write_certificate(records[0], read_details(details), dcc_path)
+        click.echo(f"Wrote {safe_name(dcc_path)}.", err=True)
+    elif csv_path is None and xlsx_path is None:
         click.echo(to_csv(records), nl=False)
     if csv_path is not None:
         write_csv(records, csv_path)
