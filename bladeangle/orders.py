@@ -263,6 +263,8 @@ def order_from_record(
     UsageError : a change at a station that the record has not seen, or nothing to order.
     DefinitionError : an angle or tolerance out of range.
     """
+    if not all(math.isfinite(change) for change in changes.values()):
+        raise UsageError("A change must be a number of degrees.", "Give for example -1 or 0.5.")
     stations = {}
     for station in STATIONS:
         mean = record.mean(station)

@@ -120,6 +120,8 @@ def test_a_change_of_what_was_not_seen_is_refused() -> None:
         orders.order_from_record(unseen, {"exit": 1})
     with pytest.raises(UsageError, match="not a station"):
         orders.order_from_record(RECORD, {"tip": 1})
+    with pytest.raises(UsageError, match="number of degrees"):
+        orders.order_from_record(RECORD, {"entry": math.nan})
 
 
 @settings(max_examples=60, deadline=None)

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from bladeangle.cli.options import note, quiet_option, verbose_option
+
 
 @click.command()
 @click.argument("record_paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORD...")
@@ -13,6 +15,8 @@ import click
 @click.option("--xlsx", "xlsx_path", type=click.Path(path_type=Path), metavar="FILE.xlsx", help="Workbook to write.")
 @click.option("--certificate", "dcc_path", type=click.Path(path_type=Path), metavar="FILE.xml", help="DCC to write.")
 @click.option("--details", type=click.Path(path_type=Path), metavar="FILE.toml", help="Who issues the certificate.")
+@quiet_option
+@verbose_option
 def export(
     record_paths: tuple[Path, ...],
     csv_path: Path | None,
@@ -45,12 +49,12 @@ def export(
         from bladeangle.certificate import read_details, write_certificate
 
         write_certificate(records[0], read_details(details), dcc_path)
-        click.echo(f"Wrote {safe_name(dcc_path)}.", err=True)
+        note(f"Wrote {safe_name(dcc_path)}.")
     elif csv_path is None and xlsx_path is None:
         click.echo(to_csv(records), nl=False)
     if csv_path is not None:
         write_csv(records, csv_path)
-        click.echo(f"Wrote {safe_name(csv_path)}.", err=True)
+        note(f"Wrote {safe_name(csv_path)}.")
     if xlsx_path is not None:
         write_xlsx(records, xlsx_path)
-        click.echo(f"Wrote {safe_name(xlsx_path)}.", err=True)
+        note(f"Wrote {safe_name(xlsx_path)}.")

@@ -6,18 +6,18 @@ from pathlib import Path
 
 import click
 
+from bladeangle.cli.options import note, quiet_option, spread_option, tolerance_option, verbose_option
+
 
 @click.command()
 @click.argument("record_path", type=click.Path(path_type=Path), metavar="RECORD")
 @click.option("--entry", type=float, metavar="DEG", help="Change of the entry angle; negative is shallower.")
 @click.option("--middle", type=float, metavar="DEG", help="Change of the middle angle; not ordered when left out.")
 @click.option("--exit", "exit_", type=float, metavar="DEG", help="Change of the exit angle; negative is shallower.")
+@tolerance_option
+@spread_option
 @click.option(
-    "--tolerance", type=float, default=0.5, show_default=True, metavar="DEG", help="Tolerance of every angle."
-)
-@click.option("--spread", type=float, metavar="DEG", help="Largest difference between blades.  [default: --tolerance]")
-@click.option(
-    "--rule", type=click.Choice(["iso14253", "guard"]), default="iso14253", show_default=True, help="Decision."
+    "--rule", type=click.Choice(["iso14253", "guard"]), default="iso14253", show_default=True, help="Decision rule."
 )
 @click.option("--false-accept", type=float, default=0.02, show_default=True, help="Probability allowed by the guard.")
 @click.option("--name", metavar="NAME", help="Name of the order.  [default: the record's name]")
@@ -30,6 +30,8 @@ import click
     "--sheet", type=click.Path(path_type=Path), metavar="ORDER.html", help="Printable sheet to write as well."
 )
 @click.option("--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Picture for the sheet.")
+@quiet_option
+@verbose_option
 def order(
     record_path: Path,
     entry: float | None,
@@ -80,10 +82,10 @@ def order(
     elif picture is not None:
         raise UsageError("A picture was given without a sheet to put it on.", "Add --sheet ORDER.html.")
     write_order(wanted, out)
-    click.echo(f"Wrote {safe_name(out)}.", err=True)
+    note(f"Wrote {safe_name(out)}.")
     if sheet is not None and page is not None:
         write_text_atomic(sheet, page)
-        click.echo(f"Wrote {safe_name(sheet)}.", err=True)
+        note(f"Wrote {safe_name(sheet)}.")
     for station, s in wanted.stations.items():
         click.echo(f"{station:6}  {s.angle_deg:6.2f} ± {s.tolerance_deg:.2f} deg  (change {s.change_deg or 0.0:+.2f})")
 

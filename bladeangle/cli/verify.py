@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from bladeangle.cli.options import json_option, note, quiet_option, verbose_option
+
 
 @click.command()
 @click.argument("record_path", type=click.Path(path_type=Path), metavar="RECORD")
@@ -34,7 +36,9 @@ import click
 )
 @click.option("--iso484", is_flag=True, help="Print the classes of ISO 484-2 as a yardstick as well.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Seed of the joint probability.")
-@click.option("--json", "as_json", is_flag=True, help="Print the verdict as JSON.")
+@json_option
+@quiet_option
+@verbose_option
 def verify(
     record_path: Path,
     order_path: Path,
@@ -88,7 +92,7 @@ def verify(
         if iso484:
             click.echo("\n".join(yardstick_table(classes, room.ISO_484_2_SCOPE)))
     for line in (*found.cautions, *found.advice):
-        click.echo(line, err=True)
+        note(line)
     if found.verdict != room.CONFORMING:
         sys.exit(EXIT_NOT_CONFORMING)
 
