@@ -7,6 +7,7 @@ Not covered: the adjusted places of taped sheet pieces (markers are drawn where 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from bladeangle.errors import OutputError, PhotoError
 from bladeangle.files import import_cv2, safe_name, write_bytes_atomic
 from bladeangle.geometry import CAMERA_PARAMETERS, pixels
 from bladeangle.photo import read_photo
+from bladeangle.record import Record
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
@@ -81,13 +83,13 @@ class View:
         return placed
 
 
-def write_picture(path: Path, record: Mapping[str, Any], photo_paths: Sequence[Path]) -> None:
+def write_picture(path: Path, record: Record | Mapping[str, Any], photo_paths: Sequence[Path]) -> None:
     """Write one PNG with all photographs of a record, overhead ones first.
 
     Parameters
     ----------
     path : the PNG to write, atomically.
-    record : the record's dict.
+    record : the record, or its dict.
     photo_paths : the photographs in the order of `record["photos"]`.
 
     Raises
@@ -95,10 +97,12 @@ def write_picture(path: Path, record: Mapping[str, Any], photo_paths: Sequence[P
     PhotoError : a photograph cannot be read or is not the one that was measured.
     OutputError : the file cannot be written.
     """
+    record = record.data if isinstance(record, Record) else record
     photos = record["photos"]
     overhead = [i for i, p in enumerate(photos) if p["view"] == "overhead"]
     oblique = [i for i in range(len(photos)) if i not in overhead]
-    width = 2000 if len(photos) == 1 else 3000
+    # One photograph is shown at 2000 px, two side by side at 1500; a long row of them smaller, to bound the memory.
+    width = 2000 if len(photos) == 1 else 3000 if len(photos) <= 12 else 1800
     rows = _rows(overhead, 2) + _rows(oblique, 3)
     strips = [_header(record, width)]
     for columns, row in rows:
@@ -163,7 +167,7 @@ def draw_overlay(photo_image: Picture, record: Mapping[str, Any], photo_index: i
     image: Picture = np.repeat(photo_image[:, :, None], 3, 2) if photo_image.ndim == 2 else photo_image.copy()
     view = View(photo["width"], photo["height"], image.shape[1] / photo["width"], turns)
     canvas = _Canvas(np.ascontiguousarray(np.rot90(image, -turns)), view)
-    centre = canvas.place(project_ring(record, photo, np.zeros((1, 3))))[0]
+    centre = shown_centre(record, photo, view)
     _draw_ring(canvas, record, photo)
     for trace in photo["traces"]:
         _draw_trace(canvas, trace)
@@ -253,10 +257,18 @@ def _halo(colour: Colour) -> Colour:
 def thinned(px: Array, spacing: float) -> NDArray[np.intp]:
     """Indices of points at least `spacing` apart, so that the edge itself stays visible between the marks."""
     chosen: list[int] = []
-    for i, point in enumerate(px):
-        if not chosen or np.hypot(*(point - px[chosen[-1]])) >= spacing:
+    last_x = last_y = math.inf
+    for i, (x, y) in enumerate(px.tolist()):
+        if math.hypot(x - last_x, y - last_y) >= spacing:
             chosen.append(i)
+            last_x, last_y = x, y
     return np.array(chosen, np.intp)
+
+
+def shown_centre(record: Mapping[str, Any], photo: Mapping[str, Any], view: View) -> Array:
+    """Where the ring's centre is shown (2,); the picture's own middle should the record have it behind the camera."""
+    centre: Array = view.place(project_ring(record, photo, np.zeros((1, 3))))[0]
+    return centre if np.isfinite(centre).all() else np.array(view.size) / 2
 
 
 def _draw_ring(canvas: _Canvas, record: Mapping[str, Any], photo: Mapping[str, Any]) -> None:
@@ -346,7 +358,7 @@ def label_places(record: Mapping[str, Any], photo: Mapping[str, Any], view: View
     markers = view.place(project_ring(record, photo, np.column_stack([corners, np.zeros(len(corners))])))
     followed = [view.place(t["px"])[::5] for t in photo["traces"] if t["px"]]
     busy = np.vstack([markers[np.isfinite(markers).all(1)], *followed])
-    centre = view.place(project_ring(record, photo, np.zeros((1, 3))))[0]
+    centre = shown_centre(record, photo, view)
     size = np.array([137.0, 64.0]) * unit
     labels: list[Label] = []
     for blade in record["blades"]:

@@ -19,8 +19,9 @@ from bladeangle.picture import INK, STATIONS, read_for_display
 Record = Mapping[str, Any]
 Limits = Mapping[str, tuple[float, float]]
 
-#: Photographs in the page are at most this wide, in pixels: enough to judge an edge, a few hundred kilobytes each.
-IMAGE_WIDTH = 1800
+#: Photographs in the page are at most this wide, in pixels: enough to judge an edge, a few hundred kilobytes each. A
+#: page with many of them has them smaller, so that a shelf of forty rotors still opens.
+IMAGE_WIDTH, IMAGE_WIDTH_OF_MANY, MANY = 1800, 1000, 24
 #: Folders searched for photographs hold at most this many files: a wrong folder is noticed and not read through.
 MOST_FILES = 100_000
 
@@ -86,6 +87,7 @@ def report_html(
     from bladeangle.page.templates import page_script, page_template, page_text
 
     paths = [find_photos(record, photos) if photos else None for record in records]
+    width = IMAGE_WIDTH if sum(len(r["photos"]) for r in records) <= MANY else IMAGE_WIDTH_OF_MANY
     script, script_hash = page_script("viewer.js", "report.js")
     html: str = page_template("report.html").render(
         title=title or f"Blade angles: {records[0]['name'] if len(records) == 1 else f'{len(records)} rotors'}",
@@ -96,12 +98,12 @@ def report_html(
         limits={s: limits.get(s) for s in STATIONS} if limits else None,
         remedies={code: kind.remedy for code, kind in REGISTRY.items()},
         shelf=charts.shelf_chart(records) if len(records) > 1 else Markup(""),
-        rotors=[_rotor(record, found, limits) for record, found in zip(records, paths, strict=True)],
+        rotors=[_rotor(record, found, limits, width) for record, found in zip(records, paths, strict=True)],
     )
     return html
 
 
-def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None) -> dict[str, Any]:
+def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, width: int) -> dict[str, Any]:
     """What the template needs of one record."""
     from bladeangle.page import charts
     from bladeangle.page.overlay import jpeg_uri, photo_svg
@@ -110,7 +112,7 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None) 
     for i, photo in enumerate(record["photos"]):
         uri, turns = None, 0
         if paths:
-            picture, turns = read_for_display(paths[i], photo, IMAGE_WIDTH)
+            picture, turns = read_for_display(paths[i], photo, width)
             uri = jpeg_uri(picture, turns)
         shown = {key: photo[key] for key in ("name", "standing", "view")}
         photos.append({**shown, "svg": photo_svg(record, i, uri, turns), "shown": uri is not None})

@@ -19,9 +19,11 @@ from bladeangle.picture import (
     draw_overlay,
     project_ring,
     read_for_display,
+    shown_centre,
     thinned,
     write_picture,
 )
+from bladeangle.record import record_from_dict
 
 
 def count(picture: np.ndarray, colour: tuple[int, int, int], px: np.ndarray, reach: float) -> int:
@@ -83,6 +85,21 @@ def test_kept_and_struck_points_differ_in_shape() -> None:
     assert (shapes[0] != shapes[1]).mean() > 0.1
 
 
+def test_thinned_points_keep_their_distance() -> None:
+    px = np.column_stack([np.arange(0, 10, 0.5), np.zeros(20)])
+    assert thinned(px, 2.0).tolist() == [0, 4, 8, 12, 16]
+    assert thinned(px, 0.1).tolist() == list(range(20))
+    assert thinned(px[:0], 2.0).tolist() == []
+
+
+def test_a_record_that_puts_the_ring_behind_the_camera_is_still_drawn() -> None:
+    record = invented_record(oblique=0)
+    record["photos"][0]["t_camera_ring_mm"] = [0.0, 0.0, -300.0]
+    drawn = draw_overlay(np.full((600, 800), 120, np.uint8), record, 0)
+    assert (drawn != 120).any()
+    assert np.isfinite(shown_centre(record, record["photos"][0], View(1600, 1200))).all()
+
+
 def test_points_behind_the_camera_are_nan() -> None:
     record = invented_record(oblique=0)
     px = project_ring(record, record["photos"][0], np.array([[0.0, 0.0, 0.0], [0.0, 0.0, 900.0]]))
@@ -96,6 +113,9 @@ def test_written_picture_has_all_photographs_and_is_fast(tmp_path: Path) -> None
     start = time.perf_counter()
     write_picture(tmp_path / "out.png", record, paths)
     assert time.perf_counter() - start < 0.5 * len(paths) + 1.0
+    as_record = tmp_path / "record.png"
+    write_picture(as_record, record_from_dict(record), paths)
+    assert as_record.read_bytes() == (tmp_path / "out.png").read_bytes()
     picture = cv2.imread(str(tmp_path / "out.png"))
     # Two overhead photographs of 1500 px side by side, two oblique ones below, captions and legend around.
     assert picture.shape[1] == 3000

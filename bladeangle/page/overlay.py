@@ -12,12 +12,24 @@ from numpy.typing import NDArray
 
 from bladeangle.files import import_cv2
 from bladeangle.page.svg import el, path, text
-from bladeangle.picture import STATIONS, Label, Picture, View, angle_text, label_places, project_ring, thinned
+from bladeangle.picture import (
+    STATIONS,
+    Label,
+    Picture,
+    View,
+    angle_text,
+    label_places,
+    project_ring,
+    shown_centre,
+    thinned,
+)
 
 Array = NDArray[np.float64]
 
 #: Width on the screen, in CSS pixels, that labels are placed for.
 SHOWN_WIDTH = 530
+#: Magnifications from which on more of the points are drawn; the page's script and style know the same ones.
+ZOOMS = (1, 3, 9, 27)
 
 
 def jpeg_uri(picture: Picture, turns: int, quality: int = 80) -> str:
@@ -36,7 +48,7 @@ def photo_svg(record: Mapping[str, Any], index: int, image_uri: str | None, turn
     view = View(photo["width"], photo["height"], 1.0, turns)
     w, h = view.size
     unit = w / SHOWN_WIDTH
-    centre = view.place(project_ring(record, photo, np.zeros((1, 3))))[0]
+    centre = shown_centre(record, photo, view)
     parts = [el("rect", width=w, height=h, class_="ground")]
     if image_uri:
         parts.append(_image(image_uri, view))
@@ -78,10 +90,15 @@ def _trace(trace: Mapping[str, Any], view: View, unit: float) -> Markup:
     px, kept = view.place(trace["px"]), np.array(trace["kept"], bool)
     what = "hub" if trace["kind"] == "hub" else trace["face"] or "inlet"
     good = px[kept]
-    coarse = thinned(good, (14 if what == "hub" else 9) * unit)
-    fine = np.setdiff1d(np.arange(len(good)), coarse)
-    crosses = [_cross(x, y) for x, y in px[~kept]]
-    return el("g", _dots(good[fine], f"dot fine {what}"), _dots(good[coarse], f"dot {what}"), *crosses)
+    parts = []
+    drawn = np.zeros(len(good), bool)
+    # Only as many marks as leave the edge to be seen between them: each nearer view brings in further ones.
+    for zoom in ZOOMS:
+        chosen = thinned(good, (14 if what == "hub" else 9) * unit / zoom)
+        new = chosen[~drawn[chosen]]
+        drawn[new] = True
+        parts.append(_dots(good[new], f"dot {what}" + (f" from-{zoom}" if zoom > 1 else "")))
+    return el("g", *parts, *[_cross(x, y) for x, y in px[~kept]])
 
 
 def _cross(x: float, y: float) -> Markup:

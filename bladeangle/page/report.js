@@ -14,7 +14,8 @@ for (const figure of document.querySelectorAll("figure.photograph")) {
     });
   }
 }
-// A print shows every photograph whole.
+// A print shows every photograph whole and every detail.
 window.addEventListener("beforeprint", () => {
+  for (const details of document.querySelectorAll("details")) { details.open = true; }
   for (const button of document.querySelectorAll("[data-act='whole']")) { button.click(); }
 });

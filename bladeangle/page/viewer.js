@@ -11,7 +11,7 @@ function makeViewer(holder) {
     box.y = Math.min(Math.max(box.y, 0), H - box.h);
     svg.setAttribute("viewBox", [box.x, box.y, box.w, box.h].map(v => v.toFixed(2)).join(" "));
     svg.style.setProperty("--s", String(unit()));
-    svg.classList.toggle("near", W / box.w >= 3);
+    for (const near of [3, 9, 27]) { svg.classList.toggle(`near-${near}`, W / box.w >= near); }
     holder.classList.toggle("zoomed", box.w < W);
     holder.dispatchEvent(new CustomEvent("viewchange"));
   }
