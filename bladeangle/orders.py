@@ -361,7 +361,7 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> s
     facts = [("Date", order.date), ("Measured", record.data["created"][:10]), ("Blades", order.blade_count)]
     facts += [("Hand (blade as a screw thread)", order.hand), ("Tip diameter, mm", order.tip_diameter_mm)]
     facts += [("Hub diameter, mm", order.hub_diameter_mm), ("Blade thickness at the tip, mm", order.thickness_mm)]
-    facts += [("Largest difference between blades, °", order.spread_tolerance_deg)]
+    facts += [("Largest difference allowed between blades, °", order.spread_tolerance_deg)]
     known = [(k, v) for k, v in facts if v is not None]
     out += ["<table><caption>Rotor</caption>"]
     out += [f'<tr><th scope="row">{escape(k)}</th><td>{escape(str(v))}</td></tr>' for k, v in known]
