@@ -370,16 +370,18 @@ def _board_view(path: Path) -> View | None:
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 30, 0.1)
     at = cv2.cornerSubPix(grey, corners, (5, 5), (-1, -1), stop).reshape(ROWS, COLUMNS, 2).astype(float)
     squares = np.stack([at[:-1, :-1], at[:-1, 1:], at[1:, 1:], at[1:, :-1]], 2).reshape(-1, 4, 2)
-    # Each corner once, as two observations with perpendicular normals at the start of one side of one square.
+    # Each corner once, as two observations: the start of one side of one square and the end of the side before it.
     row, column = np.mgrid[0:ROWS, 0:COLUMNS].reshape(2, -1)
     square = np.minimum(row, ROWS - 2) * (COLUMNS - 1) + np.minimum(column, COLUMNS - 2)
     last_row, last_column = row == ROWS - 1, column == COLUMNS - 1
-    side = np.where(last_row, np.where(last_column, 2, 3), np.where(last_column, 1, 0))
-    px = at.reshape(-1, 2)
-    n = len(px)
+    start = np.where(last_row, np.where(last_column, 2, 3), np.where(last_column, 1, 0))
+    n = len(start)
+    square, side = np.tile(square, 2), np.concatenate([start, (start + 3) % 4])
+    along = squares[square, (side + 1) % 4] - squares[square, side]
+    normal = np.stack([along[:, 1], -along[:, 0]], 1) / np.linalg.norm(along, axis=1, keepdims=True)
     sighting = RingSighting(
-        np.tile(square, 2), np.tile(side, 2), np.zeros(2 * n), np.tile(px, (2, 1)),
-        np.repeat(np.eye(2), n, 0), np.full(2 * n, 0.15), np.arange(len(squares)), squares, 1.0, 0.6, 0.6,
+        square, side, np.repeat([0.0, 1.0], n), np.tile(at.reshape(-1, 2), (2, 1)), normal, np.full(2 * n, 0.15),
+        np.arange(len(squares)), squares, 1.0, 0.6, 0.6,
     )  # fmt: skip
     return View(path.name, "", sighting)
 
