@@ -288,7 +288,7 @@ def invented_record(
             "provenance": {"from": "invention"},
         },
         "ring": ring_definition(),
-        "options": {"entry_mm": 32.0, "exit_mm": 32.0, "skip_mm": 2.0},
+        "options": {"stations": {"length_mm": 32.0, "skip_mm": 2.0}, "check_bar_mm": None},
     }
 
 

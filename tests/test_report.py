@@ -174,8 +174,13 @@ def test_unrolled_tip_draws_curve_stations_and_measured_points() -> None:
     widths = [float(e.attrib["width"]) for e in zones[:2]]
     assert widths[0] == widths[1] == pytest.approx(32 * 366 / 190, abs=0.01)
     assert station_ranges(record, 190.0)["exit"] == (156.0, 188.0)
-    record["options"] = {}
-    assert station_ranges(record, 190.0) == {}
+    for blade in record["blades"]:
+        blade["tip_length_mm"]["value"] = 40.0
+    short = ET.fromstring(str(unrolled_charts(record)[0]))
+    assert min(float(e.attrib["width"]) for e in short.iter("rect")) > 0
+    for options in ({}, {"stations": None}, {"stations": {"length_mm": "x"}}, {"stations": {"width_mm": 3}}):
+        record["options"] = options
+        assert station_ranges(record, 190.0) == {}
 
 
 def test_camera_places_are_where_the_invented_camera_stood() -> None:

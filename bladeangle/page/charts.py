@@ -9,6 +9,7 @@ import numpy as np
 from markupsafe import Markup
 
 from bladeangle.page.svg import el, figure, line, path, scale, text, ticks
+from bladeangle.stations import StationOptions, station_span
 
 STATIONS = ("entry", "middle", "exit")
 Limits = Mapping[str, tuple[float, float]]
@@ -76,18 +77,12 @@ def _angle_chart(
 
 
 def station_ranges(record: Mapping[str, Any], length_mm: float) -> dict[str, tuple[float, float]]:
-    """Where the stations lie on the tip, mm of arc from the leading edge, by the record's options; empty without."""
-    options = record["options"]
+    """Where the stations lie on a tip of `length_mm`, mm of arc from the leading edge; empty if the options say not."""
     try:
-        skip = float(options["skip_mm"])
-        entry, exit_ = float(options["entry_mm"]), float(options["exit_mm"])
-    except (KeyError, TypeError, ValueError):
+        options = StationOptions(**{k: float(v) for k, v in record["options"]["stations"].items()})
+    except (AttributeError, KeyError, TypeError, ValueError):
         return {}
-    return {
-        "entry": (skip, skip + entry),
-        "middle": (skip + entry, length_mm - skip - exit_),
-        "exit": (length_mm - skip - exit_, length_mm - skip),
-    }
+    return {s: station_span(length_mm, s, options) for s in STATIONS}
 
 
 def unrolled_charts(record: Mapping[str, Any]) -> list[Markup]:
@@ -146,6 +141,8 @@ def _unrolled_chart(
     length = blade["tip_length_mm"]["value"] if blade["tip_length_mm"] else longest
     for s, (start, end) in station_ranges(record, length).items():
         x0, x1 = x(start), x(end)
+        if x1 <= x0:  # a tip too short for its stations
+            continue
         for top, height in ((32.0, 148.0), (214.0, 126.0)):
             parts.append(el("rect", x=x0, y=top, width=x1 - x0, height=height, class_=f"zone {s}"))
         parts.append(text((x0 + x1) / 2, 28, s, "small", "middle"))
