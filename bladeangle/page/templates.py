@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import math
 from pathlib import Path
 from typing import Any
@@ -39,6 +40,7 @@ def page_template(name: str) -> Any:
         interval=lambda q: f"{q['expanded_uncertainty']:.{decimals(q['expanded_uncertainty'])}f}",
         angle=lambda s: f"{s['angle_deg']:.{angle_decimals(s['expanded_uncertainty_deg'])}f}",
         angle_interval=lambda s: f"{s['expanded_uncertainty_deg']:.{angle_decimals(s['expanded_uncertainty_deg'])}f}",
+        plain=lambda v: v if isinstance(v, str) else "not given" if v is None else json.dumps(v).replace('"', ""),
         small=lambda v: "not known" if v is None else f"{v:.3f}",
     )
     return env.get_template(name)
