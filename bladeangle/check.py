@@ -286,7 +286,7 @@ def _tip_band(photo: Photo, pose: Pose, camera: Camera, radius_mm: float) -> tup
 
 
 def _has_rotor(photo: Photo, ring: Ring, pose: Pose, camera: Camera, paper: float) -> bool:
-    """Whether something stands in the ring: bare paper has no steps of brightness, metal on it does."""
+    """Whether something stands in the ring: bare paper is as bright as beside the markers and has no steps in it."""
     radius, azimuth = np.meshgrid(
         np.arange(0.05, 0.7, 0.01) * ring.inner_radius_mm, np.radians(np.arange(0.0, 360.0, 0.5))
     )
@@ -294,7 +294,8 @@ def _has_rotor(photo: Photo, ring: Ring, pose: Pose, camera: Camera, paper: floa
     grey = profiles.sample(photo.grey, _to_pixels(points, pose, camera)).reshape(90, 8, -1)
     smooth = np.nan_to_num(np.median(grey, axis=1), nan=paper)  # over 4 degrees: noise and print dots go
     steps = np.abs(smooth[:, 2:] - smooth[:, :-2]) / max(paper, 1e-3)
-    return bool((steps > 0.15).mean() > 0.01)
+    other = abs(float(np.median(smooth)) / max(paper, 1e-3) - 1) > 0.3
+    return other or bool((steps > 0.15).mean() > 0.01)
 
 
 def _scale(ring: Ring, sighting: RingSighting) -> float:
