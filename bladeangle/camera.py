@@ -77,15 +77,21 @@ def camera_from_dict(data: Any, source: str = "camera file") -> Camera:
     except (KeyError, TypeError, ValueError, OverflowError) as e:
         raise DefinitionError(f"{source} is incomplete or malformed ({type(e).__name__}: {e}).", hint) from e
     if set(data["parameters"]) != set(CAMERA_PARAMETERS) or covariance.shape != (8, 8):
-        raise DefinitionError(f"{source} needs exactly the parameters {', '.join(CAMERA_PARAMETERS)} and an 8 x 8 covariance.", hint)
+        raise DefinitionError(
+            f"{source} needs exactly the parameters {', '.join(CAMERA_PARAMETERS)} and an 8 x 8 covariance.", hint
+        )
     if not (np.isfinite(values).all() and np.isfinite(covariance).all()) or np.abs(values).max() > 1e6:
         raise DefinitionError(f"{source} has values that are not finite or far too large.", hint)
     if not np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12) or np.linalg.eigvalsh(covariance).min() < -1e-6:
         raise DefinitionError(f"{source}: the covariance is not symmetric and positive.", hint)
     size = max(width, height)
     if not (100 <= width <= 100_000 and 100 <= height <= 100_000 and 0.2 * size < values[0] < 20 * size):
-        raise DefinitionError(f"{source}: a focal length of {values[0]:.0f} px does not fit a picture of {width} x {height}.", hint)
-    return Camera(name, width, height, values, (covariance + covariance.T) / 2, bool(data.get("calibrated", True)), provenance)
+        raise DefinitionError(
+            f"{source}: a focal length of {values[0]:.0f} px does not fit a picture of {width} x {height}.", hint
+        )
+    return Camera(
+        name, width, height, values, (covariance + covariance.T) / 2, bool(data.get("calibrated", True)), provenance
+    )
 
 
 def read_camera(path: Path) -> Camera:
@@ -107,12 +113,16 @@ def read_definition(path: Path, what: str, limit_bytes: int = 4_000_000) -> Any:
     """
     try:
         if path.stat().st_size > limit_bytes:
-            raise DefinitionError(f"The {what} {path.name!r} is larger than {limit_bytes // 1_000_000} MB.", "Name the right file.")
+            raise DefinitionError(
+                f"The {what} {path.name!r} is larger than {limit_bytes // 1_000_000} MB.", "Name the right file."
+            )
         return json.loads(path.read_text(encoding="utf-8"))
     except OSError as e:
         raise DefinitionError(f"The {what} {path.name!r} cannot be read: {e.strerror}.", "Check the name.") from e
     except (ValueError, RecursionError) as e:
-        raise DefinitionError(f"The {what} {path.name!r} is not valid JSON.", "Name the right file, or make it again.") from e
+        raise DefinitionError(
+            f"The {what} {path.name!r} is not valid JSON.", "Name the right file, or make it again."
+        ) from e
 
 
 def camera_from_exif(width: int, height: int, focal_35mm: float | None, name: str = "uncalibrated") -> Camera:
@@ -127,4 +137,6 @@ def camera_from_exif(width: int, height: int, focal_35mm: float | None, name: st
     sigma[0] *= f_px * (1.0 if focal_35mm else 4.0)
     sigma[1:3] *= max(width, height)
     values = np.array([f_px, (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0], float)
-    return Camera(name, width, height, values, np.diag(sigma**2), False, {"from": "EXIF" if focal_35mm else "assumption"})
+    return Camera(
+        name, width, height, values, np.diag(sigma**2), False, {"from": "EXIF" if focal_35mm else "assumption"}
+    )

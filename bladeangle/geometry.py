@@ -18,7 +18,7 @@ CAMERA_PARAMETERS = ("f_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3")
 
 def cross_matrix(v: Array) -> Array:
     """Matrix of the cross product: `cross_matrix(v) @ w == cross(v, w)`; (..., 3) -> (..., 3, 3)."""
-    out = np.zeros(v.shape + (3,))
+    out = np.zeros((*v.shape, 3))
     out[..., 0, 1], out[..., 0, 2] = -v[..., 2], v[..., 1]
     out[..., 1, 0], out[..., 1, 2] = v[..., 2], -v[..., 0]
     out[..., 2, 0], out[..., 2, 1] = -v[..., 1], v[..., 0]
@@ -59,7 +59,9 @@ def distort(xy: Array, camera: Array) -> tuple[Array, Array, Array]:
     r2 = x * x + y * y
     radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
     slope = 2 * (k1 + r2 * (2 * k2 + 3 * r2 * k3))  # d radial / d(r2) * 2, so that d/dx = slope * x
-    out = np.stack([x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x), y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y], 1)
+    out = np.stack(
+        [x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x), y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y], 1
+    )
     by_xy = np.empty((len(x), 2, 2))
     by_xy[:, 0, 0] = radial + slope * x * x + 2 * p1 * y + 6 * p2 * x
     by_xy[:, 0, 1] = by_xy[:, 1, 0] = slope * x * y + 2 * p1 * x + 2 * p2 * y
@@ -130,7 +132,7 @@ def undistort(px: Array, camera: Array) -> Array:
 
 
 def rays_in(px: Array, camera: Array, r_camera_from: Array) -> Array:
-    """Directions (n, 3), in the frame that `r_camera_from` (3, 3) turns into the camera's, of rays through pixels (n, 2).
+    """Directions (n, 3) of rays through pixels (n, 2), in the frame which `r_camera_from` (3, 3) turns to the camera's.
 
     Not normalised: the component along the camera's z is 1.
     """

@@ -71,7 +71,10 @@ def start_pose(sighting: RingSighting, ring: Ring, camera: Array, name: str = "p
         seen, _ = cv2.projectPoints(plane, v, t, matrix, distortion)
         refined.append((float(np.sqrt(((seen.reshape(-1, 2) - px) ** 2).sum(1).mean())), r, t))
     if not refined:
-        raise RingNotFoundError(f"{name}: the markers do not fit the ring definition.", "Name the ring definition that was printed, and its camera file.")
+        raise RingNotFoundError(
+            f"{name}: the markers do not fit the ring definition.",
+            "Name the ring definition that was printed, and its camera file.",
+        )
     refined.sort(key=lambda c: c[0])
     rms, r, t = refined[0]
     others = [c[0] for c in refined[1:] if np.linalg.norm(c[1] - r) > 0.02]

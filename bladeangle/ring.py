@@ -1,8 +1,8 @@
 """The printed ring: JSON <-> Ring, and Photo -> RingSighting.
 
-A sighting is a set of points on the sides of the square markers, each with its normal and uncertainty. Sides carry more
-than corners: no straight-line assumption is made (the lens bends a side by a tenth of a pixel), and a side that is partly
-hidden still counts.
+A sighting is a set of points on the sides of the square markers, each with its normal and uncertainty. Sides carry
+more than corners: no straight-line assumption is made (the lens bends a side by a tenth of a pixel), and a side that is
+partly hidden still counts.
 """
 
 from __future__ import annotations
@@ -93,7 +93,8 @@ def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
         corners = np.array([m["corners_mm"] for m in markers], float).reshape(-1, 4, 2)
         pieces = np.array([int(m.get("piece", 0)) for m in markers])
         name, dictionary = str(data.get("name", "ring")), str(data["dictionary"])
-        index, inner, outer = (float(data.get("index_azimuth_deg", 0.0)), float(data["inner_radius_mm"]), float(data["outer_radius_mm"]))
+        index = float(data.get("index_azimuth_deg", 0.0))
+        inner, outer = float(data["inner_radius_mm"]), float(data["outer_radius_mm"])
         bar = data.get("check_bar_mm")
         bar = None if bar is None else float(bar)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as e:
@@ -101,7 +102,8 @@ def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
     if not (np.isfinite(corners).all() and all(map(math.isfinite, (index, inner, outer, bar or 1.0)))):
         raise DefinitionError(f"{source} has values that are not finite.", hint)
     if len(ids) < FEWEST_MARKERS or len(set(ids.tolist())) != len(ids):
-        raise DefinitionError(f"{source} has {len(ids)} markers; at least {FEWEST_MARKERS} with different numbers are needed.", hint)
+        needed = f"at least {FEWEST_MARKERS} with different numbers are needed"
+        raise DefinitionError(f"{source} has {len(ids)} markers; {needed}.", hint)
     if np.abs(corners).max() > 2000:
         raise DefinitionError(f"{source} has a marker more than 2 m from the centre.", hint)
     sides = np.linalg.norm(np.roll(corners, -1, 1) - corners, axis=2)
@@ -110,7 +112,8 @@ def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
     if sides.min() < 2 or np.ptp(sides, axis=1).max() > 0.05 * sides.max():
         raise DefinitionError(f"{source}: a marker is not a square of at least 2 mm.", hint)
     if (cross > 0).any():
-        raise DefinitionError(f"{source}: the corners are not in the order top-left, top-right, bottom-right, bottom-left.", hint)
+        order = "top-left, top-right, bottom-right, bottom-left"
+        raise DefinitionError(f"{source}: the corners are not in the order {order}.", hint)
     if not 0 < inner < outer or (bar is not None and not 10 <= bar <= 1000):
         raise DefinitionError(f"{source}: radii or check bar out of range.", hint)
     dictionary_of(dictionary, source)
@@ -147,7 +150,7 @@ def with_check_bar(ring: Ring, measured_mm: float) -> Ring:
 
     Raises
     ------
-    DefinitionError : the ring has no check bar, or the measured length is out by more than 5 %, as only a wrong number is.
+    DefinitionError : the ring has no check bar, or the measured length is out by more than 5 %, which no printer is.
     """
     if ring.check_bar_mm is None:
         raise DefinitionError("The ring definition has no check bar.", "Leave the measured length out.")
@@ -170,7 +173,9 @@ def dictionary_of(name: str, source: str = "The ring file") -> Any:
     """OpenCV's predefined marker dictionary of that name; DefinitionError when there is none."""
     cv2 = import_cv2()
     if not name.startswith("DICT_") or not hasattr(cv2.aruco, name):
-        raise DefinitionError(f"{source} names the marker dictionary {name!r}, which does not exist.", "Use for example DICT_5X5_50.")
+        raise DefinitionError(
+            f"{source} names the marker dictionary {name!r}, which does not exist.", "Use for example DICT_5X5_50."
+        )
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
 
 
@@ -185,15 +190,17 @@ def sight_ring(photo: Photo, ring: Ring, fewest: int = FEWEST_MARKERS) -> RingSi
     if len(found) < fewest:
         mirrored = len(detect_markers(photo, ring, mirrored=True)[0]) >= max(fewest, 2 * len(found))
         if mirrored:
-            raise RingNotFoundError(f"{photo.name}: the picture is mirrored.", "Use the camera's own file, not a selfie or a flipped copy.")
+            raise RingNotFoundError(
+                f"{photo.name}: the picture is mirrored.", "Use the camera's own file, not a selfie or a flipped copy."
+            )
         raise RingNotFoundError(
             f"{photo.name}: {len(found)} markers of the ring are seen, at least {fewest} are needed.",
-            "Photograph the whole ring in focus, evenly lit and not covered, and name the ring definition that was printed.",
+            "Photograph the whole ring in focus, evenly lit and not covered; name the definition that was printed.",
         )
     sighting = measure_sides(photo, found, corners)
     if len(sighting.seen) < fewest:
         raise RingNotFoundError(
-            f"{photo.name}: the sides of only {len(sighting.seen)} markers are sharp enough, at least {fewest} are needed.",
+            f"{photo.name}: the sides of only {len(sighting.seen)} markers are sharp enough, {fewest} are needed.",
             "Hold the phone still, let it focus, and light the ring evenly.",
         )
     return sighting
@@ -218,11 +225,18 @@ def detect_markers(photo: Photo, ring: Ring, *, mirrored: bool = False) -> tuple
     if numbers is None or not len(numbers):
         return np.zeros(0, int), np.zeros((0, 4, 2))
     index = {int(i): k for k, i in enumerate(ring.ids)}
-    pairs = [(index[int(n)], np.asarray(q, float).reshape(4, 2)) for n, q in zip(np.ravel(numbers), quads, strict=True) if int(n) in index]
+    pairs = [
+        (index[int(n)], np.asarray(q, float).reshape(4, 2))
+        for n, q in zip(np.ravel(numbers), quads, strict=True)
+        if int(n) in index
+    ]
     numbers_seen = [k for k, _ in pairs]
     twice = {k for k in numbers_seen if numbers_seen.count(k) > 1}
     if len(twice) >= 3:
-        raise RingNotFoundError(f"{photo.name}: {len(twice)} markers are seen twice; there is more than one ring.", "Leave one ring in view.")
+        raise RingNotFoundError(
+            f"{photo.name}: {len(twice)} markers are seen twice; there is more than one ring.",
+            "Leave one ring in view.",
+        )
     pairs = sorted((p for p in pairs if p[0] not in twice), key=lambda p: p[0])
     if not pairs:
         return np.zeros(0, int), np.zeros((0, 4, 2))
@@ -281,7 +295,10 @@ def measure_sides(photo: Photo, found: NDArray[np.int64], corners: Array) -> Rin
 
 
 def _robust_lines(across: Array, design: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """Fit `design` (p, q) to each row of offsets (k, 4, p) px with nan for not found; coefficients (k, 4, q), kept (k, 4, p)."""
+    """Fit `design` (p, q) to each row of offsets (k, 4, p) px, nan where not found.
+
+    Returns coefficients (k, 4, q) and which offsets were kept (k, 4, p).
+    """
     kept = np.isfinite(across)
     filled = np.where(kept, across, 0.0)
     median = np.nanmedian(np.where(kept.any(-1, keepdims=True), across, 0.0), axis=-1, keepdims=True)
@@ -297,8 +314,10 @@ def _robust_lines(across: Array, design: Array) -> tuple[Array, NDArray[np.bool_
     return line, kept
 
 
-def _corners_from_lines(start: Array, along: Array, normal: Array, line: Array, kept: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_]]:
-    """Intersections of the fitted sides (k, 4, 2), and which markers have enough of all sides (k,) bool."""
+def _corners_from_lines(
+    start: Array, along: Array, normal: Array, line: Array, kept: NDArray[np.bool_]
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Intersections of the fitted sides (k, 4, 2), and which markers have enough of all sides (k,)."""
     a, b = line[..., 0:1], line[..., 1:2]
     bow = line[..., 2:3] if line.shape[-1] == 3 else np.zeros_like(a)
     p = start + normal * (a - 0.5 * b + 0.25 * bow)  # the fitted side at its two ends
