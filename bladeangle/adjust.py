@@ -28,6 +28,10 @@ Ints = NDArray[np.int64]
 
 #: Residuals, in standard uncertainties, at which the weight of a point has fallen to a half (Cauchy's loss).
 ROBUST_WIDTH = 3.0
+#: How often the points' uncertainty is taken afresh from their residuals.
+RESCALINGS = 3
+#: The adjustment has settled when a step can lower the cost (a sum of squares in standard uncertainties) by no more.
+SETTLED = 0.02
 
 
 @dataclass(frozen=True)
@@ -88,17 +92,19 @@ class Priors:
     extra_sigma_mm: float = 0.15
     rounding_mm: float = 4.0
     rounding_sigma_mm: float = 2.0
-    tilt_sigma_deg: float = 0.3
+    tilt_sigma_deg: float = 0.4
     focus_sigma: float = 0.001
     principal_sigma_px: float = 1.5
     stretch_sigma: float = 0.0003
     saddle_sigma_mm: float = 0.3
     growth_sigma_mm: float = 0.1
     piece_sigma_mm: float = 1.0
-    circle_height_mm: float = 50.0
-    circle_height_sigma_mm: float = 25.0
+    circle_height_mm: float = 60.0
+    circle_height_sigma_mm: float = 18.0
     turned_height_sigma_mm: float = 8.0
     bend_sigma_deg: float = 1.5
+    alike_sigma_deg: float = 0.5
+    alike_height_sigma_mm: float = 0.7
 
 
 @dataclass
@@ -117,13 +123,14 @@ class State:
     t_ring_rotor: Array  # (s, 3)
     rotor: Rotor | None = None
     circles: Array = field(default_factory=lambda: np.zeros((0, 2)))  # (k, 2) radius, height in the rotor frame
+    circle_standing: tuple[int, ...] = ()  # standing in which each circle is seen
 
     def copy(self) -> State:
         """An independent copy."""
         return State(
             self.camera.copy(), self.r_camera_ring.copy(), self.t_camera_ring.copy(), self.focus.copy(), self.principal.copy(),
             self.sheet.copy(), self.pieces.copy(), self.standings, self.r_ring_rotor.copy(), self.t_ring_rotor.copy(),
-            None if self.rotor is None else self.rotor.copy(), self.circles.copy(),
+            None if self.rotor is None else self.rotor.copy(), self.circles.copy(), self.circle_standing,
         )  # fmt: skip
 
     def camera_of(self, photo: int) -> Array:
@@ -259,11 +266,21 @@ class _Equations:
         starts = np.cumsum([0] + [layout[k].stop - layout[k].start for k in keys])
         self.local = dict(zip(keys, starts, strict=False))
 
-    def _common(self, points: Array, px: Array, normal: Array) -> tuple[Array, Array, Array]:
-        """Residuals (m,) px, Jacobian (m, columns) filled for camera and pose, gradient (m, 3) by the ring-frame point."""
+    def _common(self, points: Array, tangent: Array | None, px: Array, normal: Array) -> tuple[Array, Array, Array]:
+        """Residuals (m,) px, Jacobian (m, columns) filled for camera and pose, gradient (m, 3) by the ring-frame point.
+
+        tangent : (m, 3) direction of the curve at the points; the residual is taken across its image, `normal` only says
+        to which side. With another direction the place along the curve would count, and the derivatives would be wrong.
+        None takes the residual along `normal` itself.
+        """
         s, p = self.state, self.photo
         turned = points @ s.r_camera_ring[p].T
         seen, by_point, by_camera = project(turned + s.t_camera_ring[p], self.camera)
+        if tangent is not None:
+            along = np.einsum("nij,nj->ni", by_point, tangent @ s.r_camera_ring[p].T)
+            across = np.stack([-along[:, 1], along[:, 0]], 1)
+            across *= np.sign((across * normal).sum(1))[:, None]
+            normal = across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-12)
         residual = ((seen - px) * normal).sum(1)
         gradient = np.einsum("ni,nij->nj", normal, by_point)
         by_c = np.einsum("ni,nij->nj", normal, by_camera)
@@ -280,7 +297,8 @@ class _Equations:
     def ring_rows(self, sighting: RingSighting) -> tuple[Array, Array]:
         """Residuals (m,) px and Jacobian of marker sides."""
         points, by_sheet, by_piece, piece = sheet_points(self.ring, self.state, sighting.marker, sighting.side, sighting.fraction)
-        residual, jac, gradient = self._common(points, sighting.px, sighting.normal)
+        ends = [sheet_points(self.ring, self.state, sighting.marker, sighting.side, sighting.fraction + d)[0] for d in (-0.05, 0.05)]
+        residual, jac, gradient = self._common(points, ends[1] - ends[0], sighting.px, sighting.normal)
         k = self.local["sheet"]
         jac[:, k : k + 5] = np.einsum("ni,nij->nj", gradient, by_sheet)
         later = np.flatnonzero(piece > 0)
@@ -288,12 +306,13 @@ class _Equations:
         jac[later[:, None], columns] = np.einsum("ni,nij->nj", gradient[later], by_piece[later])
         return residual, jac
 
-    def _rotor_rows(self, points: Array, px: Array, normal: Array) -> tuple[Array, Array, Array]:
+    def _rotor_rows(self, points: Array, tangent: Array | None, px: Array, normal: Array) -> tuple[Array, Array, Array]:
         """As `_common` for rotor-frame points; the gradient is by the rotor-frame point."""
         assert self.standing is not None
         m, o = self.state.r_ring_rotor[self.standing], self.state.t_ring_rotor[self.standing]
         turned = points @ m.T
-        residual, jac, gradient = self._common(turned + o, px, normal)
+        along = None if tangent is None else tangent @ m.T
+        residual, jac, gradient = self._common(turned + o, along, px, normal)
         k = self.local[("standing", self.standing)]
         jac[:, k : k + 3] = np.cross(turned, gradient)
         jac[:, k + 3 : k + 6] = gradient
@@ -308,8 +327,9 @@ class _Equations:
         foot[missed] = [rotor.radius_mm, 0.0, 0.0]
         tau = rotor.tau_of(foot, tips.blade)
         points = rotor.tip(tips.blade, tips.face, tau)
-        residual, jac, gradient = self._rotor_rows(points, tips.px, tips.normal)
-        half, by_rounding = rotor.half(tau, tips.blade)
+        tangent = rotor.tip(tips.blade, tips.face, tau + 1e-4) - rotor.tip(tips.blade, tips.face, tau - 1e-4)
+        residual, jac, gradient = self._rotor_rows(points, tangent, tips.px, tips.normal)
+        half, by_rounding, by_ends = rotor.half(tau, tips.blade)
         k = self.local["rotor"]
         radial = points[:, :2] / rotor.radius_mm
         jac[:, k] = (gradient[:, :2] * radial).sum(1)
@@ -322,6 +342,8 @@ class _Equations:
         first = np.array([self.local[("blade", b)] for b in range(rotor.blades)])[tips.blade]
         rows = np.arange(len(tau))
         jac[rows[:, None], first[:, None] + np.arange(count)] = by_heights
+        by_ends *= (gradient[:, 2] * tips.face * thickness)[:, None]
+        jac[rows[:, None], first[:, None] + count + np.arange(2)] = by_ends
         jac[rows, first + count + 2] = by_thickness
         residual[missed] = np.nan
         jac[missed] = 0.0
@@ -333,7 +355,7 @@ class _Equations:
         assert rotor is not None
         tau = rotor.ends[ends.blade, ends.end]
         points = rotor.tip(ends.blade, np.zeros_like(ends.blade), tau)
-        residual, jac, gradient = self._rotor_rows(points, ends.px, ends.normal)
+        residual, jac, gradient = self._rotor_rows(points, None, ends.px, ends.normal)
         slope = (rotor.basis.matrix(tau, 1) * rotor.heights[ends.blade]).sum(1)
         by_tau = rotor.turn * (gradient[:, 1] * points[:, 0] - gradient[:, 0] * points[:, 1]) + gradient[:, 2] * slope
         first = np.array([self.local[("blade", b)] for b in range(rotor.blades)])[ends.blade]
@@ -353,7 +375,8 @@ class _Equations:
         on_plane = eye[:2] + d[:, :2] * ((height - eye[2]) / d[:, 2])[:, None]
         radial = on_plane / np.linalg.norm(on_plane, axis=1, keepdims=True)
         points = np.column_stack([radius[:, None] * radial, height])
-        residual, jac, gradient = self._rotor_rows(points, circles.px, circles.normal)
+        tangent = np.column_stack([-radial[:, 1], radial[:, 0], np.zeros(len(radial))])
+        residual, jac, gradient = self._rotor_rows(points, tangent, circles.px, circles.normal)
         rows = np.arange(len(radius))
         k = self.local["circles"] + 2 * circles.circle
         jac[rows, k] = (gradient[:, :2] * radial).sum(1)
@@ -373,29 +396,43 @@ class _Equations:
             yield "circle", *self.circle_rows(view.circles), view.circles.sigma_px
 
 
-def _prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, tuple[Array, Array]]:
-    """Source -> (information (n, n), right side (n,)) of everything known beforehand.
+@dataclass
+class _Known:
+    """Normal equations and cost of one source of prior knowledge."""
+
+    information: Array
+    right: Array
+    cost: float = 0.0
+
+
+def _prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, _Known]:
+    """Source -> normal equations of everything known beforehand.
 
     `start` fixes what nothing measures: height and turn of the first standing.
     """
-    out: dict[str, tuple[Array, Array]] = {}
+    out: dict[str, _Known] = {}
+
+    def of(source: str) -> _Known:
+        return out.setdefault(source, _Known(np.zeros((layout.size, layout.size)), np.zeros(layout.size)))
 
     def add(source: str, columns: Array, value: Array, sigma: Array, jac: Array | None = None) -> None:
-        n, g = out.setdefault(source, (np.zeros((layout.size, layout.size)), np.zeros(layout.size)))
+        known = of(source)
         j = np.eye(len(columns)) if jac is None else jac
         w = 1 / np.broadcast_to(np.asarray(sigma, float), value.shape) ** 2
-        n[np.ix_(columns, columns)] += j.T @ (w[:, None] * j)
-        g[columns] += j.T @ (w * value)
+        known.information[np.ix_(columns, columns)] += j.T @ (w[:, None] * j)
+        known.right[columns] += j.T @ (w * value)
+        known.cost += float((w * value**2).sum())
 
     def cols(key: object, first: int = 0, count: int | None = None) -> Array:
         at = layout[key]
         stop = at.stop if count is None else at.start + first + count
         return np.arange(at.start + first, stop)
 
+    calibration, off = of("camera calibration"), state.camera - priors.camera
     information = np.linalg.inv(priors.camera_covariance)
-    n, g = out.setdefault("camera calibration", (np.zeros((layout.size, layout.size)), np.zeros(layout.size)))
-    n[layout["camera"], layout["camera"]] += information
-    g[layout["camera"]] += information @ (state.camera - priors.camera)
+    calibration.information[layout["camera"], layout["camera"]] += information
+    calibration.right[layout["camera"]] += information @ off
+    calibration.cost += float(off @ information @ off)
     add("print and flatness", cols("sheet"), state.sheet, np.array([priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm]))
     if state.pieces.size:
         add("print and flatness", cols("pieces"), state.pieces.reshape(-1), np.tile([1, 1, 0.01], len(state.pieces)) * priors.piece_sigma_mm)
@@ -403,7 +440,7 @@ def _prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> d
         add("focus and stabiliser", cols(("photo", p), 6, 1), state.focus[p : p + 1], np.array([priors.focus_sigma]))
         add("focus and stabiliser", cols(("photo", p), 7, 2), state.principal[p], np.array([priors.principal_sigma_px] * 2))
     rotor = state.rotor
-    if rotor is None:
+    if rotor is None or start.rotor is None:
         return out
     for s in range(len(state.standings)):
         axis = state.r_ring_rotor[s][:, 2]
@@ -429,11 +466,41 @@ def _prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> d
     for b in range(rotor.blades):
         c = cols(("blade", b))
         add("smoothness", c[:count], bend @ rotor.heights[b], np.full(len(bend), sigma), bend)
-        add("gauge", c[count : count + 2], rotor.ends[b] - start_ends(start, b), np.array([0.15, 0.6]))
+        # only so that the equations stay regular where nothing is seen of a blade
+        add("gauge", c[:count], rotor.heights[b] - start.rotor.heights[b], np.full(count, 50.0))
+        add("gauge", c[count : count + 2], rotor.ends[b] - start_ends(start, b), np.array([0.03, 0.6]))
         add("blade edges", c[count + 2 :], rotor.extra_mm[b : b + 1], np.array([priors.extra_sigma_mm]))
-    if state.circles.size:
-        add("hub circles", cols("circles")[1::2], state.circles[:, 1] - priors.circle_height_mm, np.array([priors.circle_height_sigma_mm]))
+    same = of("blades alike")
+    like, sigma = alike(rotor, priors)
+    weighted = like.T @ (like / sigma[:, None] ** 2)
+    off = rotor.heights - rotor.heights.mean(0)
+    same.cost += float(np.einsum("bi,ij,bj->", off, weighted, off))
+    for b in range(rotor.blades):
+        own = cols(("blade", b), 0, count)
+        same.right[own] += weighted @ off[b]
+        for other in range(rotor.blades):
+            share = (b == other) - 1 / rotor.blades
+            same.information[np.ix_(own, cols(("blade", other), 0, count))] += share * weighted
+    for k, standing in enumerate(state.circle_standing):
+        # height above the sheet, along the axis: what is looked at from above is the upper end of the rotor
+        sign = np.sign(state.r_ring_rotor[standing, 2, 2])
+        height = state.t_ring_rotor[standing, 2] + sign * state.circles[k, 1]
+        at = np.array([layout[("standing", standing)].start + 5, layout["circles"].start + 2 * k + 1])
+        add("hub circles", at, np.array([height - priors.circle_height_mm]), np.array([priors.circle_height_sigma_mm]), np.array([[1.0, sign]]))
     return out
+
+
+def alike(rotor: Rotor, priors: Priors) -> tuple[Array, Array]:
+    """Functions (m, c) of a blade's spline that are much the same on all blades, and the spread (m,) about their mean.
+
+    Slopes at the leading, middle and trailing parts and the height of the leading end. Blades of one rotor are made alike
+    to about half a degree (common practice, no source); a blade that is not shows as soon as the photographs say so better.
+    """
+    wrap = float(np.median(rotor.ends[:, 1]))
+    slopes = rotor.basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1) / rotor.radius_mm
+    height = rotor.basis.matrix(np.array([0.5 * wrap]))
+    sigma = np.array([np.radians(priors.alike_sigma_deg)] * 3 + [priors.alike_height_sigma_mm])
+    return np.vstack([slopes, height]), sigma
 
 
 def start_ends(start: State, blade: int) -> Array:
@@ -474,7 +541,7 @@ def _apply(state: State, layout: Layout, step: Array) -> State:
     return new
 
 
-def _spread(residual: Array, weight: Array, floor: float = 0.5) -> float:
+def _spread(residual: Array, floor: float = 0.5) -> float:
     """Factor by which residuals (m,) in standard uncertainties, in the order of the trace, exceed what was claimed.
 
     The robust spread of single points, times the root of the growth of the variance of means of eight neighbours (one if
@@ -491,7 +558,7 @@ def _spread(residual: Array, weight: Array, floor: float = 0.5) -> float:
     return max(single, floor) * float(np.sqrt(np.clip(growth, 1.0, 8.0)))
 
 
-def adjust(ring: Ring, views: tuple[View, ...], start: State, priors: Priors, *, most_iterations: int = 30, rescale: bool = True) -> Adjustment:
+def adjust(ring: Ring, views: tuple[View, ...], start: State, priors: Priors, *, most_iterations: int = 60, rescale: bool = True, must_settle: bool = True) -> Adjustment:
     """Adjust all unknowns to all observations.
 
     Raises
@@ -500,48 +567,64 @@ def adjust(ring: Ring, views: tuple[View, ...], start: State, priors: Priors, *,
     """
     layout = Layout(start)
     state = start.copy()
-    standing = [state.standings.index(v.standing) if state.rotor is not None and v.standing in state.standings else None for v in views]
+    standing = [
+        state.standings.index(v.standing) if state.rotor is not None and v.standing in state.standings else None
+        for v in views
+    ]
     scale: list[dict[str, float]] = [{} for _ in views]
-    damping, cost, settled, iteration = 0.0, np.inf, 0, 0
-    previous, step = state, np.zeros(layout.size)
+    damping, fresh, iteration = 0.0, 0, 0
+    built = _build(ring, views, state, layout, standing, scale)
+    known = _prior_rows(state, layout, priors, start)
     while True:
-        iteration += 1
-        built = _build(ring, views, state, layout, standing, scale)
-        known = _prior_rows(state, layout, priors, start)
-        total = sum((n for n, _ in known.values()), np.zeros((layout.size, layout.size)))
-        right = sum((g for _, g in known.values()), np.zeros(layout.size))
-        total, right = total + built.information["photographs"], right + built.right
-        if not np.isfinite(total).all() or not np.isfinite(right).all():
-            raise AdjustmentError("The adjustment ran away from the photographs.", "Check that ring and camera file belong to them.")
-        diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
-        scaled = total / diagonal[:, None] / diagonal
-        now = built.cost
-        if now > cost * 1.02 + 1.0 and damping < 1e4:  # a step that made it worse is halved by damping
-            damping = max(10 * damping, 1e-3)
-            state = previous
-            cost = np.inf
-            continue
-        damping = damping / 10 if damping > 1e-6 else 0.0
-        try:
-            step = -np.linalg.solve(scaled + damping * np.eye(layout.size), right / diagonal) / diagonal
-        except np.linalg.LinAlgError as e:
-            raise AdjustmentError("The adjustment's equations are singular.", "Add a photograph from another side.") from e
-        small = float(np.abs(step * diagonal).max()) < 0.05
-        if small and (settled >= 2 or not rescale):
+        if rescale and fresh < RESCALINGS:
+            # Let the residuals say how good the points are: at first they are large because the start is, and the
+            # robust weights would not know which points to believe.
+            fresh += 1
+            scale = [{k: _spread(r / s) for k, (r, s, _) in kinds.items()} for kinds in built.residuals]
+            built = _build(ring, views, state, layout, standing, scale)
+        while True:
+            iteration += 1
+            total = built.information["photographs"] + sum(p.information for p in known.values())
+            right = built.right + sum(p.right for p in known.values())
+            if not np.isfinite(total).all() or not np.isfinite(right).all():
+                raise AdjustmentError(
+                    "The adjustment ran away from the photographs.", "Check that ring and camera file belong to them."
+                )
+            if iteration > most_iterations and must_settle:
+                raise AdjustmentError(
+                    f"The adjustment did not settle in {most_iterations} iterations.",
+                    "Look at the picture of what was found; take the photographs again without moving the rotor.",
+                )
+            if iteration > most_iterations:
+                break
+            diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
+            scaled = total / diagonal[:, None] / diagonal
+            try:
+                step = -np.linalg.solve(scaled + damping * np.eye(layout.size), right / diagonal) / diagonal
+            except np.linalg.LinAlgError as e:
+                raise AdjustmentError(
+                    "The adjustment's equations are singular.", "Add a photograph from another side."
+                ) from e
+            tried = _apply(state, layout, step)
+            after = _build(ring, views, tried, layout, standing, scale)
+            after_known = _prior_rows(tried, layout, priors, start)
+            gain = float(-right @ step)  # expected fall of the cost, in units of a squared standard uncertainty
+            cost = built.cost + sum(p.cost for p in known.values())
+            worse = after.cost + sum(p.cost for p in after_known.values()) > cost + 1e-6 * abs(cost)
+            if worse and gain > SETTLED and damping < 1e6:
+                damping = max(10 * damping, 1e-3)
+                continue
+            damping = damping / 10 if damping > 1e-6 else 0.0
+            state, built, known = tried, after, after_known
+            if gain < SETTLED * (100.0 ** (RESCALINGS - fresh) if rescale else 1.0):
+                break
+        if not rescale or fresh >= RESCALINGS or iteration > most_iterations:
             break
-        if small and rescale:  # at a minimum for the present weights: let the residuals say how good the points are
-            settled += 1
-            scale = [{k: _spread(r / s, w) for k, (r, s, w) in kinds.items()} for kinds in built.residuals]
-            now = np.inf
-        if iteration >= most_iterations:
-            raise AdjustmentError(
-                f"The adjustment did not settle in {most_iterations} iterations.",
-                "Look at the picture of what was found; take the photographs again without moving the rotor.",
-            )
-        previous, cost = state, now
-        state = _apply(state, layout, step)
+    total = built.information["photographs"] + sum(p.information for p in known.values())
+    diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
+    scaled = total / diagonal[:, None] / diagonal
     covariance = np.linalg.inv(scaled) / diagonal[:, None] / diagonal
-    information = {k: n for k, (n, _) in known.items()} | {k: n for k, n in built.information.items() if k != "photographs"}
+    information = {k: p.information for k, p in known.items()} | {k: n for k, n in built.information.items() if k != "photographs"}
     return Adjustment(
         state, layout, views, (covariance + covariance.T) / 2, information,
         {k: covariance @ v for k, v in built.shifts.items()},
@@ -581,7 +664,7 @@ def _build(ring: Ring, views: tuple[View, ...], state: State, layout: Layout, st
             built.information[sources[kind]][at] += normal
             built.information["photographs"][at] += normal
             built.right[equations.columns] += jac.T @ (w * np.where(missed, 0.0, residual))
-            built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum())
+            built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2))[~missed].sum())
             for name, sign in _directions(kind, view):
                 vector = built.shifts.setdefault(name, np.zeros(n))
                 vector[equations.columns] += jac.T @ (w * sign)

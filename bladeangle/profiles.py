@@ -90,7 +90,7 @@ def _bases(reach: tuple[int, int], blur_px: float, margin: int, slopes: bool) ->
     return places, np.linalg.qr(np.stack(columns, -1))[0], np.stack(columns, -1)
 
 
-def fit_steps(profiles: Array, reach: tuple[int, int], blur_px: float, *, slopes: bool = True, polarity: int = 0, margin: int = 2) -> Steps:
+def fit_steps(profiles: Array, reach: tuple[int, int], blur_px: float, *, slopes: bool = True, polarity: int = 0, margin: int = 2, trust_px: float = np.inf, least_snr: float = 4.0) -> Steps:
     """Fit one blurred step to each profile.
 
     Parameters
@@ -100,9 +100,13 @@ def fit_steps(profiles: Array, reach: tuple[int, int], blur_px: float, *, slopes
     slopes : give each side a slope of its own.
     polarity : +1 only steps to brighter, -1 only to darker, 0 either.
     margin : samples that each side keeps at least.
+    least_snr : steps that explain less are not found; noise alone reaches about 3.
+    trust_px : the step is looked for no farther than this from the predicted edge.
     """
     n, k = profiles.shape
     places, q, columns = _bases(reach, blur_px, margin, slopes)
+    near = np.abs(places) <= trust_px
+    places, q, columns = places[near], q[near], columns[near]
     bad = ~np.isfinite(profiles).all(1)
     p = np.where(bad[:, None], 0.0, profiles)
     p = p - p.mean(1, keepdims=True)  # for numerical accuracy of the residuals; the basis holds the constant
@@ -129,7 +133,7 @@ def fit_steps(profiles: Array, reach: tuple[int, int], blur_px: float, *, slopes
         ends = np.einsum("nqk,nk->nq", solve_i[:, :2], p)
         contrast = ends[:, 1] - ends[:, 0]
         snr = np.abs(contrast) / np.sqrt(np.maximum(noise2, 1e-12))
-    ok &= np.isfinite(sigma) & (snr > 3.0)
+    ok &= np.isfinite(sigma) & (snr > least_snr)
     offset = places[i] + shift * SCAN_STEP_PX
     return Steps(np.where(ok, offset, 0.0), np.where(ok, np.maximum(sigma, 1e-3), np.inf), contrast, snr, ok)
 

@@ -92,22 +92,26 @@ class Rotor:
             self.heights.copy(), self.ends.copy(), self.extra_mm.copy(),
         )  # fmt: skip
 
-    def half(self, tau: Array, blade: NDArray[np.int64]) -> tuple[Array, Array]:
-        """Height of the faces over the mid-line per mm of thickness, (n,), and its derivatives (n, 2) by `rounding_mm`.
+    def half(self, tau: Array, blade: NDArray[np.int64]) -> tuple[Array, Array, Array]:
+        """Height of the faces over the mid-line per mm of thickness, (n,), and its derivatives by rounding and ends, (n, 2) each.
 
         Half the thickness, seen along the axis: 1 / (2 cos(blade angle)), times a quarter-ellipse at either edge.
         """
         slope = (self.basis.matrix(tau, 1) * self.heights[blade]).sum(1) / self.radius_mm
         stretch = np.sqrt(1 + slope**2)
-        profile, by = np.ones(len(tau)), np.zeros((len(tau), 2))
+        profile = np.ones(len(tau))
+        by_rounding, by_ends = np.zeros((len(tau), 2)), np.zeros((len(tau), 2))
         for end, sign in ((0, 1.0), (1, -1.0)):
+            length = self.rounding_mm[end]
             s = np.maximum(sign * (tau - self.ends[blade, end]) * self.radius_mm * stretch, 0.0)
-            v = np.clip(1 - s / self.rounding_mm[end], 0.0, 1.0)
-            ellipse = np.sqrt(np.maximum(1 - v**2, 1e-4))
+            v = np.clip(1 - s / length, 0.0, 1.0)
+            ellipse = np.sqrt(np.maximum(1 - v**2, 1e-2))
             profile *= ellipse
-            by[:, end] = np.where(v > 0, -v / ellipse * s / self.rounding_mm[end] ** 2, 0.0) / ellipse
+            by_s = np.where(v < 0.995, v, 0.0) / ellipse**2 / length  # of the logarithm of the profile
+            by_rounding[:, end] = -by_s * s / length
+            by_ends[:, end] = -by_s * sign * self.radius_mm * stretch
         half = stretch / 2 * profile
-        return half, by * half[:, None]
+        return half, by_rounding * half[:, None], by_ends * half[:, None]
 
     def tip(self, blade: NDArray[np.int64], face: NDArray[np.int64], tau: Array) -> Array:
         """Points (n, 3) mm in the rotor frame on tip edges; face +1 inlet, -1 outlet, 0 mid-line."""

@@ -1,0 +1,287 @@
+"""Photo + predicted rotor -> sub-pixel points on the blade-tip edges, and the places where the tips end.
+
+Edges are looked for only where the rotor as known so far says that one is to be seen: in a photograph taken from inside
+the tip cylinder (overhead) the upper face of the highest blade at each azimuth; in one taken from outside (oblique) both
+edges of the tip land on the near side, where nothing can stand in front of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from bladeangle import profiles
+from bladeangle.adjust import EndPoints, State, TipPoints
+from bladeangle.geometry import Array
+from bladeangle.photo import Photo
+from bladeangle.rotor import FACES
+
+#: Length of edge, px, over which profiles are averaged to one point.
+POINT_PX = 16
+#: How far, px, the last refinement may move an edge from its prediction, and the reach of its profiles.
+TRUST_PX = 3
+REACH_PX = 9
+#: Least cosine between the tip's normal and the line to the camera for an edge on the near side.
+NEAR_COSINE = 0.30
+#: What is left out at the ends of a blade and beside the end of a blade that covers it, mm.
+END_MARGIN_MM = 1.0
+COVER_MARGIN_MM = 3.0
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """One run of a tip edge predicted to be seen: blade, face sign, far, and every pixel along it: px, normal (n, 2), land_px (n,).
+
+    The normal points the way the edge moves in the picture when the blade rises towards the inlet end. `land_px` is the
+    signed distance along the normal to the other edge of the tip land; infinite where that is not seen.
+    """
+
+    blade: int
+    face: int
+    far: bool
+    px: Array
+    normal: Array
+    land_px: Array
+
+
+def upper_face(standing: str) -> int:
+    """Sign of the face that looks up."""
+    return FACES["inlet"] if standing == "inlet_up" else FACES["outlet"]
+
+
+def predicted(state: State, photo: int, standing: int, size: tuple[int, int], blades: range | None = None) -> Iterator[Stretch]:
+    """The runs of tip edge that one photograph of `size` (width, height) should show."""
+    rotor = state.rotor
+    assert rotor is not None
+    eye = state.eye_in(photo, standing)
+    inside = np.hypot(eye[0], eye[1]) < rotor.radius_mm
+    up = upper_face(state.standings[standing])
+    for b in blades or range(rotor.blades):
+        margin = END_MARGIN_MM / rotor.radius_mm
+        tau = np.arange(rotor.ends[b, 0] + margin, rotor.ends[b, 1] - margin, 0.3 / rotor.radius_mm)
+        blade = np.full(len(tau), b)
+        if inside:
+            seen = _highest(state, b, tau, up)
+            faces, far = (up,), True
+        else:
+            phi = rotor.azimuth[b] + rotor.turn * tau
+            middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
+            to_eye = eye - middle
+            cosine = (np.cos(phi) * to_eye[:, 0] + np.sin(phi) * to_eye[:, 1]) / np.linalg.norm(to_eye, axis=1)
+            seen, faces, far = cosine > NEAR_COSINE, (1, -1), False
+        for face in faces:
+            points = rotor.tip(blade, np.full(len(tau), face), tau)
+            px = state.pixels_of(points, photo, standing)
+            other = state.pixels_of(rotor.tip(blade, np.full(len(tau), -face), tau), photo, standing)
+            raised = state.pixels_of(points + [0, 0, 0.05], photo, standing)
+            within = ((px > 12) & (px < np.array(size) - 13)).all(1)
+            tangent = np.gradient(px, axis=0)
+            normal = np.stack([-tangent[:, 1], tangent[:, 0]], 1)
+            normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+            normal *= np.sign(((raised - px) * normal).sum(1))[:, None]
+            land = ((other - px) * normal).sum(1) if not inside else np.full(len(tau), np.inf)
+            for run in _runs(seen & within):
+                step = np.linalg.norm(np.diff(px[run], axis=0), axis=1)
+                along = np.concatenate([[0.0], np.cumsum(step)])
+                count = int(along[-1] // POINT_PX)
+                if count < 2:
+                    continue
+                at = np.arange(count * POINT_PX) + 0.5 * (along[-1] - count * POINT_PX)
+                on = np.stack([np.interp(at, along, px[run, k]) for k in (0, 1)], 1)
+                across = np.stack([np.interp(at, along, normal[run, k]) for k in (0, 1)], 1)
+                across /= np.linalg.norm(across, axis=1, keepdims=True)
+                yield Stretch(b, face, far, on, across, np.full(len(at), np.inf) if inside else np.interp(at, along, land[run]))
+
+
+def _highest(state: State, blade: int, tau: Array, up: int) -> Array:
+    """Where (n,) bool the blade is the highest at its azimuth, with a margin beside the ends of those that cover it."""
+    rotor = state.rotor
+    assert rotor is not None
+    z = rotor.basis.matrix(tau) @ rotor.heights[blade]
+    seen = np.ones(len(tau), bool)
+    margin = COVER_MARGIN_MM / rotor.radius_mm
+    for other in range(rotor.blades):
+        for turns in (-2 * np.pi, 0.0, 2 * np.pi):
+            if other == blade and turns == 0:
+                continue
+            there = tau + rotor.turn * (rotor.azimuth[blade] - rotor.azimuth[other]) + turns
+            on = (there > rotor.ends[other, 0] - margin) & (there < rotor.ends[other, 1] + margin)
+            if on.any():
+                z_other = rotor.basis.matrix(there[on]) @ rotor.heights[other]
+                seen[np.flatnonzero(on)[up * (z_other - z[on]) > 0]] = False
+    return seen
+
+
+def _runs(mask: Array) -> Iterator[Array]:
+    """Index runs where a mask (n,) is true."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        yield np.arange(a, b)
+
+
+def follow(response: Array, places: Array, most_step: int = 2, prior: Array | None = None) -> Array:
+    """Smooth path (n,) of places (m,) through a response (n, m) >= 0: dynamic programming, second differences left free.
+
+    prior : (m,) taken off the response everywhere, for example to prefer small offsets.
+    """
+    score = response - (0 if prior is None else prior)
+    n, m = score.shape
+    value = score[0].copy()
+    came = np.zeros((n, m), int)
+    for i in range(1, n):
+        options = np.full((2 * most_step + 1, m), -np.inf)
+        for k, d in enumerate(range(-most_step, most_step + 1)):
+            lo, hi = max(0, -d), min(m, m - d)
+            options[k, lo:hi] = value[lo + d : hi + d] - 0.3 * abs(d)
+        pick = options.argmax(0)
+        came[i] = pick - most_step
+        value = options[pick, np.arange(m)] + score[i]
+    path = np.zeros(n, int)
+    path[-1] = int(value.argmax())
+    for i in range(n - 1, 0, -1):
+        path[i - 1] = path[i] + came[i, path[i]]
+    out: Array = places[path]
+    return out
+
+
+def step_response(read: Array, blur_px: float) -> Array:
+    """Strength (n, k) of a step at every sample of profiles (n, k), in units of the noise, capped."""
+    from scipy.ndimage import gaussian_filter1d
+
+    encoded = np.sqrt(np.maximum(np.nan_to_num(read), 0))  # noise of a photograph is nearly even on this scale
+    slope = gaussian_filter1d(encoded, blur_px + 0.5, axis=1, order=1, mode="nearest")
+    noise = 1.4826 * np.median(np.abs(slope)) + 1e-6
+    out: Array = np.clip(np.abs(slope) / noise, 0, 8)
+    return out
+
+
+def measure_tips(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_px: int, blades: range | None = None) -> TipPoints:
+    """Sub-pixel points on all tip edges that the photograph should show.
+
+    Parameters
+    ----------
+    index, standing : which photograph and which standing of the state it is.
+    blur_px : blur of edges in this photograph.
+    search_px : how far off the prediction may be; 0 when the rotor is known to a pixel.
+    """
+    parts: list[tuple[Stretch, Array, Array, profiles.Steps]] = []
+    for stretch in predicted(state, index, standing, (photo.width, photo.height), blades):
+        offset = _search(photo, stretch, blur_px, search_px) if search_px else np.zeros(len(stretch.px))
+        centre = stretch.px + offset[:, None] * stretch.normal
+        steps = _refine(photo, stretch, centre, blur_px)
+        middle = np.arange(len(steps.found)) * POINT_PX + POINT_PX // 2
+        normal = (stretch.normal[middle] + stretch.normal[middle - 1]) / 2
+        px = (centre[middle] + centre[middle - 1]) / 2 + steps.offset_px[:, None] * normal
+        parts.append((stretch, px, normal, steps))
+    if not parts:
+        none = np.zeros(0, int)
+        return TipPoints(none, none, np.zeros(0, bool), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
+    found = np.concatenate([steps.found for *_, steps in parts])
+
+    def each(value: Callable[[Stretch], int]) -> Array:
+        return np.concatenate([np.full(len(steps.found), value(stretch)) for stretch, _, _, steps in parts])[found]
+
+    return TipPoints(
+        each(lambda s: s.blade),
+        each(lambda s: s.face),
+        each(lambda s: s.far).astype(bool),
+        np.concatenate([px for _, px, _, _ in parts])[found],
+        np.concatenate([normal for _, _, normal, _ in parts])[found],
+        np.hypot(np.concatenate([steps.sigma_px for *_, steps in parts])[found], 0.03),
+    )
+
+
+def _search(photo: Photo, stretch: Stretch, blur_px: float, search_px: int) -> Array:
+    """Offsets (n,) of the edge from its prediction: the strongest smooth path within `search_px`."""
+    from scipy.ndimage import uniform_filter1d
+
+    every = 4  # the path is looked for at every fourth pixel
+    reach = (search_px + 3, search_px + 3)
+    read = profiles.read_profiles(photo.grey, stretch.px[::every], stretch.normal[::every], reach, every // 2)
+    response = step_response(read, blur_px)[:, 3:-3]
+    places = np.arange(-search_px, search_px + 1, dtype=float)
+    path = follow(response, places, prior=(places / search_px) ** 2)
+    smooth = uniform_filter1d(path, 7, mode="nearest")
+    out: Array = np.interp(np.arange(len(stretch.px)), np.arange(len(path)) * every, smooth)
+    return out
+
+
+def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> profiles.Steps:
+    """Step fits to the means of `POINT_PX` profiles, kept clear of the other edge of the tip land."""
+    land = float(np.median(np.abs(stretch.land_px)))
+    sign = float(np.sign(np.median(stretch.land_px))) if np.isfinite(land) else 0.0
+    clear = int(np.clip(np.floor(land - 2 * blur_px), 3, REACH_PX)) if np.isfinite(land) else REACH_PX
+    reach = (clear if sign < 0 else REACH_PX, clear if sign > 0 else REACH_PX)
+    read = profiles.read_profiles(photo.grey, centre, stretch.normal, reach, 0)
+    read = read.reshape(-1, POINT_PX, read.shape[1]).mean(1)
+    return profiles.fit_steps(read, reach, blur_px, slopes=min(reach) >= 5, trust_px=TRUST_PX)
+
+
+def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_mm: float) -> EndPoints:
+    """Where the tip edges end: the change from edge to no edge along the predicted curve, carried on past its end.
+
+    Looked for within `search_mm` of the present ends, at the end that the photograph shows.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    eye = state.eye_in(index, standing)
+    inside = np.hypot(eye[0], eye[1]) < rotor.radius_mm
+    up = upper_face(state.standings[standing])
+    rows: list[tuple[int, int, Array, Array, float]] = []
+    for b in range(rotor.blades):
+        for end in (0, 1):
+            inward = 1.0 if end == 0 else -1.0
+            if inside:
+                if not _highest(state, b, rotor.ends[b, end] + inward * np.linspace(0.0, 6.0, 7) / rotor.radius_mm, up).all():
+                    continue
+            else:
+                phi = rotor.azimuth[b] + rotor.turn * rotor.ends[b, end]
+                at = np.array([np.cos(phi), np.sin(phi)]) * rotor.radius_mm
+                if (eye[:2] - at) @ at / (rotor.radius_mm * np.linalg.norm(eye[:2] - at)) < 0.5:
+                    continue
+            place = _end_of(photo, state, index, standing, b, end, up, blur_px, search_mm)
+            if place is not None:
+                rows.append((b, end, *place))
+    if not rows:
+        return EndPoints(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
+    blade, which, px, along, sigma = zip(*rows, strict=True)
+    return EndPoints(np.array(blade), np.array(which), np.array(px), np.array(along), np.array(sigma))
+
+
+def _end_of(
+    photo: Photo, state: State, index: int, standing: int, blade: int, end: int, up: int, blur_px: float, search_mm: float
+) -> tuple[Array, Array, float] | None:
+    """Place, direction along the tip edge, and sigma px of a blade's end, or None when it is not clear.
+
+    The leading or trailing edge itself is followed for a few millimetres inside the tip and carried on to the tip.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    depth = np.arange(0.6, 5.1, 0.25)
+    along = np.arange(-search_mm, search_mm + 1e-9, 0.1)
+    tau = rotor.ends[blade, end] + along / rotor.radius_mm
+    n = len(along)
+    tip = rotor.tip(np.full(n, blade), np.zeros(n, int), tau)
+    px = state.pixels_of(tip, index, standing)
+    if not ((px > 12) & (px < np.array([photo.width, photo.height]) - 13)).all():
+        return None
+    inner = np.array([state.pixels_of(tip * [1 - d / rotor.radius_mm, 1 - d / rotor.radius_mm, 1], index, standing) for d in depth])
+    read = np.sqrt(np.maximum(profiles.sample(photo.grey, inner), 0)).astype(float)
+    px_per_mm = float(np.linalg.norm(np.diff(px, axis=0), axis=1).mean() / 0.1)
+    response = step_response(read**2, max(blur_px, 1.0) / px_per_mm / 0.1)
+    path = follow(response, np.arange(n, dtype=float), most_step=4, prior=((along / search_mm) ** 2))
+    strong = response[np.arange(len(depth)), path.astype(int)]
+    if np.median(strong) < 3.0:
+        return None
+    line = np.polynomial.Polynomial.fit(depth, along[path.astype(int)], 1, w=strong)
+    error = along[path.astype(int)] - line(depth)
+    at = float(line(0.0))
+    if abs(at) > search_mm or np.median(np.abs(error)) > 0.5:
+        return None
+    direction = np.gradient(px, axis=0)
+    i = int(np.clip(np.searchsorted(along, at), 1, n - 2))
+    place = px[i] + (at - along[i]) * direction[i] / 0.1
+    sigma_mm = float(np.hypot(0.3, 2 * np.sqrt((error**2).mean())))
+    return place, direction[i] / np.linalg.norm(direction[i]), sigma_mm * px_per_mm

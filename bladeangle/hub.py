@@ -1,0 +1,177 @@
+"""Photo + pose -> the circles of hub and bore in an overhead photograph.
+
+Circles in planes parallel to the sheet stay circles when they are carried along the lens rays to another such plane, so
+the hub is looked at on one plane at a guessed height: votes along the brightness gradient give the common centre, rings
+of strong radial gradient the circles, and each is then followed to a fraction of a pixel in the photograph itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bladeangle import profiles
+from bladeangle.errors import EdgesError
+from bladeangle.geometry import Array
+from bladeangle.photo import Photo, import_cv2
+
+#: Plane on which the hub is looked at, mm above the sheet; a wrong height moves and scales, but does not bend, a circle.
+PLANE_MM = 55.0
+#: Radii searched, mm on that plane, and the pitch of the picture of it.
+RADII_MM = (6.0, 50.0)
+PITCH_MM = 0.25
+#: Azimuths at which a circle is followed.
+AZIMUTHS = 180
+#: Share of the azimuths that must show a circle.
+NEEDED_SHARE = 0.55
+
+
+@dataclass(frozen=True)
+class HubCircle:
+    """One circle about the axis: centre (2,) and radius mm on the plane at `PLANE_MM`, and its points in the photograph.
+
+    px, normal : (n, 2) with the normal pointing away from the axis; sigma_px : (n,); share : part of the turn that shows it.
+    """
+
+    centre_mm: Array
+    radius_mm: float
+    px: Array
+    normal: Array
+    sigma_px: Array
+    share: float
+
+
+class Plane:
+    """Ring-frame places on the plane at `height_mm` -> pixels, for one pose and camera."""
+
+    def __init__(self, to_pixels: object, height_mm: float = PLANE_MM) -> None:
+        self._to_pixels, self.height_mm = to_pixels, height_mm
+
+    def pixels(self, xy: Array) -> Array:
+        """Pixels (..., 2) of places (..., 2) mm."""
+        flat = xy.reshape(-1, 2)
+        points = np.column_stack([flat, np.full(len(flat), self.height_mm)])
+        return np.asarray(self._to_pixels(points)).reshape(xy.shape)  # type: ignore[operator]
+
+
+def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach_mm: float = 12.0) -> list[HubCircle]:
+    """Circles of hub and bore, largest first.
+
+    Parameters
+    ----------
+    plane : the plane on which the hub is looked at.
+    centre_mm : (2,) where the axis is expected on it, to within `reach_mm`.
+
+    Raises
+    ------
+    EdgesError : no circle that most of the turn shows.
+    """
+    centre = _vote(photo, plane, centre_mm, reach_mm)
+    circles: list[HubCircle] = []
+    for radius in _radii(photo, plane, centre):
+        circle = _follow(photo, plane, centre, radius, blur_px)
+        if circle is None:
+            continue
+        if any(abs(c.radius_mm - circle.radius_mm) < 0.6 and np.linalg.norm(c.centre_mm - circle.centre_mm) < 0.8 for c in circles):
+            continue
+        circles.append(circle)
+    if not circles:
+        raise EdgesError(
+            f"{photo.name}: no circle of hub or bore is seen.",
+            "Photograph the rotor from straight above, in focus, with the hub free of glare.",
+        )
+    return sorted(circles, key=lambda c: -c.radius_mm)
+
+
+def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Array:
+    """Common centre (2,) of the strongest circular edges: where most lines along the gradient cross."""
+    cv2 = import_cv2()
+    half = RADII_MM[1] + reach_mm
+    axis = np.arange(-half, half + PITCH_MM / 2, PITCH_MM)
+    grid = np.stack(np.meshgrid(axis, axis), -1) + centre_mm
+    image = profiles.sample(photo.grey, plane.pixels(grid))
+    image = cv2.GaussianBlur(np.nan_to_num(np.sqrt(np.maximum(image, 0))), (0, 0), 2.0)
+    gx, gy = cv2.Sobel(image, cv2.CV_32F, 1, 0), cv2.Sobel(image, cv2.CV_32F, 0, 1)
+    size = np.hypot(gx, gy)
+    rows, columns = np.nonzero(size > np.quantile(size, 0.88))
+    direction = np.stack([gx[rows, columns], gy[rows, columns]], 1) / size[rows, columns, None]
+    place = np.stack([axis[columns], axis[rows]], 1)
+    radii = np.arange(*RADII_MM, 0.5)
+    votes = np.zeros((int(2 * reach_mm / 0.5) + 1,) * 2)
+    for sign in (-1.0, 1.0):
+        hit = place[:, None] + sign * radii[None, :, None] * direction[:, None]
+        cell = np.round((hit + reach_mm) / 0.5).astype(int)
+        inside = ((cell >= 0) & (cell < len(votes))).all(-1)
+        # every radius is equally likely, so a vote does not fade with the distance
+        votes += np.bincount(np.ravel_multi_index((cell[inside][:, 1], cell[inside][:, 0]), votes.shape), minlength=votes.size).reshape(votes.shape)
+    votes = cv2.GaussianBlur(votes, (0, 0), 1.5)
+    y, x = np.unravel_index(votes.argmax(), votes.shape)
+    centre = np.array([x, y]) * 0.5 - reach_mm
+    for width in (1.5, 0.8, 0.5):
+        off = (place - centre) @ np.array([[0.0, 1.0], [-1.0, 0.0]])
+        across = (off * direction).sum(1)  # distance of the gradient's line from the centre
+        far = np.linalg.norm(place - centre, axis=1)
+        w = ((np.abs(across) < width) & (far > RADII_MM[0]) & (far < RADII_MM[1])).astype(float)
+        if w.sum() < 50:
+            break
+        n = np.stack([-direction[:, 1], direction[:, 0]], 1)
+        centre = np.linalg.solve((w[:, None] * n).T @ n + 1e-9 * np.eye(2), (w * (n * place).sum(1)) @ n)
+    out: Array = centre + centre_mm
+    return out
+
+
+def _radii(photo: Photo, plane: Plane, centre: Array) -> list[float]:
+    """Radii at which the whole turn agrees on a radial step, strongest first."""
+    from scipy.ndimage import gaussian_filter1d
+    from scipy.signal import find_peaks
+
+    psi = np.arange(AZIMUTHS) * 2 * np.pi / AZIMUTHS
+    rho = np.arange(RADII_MM[0] - 2, RADII_MM[1] + 2, 0.1)
+    xy = centre + rho[None, :, None] * np.stack([np.cos(psi), np.sin(psi)], 1)[:, None]
+    polar = np.sqrt(np.maximum(np.nan_to_num(profiles.sample(photo.grey, plane.pixels(xy))), 0))
+    slope = gaussian_filter1d(polar, 3.0, axis=1, order=1)
+    noise = 1.4826 * np.median(np.abs(slope - np.median(slope))) + 1e-6
+    found: list[tuple[float, float]] = []
+    for sign in (-1, 1):
+        strength = gaussian_filter1d(np.clip(sign * slope / noise, 0, 6).mean(0), 5.0)
+        peaks, _ = find_peaks(strength, prominence=0.15)
+        found += [(float(strength[i]), float(rho[i])) for i in peaks]
+    return [r for _, r in sorted(found, reverse=True)[:10] if RADII_MM[0] < r < RADII_MM[1]]
+
+
+def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: float) -> HubCircle | None:
+    """Follow one circle, first widely on the plane, then in the photograph; None when too little of the turn shows it."""
+    psi = np.arange(AZIMUTHS) * 2 * np.pi / AZIMUTHS
+    radial = np.stack([np.cos(psi), np.sin(psi)], 1)
+    good = np.ones(AZIMUTHS, bool)
+    polarity = 0
+    for reach, needed in ((16, 0.4), (9, NEEDED_SHARE), (6, NEEDED_SHARE)):
+        on_plane = centre + radius * radial
+        px = plane.pixels(on_plane)
+        normal = plane.pixels(on_plane + 0.05 * radial) - px
+        px_per_mm = np.linalg.norm(normal, axis=1) / 0.05
+        normal = normal / np.linalg.norm(normal, axis=1, keepdims=True)
+        along = int(np.clip(np.sqrt(0.16 * radius * float(np.median(px_per_mm))), 1, 5))  # sagitta under 0.02 px
+        steps = profiles.fit_steps(profiles.read_profiles(photo.grey, px, normal, (reach, reach), along), (reach, reach), blur_px, polarity=polarity)
+        if polarity == 0 and steps.found.any():
+            polarity = 1 if np.median(steps.contrast[steps.found]) > 0 else -1
+        good = steps.found & (np.sign(steps.contrast) == polarity)
+        if good.sum() < needed * AZIMUTHS:
+            return None
+        offset = steps.offset_px / px_per_mm
+        design = np.column_stack([np.ones(AZIMUTHS), radial])
+        for _ in range(6):
+            fit = np.linalg.lstsq(design[good], offset[good], rcond=None)[0]
+            error = offset - design @ fit
+            spread = 1.4826 * np.median(np.abs(error[good]))
+            good = steps.found & (np.sign(steps.contrast) == polarity) & (np.abs(error) < max(3 * spread, 0.02))
+            if good.sum() < needed * AZIMUTHS:
+                return None
+        radius += float(fit[0])
+        centre = centre + fit[1:]
+        if not RADII_MM[0] < radius < RADII_MM[1]:
+            return None
+    if spread * float(np.median(px_per_mm)) > 0.6:
+        return None
+    return HubCircle(centre, radius, (px + steps.offset_px[:, None] * normal)[good], normal[good], np.hypot(steps.sigma_px, 0.03)[good], float(good.mean()))

@@ -1,0 +1,339 @@
+"""From photographs to a measured rotor: the only place that knows the order of the rooms."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from bladeangle import edges, hub, oblique, outline, start
+from bladeangle.adjust import Adjustment, CirclePoints, Priors, State, TipPoints, View, adjust
+from bladeangle.camera import Camera, camera_from_exif
+from bladeangle.errors import EdgesError, PhotoError, UsageError
+from bladeangle.flags import Flag
+from bladeangle.geometry import Array, rays_in
+from bladeangle.photo import Photo, read_photo
+from bladeangle.pose import Pose, start_pose
+from bladeangle.ring import Ring, RingSighting, sight_ring
+from bladeangle.stations import StationOptions, Stations, measure_stations
+
+#: A camera whose foot on the sheet is nearer to the ring's centre than this, mm, looks from overhead.
+OVERHEAD_MM = 55.0
+#: Heights searched for the tips on the guessed cylinder, mm; wide, since a wrong radius shifts heights.
+HEIGHTS_MM = (-25.0, 105.0)
+#: Margin kept from the ring's inner radius, mm.
+RING_MARGIN_MM = 1.5
+#: How clear the radius seen by oblique photographs must be, robust standard deviations.
+CLEAR_RADIUS = 4.0
+
+
+@dataclass(frozen=True)
+class Options:
+    """What a measurement can be told; stored whole in the record. Lengths mm."""
+
+    diameter_mm: float | None = None
+    diameter_sigma_mm: float = 0.05
+    check_bar_mm: float | None = None
+    station_length_mm: float = 32.0
+    station_skip_mm: float = 2.0
+
+
+@dataclass
+class Shot:
+    """One photograph on its way through the measurement."""
+
+    path: Path
+    name: str
+    standing: str
+    photo: Photo
+    sighting: RingSighting
+    pose: Pose
+    overhead: bool
+    circles: list[hub.HubCircle] = field(default_factory=list)
+    teeth: list[start.Tooth] = field(default_factory=list)
+    turn: int = 0
+    tips: TipPoints | None = None
+
+    @property
+    def axis_mm(self) -> Array:
+        """Where the axis crosses the hub's plane, as the largest circle has it."""
+        return self.circles[0].centre_mm
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """All that one measurement found; `record.py` turns it into the record."""
+
+    shots: tuple[Shot, ...]
+    ring: Ring
+    camera: Camera
+    options: Options
+    result: Adjustment
+    stations: Stations
+    flags: tuple[Flag, ...]
+
+
+def nothing(message: str) -> None:
+    """Progress that is not shown."""
+
+
+def measure(
+    standing_photos: Sequence[Path],
+    turned_photos: Sequence[Path],
+    ring: Ring,
+    camera: Camera | None,
+    options: Options = Options(),
+    progress: Callable[[str], None] = nothing,
+) -> Measurement:
+    """Measure one rotor.
+
+    Parameters
+    ----------
+    standing_photos : photographs with the inlet end up; turned_photos : with the outlet end up.
+    camera : None takes the focal length from the photographs' own data, with its wide uncertainty.
+
+    Raises
+    ------
+    PhotoError, RingNotFoundError, EdgesError, AdjustmentError, UsageError : see `errors`.
+    """
+    named = [(p, "inlet_up") for p in standing_photos] + [(p, "outlet_up") for p in turned_photos]
+    if not named:
+        raise UsageError("No photographs were named.", "Name at least one photograph taken from straight above.")
+    flags: list[Flag] = []
+    shots = []
+    for path, standing in named:
+        progress(f"reading {path.name}")
+        photo = read_photo(path)
+        camera = _camera_for(photo, camera, flags)
+        sighting = sight_ring(photo, ring)
+        pose = start_pose(sighting, ring, camera.parameters, photo.name)
+        eye = pose.eye_mm
+        shots.append(Shot(path, photo.name, standing, photo, sighting, pose, bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM)))
+    assert camera is not None
+    standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
+    for shot in shots:
+        if shot.standing not in standings:
+            raise EdgesError(
+                f"{shot.name}: no photograph of this standing position is taken from straight above.",
+                "Add one from above; the oblique ones are matched to it.",
+            )
+    priors = _priors(camera, options)
+    first = [
+        min((s for s in shots if s.standing == standing and s.overhead), key=lambda s: s.pose.obliquity_deg)
+        for standing in standings
+    ]
+    for shot in first:
+        progress(f"looking for hub and blade tips in {shot.name}")
+        _find_outline(shot, ring, camera, priors, flags)
+    result = _refine(shots, first, ring, camera, priors, progress)
+    stations = measure_stations(result, StationOptions(options.station_length_mm, options.station_skip_mm))
+    return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags))
+
+
+def _camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera:
+    """The camera of a photograph: the calibrated one if it fits, or one assumed from EXIF."""
+    if camera is None:
+        text = "The camera was not calibrated; its focal length comes from the photograph's own data."
+        flags.append(Flag("uncalibrated-camera", text))
+        return camera_from_exif(photo.width, photo.height, photo.exif.focal_35mm)
+    if (photo.width, photo.height) != (camera.width, camera.height):
+        raise PhotoError(
+            f"{photo.name} has {photo.width} x {photo.height} pixels, the camera file {camera.width} x {camera.height}.",
+            "Use the phone's original file, not cropped, turned or sent through a messenger, and that phone's camera file.",
+        )
+    return camera
+
+
+def _priors(camera: Camera, options: Options) -> Priors:
+    priors = Priors(camera.parameters, camera.covariance)
+    if options.diameter_mm is not None:
+        priors = replace(priors, radius_mm=options.diameter_mm / 2, radius_sigma_mm=options.diameter_sigma_mm / 2)
+    return priors
+
+
+def _state(shots: Sequence[Shot], camera: Array, ring: Ring, begun: start.Start | None = None) -> State:
+    n = len(shots)
+    return State(
+        camera.copy(),
+        np.array([s.pose.r_camera_ring for s in shots]),
+        np.array([s.pose.t_camera_ring_mm for s in shots]),
+        np.zeros(n),
+        np.zeros((n, 2)),
+        np.zeros(5),
+        np.zeros((len(np.unique(ring.pieces)) - 1, 3)),
+        () if begun is None else begun.standings,
+        np.zeros((0, 3, 3)) if begun is None else begun.r_ring_rotor,
+        np.zeros((0, 3)) if begun is None else begun.t_ring_rotor,
+        None if begun is None else begun.rotor,
+    )
+
+
+def _begin(first: Sequence[Shot], ring: Ring, camera: Camera, priors: Priors) -> State:
+    """First rotor from the outlines of one overhead photograph of each standing position, on the priors' tip radius."""
+    teeth, axis = {}, {}
+    for shot in first:
+        teeth[shot.standing], axis[shot.standing] = _teeth(shot, ring, camera, priors), shot.axis_mm
+    if len({s.turn for s in first}) > 1:
+        raise EdgesError(
+            "The photographs of the two standing positions show opposite hands.", "Make sure that both show the same rotor."
+        )
+    begun = start.first_rotor(teeth, first[0].turn, axis, priors.radius_mm, priors.thickness_mm, priors.rounding_mm)
+    state = _state(first, camera.parameters, ring, begun)
+    rise = begun.t_ring_rotor[:, 2]
+    circles, owner = [], []
+    for k, shot in enumerate(first):
+        for circle in shot.circles:
+            height = hub.PLANE_MM if shot.standing == "inlet_up" else rise[k] - hub.PLANE_MM
+            circles.append((circle.radius_mm, height))
+            owner.append(k)
+    state.circles, state.circle_standing = np.array(circles), tuple(owner)
+    return state
+
+
+def _find_outline(shot: Shot, ring: Ring, camera: Camera, priors: Priors, flags: list[Flag]) -> None:
+    """Hub circles, blades in the order of their numbers and sub-pixel tip points of one overhead photograph."""
+    alone = _state([shot], camera.parameters, ring)
+    eye = shot.pose.eye_mm
+
+    def to_pixels(points: Array) -> Array:
+        return alone.pixels_of(points, 0)
+
+    def outside(px: Array) -> Array:
+        d = rays_in(px, camera.parameters, shot.pose.r_camera_ring)
+        foot = eye[:2] - d[:, :2] * (eye[2] / d[:, 2])[:, None]
+        out: Array = np.hypot(foot[:, 0], foot[:, 1]) > ring.inner_radius_mm - RING_MARGIN_MM
+        return out
+
+    shot.circles = hub.find_hub(shot.photo, hub.Plane(to_pixels), np.zeros(2), shot.sighting.blur_px)
+    found = outline.find_outline(shot.photo, to_pixels, priors.radius_mm, shot.axis_mm, HEIGHTS_MM, outside)
+    shot.teeth, off_deg = start.teeth_of(found, shot.standing, ring.index_azimuth_deg)
+    shot.turn = found.turn
+    if off_deg > 0.3 * 360 / len(shot.teeth):
+        text = f"The nearest blade is {off_deg:.0f} deg from the arrow."
+        flags.append(Flag("blade-1-far-from-arrow", text, shot.name))
+    state = _begin_alone(shot, shot.teeth, ring, camera, priors)
+    shot.tips = edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)
+
+
+def _begin_alone(shot: Shot, teeth: list[start.Tooth], ring: Ring, camera: Camera, priors: Priors) -> State:
+    begun = start.first_rotor(
+        {shot.standing: teeth}, shot.turn, {shot.standing: shot.axis_mm}, priors.radius_mm, priors.thickness_mm, priors.rounding_mm
+    )
+    return _state([shot], camera.parameters, ring, begun)
+
+
+def _teeth(shot: Shot, ring: Ring, camera: Camera, priors: Priors) -> list[start.Tooth]:
+    """The blades of an overhead photograph with heights from its sub-pixel points on the priors' tip radius."""
+    assert shot.tips is not None
+    state = _begin_alone(shot, shot.teeth, ring, camera, priors)
+    foot = state.on_cylinder(shot.tips.px, 0, 0, priors.radius_mm, shot.tips.far)
+    foot = foot @ state.r_ring_rotor[0].T + [0.0, 0.0, state.t_ring_rotor[0, 2]]
+    azimuth = np.arctan2(foot[:, 1], foot[:, 0])
+    return start.refined_teeth(shot.teeth, shot.turn, shot.tips.blade, azimuth, foot[:, 2])
+
+
+def _circle_points(shots: Sequence[Shot]) -> list[CirclePoints | None]:
+    """Hub circles of each shot as observations, numbered over all shots."""
+    out: list[CirclePoints | None] = []
+    number = 0
+    for shot in shots:
+        if not shot.circles:
+            out.append(None)
+            continue
+        index = np.concatenate([np.full(len(c.px), number + k) for k, c in enumerate(shot.circles)])
+        number += len(shot.circles)
+        out.append(
+            CirclePoints(
+                index,
+                np.concatenate([c.px for c in shot.circles]),
+                np.concatenate([c.normal for c in shot.circles]),
+                np.concatenate([c.sigma_px for c in shot.circles]),
+            )
+        )
+    return out
+
+
+def _views(shots: Sequence[Shot], state: State, search_px: int, end_mm: float, known: bool = False) -> tuple[View, ...]:
+    """Observations in all shots, with edges looked for where the state predicts them."""
+    circles = _circle_points(shots)
+    views = []
+    for i, shot in enumerate(shots):
+        standing = state.standings.index(shot.standing)
+        blur = shot.sighting.blur_px
+        tips = shot.tips if known and shot.tips is not None else edges.measure_tips(shot.photo, state, i, standing, blur, search_px)
+        ends = edges.measure_ends(shot.photo, state, i, standing, blur, end_mm)
+        views.append(View(shot.name, shot.standing, shot.sighting, tips, ends, circles[i]))
+    return tuple(views)
+
+
+def _overhead(first: Sequence[Shot], ring: Ring, camera: Camera, priors: Priors) -> Adjustment:
+    """First adjustment, of one overhead photograph of each standing position."""
+    state = _begin(first, ring, camera, priors)
+    views = _views(first, state, 0, 5.0, known=True)
+    state = adjust(ring, views, state, priors, most_iterations=12, must_settle=False).state
+    views = _views(first, state, 3, 3.0)
+    return adjust(ring, views, state, priors, most_iterations=12, must_settle=False)
+
+
+def _refine(
+    shots: list[Shot], first: list[Shot], ring: Ring, camera: Camera, priors: Priors, progress: Callable[[str], None]
+) -> Adjustment:
+    """Adjust, look again where the rotor is now known to be, bring in the other photographs, and adjust again."""
+    progress("adjusting the overhead photographs")
+    result = _overhead(first, ring, camera, priors)
+    others = [s for s in shots if not any(s is f for f in first)]
+    if others:
+        shots[:] = first + others
+        state = _with_others(shots, result, len(first), ring, camera, priors, progress)
+        for search in (6, 2):
+            progress("adjusting all photographs")
+            views = _views(shots, state, search, 3.0)
+            result = adjust(ring, views, state, priors, most_iterations=15, must_settle=False)
+            state = result.state
+    progress("last adjustment")
+    views = _views(shots, result.state, 0, 2.5)
+    return adjust(ring, views, result.state, priors)
+
+
+def _with_others(
+    shots: list[Shot], result: Adjustment, count: int, ring: Ring, camera: Camera, priors: Priors, progress: Callable[[str], None]
+) -> State:
+    """The state with the other photographs, and tip radius and thickness from the oblique ones among them."""
+    old = result.state
+    state = _state(shots, old.camera, ring)
+    state.r_camera_ring[:count], state.t_camera_ring[:count] = old.r_camera_ring, old.t_camera_ring
+    # the ring alone first: it places the other photographs
+    sighted = tuple(View(s.name, s.standing, s.sighting) for s in shots)
+    state = adjust(ring, sighted, state, priors, most_iterations=15, must_settle=False).state
+    _adopt_rotor(state, old)
+    standing_of = [state.standings.index(s.standing) for s in shots]
+    slanted = [i for i, s in enumerate(shots) if not s.overhead]
+    if not slanted:
+        return state
+
+    def load(i: int) -> Photo:
+        return shots[i].photo
+
+    blur = float(np.median([s.sighting.blur_px for s in shots]))
+    seen = [(i, v.tips) for i, v in enumerate(result.views) if v.tips is not None]
+    progress("finding tip radius and thickness from the oblique photographs")
+    radius, clear = oblique.find_radius(load, state, seen, slanted, standing_of, blur)
+    if clear > CLEAR_RADIUS:
+        near = replace(priors, radius_mm=radius, radius_sigma_mm=0.1)
+        _adopt_rotor(state, _overhead(shots[:count], ring, camera, near).state)
+    assert state.rotor is not None
+    import pickle; pickle.dump((shots,state,slanted,standing_of,blur),open("/tmp/st.pkl","wb")); print("RADIUS",radius,clear)
+    thickness, offset = oblique.find_thickness(load, state, slanted, standing_of, blur)
+    print("THICK",thickness,offset)
+    state.rotor.thickness_mm = thickness
+    state.rotor.extra_mm[:] = 0.0
+    state.rotor.heights += offset
+    return state
+
+
+def _adopt_rotor(state: State, source: State) -> None:
+    """Take rotor, standings and hub circles from another state."""
+    state.standings, state.r_ring_rotor, state.t_ring_rotor = source.standings, source.r_ring_rotor, source.t_ring_rotor
+    state.rotor, state.circles, state.circle_standing = source.rotor, source.circles, source.circle_standing

@@ -1,0 +1,123 @@
+"""What oblique photographs tell at once: the tip radius and the thickness at the tip, to the few pixels needed to start.
+
+From overhead, radius and height trade against each other: the edge seen lies somewhere on its ray. An oblique photograph
+sees where. So the edge points seen overhead are carried along their rays to each trial radius and looked at from the side:
+at the right one they fall on an edge all round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from bladeangle import profiles
+from bladeangle.adjust import State, TipPoints
+from bladeangle.edges import NEAR_COSINE, step_response
+from bladeangle.geometry import Array
+from bladeangle.photo import Photo
+
+#: Trial radii: half the range about the present one, and the step, mm.
+RADIUS_RANGE_MM = 9.0
+RADIUS_STEP_MM = 0.1
+#: Trial thicknesses, mm, and how far the edge of the upper face, known from overhead, may be off, mm.
+THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
+OFFSETS_MM = np.arange(-0.8, 0.81, 0.1)
+
+Load = Callable[[int], Photo]
+
+
+def _near(points: Array, eye: Array) -> Array:
+    """Which points (n, 3) of the tip cylinder, rotor frame, look towards the camera."""
+    to_eye = eye - points
+    radial = points[:, :2] / np.maximum(np.linalg.norm(points[:, :2], axis=1, keepdims=True), 1e-9)
+    out: Array = (radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1) > NEAR_COSINE
+    return out
+
+
+def _across(state: State, photo: int, standing: int, points: Array) -> tuple[Array, Array, Array]:
+    """Pixels (n, 2) of points, unit image direction (n, 2) of +z, and px per mm of it (n,)."""
+    px = state.pixels_of(points, photo, standing)
+    raised = state.pixels_of(points + [0, 0, 0.1], photo, standing) - px
+    length = np.linalg.norm(raised, axis=1)
+    return px, raised / np.maximum(length, 1e-9)[:, None], length / 0.1
+
+
+def find_radius(
+    load: Load, state: State, overhead: Sequence[tuple[int, TipPoints]], oblique: Sequence[int], standing_of: Sequence[int], blur_px: float
+) -> tuple[float, float]:
+    """Tip radius, mm, at which edge points seen overhead lie on edges of the oblique photographs, and how clear that is.
+
+    Returns
+    -------
+    radius : mm
+    clearness : height of the best over the median score, in robust standard deviations of all scores.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    radii = np.arange(-RADIUS_RANGE_MM, RADIUS_RANGE_MM + 1e-9, RADIUS_STEP_MM) + rotor.radius_mm
+    score = np.zeros(len(radii))
+    for photo in oblique:
+        image = load(photo)
+        for source, tips in overhead:
+            if standing_of[source] != standing_of[photo]:
+                continue
+            standing = standing_of[photo]
+            eye = state.eye_in(photo, standing)
+            for k, radius in enumerate(radii):
+                points = state.on_cylinder(tips.px[::2], source, standing, radius, tips.far[::2])
+                points = points[np.isfinite(points).all(1)]
+                points = points[_near(points, eye)]
+                px, up, _ = _across(state, photo, standing, points)
+                inside = ((px > 20) & (px < np.array([image.width, image.height]) - 21)).all(1)
+                if inside.sum() < 5:
+                    continue
+                read = profiles.read_profiles(image.grey, px[inside], up[inside], (7, 7), 1)
+                response = step_response(read, blur_px + 1.0)
+                score[k] += response[:, 6:9].mean()
+    best = int(score.argmax())
+    spread = 1.4826 * float(np.median(np.abs(score - np.median(score)))) + 1e-9
+    return float(radii[best]), float((score[best] - np.median(score)) / spread)
+
+
+def find_thickness(
+    load: Load, state: State, oblique: Sequence[int], standing_of: Sequence[int], blur_px: float
+) -> tuple[float, float]:
+    """Thickness, mm, and shift of the mid-line towards the inlet, mm, that put both edges of the tip land on edges.
+
+    The upper face's edge is known from overhead; what is not known is how far below it the other edge is.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    z = np.arange(-6.0, 6.01, 0.1)
+    total = np.zeros(len(z))  # mean response against the height over the present mid-line, upwards
+    up_of = [1.0 if state.r_ring_rotor[s, 2, 2] > 0 else -1.0 for s in range(len(state.standings))]
+    for photo in oblique:
+        image = load(photo)
+        standing = standing_of[photo]
+        eye = state.eye_in(photo, standing)
+        for b in range(rotor.blades):
+            tau = np.arange(rotor.ends[b, 0] + 0.1, rotor.ends[b, 1] - 0.1, 0.6 / rotor.radius_mm)
+            points = rotor.tip(np.full(len(tau), b), np.zeros(len(tau), int), tau)
+            points = points[_near(points, eye)]
+            if len(points) < 8:
+                continue
+            px, up, scale = _across(state, photo, standing, points)
+            reach = int(np.ceil(6.0 * scale.max())) + 2
+            inside = ((px > reach) & (px < np.array([image.width, image.height]) - reach)).all(1)
+            if inside.sum() < 8:
+                continue
+            read = profiles.read_profiles(image.grey, px[inside], up_of[standing] * up[inside], (reach, reach), 1)
+            response = step_response(read, blur_px)
+            places = np.arange(-reach, reach + 1)
+            each = [np.interp(z, places / s, r) for s, r in zip(scale[inside], response, strict=True)]
+            total += np.mean(each, axis=0)
+    best = (-np.inf, rotor.thickness_mm, 0.0)
+    for thickness in THICKNESSES_MM:
+        for offset in OFFSETS_MM:
+            upper = rotor.thickness_mm / 2 + offset
+            edge = np.interp([upper, upper - thickness / 2, upper - thickness], z, total)
+            value = float(edge[0] + edge[2] - 2 * edge[1])  # two edges and quiet metal between, not one edge twice
+            if value > best[0]:
+                best = (value, float(thickness), float(upper - thickness / 2))
+    return best[1], best[2] * up_of[standing_of[oblique[0]]]

@@ -1,0 +1,212 @@
+"""Outlines seen overhead -> the first rotor and its standing positions, good enough to predict edges to a few pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bladeangle.errors import EdgesError
+from bladeangle.geometry import Array
+from bladeangle.outline import Outline
+from bladeangle.rotor import Basis, Rotor
+
+#: Distance between the knots of the tip curves, mm, and how far the curves are carried past the blade's ends.
+KNOT_MM = 20.0
+PAST_END_MM = 6.0
+#: Assumed wrap beyond what is seen when the far end is hidden and nothing else tells, rad.
+HIDDEN_WRAP = 0.35
+#: How far hub faces usually stand out beyond the blades at either end, mm, and how sure that is (common practice, no source).
+HUB_BEYOND_MM = (8.0, 10.0)
+
+
+@dataclass(frozen=True)
+class Start:
+    """First rotor and standings: r_ring_rotor (s, 3, 3), t_ring_rotor (s, 3).
+
+    wrap_known : whether the wrap was seen or could be matched, not assumed.
+    """
+
+    rotor: Rotor
+    standings: tuple[str, ...]
+    r_ring_rotor: Array
+    t_ring_rotor: Array
+    wrap_known: bool
+
+
+@dataclass(frozen=True)
+class Tooth:
+    """One blade as one overhead photograph shows it, on the cylinder of the guessed radius.
+
+    start : ring-frame azimuth of its upper end, rad; angle : (n,) from there in falling order, rad; height : (n,) mm of its
+    upper face; whole : whether the lower end is seen too.
+    """
+
+    start: float
+    angle: Array
+    height: Array
+    whole: bool
+
+
+def teeth_of(outline: Outline, standing: str, arrow_deg: float) -> tuple[list[Tooth], float]:
+    """The blades of an outline in the order of their numbers, and the angle (deg) from the arrow to blade 1."""
+    sense = 1 if standing == "inlet_up" else -1  # blades count counter-clockwise seen from the inlet
+    gap = (np.degrees(outline.start_rad) - arrow_deg + 180) % 360 - 180
+    first = int(np.abs(gap).argmin())
+    order = [(first + sense * k) % len(gap) for k in range(len(gap))]
+    return [_tooth(outline, i) for i in order], float(abs(gap[first]))
+
+
+def refined_teeth(teeth: list[Tooth], turn: int, blade: NDArray[np.int64], azimuth_rad: Array, height_mm: Array) -> list[Tooth]:
+    """The same teeth with heights from measured points (n): blade, ring-frame azimuth and height on the guessed cylinder."""
+    out = []
+    for b, tooth in enumerate(teeth):
+        mine = blade == b
+        angle = np.mod(turn * (azimuth_rad[mine] - tooth.start) + 0.5, 2 * np.pi) - 0.5
+        order = np.argsort(angle)
+        angle, height = angle[order], height_mm[mine][order]
+        if len(angle) < 20:
+            out.append(tooth)
+            continue
+        at = np.linspace(angle[0], angle[-1], max(12, round((angle[-1] - angle[0]) / 0.05)))
+        out.append(Tooth(tooth.start, at, _smooth(angle, height, 6)(at), tooth.whole))
+    return out
+
+
+def first_rotor(
+    teeth: dict[str, list[Tooth]],
+    turn: int,
+    axis: dict[str, Array],
+    radius_mm: float,
+    thickness_mm: float,
+    rounding_mm: float,
+) -> Start:
+    """Build the first rotor.
+
+    Parameters
+    ----------
+    teeth : standing -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, ring frame.
+    turn : +1 when blades fall counter-clockwise seen from above, in every photograph of the rotor.
+
+    Raises
+    ------
+    EdgesError : the two standings show different numbers of blades: not the same rotor.
+    """
+    counts = {len(t) for t in teeth.values()}
+    if len(counts) > 1:
+        raise EdgesError(
+            f"The photographs of the two standing positions show {' and '.join(map(str, sorted(counts)))} blades.",
+            "Make sure that both show the same rotor.",
+        )
+    inlet, outlet = teeth.get("inlet_up"), teeth.get("outlet_up")
+    known = True
+    rise = 0.0
+    if inlet and outlet:
+        wrap, rise = _match(inlet, outlet, radius_mm)
+    else:
+        one = inlet or outlet
+        assert one is not None
+        known = all(t.whole for t in one)
+        wrap = float(np.median([t.angle[-1] for t in one])) + (0.0 if known else HIDDEN_WRAP)
+        rise = 70.0
+    margin = PAST_END_MM / radius_mm
+    basis = Basis(-margin, wrap + margin, max(6, round(wrap * radius_mm / KNOT_MM)) + 3)
+    some = inlet or outlet
+    assert some is not None
+    azimuth = np.array([t.start for t in inlet]) if inlet else np.array([-t.start for t in some]) - turn * wrap
+    heights = np.array(
+        [_curve(basis, inlet[b] if inlet else None, outlet[b] if outlet else None, wrap, rise, thickness_mm / 2) for b in range(len(some))]
+    )
+    n = len(some)
+    rotor = Rotor(
+        radius_mm, thickness_mm, np.array([rounding_mm, rounding_mm]), turn, azimuth, basis, heights, np.tile([0.0, wrap], (n, 1)), np.zeros(n)
+    )
+    rotations, shifts = [], []
+    for standing in teeth:
+        x, y = axis[standing]
+        if standing == "inlet_up":
+            rotations.append(np.eye(3))
+            shifts.append([x, y, 0.0])
+        else:
+            assert outlet is not None
+            trailing = azimuth + turn * wrap
+            turned = np.exp(1j * (trailing + np.array([t.start for t in outlet])))
+            psi = float(np.angle(turned.mean()))
+            c, s = np.cos(psi), np.sin(psi)
+            rotations.append(np.array([[c, s, 0], [s, -c, 0], [0, 0, -1.0]]))
+            shifts.append([x, y, rise])
+    return Start(rotor, tuple(teeth), np.array(rotations), np.array(shifts), known)
+
+
+def _tooth(outline: Outline, index: int) -> Tooth:
+    """A smoothed tooth: the path's steps are ironed out by a cubic, and a tail where no edge is seen is cut off."""
+    angle = np.abs(outline.azimuth_rad[index] - outline.azimuth_rad[index][0])
+    height, strength = outline.height_mm[index], outline.strength[index]
+    n = len(angle)
+    whole = False
+    k = np.arange(4, n - 2)
+    first = np.cumsum(strength)
+    rss = -(first[k - 1] ** 2) / k - (first[-1] - first[k - 1]) ** 2 / (n - k)
+    cut = int(k[rss.argmin()])
+    if strength[cut:].mean() < 0.4 * strength[:cut].mean() and strength[cut:].mean() < 2.5:
+        angle, height, whole = angle[:cut], height[:cut], True
+    fit = _smooth(angle[1:], height[1:], 3)
+    return Tooth(float(outline.start_rad[index]), angle, fit(angle), whole)
+
+
+def _smooth(x: Array, y: Array, degree: int) -> np.polynomial.Polynomial:
+    """Polynomial through the bulk of points (n,), outliers left out."""
+    good = np.ones(len(x), bool)
+    degree = min(degree, max(1, len(x) // 4))
+    for _ in range(4):
+        fit = np.polynomial.Polynomial.fit(x[good], y[good], degree)
+        error = np.abs(y - fit(x))
+        good = error <= max(3 * 1.4826 * float(np.median(error)), 0.1)
+    return fit
+
+
+def _match(inlet: list[Tooth], outlet: list[Tooth], radius_mm: float) -> tuple[float, float]:
+    """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
+    ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
+    whole = [t.angle[-1] for t in inlet + outlet if t.whole]
+    if len(whole) >= len(inlet):
+        wraps = np.array([float(np.median(whole))])
+    else:
+        wraps = np.arange(max(min(ends_in, ends_out), 0.3), ends_in + ends_out - 0.2, np.radians(0.5))
+    best = (np.inf, float(wraps[0]), 70.0)
+    leading, trailing = float(np.mean([i.height[0] for i in inlet])), float(np.mean([o.height[0] for o in outlet]))
+    for wrap in wraps:
+        grid = np.linspace(max(0.05, wrap - ends_out + 0.03), min(ends_in, wrap) - 0.05, 24)
+        if grid[-1] - grid[0] < 0.1:
+            continue
+        # over all blades, so that tilt and offset of the axis cancel; slopes tell one place on the blade from another
+        above = np.mean([np.interp(grid, i.angle, i.height) for i in inlet], axis=0)
+        below = np.mean([np.interp(wrap - grid, o.angle, o.height) for o in outlet], axis=0)
+        rise = float((above + below).mean())
+        step = np.degrees(np.gradient(above + below, grid) / radius_mm)
+        cost = float((step**2).mean()) / 0.3**2
+        for beyond in (rise - leading, rise - trailing):
+            cost += ((beyond - HUB_BEYOND_MM[0]) / HUB_BEYOND_MM[1]) ** 2
+        if cost < best[0]:
+            best = (cost, float(wrap), rise)
+    return best[1], best[2]
+
+
+def _curve(basis: Basis, inlet: Tooth | None, outlet: Tooth | None, wrap: float, rise: float, half_mm: float) -> Array:
+    """Spline coefficients of one blade's mid-line through what both views show of it."""
+    tau, z = [], []
+    if inlet is not None:
+        keep = slice(1, -1)
+        tau.append(inlet.angle[keep])
+        z.append(inlet.height[keep] - half_mm)
+    if outlet is not None:
+        keep = slice(1, -1)
+        tau.append(wrap - outlet.angle[keep])
+        z.append(rise - outlet.height[keep] + half_mm)
+    t, h = np.concatenate(tau), np.concatenate(z)
+    bend = np.diff(np.eye(basis.count), 3, axis=0) * 2.0  # a light hand, and a straight run on where nothing is seen
+    flat = np.diff(np.eye(basis.count), 2, axis=0) * 0.02
+    design = np.vstack([basis.matrix(t), bend, flat])
+    out: Array = np.linalg.lstsq(design, np.concatenate([h, np.zeros(len(bend) + len(flat))]), rcond=None)[0]
+    return out

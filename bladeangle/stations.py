@@ -1,0 +1,303 @@
+"""Adjustment -> blade angles at the stations with their covariance by source, angle curves, and sizes of the rotor.
+
+The angle at a station is that of the least-squares line through the tip's mid-line, height against arc length round the
+tip cylinder, over the station (tan(angle) = fall of height a length of arc). Stations are measured along the tip: entry and
+exit of a given length after skipping the rounding of the edge, middle between them. An angle is a function of the adjusted
+tip radius, curve and ends alone, so one propagation gives the covariance of all of them (JCGM 100:2008, 5.2).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from bladeangle.adjust import Adjustment
+from bladeangle.budget import Budget, BudgetLine, line_from_jacobian
+from bladeangle.geometry import Array
+from bladeangle.rotor import FACES, Rotor
+
+STATIONS = ("entry", "middle", "exit")
+#: Points that stand for a station, and bins of it that must be seen.
+SAMPLES = 101
+BINS = 10
+NEEDED_BINS = 6
+#: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px (measured on
+#: renders with another tone curve than is undone; common practice, no source).
+EDGE_BIAS_PX = 0.08
+
+
+@dataclass(frozen=True)
+class StationOptions:
+    """Lengths along the tip, mm: station and skipped rounding."""
+
+    length_mm: float = 32.0
+    skip_mm: float = 2.0
+
+
+@dataclass(frozen=True)
+class Stations:
+    """Angles of all blades at all stations that are seen.
+
+    labels : ("1.entry", ...); angle_deg : (n,); budget : covariance of them by named source.
+    not_seen : blade number -> station -> why; sees : label -> faces whose edge is seen in the station.
+    wrap_deg, tip_length_mm : (b, 2) value and standard uncertainty, nan where an end is not seen.
+    sizes : name -> (value, standard uncertainty), mm: tip_diameter, thickness, axial_length.
+    curves : blade number -> (arc_mm, height_mm, angle_deg, standard_uncertainty_deg) arrays over what is seen.
+    """
+
+    labels: tuple[str, ...]
+    angle_deg: Array
+    budget: Budget
+    not_seen: dict[int, dict[str, str]]
+    sees: dict[str, list[str]]
+    wrap_deg: Array
+    tip_length_mm: Array
+    sizes: dict[str, tuple[float, float]]
+    curves: dict[int, tuple[Array, Array, Array, Array]] = field(default_factory=dict)
+
+
+def arc_of(rotor: Rotor, blade: int, ends: Array, n: int = 1500) -> tuple[Array, Array]:
+    """Dense tau (n,) over a blade and the length along its tip from the leading edge (n,), mm."""
+    tau = np.linspace(ends[0], ends[1], n)
+    slope = rotor.basis.matrix(tau, 1) @ rotor.heights[blade]
+    speed = np.sqrt(rotor.radius_mm**2 + slope**2)
+    length = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(tau))])
+    return tau, length
+
+
+def station_span(length_mm: float, station: str, options: StationOptions) -> tuple[float, float]:
+    """From where to where along a tip of `length_mm` a station reaches."""
+    skip, long = options.skip_mm, options.length_mm
+    return {
+        "entry": (skip, skip + long),
+        "middle": (skip + long, length_mm - skip - long),
+        "exit": (length_mm - skip - long, length_mm - skip),
+    }[station]
+
+
+def station_angle(rotor: Rotor, blade: int, station: str, options: StationOptions) -> float:
+    """Blade angle, degrees, at a station of one blade; nan where the blade is too short for it."""
+    tau, length = arc_of(rotor, blade, rotor.ends[blade], 400)
+    low, high = station_span(length[-1], station, options)
+    if high - low < 5.0:
+        return float("nan")
+    at = np.interp(np.linspace(low, high, SAMPLES), length, tau)
+    x = rotor.radius_mm * (at - at.mean())
+    z = rotor.basis.matrix(at) @ rotor.heights[blade]
+    return float(np.degrees(np.arctan(-(x @ z) / (x @ x))))
+
+
+def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
+    """Angles, curves and sizes from an adjustment."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    seen_at, faces_at = _seen(result)
+    ends_known = _ends_known(result)
+    labels, angles, rows = [], [], []
+    not_seen: dict[int, dict[str, str]] = {}
+    sees: dict[str, list[str]] = {}
+    for b in range(rotor.blades):
+        tau, length = arc_of(rotor, b, rotor.ends[b])
+        for station in STATIONS:
+            why = _why_not(rotor, b, station, options, tau, length, seen_at[b], ends_known)
+            if why:
+                not_seen.setdefault(b + 1, {})[station] = why
+                continue
+            label = f"{b + 1}.{station}"
+            low, high = station_span(length[-1], station, options)
+            at_mm = np.interp(seen_at[b], tau, length)
+            inside = (at_mm >= low) & (at_mm <= high)
+            sees[label] = sorted(name for name, sign in FACES.items() if (faces_at[b][inside] == sign).sum() >= 2)
+            labels.append(label)
+            angles.append(station_angle(rotor, b, station, options))
+            rows.append(_gradient(result, b, lambda r, b=b, s=station: station_angle(r, b, s, options)))
+    jacobian = np.array(rows).reshape(len(rows), result.layout.size)
+    budget = _budget(result, tuple(labels), jacobian)
+    wrap, tip = np.full((rotor.blades, 2), np.nan), np.full((rotor.blades, 2), np.nan)
+    for b in range(rotor.blades):
+        if ends_known[b].all():
+            wrap[b] = _value(result, b, lambda r, b=b: float(np.degrees(r.ends[b, 1] - r.ends[b, 0])))
+            tip[b] = _value(result, b, lambda r, b=b: float(arc_of(r, b, r.ends[b])[1][-1]))
+    sizes = {
+        "tip_diameter": _value(result, None, lambda r: 2 * r.radius_mm),
+        "thickness": _value(result, None, lambda r: r.thickness_mm),
+    }
+    if ends_known.all():
+        sizes["axial_length"] = _value(result, 0, lambda r: _fall(r, 0))
+    curves = {b + 1: _curve(result, b, seen_at[b]) for b in range(rotor.blades) if len(seen_at[b]) > 5}
+    return Stations(tuple(labels), np.array(angles), budget, not_seen, sees, wrap, tip, sizes, curves)
+
+
+def _fall(rotor: Rotor, blade: int) -> float:
+    z = rotor.basis.matrix(rotor.ends[blade]) @ rotor.heights[blade]
+    return float(z[0] - z[1])
+
+
+def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
+    """Per blade: tau (m,) of the tip points that count, and their face signs (m,)."""
+    state = result.state
+    rotor = state.rotor
+    assert rotor is not None
+    taus: list[list[Array]] = [[] for _ in range(rotor.blades)]
+    faces: list[list[Array]] = [[] for _ in range(rotor.blades)]
+    for p, view in enumerate(result.views):
+        if view.tips is None or not len(view.tips.px):
+            continue
+        foot = state.on_cylinder(view.tips.px, p, state.standings.index(view.standing), rotor.radius_mm, view.tips.far)
+        good = np.isfinite(foot).all(1) & (result.weight[p]["tip"] > 0.3)
+        tau = rotor.tau_of(np.nan_to_num(foot, nan=1.0), view.tips.blade)
+        for b in range(rotor.blades):
+            mine = good & (view.tips.blade == b)
+            taus[b].append(tau[mine])
+            faces[b].append(view.tips.face[mine])
+    none = np.zeros(0)
+    return [np.concatenate([none, *t]) for t in taus], [np.concatenate([none, *f]) for f in faces]
+
+
+def _ends_known(result: Adjustment) -> Array:
+    """(b, 2) bool: whether a photograph shows the leading and the trailing end of each blade."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    known = np.zeros((rotor.blades, 2), bool)
+    for p, view in enumerate(result.views):
+        if view.ends is not None and len(view.ends.px):
+            good = result.weight[p]["end"] > 0.2
+            known[view.ends.blade[good], view.ends.end[good]] = True
+    return known
+
+
+def _why_not(
+    rotor: Rotor, b: int, station: str, options: StationOptions, tau: Array, length: Array, seen: Array, known: Array
+) -> str:
+    """Why a station cannot be measured, or an empty string."""
+    needed = {"entry": [0], "middle": [0, 1], "exit": [1]}[station]
+    for end in needed:
+        if not known[b, end]:
+            # one end that is not clear on this blade stands where it does on the others, to the adjustment's prior
+            if known[:, end].sum() * 2 > len(known):
+                continue
+            return f"the blade's {('leading', 'trailing')[end]} end is not seen"
+    low, high = station_span(length[-1], station, options)
+    if high - low < 5.0:
+        return "the blade is too short for a station of this length"
+    at = np.interp(seen, tau, length)
+    bins = np.histogram(at, BINS, (low, high))[0]
+    if (bins > 0).sum() < NEEDED_BINS or not len(seen):
+        return f"only {(bins > 0).sum() * 100 // BINS} % of the station shows a tip edge"
+    return ""
+
+
+def _gradient(result: Adjustment, blade: int | None, function: object) -> Array:
+    """Derivatives (n,) of a function of the rotor by all unknowns, by central differences over those that matter."""
+    rotor = result.state.rotor
+    assert rotor is not None and callable(function)
+    out = np.zeros(result.layout.size)
+
+    def central(change: object, step: float) -> float:
+        values = []
+        for sign in (1, -1):
+            moved = rotor.copy()
+            change(moved, sign * step)  # type: ignore[operator]
+            values.append(function(moved))
+        return float(values[0] - values[1]) / (2 * step)
+
+    at = result.layout["rotor"].start
+
+    def radius(r: Rotor, d: float) -> None:
+        r.radius_mm += d
+
+    def thickness(r: Rotor, d: float) -> None:
+        r.thickness_mm += d
+
+    out[at] = central(radius, 1e-3)
+    out[at + 1] = central(thickness, 1e-3)
+    if blade is not None:
+        first, count = result.layout[("blade", blade)].start, rotor.basis.count
+        for k in range(count):
+
+            def height(r: Rotor, d: float, k: int = k) -> None:
+                r.heights[blade, k] += d
+
+            out[first + k] = central(height, 1e-3)
+        for e in (0, 1):
+
+            def end(r: Rotor, d: float, e: int = e) -> None:
+                r.ends[blade, e] += d
+
+            out[first + count + e] = central(end, 1e-5)
+    return out
+
+
+def _value(result: Adjustment, blade: int | None, function: object) -> tuple[float, float]:
+    """A function of the rotor and its standard uncertainty."""
+    g = _gradient(result, blade, function)
+    return float(function(result.state.rotor)), float(np.sqrt(max(g @ result.covariance @ g, 0.0)))  # type: ignore[operator]
+
+
+#: Sources of the adjustment -> line of the budget, kind, degrees of freedom, shared with other records.
+_LINES: dict[str, tuple[str, str, float]] = {
+    "tip edges": ("tip edge points", "A", 200.0),
+    "ring corners": ("ring points", "A", 500.0),
+    "blade ends": ("blade ends", "A", 20.0),
+    "hub circles seen": ("axis: hub circles", "A", 100.0),
+    "hub circles": ("axis: hub circles", "A", 100.0),
+    "tilt": ("axis: tilt", "B", 50.0),
+    "focus and stabiliser": ("focus and stabiliser", "B", 50.0),
+    "print and flatness": ("print and flatness", "B", 50.0),
+    "tip radius": ("tip radius", "B", 50.0),
+    "blade edges": ("blade-edge condition", "B", 50.0),
+    "smoothness": ("smoothness of the tip curve", "B", 50.0),
+    "gauge": ("smoothness of the tip curve", "B", 50.0),
+    "blades alike": ("blades alike", "B", 50.0),
+}
+
+
+def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Budget:
+    """The covariance of all angles, taken apart by source, and the edge bias that no photograph shows."""
+    response = jacobian @ result.covariance  # (angles, n)
+    parts: dict[str, list[Array]] = {}
+    kinds: dict[str, tuple[str, float]] = {}
+    for source, information in result.information.items():
+        if source == "camera calibration":
+            continue
+        name, kind, dof = _LINES[source]
+        parts.setdefault(name, []).append(response @ information @ response.T)
+        kinds[name] = (kind, dof)
+    lines = [BudgetLine(name, kinds[name][0], _symmetric(sum(m)), kinds[name][1]) for name, m in parts.items()]
+    at = result.layout["camera"]
+    calibration = result.information["camera calibration"][at, at]
+    lines.insert(
+        0, line_from_jacobian("focal length and lens", "B", response[:, at] @ calibration, np.linalg.inv(calibration), 50.0, "camera")
+    )
+    for kind, shift in result.shifts.items():
+        if kind in FACE_SHIFTS:
+            effect = jacobian @ shift * EDGE_BIAS_PX
+            lines.append(BudgetLine(FACE_SHIFTS[kind], "B", np.outer(effect, effect), 20.0))
+    return Budget(labels, tuple(lines))
+
+
+FACE_SHIFTS = {"inlet face": "edge bias, inlet face", "outlet face": "edge bias, outlet face", "ring": "edge bias, ring"}
+
+
+def _symmetric(matrix: Array) -> Array:
+    out: Array = (matrix + matrix.T) / 2
+    return out
+
+
+def _curve(result: Adjustment, blade: int, seen: Array) -> tuple[Array, Array, Array, Array]:
+    """Arc, height, angle and its uncertainty along the tip of one blade, every 2 mm over what is seen."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    tau, length = arc_of(rotor, blade, rotor.ends[blade])
+    low, high = np.interp(np.quantile(seen, [0.005, 0.995]), tau, length)
+    arc = np.arange(max(low, 1.0), min(high, length[-1] - 1.0), 2.0)
+    at = np.interp(arc, length, tau)
+    slope = rotor.basis.matrix(at, 1)
+    tangent = -(slope @ rotor.heights[blade]) / rotor.radius_mm
+    columns = np.arange(rotor.basis.count) + result.layout[("blade", blade)].start
+    radius = result.layout["rotor"].start
+    j = np.column_stack([-slope / rotor.radius_mm, -tangent / rotor.radius_mm]) / (1 + tangent[:, None] ** 2)
+    c = result.covariance[np.ix_([*columns, radius], [*columns, radius])]
+    u = np.degrees(np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", j, c, j), 0)))
+    return arc, rotor.basis.matrix(at) @ rotor.heights[blade], np.degrees(np.arctan(tangent)), u
