@@ -26,7 +26,9 @@ half a minute and is cached.
 
 from __future__ import annotations
 
+from bladeangle.synthetic.answers import station_angles, truth, wrap_deg
 from bladeangle.synthetic.faults import IMAGE_FAULTS, SCENE_FAULTS
+from bladeangle.synthetic.photograph import jpeg_bytes, radiance, render, write_json, write_photo
 from bladeangle.synthetic.random_scenes import (
     ROTOR_VIEWS,
     random_rotor,
@@ -36,7 +38,6 @@ from bladeangle.synthetic.random_scenes import (
     rotor_photos,
     sheet_photos,
 )
-from bladeangle.synthetic.render import jpeg_bytes, radiance, render, write_json, write_photo
 from bladeangle.synthetic.scene import (
     CameraModel,
     Damage,
@@ -52,7 +53,6 @@ from bladeangle.synthetic.scene import (
     Standing,
     View,
 )
-from bladeangle.synthetic.truth import station_angles, truth, wrap_deg
 
 __all__ = [
     "IMAGE_FAULTS", "ROTOR_VIEWS", "SCENE_FAULTS", "CameraModel", "Damage", "Exposure", "FlatObject", "Lighting",

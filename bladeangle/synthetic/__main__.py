@@ -10,10 +10,10 @@ import numpy as np
 
 from bladeangle.errors import BladeangleError, UsageError
 from bladeangle.files import safe_name
+from bladeangle.synthetic.answers import truth
+from bladeangle.synthetic.photograph import write_json, write_photo
 from bladeangle.synthetic.random_scenes import ROTOR_VIEWS, random_rotor, rotor_photos, sheet_photos
-from bladeangle.synthetic.render import write_json, write_photo
 from bladeangle.synthetic.scene import CameraModel, Exposure, Scene
-from bladeangle.synthetic.truth import truth
 
 
 def write_set(folder: Path, scenes: list[Scene], name: str) -> None:

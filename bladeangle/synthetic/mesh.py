@@ -190,9 +190,8 @@ def _land(tip: Array, section: _Section) -> Mesh:
 
 def blade_mesh(shape: RotorShape, blade: int, step_mm: float) -> list[Mesh]:
     """One blade: upper face, leading edge, lower face, trailing edge and the tip land."""
-    fine = step_mm < 1.0
-    section = _section(shape, step_mm, 16 if fine else 5)
-    points = _blade_points(shape, blade, section, 40 if fine else 8)
+    section = _section(shape, step_mm, round(11.0 / math.sqrt(step_mm)))
+    points = _blade_points(shape, blade, section, round(28.0 / math.sqrt(step_mm)))
     closed = np.concatenate([points, points[:1]])
     loop = np.concatenate([points[-1:], points, points[:2]])
     normals = np.cross(np.gradient(closed, axis=1), loop[2:] - loop[:-2]) * shape.hand
@@ -212,7 +211,7 @@ def rotor_mesh(shape: RotorShape, step_mm: float = 0.5) -> Mesh:
 def object_mesh(thing: FlatObject) -> Mesh:
     """A flat convex object as a fan of triangles facing up, subdivided so that lens distortion bends its outline."""
     outline = np.array(thing.outline_mm, float)
-    dense = np.concatenate([np.linspace(a, b, 24, endpoint=False) for a, b in
+    dense = np.concatenate([np.linspace(a, b, math.ceil(np.hypot(*(b - a)) / 2.0), endpoint=False) for a, b in
                             zip(outline, np.roll(outline, -1, axis=0), strict=True)])
     dense = np.concatenate([dense, dense[:1]])
     t = np.linspace(0.0, 1.0, 24)[:, None]

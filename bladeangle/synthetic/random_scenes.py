@@ -78,7 +78,7 @@ def random_rotor(rng: np.random.Generator, blades: int | None = None, hand: int 
         bore_radius_mm=nose * float(rng.uniform(0.45, 0.62)), outlet_bore_radius_mm=hub * float(rng.uniform(0.35, 0.5)),
         tip_length_mm=length, thickness_mm=thickness, root_thickness_mm=thickness + float(rng.uniform(0.3, 1.5)),
         edge_round_mm=float(rng.uniform(1.0, 1.5)) * thickness, sweep_mm=float(rng.uniform(5.0, 25.0)),
-        base_mm=float(rng.uniform(3.0, 7.0)), laws=tuple(laws))
+        base_mm=float(rng.uniform(3.0, 7.0)), reflectance=float(rng.uniform(0.55, 1.0)), laws=tuple(laws))
     drop = max(float(tip_curve(shape, b).drop_mm[-1]) for b in range(blades))
     return replace(shape, height_mm=shape.base_mm + drop + float(rng.uniform(6.0, 14.0)))
 

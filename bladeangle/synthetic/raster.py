@@ -1,9 +1,10 @@
 """The renderer's inner loops, compiled by numba: visibility by a z-buffer, then shading.
 
-Every pixel has 4 x 4 samples in an N-rooks pattern (each has its own row and its own column of a 16 x 16 grid), so that
-even an edge along the pixel rows is placed to 1/32 px and any other edge better. The samples' mean is the exact
-integral over the square pixel in linear light. Meshes are projected vertex by vertex with the lens distortion; the
-sheet, the table and the walls are met by rays through the exactly undistorted sample.
+Every pixel has 4 x 4 samples, multi-jittered: no two share a row or a column of the pixel's 16 x 16 grid, so that an
+edge along the pixel rows is placed to 1/32 px, and the pattern differs from pixel to pixel, so that at no slope of an
+edge do the errors of neighbours add up. The samples' mean is the integral over the square pixel in linear light.
+Meshes are projected vertex by vertex with the lens distortion; the sheet, the table and the walls are met by rays
+through the exactly undistorted sample.
 """
 
 from __future__ import annotations
@@ -24,6 +25,22 @@ except ImportError as error:
 
 #: Samples along each side of a pixel.
 SAMPLES = 4
+#: The pattern repeats after this many samples (8 pixels).
+TILE = 8 * SAMPLES
+
+
+def _jitter() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Offsets x and y (TILE, TILE) of the samples from a regular grid, in samples."""
+    rng = np.random.default_rng(20)
+    blocks = (TILE // SAMPLES, TILE // SAMPLES, SAMPLES, SAMPLES)
+    place = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
+    # In every column of a pixel's samples the x offsets are a permutation of `place`, in every row the y offsets.
+    x = rng.permuted(np.broadcast_to(place, blocks), axis=3).swapaxes(2, 3)
+    y = rng.permuted(np.broadcast_to(place, blocks), axis=3)
+    return x.swapaxes(1, 2).reshape(TILE, TILE).copy(), y.swapaxes(1, 2).reshape(TILE, TILE).copy()
+
+
+JITTER_X, JITTER_Y = _jitter()
 
 njit: Any = numba.njit(cache=True, error_model="numpy")
 
@@ -54,10 +71,12 @@ def fill(px: NDArray[np.float64], nearness: NDArray[np.float64], triangles: NDAr
         ax1, ay1 = (y2 - y0) * inv, -(x2 - x0) * inv
         ax2, ay2 = -(y1 - y0) * inv, (x1 - x0) * inv
         for r in range(top, bottom + 1):
-            shift_x = ((r % samples) - 0.5 * (samples - 1)) / samples
+            i = (r + row0) % TILE
             for c in range(left, right + 1):
-                dx = c + shift_x - x0
-                dy = r + row0 + ((c % samples) - 0.5 * (samples - 1)) / samples - y0
+                dx, dy = c - x0, r + row0 - y0
+                if samples > 1:
+                    dx += JITTER_X[i, c % TILE]
+                    dy += JITTER_Y[i, c % TILE]
                 b1 = ax1 * dx + ay1 * dy
                 b2 = ax2 * dx + ay2 * dy
                 # The tiny slack lets neighbours overlap instead of leaving pinholes between them.
@@ -180,7 +199,7 @@ def sky_light(points: NDArray[np.float64], normals: NDArray[np.float64], lamps: 
 @njit
 def develop(light: NDArray[np.float32], noise: NDArray[np.float32], full_well: float, gain: float,
             encoded: NDArray[np.uint8]) -> None:
-    """Linear light (rows, columns, channels) and unit normal noise -> sRGB-encoded 8 bits (IEC 61966-2-1)."""
+    """Linear light (rows, columns, channels) and normal noise (rows, columns) -> sRGB-encoded (IEC 61966-2-1)."""
     rows, columns, channels = light.shape
     for r in range(rows):
         for c in range(columns):
@@ -188,7 +207,7 @@ def develop(light: NDArray[np.float32], noise: NDArray[np.float32], full_well: f
                 v = light[r, c, k] * gain
                 if full_well > 0.0:
                     # Shot noise plus 3 electrons of reading noise; what saturates clips after it.
-                    v += noise[r, c, k] * math.sqrt(max(v, 0.0) * full_well + 9.0) / full_well
+                    v += noise[r, c] * math.sqrt(max(v, 0.0) * full_well + 9.0) / full_well
                 v = min(max(v, 0.0), 1.0)
                 v = 12.92 * v if v <= 0.0031308 else 1.055 * v ** (1.0 / 2.4) - 0.055
                 encoded[r, c, k] = int(v * 255.0 + 0.5)

@@ -100,6 +100,7 @@ class RotorShape:
     damage: tuple[Damage, ...] = ()
     stains: tuple[Stain, ...] = ()
     texture: float = 1.0
+    reflectance: float = 0.8
 
     def __post_init__(self) -> None:
         if not 1 <= self.blades <= 12 or self.hand not in (1, -1):
@@ -358,7 +359,7 @@ class Exposure:
     gain: float = 1.0
     blur_px: float = 0.6
     motion_px: tuple[float, float] = (0.0, 0.0)
-    full_well: float = 9000.0
+    full_well: float = 4000.0
     vignetting: float = 0.25
     quality: int = 88
     colour: bool = True

@@ -12,7 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.synthetic.raster import (
+    JITTER_X,
+    JITTER_Y,
     SAMPLES,
+    TILE,
     grid_value,
     metal_texture,
     njit,
@@ -223,10 +226,10 @@ def mesh_colour(eye: F64, px: F64, nearness: F64, vertices: F64, normals: F64, v
     reflected_x, reflected_y = 2.0 * nv * n[0] - v[0], 2.0 * nv * n[1] - v[1]
     sky = min(max((reflected_z + 0.3) / 1.2, 0.0), 1.0)
     sky = sky * sky * (3.0 - 2.0 * sky)
-    sky = 0.18 + 0.72 * sky + 0.12 * (reflected_x - 0.6 * reflected_y)
+    sky = 0.12 + 0.78 * sky + 0.18 * (reflected_x - 0.6 * reflected_y)
     lobe = max(0.0, reflected_x * lamps[KEY + 1] + reflected_y * lamps[KEY + 2] + reflected_z * lamps[KEY + 3]) ** 14
     open_sky = min(1.0, 0.2 + 0.8 * light)
-    value = 0.26 * light + 0.36 * max(0.05, sky) * open_sky + 0.12 * lobe * open_sky * shade
+    value = 0.24 * light + 0.38 * max(0.05, sky) * open_sky + 0.15 * lobe * open_sky * shade
     if lamps[GLARE] > 0.0:
         gx, gy, gz = lamps[GLARE + 1] - p[0], lamps[GLARE + 2] - p[1], lamps[GLARE + 3] - p[2]
         c = (reflected_x * gx + reflected_y * gy + reflected_z * gz) / math.sqrt(gx * gx + gy * gy + gz * gz)
@@ -298,8 +301,8 @@ def resolve(w: World, row0: int, zbuffer: F32, ids: I32, touched: U8, image: F32
             if mixed:
                 for j in range(SAMPLES):
                     for i in range(SAMPLES):
-                        ox = i + (j - half) / SAMPLES
-                        oy = j + (i - half) / SAMPLES
+                        row, column = ((r + row0) * SAMPLES + j) % TILE, (c * SAMPLES + i) % TILE
+                        ox, oy = i + JITTER_X[row, column], j + JITTER_Y[row, column]
                         t = ids[r * SAMPLES + j, c * SAMPLES + i] if touched[r, c] != 0 else -1
                         if t >= 0:
                             mesh_colour(eye, px, nearness, vertices, normals, vertex_light, triangles, material,

@@ -19,7 +19,7 @@ from bladeangle.files import import_cv2, write_bytes_atomic
 from bladeangle.synthetic import raster, shade
 from bladeangle.synthetic.mesh import Mesh, joined, object_mesh, rotor_mesh
 from bladeangle.synthetic.raster import SAMPLES
-from bladeangle.synthetic.scene import Array, Exposure, Lighting, RingPrint, RotorShape, Scene, Standing, tip_curve
+from bladeangle.synthetic.scene import Array, Exposure, RingPrint, RotorShape, Scene, tip_curve
 
 _BAND_ROWS = 48
 _METAL_BGR = (0.98, 1.0, 1.01)
@@ -77,28 +77,30 @@ def _soft_light(coarse: Mesh | None, lamps: Array, points: Array, normals: Array
 class _Stage:
     """The meshes and the light of one rotor as it stands; the same for all photographs of that standing."""
 
-    def __init__(self, rotor: RotorShape | None, standing: Standing, lighting: Lighting, scene: Scene) -> None:
+    def __init__(self, scene: Scene, step_mm: float) -> None:
+        rotor, lighting = scene.rotor, scene.lighting
         parts, coarse_parts = [], []
-        self.to_rotor = np.eye(4)
+        self.to_rotor: Array = np.eye(4)
         if rotor is not None:
-            pose = standing.pose(rotor)
-            self.to_rotor = np.linalg.inv(pose)
-            parts.append(rotor_mesh(rotor).moved(pose))
+            pose = scene.standing.pose(rotor)
+            self.to_rotor = np.asarray(np.linalg.inv(pose), np.float64)
+            parts.append(rotor_mesh(rotor, step_mm).moved(pose))
             coarse_parts.append(rotor_mesh(rotor, 3.0).moved(pose))
         for thing in scene.objects:
             parts.append(object_mesh(thing))
             coarse_parts.append(parts[-1])
         self.mesh = joined(parts) if parts else None
         coarse = joined(coarse_parts) if parts else None
-        key = np.array(lighting.key_position_mm)
+        key = np.array(lighting.key_position_mm, dtype=np.float64)
         axis = np.linspace(-_LIGHT_HALF_MM, _LIGHT_HALF_MM, _LIGHT_CELLS + 1)
         ground = np.stack([*np.meshgrid(axis, axis), np.zeros((len(axis), len(axis)))], axis=-1).reshape(-1, 3)
-        up = np.broadcast_to([0.0, 0.0, 1.0], ground.shape)
+        up: Array = np.tile([0.0, 0.0, 1.0], (len(ground), 1))
 
         def light(points: Array, normals: Array) -> NDArray[np.float32]:
-            out = np.float32(lighting.ambient) * _soft_light(coarse, _sky(36), points, normals)
+            out = _soft_light(coarse, _sky(36), points, normals)
+            out *= np.float32(lighting.ambient)
             if not lighting.hard_shadow:
-                out = out + np.float32(lighting.key) * _soft_light(coarse, _around(key), points, normals)
+                out += np.float32(lighting.key) * _soft_light(coarse, _around(key), points, normals)
             return out
 
         self.sheet_light = light(ground, up).reshape(len(axis), len(axis))
@@ -116,10 +118,12 @@ _stages: dict[Any, _Stage] = {}
 
 def _stage(scene: Scene) -> _Stage:
     """The stage of a scene; the last one is kept, since a set of photographs shares it."""
-    key = (scene.rotor, scene.standing, scene.lighting, scene.objects)
+    # Chords of 0.5 mm leave a tip's arc by 0.004 px at 12 megapixels; smaller pictures may have longer ones.
+    step_mm = 0.5 * math.sqrt(max(0.5, 4032.0 / scene.camera.width))
+    key = (scene.rotor, scene.standing, scene.lighting, scene.objects, step_mm)
     if key not in _stages:
         _stages.clear()
-        _stages[key] = _Stage(scene.rotor, scene.standing, scene.lighting, scene)
+        _stages[key] = _Stage(scene, step_mm)
     return _stages[key]
 
 
@@ -168,7 +172,8 @@ def _sheet_arrays(sheets: tuple[RingPrint, ...]) -> tuple[Array, NDArray[np.int1
             nearest[layer][block][mine] = away[mine]
             origins.append([*triangle[0], *inverse.ravel()])
             bits.append(pattern)
-    return np.array(table), where, np.array(origins), np.array(bits)
+    return (np.array(table, float).reshape(-1, 8), where, np.array(origins, float).reshape(-1, 6),
+            np.array(bits, np.uint8).reshape(-1, 16, 16))
 
 
 def _stain_points(rotor: RotorShape | None) -> Array:
@@ -203,13 +208,15 @@ def _world(scene: Scene, stage: _Stage) -> shade.World:
     else:
         line = [0.0, 0.0, 0.0, 1.0, 1.0]
     corner = math.hypot(max(camera.cx_px, camera.width - camera.cx_px), max(camera.cy_px, camera.height - camera.cy_px))
+    metal = scene.rotor.reflectance if scene.rotor else 1.0
     skin = scene.objects[0].colour if scene.objects else (0.4, 0.3, 0.2)
     return shade.World(
         camera=np.array([camera.f_px, camera.cx_px, camera.cy_px, scene.exposure.vignetting, corner]),
         dist=np.array(camera.dist), rotation=np.array(view.R), eye=view.eye_mm, px=(px + 0.5) * SAMPLES - 0.5,
         nearness=nearness, vertices=np.ascontiguousarray(mesh.vertices), normals=np.ascontiguousarray(mesh.normals),
         vertex_light=stage.vertex_light, triangles=mesh.triangles, patch=mesh.patch, material=mesh.material,
-        to_rotor=np.ascontiguousarray(stage.to_rotor[:3]), colours=np.array([_METAL_BGR, _METAL_BGR, skin[::-1]]),
+        to_rotor=np.ascontiguousarray(stage.to_rotor[:3]),
+        colours=np.array([_METAL_BGR, _METAL_BGR, skin[::-1]]) * [[metal], [metal], [1.0]],
         stains=_stain_points(scene.rotor), sheets=sheets, cells=where, markers=markers, bits=bits,
         sheet_light=stage.sheet_light, shadow=stage.shadow, shadow_axes=stage.shadow_axes,
         lamps=np.array([lighting.key if lighting.hard_shadow else 0.0, *key, lighting.glare,
@@ -261,14 +268,16 @@ def expose(light: NDArray[np.float32], exposure: Exposure) -> NDArray[np.uint8]:
         light = cv2.GaussianBlur(light, (0, 0), exposure.blur_px, borderType=cv2.BORDER_REPLICATE)
     if exposure.motion_px != (0.0, 0.0):
         light = cv2.filter2D(light, -1, _motion_kernel(*exposure.motion_px), borderType=cv2.BORDER_REPLICATE)
-    light = light.reshape(*light.shape[:2], -1)
+    height, width = light.shape[:2]
+    light = light.reshape(height, width, -1)  # OpenCV drops the last axis of a grey picture
     rng = np.random.default_rng(exposure.seed)
     encoded = np.empty(light.shape, np.uint8)
     for row in range(0, len(light), 256):
         band = light[row:row + 256]
-        noise = rng.standard_normal(band.shape, np.float32) if exposure.full_well > 0 else np.zeros_like(band)
+        # One noise for all channels: a phone's colour noise is smoothed away before the file is written.
+        noise = rng.standard_normal(band.shape[:2], np.float32)
         raster.develop(band, noise, float(exposure.full_well), float(exposure.gain), encoded[row:row + 256])
-    return encoded if encoded.shape[-1] == 3 else encoded[:, :, 0]
+    return encoded if exposure.colour else encoded.reshape(height, width)
 
 
 def render(scene: Scene) -> NDArray[np.uint8]:
