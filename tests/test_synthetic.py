@@ -278,7 +278,7 @@ def test_printing_errors_move_the_markers_as_named() -> None:
     true = syn.RingPrint(ring).corners_mm()[2]
     assert np.allclose(syn.RingPrint(ring, scale=(1.02, 0.99)).corners_mm()[2], true * (1.02, 0.99))
     assert np.allclose(syn.RingPrint(ring, mirrored=True).corners_mm()[2], true * (1, -1))
-    numbered = {**ring, "markers": [{**m, "piece": int(m["id"] >= 6)} for m in ring["markers"]]}
+    numbered = {**ring, "markers": [{**m, "piece": 1 + int(m["id"] >= 6)} for m in ring["markers"]]}
     loose = syn.RingPrint(numbered, pieces=((0, 0, 0), (0.5, -0.2, 0.0))).corners_mm()
     assert np.allclose(loose[2], true)
     assert np.allclose(loose[7] - syn.RingPrint(ring).corners_mm()[7], (0.5, -0.2))

@@ -101,14 +101,19 @@ def bent_sheet(scene: Scene, rng: Rng) -> Scene:
 
 
 def loose_pieces(scene: Scene, rng: Rng) -> Scene:
-    """The ring in four pieces taped together up to 1 mm and 0.3 deg wrong (the definition then numbers the pieces)."""
+    """The ring's pieces taped together up to 1 mm and 0.3 deg wrong, the first one right.
+
+    A definition without pieces is cut into four, numbered from 1 in the definition that the scene then holds.
+    """
     sheets = []
     for s in scene.sheets:
         definition = dict(s.definition)
         n = len(definition["markers"])
-        definition["markers"] = [{**m, "piece": 4 * i // n} for i, m in enumerate(definition["markers"])]
+        if not any(m.get("piece") for m in definition["markers"]):
+            definition["markers"] = [{**m, "piece": 4 * i // n + 1} for i, m in enumerate(definition["markers"])]
+        count = max(int(m.get("piece", 0)) for m in definition["markers"])
         places = [(0.0, 0.0, 0.0)] + [(*rng.uniform(-0.7, 0.7, 2).tolist(), float(rng.uniform(-0.3, 0.3)))
-                                      for _ in range(3)]
+                                      for _ in range(count - 1)]
         sheets.append(replace(s, definition=definition, pieces=tuple(places)))
     return replace(scene, sheets=tuple(sheets))
 

@@ -106,7 +106,7 @@ def undistort(u: float, v: float, x: float, y: float, dist: NDArray[np.float64],
         inverse[0, 0], inverse[0, 1], inverse[1, 0], inverse[1, 1] = d / det, -b / det, -b / det, a / det
         sx, sy = (d * fx - b * fy) / det, (a * fy - b * fx) / det
         x, y = x - sx, y - sy
-        if sx * sx + sy * sy < 1e-22:
+        if sx * sx + sy * sy < 1e-20:
             break
     return x, y
 

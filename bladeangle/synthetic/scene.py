@@ -268,7 +268,7 @@ class RingPrint:
     """A ring definition as it came out of a printer and lies on the table.
 
     `scale` is (x, y) of the print against the definition; `mirrored` turns y round; `pieces` are (x mm, y mm, degrees)
-    by which sheet piece i (markers' `piece`, default 0) lies off its place; `bend_mm` is the height to which the sheet
+    by which sheet pieces 1, 2, ... (the markers' `piece`) lie off their places, markers without a piece never do; `bend_mm` is the height to which the sheet
     has risen at 150 mm from the centre along `bend_azimuth_deg` (parabolic); `place` is (x mm, y mm, degrees) of the
     whole sheet in the ring frame.
     """
@@ -285,7 +285,8 @@ class RingPrint:
 
     def _put(self, xy: Array, piece: int) -> Array:
         out = np.asarray(xy, float) * np.array([self.scale[0], self.scale[1] * (-1.0 if self.mirrored else 1.0)])
-        for x, y, turn in (self.pieces[piece] if piece < len(self.pieces) else (0.0, 0.0, 0.0), self.place):
+        off = self.pieces[piece - 1] if 1 <= piece <= len(self.pieces) else (0.0, 0.0, 0.0)
+        for x, y, turn in (off, self.place):
             out = out @ _axis_rotation(2, math.radians(turn))[:2, :2].T + (x, y)
         return out
 

@@ -158,12 +158,12 @@ def ground_colour(sheet_light: F32, lamps: F64, shadow: F32, axes: F64, sizes: F
                   dz: float, out: F64) -> None:
     """Colour of sheet, table or wall at a point without ink."""
     if s == -2:
-        out[:] = WALL * (1.0 + 0.8 * dz)
+        out[0] = out[1] = out[2] = WALL * (1.0 + 0.8 * dz)
         return
     light = grid_value(sheet_light, sizes[1], x, y) + hard_key(lamps, shadow, axes, sizes[2], x, y, 0.0, lamps[KEY + 3])
     light *= edge_shadow(lamps, x, y, 0.0)
     if s >= 0:
-        out[:] = light * PAPER * (1.0 + 0.006 * value_noise(x * 1.5, y * 1.5, 0))
+        out[0] = out[1] = out[2] = light * PAPER * (1.0 + 0.006 * value_noise(x * 1.5, y * 1.5, 0))
     else:
         light *= 1.0 + 0.05 * value_noise(x * 0.03, y * 0.6, 0)
         out[0], out[1], out[2] = light * TABLE_RGB[2], light * TABLE_RGB[1], light * TABLE_RGB[0]
@@ -264,14 +264,15 @@ def resolve(w: World, row0: int, zbuffer: F32, ids: I32, touched: U8, image: F32
     sheet_light, shadow, axes, lamps, sizes = w.sheet_light, w.shadow, w.shadow_axes, w.lamps, w.sizes
     f, cx, cy, vignetting, corner = w.camera[0], w.camera[1], w.camera[2], w.camera[3], w.camera[4]
     rows, columns, channels = image.shape
-    jac = np.empty((2, 2))
+    jac = np.zeros((2, 2))
     colour, total = np.empty(3), np.empty(3)
     half = 0.5 * (SAMPLES - 1)
     for r in range(rows):
         xn, yn = (0.0 - cx) / f, (r + row0 - cy) / f
         for c in range(columns):
-            xn, yn = undistort((c - cx) / f, (r + row0 - cy) / f, xn, yn, dist, jac)
-            total[:] = 0.0
+            # Newton starts from the last pixel, moved on by one.
+            xn, yn = undistort((c - cx) / f, (r + row0 - cy) / f, xn + jac[0, 0] / f, yn + jac[1, 0] / f, dist, jac)
+            total[0] = total[1] = total[2] = 0.0
             mixed = False
             if touched[r, c] != 0:
                 first = ids[r * SAMPLES, c * SAMPLES]
