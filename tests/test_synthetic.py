@@ -342,6 +342,11 @@ def test_a_seed_means_the_same_picture_and_another_view_choice_the_same_rotor() 
             for views in (("outlet",), ("inlet", "outlet")))
     assert a[0] == b[1]
     assert np.array_equal(syn.render(a[0]), syn.render(b[1]))
+    for scene, along in ((b[0], 0), (b[1], -1)):
+        # Leading tip of blade 1 at the arrow inlet end up, trailing tip when turned over; within 4 deg of spin.
+        phi = -scene.rotor.hand * tip_curve(scene.rotor, 0).round_mm[along] / scene.rotor.tip_radius_mm
+        tip = scene.standing.pose(scene.rotor)[:3, :3] @ np.array([math.cos(phi), math.sin(phi), 0.0])
+        assert abs(math.degrees(math.atan2(tip[1], tip[0]))) < 4.1
     with pytest.raises(UsageError):
         syn.rotor_photos(np.random.default_rng(8), syn.RotorShape(), camera, views=("above",))
 

@@ -268,9 +268,9 @@ class RingPrint:
     """A ring definition as it came out of a printer and lies on the table.
 
     `scale` is (x, y) of the print against the definition; `mirrored` turns y round; `pieces` are (x mm, y mm, degrees)
-    by which sheet pieces 1, 2, ... (the markers' `piece`) lie off their places, markers without a piece never do; `bend_mm` is the height to which the sheet
-    has risen at 150 mm from the centre along `bend_azimuth_deg` (parabolic); `place` is (x mm, y mm, degrees) of the
-    whole sheet in the ring frame.
+    by which sheet pieces 1, 2, ... (the markers' `piece`) lie off their places, markers without a piece never do;
+    `bend_mm` is the height to which the sheet has risen at 150 mm from the centre along `bend_azimuth_deg` (parabolic);
+    `place` is (x mm, y mm, degrees) of the whole sheet in the ring frame.
     """
 
     definition: dict[str, Any]
