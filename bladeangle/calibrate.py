@@ -16,11 +16,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjust import Adjustment, Priors, State, View, adjust
+from bladeangle.adjust import Adjustment, adjust
 from bladeangle.camera import Camera, camera_from_exif
 from bladeangle.errors import AdjustmentError, BladeangleError, PhotoError, RingNotFoundError
+from bladeangle.model import State, View
 from bladeangle.photo import Exif, read_photo
 from bladeangle.pose import Pose, start_pose
+from bladeangle.priors import Priors
 from bladeangle.ring import Ring, RingSighting, sight_ring
 
 #: What to photograph; the end of every refusal.

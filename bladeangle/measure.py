@@ -9,13 +9,15 @@ from pathlib import Path
 import numpy as np
 
 from bladeangle import edges, hub, oblique, outline, start
-from bladeangle.adjust import Adjustment, CirclePoints, Priors, State, TipPoints, View, adjust
+from bladeangle.adjust import Adjustment, adjust
 from bladeangle.camera import Camera, camera_from_exif
 from bladeangle.errors import EdgesError, PhotoError, UsageError
 from bladeangle.flags import Flag
 from bladeangle.geometry import Array, rays_in
+from bladeangle.model import CirclePoints, State, TipPoints, View
 from bladeangle.photo import Photo, read_photo
 from bladeangle.pose import Pose, start_pose
+from bladeangle.priors import Priors
 from bladeangle.ring import Ring, RingSighting, sight_ring
 from bladeangle.stations import StationOptions, Stations, measure_stations
 
@@ -51,6 +53,9 @@ class Shot:
     sighting: RingSighting
     pose: Pose
     overhead: bool
+    sha256: str = ""
+    width: int = 0
+    height: int = 0
     circles: list[hub.HubCircle] = field(default_factory=list)
     teeth: list[start.Tooth] = field(default_factory=list)
     turn: int = 0
@@ -73,6 +78,7 @@ class Measurement:
     result: Adjustment
     stations: Stations
     flags: tuple[Flag, ...]
+    suggestion: str | None = None
 
 
 def nothing(message: str) -> None:
@@ -110,7 +116,10 @@ def measure(
         sighting = sight_ring(photo, ring)
         pose = start_pose(sighting, ring, camera.parameters, photo.name)
         eye = pose.eye_mm
-        shots.append(Shot(path, photo.name, standing, photo, sighting, pose, bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM)))
+        overhead = bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM)
+        shots.append(
+            Shot(path, photo.name, standing, photo, sighting, pose, overhead, photo.sha256, photo.width, photo.height)
+        )
     assert camera is not None
     standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
     for shot in shots:
@@ -324,9 +333,7 @@ def _with_others(
         near = replace(priors, radius_mm=radius, radius_sigma_mm=0.1)
         _adopt_rotor(state, _overhead(shots[:count], ring, camera, near).state)
     assert state.rotor is not None
-    import pickle; pickle.dump((shots,state,slanted,standing_of,blur),open("/tmp/st.pkl","wb")); print("RADIUS",radius,clear)
     thickness, offset = oblique.find_thickness(load, state, slanted, standing_of, blur)
-    print("THICK",thickness,offset)
     state.rotor.thickness_mm = thickness
     state.rotor.extra_mm[:] = 0.0
     state.rotor.heights += offset

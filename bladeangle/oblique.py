@@ -12,9 +12,9 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from bladeangle import profiles
-from bladeangle.adjust import State, TipPoints
 from bladeangle.edges import NEAR_COSINE, step_response
 from bladeangle.geometry import Array
+from bladeangle.model import State, TipPoints
 from bladeangle.photo import Photo
 
 #: Trial radii: half the range about the present one, and the step, mm.

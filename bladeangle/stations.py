@@ -15,6 +15,7 @@ import numpy as np
 from bladeangle.adjust import Adjustment
 from bladeangle.budget import Budget, BudgetLine, line_from_jacobian
 from bladeangle.geometry import Array
+from bladeangle.model import TIP_KINDS
 from bladeangle.rotor import FACES, Rotor
 
 STATIONS = ("entry", "middle", "exit")
@@ -42,7 +43,7 @@ class Stations:
     labels : ("1.entry", ...); angle_deg : (n,); budget : covariance of them by named source.
     not_seen : blade number -> station -> why; sees : label -> faces whose edge is seen in the station.
     wrap_deg, tip_length_mm : (b, 2) value and standard uncertainty, nan where an end is not seen.
-    sizes : name -> (value, standard uncertainty), mm: tip_diameter, thickness, axial_length.
+    sizes : name -> (value, standard uncertainty), mm: tip_diameter, hub_diameter, thickness, axial_length.
     curves : blade number -> (arc_mm, height_mm, angle_deg, standard_uncertainty_deg) arrays over what is seen.
     """
 
@@ -123,10 +124,19 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
         "tip_diameter": _value(result, None, lambda r: 2 * r.radius_mm),
         "thickness": _value(result, None, lambda r: r.thickness_mm),
     }
+    if len(result.state.circles):
+        sizes["hub_diameter"] = _hub(result)
     if ends_known.all():
         sizes["axial_length"] = _value(result, 0, lambda r: _fall(r, 0))
     curves = {b + 1: _curve(result, b, seen_at[b]) for b in range(rotor.blades) if len(seen_at[b]) > 5}
     return Stations(tuple(labels), np.array(angles), budget, not_seen, sees, wrap, tip, sizes, curves)
+
+
+def _hub(result: Adjustment) -> tuple[float, float]:
+    """Diameter, mm, of the largest circle about the axis, and its standard uncertainty (from its height, mostly)."""
+    k = int(result.state.circles[:, 0].argmax())
+    at = result.layout["circles"].start + 2 * k
+    return 2 * float(result.state.circles[k, 0]), 2 * float(np.sqrt(result.covariance[at, at]))
 
 
 def _fall(rotor: Rotor, blade: int) -> float:
@@ -142,15 +152,17 @@ def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
     taus: list[list[Array]] = [[] for _ in range(rotor.blades)]
     faces: list[list[Array]] = [[] for _ in range(rotor.blades)]
     for p, view in enumerate(result.views):
-        if view.tips is None or not len(view.tips.px):
-            continue
-        foot = state.on_cylinder(view.tips.px, p, state.standings.index(view.standing), rotor.radius_mm, view.tips.far)
-        good = np.isfinite(foot).all(1) & (result.weight[p]["tip"] > 0.3)
-        tau = rotor.tau_of(np.nan_to_num(foot, nan=1.0), view.tips.blade)
-        for b in range(rotor.blades):
-            mine = good & (view.tips.blade == b)
-            taus[b].append(tau[mine])
-            faces[b].append(view.tips.face[mine])
+        for kind, sign in TIP_KINDS.items():
+            tips = view.tips_of(sign)
+            if tips is None:
+                continue
+            foot = state.on_cylinder(tips.px, p, state.standings.index(view.standing), rotor.radius_mm, tips.far)
+            good = np.isfinite(foot).all(1) & (result.weight[p][kind] > 0.3)
+            tau = rotor.tau_of(np.nan_to_num(foot, nan=1.0), tips.blade)
+            for b in range(rotor.blades):
+                mine = good & (tips.blade == b)
+                taus[b].append(tau[mine])
+                faces[b].append(tips.face[mine])
     none = np.zeros(0)
     return [np.concatenate([none, *t]) for t in taus], [np.concatenate([none, *f]) for f in faces]
 
@@ -277,7 +289,7 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
     return Budget(labels, tuple(lines))
 
 
-FACE_SHIFTS = {"inlet face": "edge bias, inlet face", "outlet face": "edge bias, outlet face", "ring": "edge bias, ring"}
+FACE_SHIFTS = {"inlet tips": "edge bias, inlet face", "outlet tips": "edge bias, outlet face", "ring": "edge bias, ring"}
 
 
 def _symmetric(matrix: Array) -> Array:

@@ -15,7 +15,9 @@ import pytest
 from click.testing import CliRunner
 from rendered_ring import CALIBRATION, encode, light_of, shot, trial_ring
 
-from bladeangle.adjust import Priors, State, View, adjust
+from bladeangle.adjust import adjust
+from bladeangle.model import State, View
+from bladeangle.priors import Priors
 from bladeangle.calibrate import CalibrationOptions, SightedPhoto, calibrate, calibrate_sightings
 from bladeangle.camera import camera_from_exif, read_camera
 from bladeangle.cli.main import main

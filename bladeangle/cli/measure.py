@@ -1,0 +1,113 @@
+"""`bladeangle measure`: photographs in, measurement record out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from bladeangle.cli.options import (
+    camera_option,
+    check_bar_option,
+    detail,
+    diameter_option,
+    json_option,
+    note,
+    quiet_option,
+    ring_option,
+    verbose_option,
+)
+
+
+class Turned(click.Command):
+    """A command whose `--turned` takes every word up to the next option, as the shell expands a pattern."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Repeat `--turned` before each of its further words."""
+        out: list[str] = []
+        turned = False
+        for word in args:
+            if word == "--turned":
+                turned = True
+            elif word.startswith("-") and word != "-":
+                turned = False
+                out.append(word)
+            elif turned:
+                out += ["--turned", word]
+            else:
+                out.append(word)
+        if turned and (not out or "--turned" not in out):
+            raise click.UsageError("--turned needs at least one photograph after it.", ctx)
+        return super().parse_args(ctx, out)
+
+
+@click.command(cls=Turned)
+@click.argument("photos", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--turned",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="PHOTO ...",
+    help="Photographs of the rotor turned over, outlet end up. Takes all words up to the next option.",
+)
+@camera_option
+@ring_option
+@diameter_option
+@check_bar_option
+@click.option("--station-length", "length_mm", type=click.FloatRange(5, 200), default=32.0, show_default=True, metavar="MM", help="Length of the entry and exit stations along the tip.")
+@click.option("--station-skip", "skip_mm", type=click.FloatRange(0, 20), default=2.0, show_default=True, metavar="MM", help="Rounding skipped at either end.")
+@click.option("--name", help="Name of the rotor in the record. [default: the record's file name]")
+@click.option("--out", type=click.Path(path_type=Path), metavar="RECORD.json", help="Where the record goes.")
+@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Draw what was found into the photographs.")
+@json_option
+@quiet_option
+@verbose_option
+def measure(
+    photos: tuple[Path, ...],
+    turned: tuple[Path, ...],
+    camera: Path | None,
+    ring: Path,
+    diameter_mm: float | None,
+    check_bar_mm: float | None,
+    length_mm: float,
+    skip_mm: float,
+    name: str | None,
+    out: Path | None,
+    picture: Path | None,
+    as_json: bool,
+) -> None:
+    """Measure the blade angles of one rotor.
+
+    PHOTOS show the rotor standing inlet end up on the printed ring, those after --turned outlet end up. One of each taken
+    from straight above is the least for all stations; six more from around make single blades certain to a tenth.
+
+    \b
+    Example:
+      bladeangle measure inlet.jpg --turned outlet.jpg --camera phone.json --ring ring.json --out rotor.json
+    """
+    from bladeangle.assemble import record_of, table
+    from bladeangle.camera import read_camera
+    from bladeangle.measure import Options
+    from bladeangle.measure import measure as measure_rotor
+    from bladeangle.record import record_to_json, write_record
+    from bladeangle.ring import read_ring, with_check_bar
+
+    definition = read_ring(ring)
+    if check_bar_mm is not None:
+        definition = with_check_bar(definition, check_bar_mm)
+    known = None if camera is None else read_camera(camera)
+    options = Options(diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm)
+    found = measure_rotor(photos, turned, definition, known, options, detail)
+    record = record_of(found, name or (out.stem if out else "rotor"))
+    if out is not None:
+        write_record(record, out)
+    if picture is not None:
+        from bladeangle.picture import write_picture
+
+        write_picture(picture, record, [s.path for s in found.shots])
+    click.echo(record_to_json(record) if as_json else table(record))
+    for flag in found.flags:
+        where = ", ".join(str(w) for w in (flag.photo, flag.blade and f"blade {flag.blade}", flag.station) if w)
+        note(f"note: {where + ': ' if where else ''}{flag.text}")
+    if found.suggestion:
+        note(found.suggestion)
