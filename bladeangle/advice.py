@@ -1,0 +1,371 @@
+"""Adjustment -> the one further photograph that would help most.
+
+What each candidate would show (`expected.py`) is added, as information, to that of the adjustment; the photograph's own
+unknowns are eliminated. The present photographs themselves say how well edges like these are measured.
+
+Not covered: glare, dirt and hands in the way; combinations of photographs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bladeangle.adjust import Adjustment
+from bladeangle.budget import coverage_factor, numerical_jacobian
+from bladeangle.expected import (
+    AROUND_MARGIN_MM,
+    DOWN_DEG,
+    Place,
+    Typical,
+    attained,
+    distance_for,
+    expected_view,
+    from_above,
+    from_side,
+)
+from bladeangle.geometry import Array
+from bladeangle.model import Equations, Layout, State, View
+from bladeangle.priors import Priors, prior_rows
+from bladeangle.ring import Ring
+from bladeangle.rotor import Rotor
+from bladeangle.stations import (
+    BINS,
+    EDGE_BIAS_PX,
+    FACE_SHIFTS,
+    NEEDED_BINS,
+    STATIONS,
+    StationOptions,
+    Stations,
+    arc_of,
+    station_angle,
+    station_span,
+)
+
+#: A photograph is worth naming when it shrinks the uncertainty at least to this share.
+WORTHWHILE = 0.8
+#: Azimuths tried for a photograph from the side.
+AZIMUTHS = 8
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    """A photograph that could be taken; `standing` indexes the state's standings."""
+
+    place: Place
+    standing: int
+    overhead: bool
+
+
+def next_photograph(
+    result: Adjustment,
+    stations: Stations,
+    ring: Ring,
+    size: tuple[int, int],
+    options: StationOptions | None = None,
+    priors: Priors | None = None,
+) -> str | None:
+    """One sentence naming the further photograph that adds most of what is missing, or shrinks the largest uncertainty.
+
+    Parameters
+    ----------
+    size : width and height of the photographs, px.
+    priors : those of the adjustment; they say how far the focal length of a new photograph may differ.
+
+    Returns
+    -------
+    None when no photograph adds a station or shrinks the largest uncertainty by more than a fifth.
+    """
+    state = result.state
+    rotor = state.rotor
+    assert rotor is not None
+    priors = priors or Priors(state.camera, np.eye(8))
+    options = options or StationOptions()
+    state, layout, old, added = _with_turned(result, priors, ring)
+    missing = [(b - 1, s) for b, why in stations.not_seen.items() for s in why]
+    stated = [stations.budget.angle(k)[:2] for k in range(len(stations.labels))]
+    wide = [u * coverage_factor(max(dof, 1.0)) for u, dof in stated]
+    blade, station = missing[0] if missing else _named(stations.labels[int(np.argmax(wide))]) if wide else (0, "middle")
+    typical = attained(result, ring, size)
+    work = _Addition(ring, state, old, priors, size, typical, _known_ends(result), added)
+    tried = [work.of(c) for c in _candidates(result, state, ring, size, added, blade, station)]
+    if missing:
+        adds = [[m for m in missing if work.adds(t, *m, options)] for t in tried]
+        rows = {m: _angle_row(rotor, layout, *m, options) for m in missing}
+        ranked = [(len(a), -max((t.u_deg(rows[m]) for m in a), default=0.0)) for a, t in zip(adds, tried, strict=True)]
+        best = max(range(len(tried)), key=lambda i: ranked[i])
+        if adds[best]:
+            u = coverage_factor() * -ranked[best][1]
+            where, what = _words(tried[best].candidate, state), _those(adds[best], rotor.blades)
+            return f"One more photograph {where} would add {what}, to about ±{u:.2f} degrees."
+        if not wide:
+            return None
+    k = int(np.argmax(wide))
+    blade, station = _named(stations.labels[k])
+    row = _angle_row(rotor, layout, blade, station, options)
+    before = _Tried(None, _inverse(old.information), old.shifts).u_deg(row)
+    after = [t.u_deg(row) / before for t in tried]
+    best = int(np.argmin(after))
+    if after[best] > WORTHWHILE:
+        return None
+    return (
+        f"One more photograph {_words(tried[best].candidate, state)} would bring the {station} of blade {blade + 1} "
+        f"from ±{wide[k]:.2f} to about ±{wide[k] * after[best]:.2f} degrees."
+    )
+
+
+@dataclass(frozen=True)
+class _Total:
+    """Information (n, n) of an adjustment and, per kind of edge, the right-hand side (n,) of a pixel's shift."""
+
+    information: Array
+    shifts: dict[str, Array]
+
+
+@dataclass(frozen=True)
+class _Tried:
+    """The adjustment with a candidate: covariance (n, n), `_Total.shifts`, its state, what it shows."""
+
+    candidate: _Candidate | None
+    covariance: Array
+    shifts: dict[str, Array]
+    state: State | None = None
+    view: View | None = None
+
+    def u_deg(self, row: Array) -> float:
+        """Standard uncertainty of a function with derivatives `row` (n,), edge bias included as the budget has it."""
+        response = self.covariance @ row
+        bias = sum((EDGE_BIAS_PX * float(response @ v)) ** 2 for k, v in self.shifts.items() if k in FACE_SHIFTS)
+        return float(np.sqrt(max(float(row @ response), 0.0) + bias))
+
+
+@dataclass(frozen=True)
+class _Addition:
+    """Adds one photograph at a time to an adjustment."""
+
+    ring: Ring
+    state: State
+    old: _Total
+    priors: Priors
+    size: tuple[int, int]
+    typical: Typical
+    known_ends: frozenset[tuple[int, int]]
+    added: int | None
+
+    def of(self, candidate: _Candidate) -> _Tried:
+        """The adjustment with the candidate; the new photograph's own unknowns are eliminated (Schur complement)."""
+        s, place = self.state, candidate.place
+        p = len(s.focus)
+        state = replace(
+            s,
+            r_camera_ring=np.concatenate([s.r_camera_ring, place.r_camera_ring[None]]),
+            t_camera_ring=np.vstack([s.t_camera_ring, place.t_camera_ring]),
+            focus=np.append(s.focus, 0.0),
+            principal=np.vstack([s.principal, np.zeros(2)]),
+        )
+        layout = Layout(state)
+        view = expected_view(
+            self.ring, state, p, candidate.standing, self.size, self.typical, circles=candidate.standing == self.added
+        )
+        equations = Equations(self.ring, layout, state, p, candidate.standing)
+        n = np.zeros((layout.size, layout.size))
+        shifts = {k: np.zeros(layout.size) for k in FACE_SHIFTS}
+        at = np.ix_(equations.columns, equations.columns)
+        for kind, _, jac, sigma in equations.rows(view):
+            n[at] += jac.T @ (jac / sigma[:, None] ** 2)
+            if kind in shifts:
+                shifts[kind][equations.columns] += (jac / sigma[:, None] ** 2).sum(0)
+        own = np.arange(layout[("photo", p)].start, layout[("photo", p)].stop)
+        rest = np.setdiff1d(np.arange(layout.size), own)
+        n[own[6:], own[6:]] += (
+            1 / np.array([self.priors.focus_sigma, self.priors.principal_sigma_px, self.priors.principal_sigma_px]) ** 2
+        )
+        eliminate = np.linalg.solve(n[np.ix_(own, own)], n[np.ix_(own, rest)]).T
+        total = self.old.information + n[np.ix_(rest, rest)] - eliminate @ n[np.ix_(own, rest)]
+        moved = {k: self.old.shifts.get(k, 0.0) + v[rest] - eliminate @ v[own] for k, v in shifts.items()}
+        return _Tried(candidate, _inverse(total), moved, state, view)
+
+    def adds(self, tried: _Tried, blade: int, station: str, options: StationOptions) -> bool:
+        """Whether a candidate shows enough of a station, and its end of the blade if that is not known yet."""
+        rotor = self.state.rotor
+        assert rotor is not None
+        candidate, view, state = tried.candidate, tried.view, tried.state
+        assert candidate is not None and view is not None and state is not None
+        assert view.tips is not None and view.ends is not None
+        ends = self.known_ends | set(zip(view.ends.blade.tolist(), view.ends.end.tolist(), strict=True))
+        for end in {"entry": (0,), "middle": (0, 1), "exit": (1,)}[station]:
+            # as in the stations: an end may stand where it does on most of the others
+            if (blade, end) not in ends and 2 * sum(e == end for _, e in ends) <= rotor.blades:
+                return False
+        tau, length = arc_of(rotor, blade, rotor.ends[blade], 400)
+        low, high = station_span(float(length[-1]), station, options)
+        mine = view.tips.only(view.tips.blade == blade)
+        foot = state.on_cylinder(mine.px, len(state.focus) - 1, candidate.standing, rotor.radius_mm, mine.far)
+        at = np.interp(rotor.tau_of(np.nan_to_num(foot, nan=1.0), mine.blade), tau, length)
+        return int((np.histogram(at, BINS, (low, high))[0] > 0).sum()) >= NEEDED_BINS
+
+
+def _named(label: str) -> tuple[int, str]:
+    """Blade (from 0) and station of an angle's label."""
+    number, station = label.split(".")
+    return int(number) - 1, station
+
+
+def _known_ends(result: Adjustment) -> frozenset[tuple[int, int]]:
+    """Blade and end of all ends that the photographs show."""
+    out: set[tuple[int, int]] = set()
+    for view, weight in zip(result.views, result.weight, strict=True):
+        if view.ends is not None and len(view.ends.px):
+            good = weight["end"] > 0.2
+            out |= set(zip(view.ends.blade[good].tolist(), view.ends.end[good].tolist(), strict=True))
+    return frozenset(out)
+
+
+def _angle_row(rotor: Rotor, layout: Layout, blade: int, station: str, options: StationOptions) -> Array:
+    """Derivatives (n,) of a station's angle, deg, by the unknowns; by tip radius, curve and ends of the blade."""
+    count = rotor.basis.count
+    first, radius = layout[("blade", blade)].start, layout["rotor"].start
+
+    def angle(x: Array) -> float:
+        moved = rotor.copy()
+        moved.radius_mm, moved.heights[blade], moved.ends[blade] = float(x[0]), x[1 : count + 1], x[count + 1 :]
+        return station_angle(moved, blade, station, options)
+
+    x = np.concatenate([[rotor.radius_mm], rotor.heights[blade], rotor.ends[blade]])
+    steps = np.concatenate([np.full(count + 1, 1e-3), [1e-5, 1e-5]])
+    out = np.zeros(layout.size)
+    out[np.concatenate([[radius], np.arange(first, first + count + 2)])] = numerical_jacobian(angle, x, steps)[0]
+    return out
+
+
+def _with_turned(result: Adjustment, priors: Priors, ring: Ring) -> tuple[State, Layout, _Total, int | None]:
+    """State, layout and information of an adjustment, with the rotor turned over as well if only one standing is seen.
+
+    The last is the index of the standing that was added, or None.
+    """
+    total = np.asarray(sum(result.information.values()))
+    old = _Total(total, {k: total @ v for k, v in result.shifts.items()})
+    if len(result.state.standings) != 1:
+        return result.state, result.layout, old, None
+    state = turned_over(result.state, ring)
+    layout = Layout(state)
+    # where the columns of the adjustment are now; circles of the new standing come after the old ones
+    at = np.concatenate(
+        [np.arange(layout[k].start, layout[k].start + s.stop - s.start) for k, s in result.layout.slices.items()]
+    )
+    new = np.setdiff1d(np.arange(layout.size), at)
+    information = np.zeros((layout.size, layout.size))
+    known = sum(k.information for k in prior_rows(state, layout, priors, state).values())
+    information[np.ix_(new, new)] = np.asarray(known)[np.ix_(new, new)] + 0.01 * np.eye(
+        len(new)
+    )  # what nothing limits: 10 mm, 10 rad
+    information[np.ix_(at, at)] += old.information
+    shifts = {}
+    for kind, v in old.shifts.items():
+        shifts[kind] = np.zeros(layout.size)
+        shifts[kind][at] = v
+    return state, layout, _Total(information, shifts), 1
+
+
+def turned_over(state: State, ring: Ring) -> State:
+    """The state with its rotor standing the other way up as well: on the sheet, blade 1's upper end at the arrow.
+
+    Two circles of the hub are assumed to be seen there, at a half and at a third of the tip radius.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    other = "outlet_up" if state.standings[0] == "inlet_up" else "inlet_up"
+    end = 1 if other == "outlet_up" else 0
+    r = state.r_ring_rotor[0] @ np.diag([1.0, -1.0, -1.0])
+    upper = r @ rotor.tip(np.array([0]), np.array([0]), rotor.ends[:1, end])[0]
+    turn = np.radians(ring.index_azimuth_deg) - np.arctan2(upper[1], upper[0])
+    c, s = np.cos(turn), np.sin(turn)
+    r = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]) @ r
+    ends = (rotor.basis.matrix(rotor.ends.reshape(-1)) @ rotor.heights.T).reshape(-1)
+    # hub faces usually stand out beyond the blades by some millimetres (common practice, no source)
+    heights = np.concatenate([state.circles[:, 1], [ends.min() - 8.0, ends.max() + 8.0]])
+    along = r[2, 2] * heights
+    t = np.array([0.0, 0.0, -along.min()])
+    top = heights[int(along.argmax())]
+    return replace(
+        state,
+        standings=(*state.standings, other),
+        r_ring_rotor=np.concatenate([state.r_ring_rotor, r[None]]),
+        t_ring_rotor=np.vstack([state.t_ring_rotor, t]),
+        circles=np.vstack([state.circles, [[rotor.radius_mm / 2, top], [rotor.radius_mm / 3, top]]]),
+        circle_standing=(*state.circle_standing, 1, 1),
+    )
+
+
+def _station_azimuth(state: State, standing: int, blade: int, station: str) -> float:
+    """Ring-frame azimuth, rad, of the middle of an end's station or of the blade."""
+    rotor = state.rotor
+    assert rotor is not None
+    share = {"entry": 0.12, "middle": 0.5, "exit": 0.88}[station]
+    tau = rotor.ends[blade] @ [1 - share, share]
+    point = rotor.tip(np.array([blade]), np.array([0]), np.array([tau]))[0] @ state.r_ring_rotor[standing].T
+    return float(np.arctan2(point[1], point[0]))
+
+
+def _candidates(
+    result: Adjustment, state: State, ring: Ring, size: tuple[int, int], added: int | None, blade: int, station: str
+) -> list[_Candidate]:
+    """From above and from the sides in each standing, one side facing the station; a new standing from above only."""
+    f_px = float(state.camera[0])
+    rotor = state.rotor
+    assert rotor is not None
+    eyes = [-r.T @ t for r, t in zip(result.state.r_camera_ring, result.state.t_camera_ring, strict=True)]
+    high = [float(e[2]) for e in eyes if np.hypot(e[0], e[1]) < rotor.radius_mm]
+    height = float(np.median(high)) if high else distance_for(ring, f_px, size, 0.5 * AROUND_MARGIN_MM)
+    distance = distance_for(ring, f_px, size, AROUND_MARGIN_MM)
+    out = [_Candidate(from_above(height), s, True) for s in range(len(state.standings))]
+    for s in range(len(state.standings)):
+        if s != added:
+            facing = _station_azimuth(state, s, blade, station)
+            out += [
+                _Candidate(from_side(facing + k * 2 * np.pi / AZIMUTHS, distance), s, False) for k in range(AZIMUTHS)
+            ]
+    return out
+
+
+def _words(candidate: _Candidate | None, state: State) -> str:
+    """Where to take the photograph from."""
+    assert candidate is not None
+    turned = "with the outlet end up" if state.standings[candidate.standing] == "outlet_up" else "with the inlet end up"
+    if candidate.overhead:
+        return f"from straight above, {turned} and the light from another side,"
+    rotor = state.rotor
+    assert rotor is not None
+    azimuth = np.radians(candidate.place.azimuth_deg)
+    faced = [
+        (abs(np.angle(np.exp(1j * (_station_azimuth(state, candidate.standing, b, s) - azimuth)))), b, s)
+        for b in range(rotor.blades) for s in STATIONS
+    ]  # fmt: skip
+    _, blade, station = min(faced)
+    what = {"entry": "the leading end", "middle": "the middle", "exit": "the trailing end"}[station]
+    degrees = f"{candidate.place.azimuth_deg:.0f} degrees counter-clockwise from the arrow"
+    return f"from the side of {what} of blade {blade + 1} ({degrees}), about {DOWN_DEG:.0f} degrees down, {turned},"
+
+
+def _those(added: Sequence[tuple[int, str]], blades: int) -> str:
+    """The stations that a photograph would add, in words."""
+    parts = []
+    for station in STATIONS:
+        which = sorted(b + 1 for b, s in added if s == station)
+        if len(which) == blades:
+            parts.append(f"the {station} of all blades")
+        elif which:
+            numbers = " and ".join(
+                [", ".join(map(str, which[:-1])), str(which[-1])] if len(which) > 1 else [str(which[0])]
+            )
+            parts.append(f"the {station} of {'blade' if len(which) == 1 else 'blades'} {numbers}")
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+
+
+def _inverse(information: Array) -> Array:
+    """Covariance of an information matrix whose unknowns have very different units."""
+    scale = 1 / np.sqrt(np.diag(information))
+    out: Array = np.linalg.inv(information * scale[:, None] * scale) * scale[:, None] * scale
+    return out

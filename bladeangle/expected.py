@@ -1,0 +1,309 @@
+"""State -> what a photograph not yet taken would show, with the uncertainty that measuring typically attains.
+
+The observations stand exactly where the state predicts them: they carry information and no news. The plan of a shot and
+the advice on a further photograph rest on them, since the information of a photograph hardly depends on its errors.
+
+Not covered: glare, dirt and hands in the way; edges on which nothing is found although they should be seen, beyond the
+share that measuring typically loses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bladeangle import edges
+from bladeangle.adjust import Adjustment
+from bladeangle.geometry import Array
+from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, State, TipPoints, View
+from bladeangle.ring import POINTS_A_SIDE, Ring, RingSighting
+from bladeangle.rotor import Rotor
+
+#: How far down a photograph from the side looks, deg, and the margin of the picture around the ring, mm.
+DOWN_DEG = 45.0
+AROUND_MARGIN_MM = 30.0
+#: Height over the sheet, mm, at which a photograph from the side is aimed.
+AIM_MM = 15.0
+
+
+@dataclass(frozen=True)
+class Typical:
+    """What measuring typically attains for each point that should be seen, px (ends: mm along the tip).
+
+    The values already count what measuring loses: points that are not found, correlation between neighbours, and the
+    weight that the robust adjustment takes off. `overhead_px` is for the upper face's tip edge seen from above;
+    `upper_px` and `lower_px` for the two edges of the tip land seen from the side. Rendered photographs of brushed
+    metal gave them (tests/test_plan.py measures them again).
+    """
+
+    ring_px: float = 0.04
+    overhead_px: float = 0.6
+    upper_px: float = 0.5
+    lower_px: float = 0.5
+    end_mm: float = 0.6
+    circle_px: float = 0.3
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a camera stands: eye (3,) mm in the ring frame, and the pose that looks from there."""
+
+    eye_mm: Array
+    r_camera_ring: Array
+    t_camera_ring: Array
+
+    @property
+    def azimuth_deg(self) -> float:
+        """Azimuth of the camera from the printed arrow, counter-clockwise seen from above, 0 to 360."""
+        return float(np.degrees(np.arctan2(self.eye_mm[1], self.eye_mm[0])) % 360)
+
+
+def looking(eye_mm: Array, target_mm: Array) -> Place:
+    """A camera at one point of the ring frame that looks at another, the picture upright."""
+    forward = (target_mm - eye_mm) / np.linalg.norm(target_mm - eye_mm)
+    up = np.array([0.0, 1.0, 0.0]) if abs(forward[2]) > 0.95 else np.array([0.0, 0.0, 1.0])
+    right = np.cross(forward, up)
+    right /= np.linalg.norm(right)
+    r = np.array([right, np.cross(forward, right), forward])
+    return Place(eye_mm, r, -r @ eye_mm)
+
+
+def from_above(height_mm: float) -> Place:
+    """A camera straight above the ring's centre."""
+    return looking(np.array([0.0, 0.0, height_mm]), np.zeros(3))
+
+
+def from_side(azimuth_rad: float, distance_mm: float, down_deg: float = DOWN_DEG) -> Place:
+    """A camera beside the rotor that looks down on the ring's middle by `down_deg` from the horizontal."""
+    a, b = azimuth_rad, np.radians(down_deg)
+    target = np.array([0.0, 0.0, AIM_MM])
+    return looking(target + distance_mm * np.array([np.cos(b) * np.cos(a), np.cos(b) * np.sin(a), np.sin(b)]), target)
+
+
+def distance_for(ring: Ring, f_px: float, size: tuple[int, int], margin_mm: float) -> float:
+    """Distance, mm, at which the ring and a margin fill the picture's short side."""
+    return (ring.outer_radius_mm + margin_mm) * 2 * f_px / min(size)
+
+
+def markers_seen(ring: Ring, state: State, photo: int, standing: int, size: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which markers (n,) a photograph of `size` would show whole: inside the picture, not behind the rotor.
+
+    The rotor hides as the full cylinder over its blades would: a marker seen through the gap between two blades counts
+    as hidden, since too little of it is seen to read it.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    n = len(ring.ids)
+    corners = np.concatenate([ring.corners_mm.reshape(-1, 2), np.zeros((4 * n, 1)).reshape(-1, 1)], 1)
+    px = state.pixels_of(corners, photo)
+    seen = ((px > 3) & (px < np.array(size) - 4)).all(1)
+    to_rotor, origin = state.r_ring_rotor[standing], state.t_ring_rotor[standing]
+    foot = (corners - origin) @ to_rotor
+    eye = state.eye_in(photo, standing)
+    z = rotor.basis.matrix(rotor.ends.reshape(-1)) @ rotor.heights.T
+    low, high = float(z.min()), float(z.max())
+    d = foot - eye
+    # the part of each line of sight that lies between the heights of the blades' ends
+    t = np.sort(np.stack([(low - eye[2]) / d[:, 2], (high - eye[2]) / d[:, 2]], 1), 1).clip(0.0, 1.0)
+    nearest = np.clip(-(eye[:2] * d[:, :2]).sum(1) / (d[:, :2] ** 2).sum(1), t[:, 0], t[:, 1])
+    off = np.linalg.norm(eye[:2] + nearest[:, None] * d[:, :2], axis=1)
+    seen &= (off > rotor.radius_mm) | (t[:, 0] >= t[:, 1])
+    out: NDArray[np.bool_] = seen.reshape(n, 4).all(1)
+    return out
+
+
+def expected_view(
+    ring: Ring,
+    state: State,
+    photo: int,
+    standing: int,
+    size: tuple[int, int],
+    typical: Typical,
+    *,
+    circles: bool = False,
+) -> View:
+    """The observations that one photograph of the state should show, exactly where the state predicts them.
+
+    Parameters
+    ----------
+    size : width and height of the picture, px.
+    circles : whether hub circles are looked for (in one photograph from above of each standing position).
+    """
+    stretches = list(edges.predicted(state, photo, standing, size))
+    seen = np.flatnonzero(markers_seen(ring, state, photo, standing, size))
+    return View(
+        f"expected {photo + 1}", state.standings[standing], _sighting(ring, state, photo, seen, typical),
+        _tips(state, standing, stretches, typical), _ends(state, photo, standing, stretches, size, typical),
+        _circles(state, photo, standing, typical) if circles else None,
+    )  # fmt: skip
+
+
+def _sighting(ring: Ring, state: State, photo: int, seen: NDArray[np.int64], typical: Typical) -> RingSighting:
+    fraction = np.linspace(0.09, 0.91, POINTS_A_SIDE)
+    start = ring.corners_mm[seen]
+    along = np.roll(start, -1, 1) - start
+    places = start[:, :, None] + fraction[:, None] * along[:, :, None]
+    px = state.pixels_of(np.column_stack([places.reshape(-1, 2), np.zeros(places.size // 2)]), photo)
+    corners = state.pixels_of(np.column_stack([start.reshape(-1, 2), np.zeros(4 * len(seen))]), photo).reshape(-1, 4, 2)
+    tangent = np.roll(corners, -1, 1) - corners
+    normal = np.stack([tangent[..., 1], -tangent[..., 0]], -1) / np.linalg.norm(tangent, axis=2, keepdims=True)
+    return RingSighting(
+        np.repeat(seen, 4 * POINTS_A_SIDE),
+        np.tile(np.repeat(np.arange(4), POINTS_A_SIDE), len(seen)),
+        np.tile(fraction, 4 * len(seen)),
+        px,
+        np.repeat(normal.reshape(-1, 2), POINTS_A_SIDE, 0),
+        np.full(len(px), typical.ring_px),
+        seen,
+        corners,
+        blur_px=1.0,
+        contrast=1.0,
+        paper=1.0,
+    )
+
+
+def _tips(state: State, standing: int, stretches: Sequence[edges.Stretch], typical: Typical) -> TipPoints:
+    up = edges.upper_face(state.standings[standing])
+    rows = []
+    for s in stretches:
+        middle = np.arange(len(s.px) // edges.POINT_PX) * edges.POINT_PX + edges.POINT_PX // 2
+        sigma = typical.overhead_px if s.far else typical.upper_px if s.face == up else typical.lower_px
+        n = len(middle)
+        rows.append(
+            (
+                np.full(n, s.blade),
+                np.full(n, s.face),
+                np.full(n, s.far),
+                s.px[middle],
+                s.normal[middle],
+                np.full(n, sigma),
+            )
+        )
+    if not rows:
+        none = np.zeros(0, int)
+        return TipPoints(none, none, none.astype(bool), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
+    return TipPoints(*(np.concatenate(column) for column in zip(*rows, strict=True)))
+
+
+def _ends(
+    state: State, photo: int, standing: int, stretches: Sequence[edges.Stretch], size: tuple[int, int], typical: Typical
+) -> EndPoints:
+    """Ends beside which the upper edge is seen; those seen at a slant from the side are left out, as measuring does."""
+    rotor = state.rotor
+    assert rotor is not None
+    up = edges.upper_face(state.standings[standing])
+    eye = state.eye_in(photo, standing)
+    near = {
+        (b, e)
+        for b, tau in runs_of(state, photo, standing, stretches, up)
+        for e in (0, 1)
+        if _reaches(rotor, b, e, tau)
+    }
+    rows = []
+    for b, e in sorted(near):
+        tau = rotor.ends[b, e] + np.array([-0.5, 0.0, 0.5]) / rotor.radius_mm
+        points = rotor.tip(np.full(3, b), np.zeros(3, int), tau)
+        at = points[1, :2]
+        if np.hypot(*eye[:2]) >= rotor.radius_mm and (eye[:2] - at) @ at < 0.5 * rotor.radius_mm * np.linalg.norm(
+            eye[:2] - at
+        ):
+            continue
+        px = state.pixels_of(points, photo, standing)
+        along = px[2] - px[0]
+        if ((px > 12) & (px < np.array(size) - 13)).all():
+            rows.append((b, e, px[1], along / np.linalg.norm(along), typical.end_mm * float(np.linalg.norm(along))))
+    if not rows:
+        return EndPoints(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
+    return EndPoints(*(np.array(column) for column in zip(*rows, strict=True)))
+
+
+def _reaches(rotor: Rotor, blade: int, end: int, tau: Array) -> bool:
+    """Whether a run of tip edge goes up to the margin that is left out at a blade's end, or nearly."""
+    gap = np.abs(tau - rotor.ends[blade, end]).min() * rotor.radius_mm
+    return bool(gap < edges.END_MARGIN_MM + 2.5)
+
+
+def runs_of(
+    state: State, photo: int, standing: int, stretches: Sequence[edges.Stretch], face: int | None
+) -> Iterator[tuple[int, Array]]:
+    """Blade and tau (m,) of the runs of one face's edge (None: either face)."""
+    rotor = state.rotor
+    assert rotor is not None
+    for s in stretches:
+        if face is None or s.face == face:
+            px = s.px[:: edges.POINT_PX // 2]
+            foot = state.on_cylinder(px, photo, standing, rotor.radius_mm, np.full(len(px), s.far))
+            foot = foot[np.isfinite(foot).all(1)]
+            if len(foot):
+                yield s.blade, rotor.tau_of(foot, np.full(len(foot), s.blade))
+
+
+def _circles(state: State, photo: int, standing: int, typical: Typical) -> CirclePoints:
+    psi = np.arange(0, 2 * np.pi, np.radians(2.0))
+    unit = np.column_stack([np.cos(psi), np.sin(psi), np.zeros(len(psi))])
+    index, px, normal = [], [], []
+    for k, owner in enumerate(state.circle_standing):
+        if owner == standing:
+            radius, height = state.circles[k]
+            inner, outer = (
+                state.pixels_of(r * unit + [0, 0, height], photo, standing) for r in (radius, radius + 0.05)
+            )
+            index.append(np.full(len(psi), k))
+            px.append(inner)
+            normal.append((outer - inner) / np.linalg.norm(outer - inner, axis=1, keepdims=True))
+    if not px:
+        return CirclePoints(np.zeros(0, int), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
+    return CirclePoints(
+        np.concatenate(index), np.concatenate(px), np.concatenate(normal), np.full(sum(map(len, px)), typical.circle_px)
+    )
+
+
+def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:
+    """What an adjustment's photographs attained for each point that they should show; typical where they show none."""
+    found: dict[str, list[float]] = {}
+    state = result.state
+    for p, view in enumerate(result.views):
+        standing = state.standings.index(view.standing)
+        expected = expected_view(ring, state, p, standing, size, Typical(), circles=view.circles is not None)
+        for name, value in attained_in(result, p, expected).items():
+            found.setdefault(name, []).append(value)
+    return replace(Typical(), **{name: float(np.median(values)) for name, values in found.items()})
+
+
+def attained_in(result: Adjustment, photo: int, expected: View) -> dict[str, float]:
+    """Field of `Typical` -> what one photograph attained, from the information that each kind of its points brought."""
+    state, view = result.state, result.views[photo]
+    up = edges.upper_face(view.standing)
+    rotor = state.rotor
+    assert rotor is not None
+    overhead = np.hypot(*state.eye_in(photo, state.standings.index(view.standing))[:2]) < rotor.radius_mm
+
+    def weight(kind: str, sigma: Array) -> float:
+        w = result.weight[photo].get(kind, np.zeros(0))
+        return float((w / (sigma * result.scale[photo].get(kind, 1.0)) ** 2).sum()) if len(w) else 0.0
+
+    out = {}
+
+    def put(name: str, should: int, information: float) -> None:
+        if should and information > 0:
+            out[name] = float(np.sqrt(should / information))
+
+    put("ring_px", len(expected.sighting.px), weight("ring", view.sighting.sigma_px))
+    for kind, sign in TIP_KINDS.items():
+        tips, should = view.tips_of(sign), expected.tips_of(sign)
+        if tips is not None and should is not None:
+            put(
+                "overhead_px" if overhead else "upper_px" if sign == up else "lower_px",
+                len(should.px),
+                weight(kind, tips.sigma_px),
+            )
+    if view.ends is not None and expected.ends is not None and len(view.ends.px) and len(expected.ends.px):
+        # px along the tip to mm, as the expected points know
+        per_mm = float(np.median(expected.ends.sigma_px)) / Typical().end_mm
+        put("end_mm", len(expected.ends.px), weight("end", view.ends.sigma_px) * per_mm**2)
+    if view.circles is not None and expected.circles is not None:
+        put("circle_px", len(expected.circles.px), weight("circle", view.circles.sigma_px))
+    return out
