@@ -1,0 +1,131 @@
+"""What is to be measured: a folder of folders, or a manifest -> jobs."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import hashlib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from bladeangle.errors import DefinitionError, UsageError
+from bladeangle.files import safe_name
+
+#: The inventory's name; a folder that has one holds results and not a rotor's photographs.
+INVENTORY = "inventory.sqlite"
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
+#: A photograph's name, or the subfolder that holds it, begins like this when the outlet end is up.
+TURNED_PREFIXES = ("turned", "outlet")
+STANDINGS = {"inlet_up": "standing", "outlet_up": "turned", "turned": "turned", "": "standing"}
+LIMIT_BYTES = 20_000_000
+
+
+@dataclass(frozen=True)
+class Job:
+    """One rotor: its name and its photographs with the inlet end up and with the outlet end up.
+
+    diameter_mm : over the tips, measured with calipers, if it was.
+    """
+
+    rotor: str
+    standing: tuple[Path, ...]
+    turned: tuple[Path, ...] = ()
+    diameter_mm: float | None = None
+
+
+def rotor_name(raw: str) -> str:
+    """The name under which a rotor is kept: one printable line that fits a record."""
+    name = safe_name(raw)
+    return name if len(name) <= 200 else f"{name[:180]}-{hashlib.sha256(os.fsencode(raw)).hexdigest()[:12]}"
+
+
+def jobs_in_folder(folder: Path) -> list[Job]:
+    """One job for each subfolder, by name; hidden ones and the batch's own results are left out.
+
+    Photographs of the turned rotor have names that begin with "turned" or "outlet", or lie in a subfolder whose name
+    does; all others directly in the rotor's folder are standing. Files without a photograph's suffix are ignored.
+
+    Raises
+    ------
+    UsageError : there is no such folder or no subfolder in it.
+    """
+    try:
+        rotors = sorted(p for p in folder.iterdir() if p.is_dir() and not p.name.startswith("."))
+    except (OSError, ValueError) as error:
+        what = f"The folder {safe_name(folder)} cannot be read: {reason(error)}."
+        raise UsageError(what, "Check the name.") from error
+    jobs = [_job_in(p) for p in rotors if not (p / INVENTORY).exists()]
+    if not jobs:
+        raise UsageError(
+            f"The folder {safe_name(folder)} has no subfolders.", "Put the photographs of each rotor in its own."
+        )
+    return jobs
+
+
+def _job_in(folder: Path) -> Job:
+    standing: list[Path] = []
+    turned: list[Path] = []
+    with contextlib.suppress(OSError):  # the rotor fails for its lack of photographs
+        for path in sorted(folder.iterdir()):
+            is_turned = path.name.lower().startswith(TURNED_PREFIXES)
+            if _is_photo(path):
+                (turned if is_turned else standing).append(path.absolute())
+            elif is_turned and path.is_dir():
+                turned += [p.absolute() for p in sorted(path.iterdir()) if _is_photo(p)]
+    return Job(rotor_name(folder.name), tuple(standing), tuple(turned))
+
+
+def _is_photo(path: Path) -> bool:
+    return path.suffix.lower() in PHOTO_SUFFIXES and not path.name.startswith(".") and not path.is_dir()
+
+
+def jobs_of_manifest(path: Path) -> list[Job]:
+    """Jobs from a CSV file with the columns rotor, photo and standing, and perhaps diameter_mm; a line a photograph.
+
+    Photographs are relative to the file. `standing` is inlet_up (also when empty), outlet_up or turned. Separated by
+    commas or semicolons, UTF-8.
+
+    Raises
+    ------
+    DefinitionError : unreadable, too large, or a line that is not understood.
+    """
+    shown = f"The manifest {safe_name(path.name)!r}"
+    hint = "The first line is: rotor,photo,standing; each other one names a photograph."
+    try:
+        if path.stat().st_size > LIMIT_BYTES:
+            raise DefinitionError(f"{shown} is larger than {LIMIT_BYTES // 1_000_000} MB.", hint)
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, ValueError) as error:
+        raise DefinitionError(f"{shown} cannot be read: {reason(error)}.", hint) from error
+    head = lines[0] if lines else ""
+    rows = csv.DictReader(lines, delimiter=";" if ";" in head and "," not in head else ",")
+    found: dict[str, dict[str, Any]] = {}
+    try:
+        columns = [(name or "").strip().lower() for name in rows.fieldnames or ()]
+        rows.fieldnames = columns
+        if not {"rotor", "photo", "standing"} <= set(columns):
+            raise DefinitionError(f"{shown} lacks the columns rotor, photo and standing.", hint)
+        for row in rows:
+            rotor, photo, standing = ((row[c] or "").strip() for c in ("rotor", "photo", "standing"))
+            if not (rotor and photo and standing.lower() in STANDINGS):
+                raise DefinitionError(f"{shown}, line {rows.line_num}: not a rotor, a photograph and a standing.", hint)
+            job = found.setdefault(rotor, {"standing": [], "turned": [], "diameter_mm": None})
+            job[STANDINGS[standing.lower()]].append((path.parent / photo).absolute())
+            if text := (row.get("diameter_mm") or "").strip():
+                job["diameter_mm"] = float(text)
+                if not 1 <= job["diameter_mm"] <= 10_000:
+                    raise ValueError("a diameter is out of range")
+    except (csv.Error, ValueError) as error:
+        raise DefinitionError(f"{shown}, line {rows.line_num}: {safe_name(str(error))}.", hint) from error
+    if not found:
+        raise DefinitionError(f"{shown} names no photographs.", hint)
+    return [
+        Job(rotor_name(rotor), tuple(job["standing"]), tuple(job["turned"]), job["diameter_mm"])
+        for rotor, job in found.items()
+    ]
+
+
+def reason(error: Exception) -> str:
+    return (error.strerror if isinstance(error, OSError) else None) or safe_name(str(error))

@@ -1,0 +1,156 @@
+"""One rotor in a worker process: a job -> its outcome, whatever happens."""
+
+from __future__ import annotations
+
+import faulthandler
+import hashlib
+import importlib
+import json
+import os
+import zlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bladeangle import __version__
+from bladeangle.batch.jobs import PHOTO_SUFFIXES, Job, reason
+from bladeangle.camera import Camera, camera_to_dict
+from bladeangle.errors import BladeangleError, PhotoError, UsageError
+from bladeangle.files import import_cv2, safe_name, sha256_of
+from bladeangle.inventory import Failure
+from bladeangle.measure import Options, measure, nothing
+from bladeangle.picture import Picture, draw_overlay, read_for_display
+from bladeangle.record import Record, record_from_dict
+from bladeangle.ring import Ring, ring_to_dict
+
+#: The function that measures a rotor, by name, so that worker processes and other machines can find it.
+MEASURER = "bladeangle.batch.work:measure_rotor"
+#: Width of a rotor's picture on the contact sheet, px.
+TILE_PX = 320
+
+#: Called with photographs standing and turned, ring, camera, options and the rotor's name.
+Measurer = Callable[[Sequence[Path], Sequence[Path], Ring, Camera | None, Options, str], Record]
+
+
+def measure_rotor(
+    standing: Sequence[Path], turned: Sequence[Path], ring: Ring, camera: Camera | None, options: Options, name: str
+) -> Record:
+    """The measurement as `bladeangle measure` does it."""
+    from bladeangle.assemble import record_of
+
+    return record_of(measure(standing, turned, ring, camera, options, nothing), name)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What is the same for every rotor; `measurer` is "module:function", see `Measurer`."""
+
+    ring: Ring
+    camera: Camera | None
+    options: Options
+    limit_s: float = 600.0
+    measurer: str = MEASURER
+
+    @cached_property
+    def digest(self) -> str:
+        """Hash of everything beside the photographs that a result depends on."""
+        camera = None if self.camera is None else camera_to_dict(self.camera)
+        return _digest([__version__, self.measurer, ring_to_dict(self.ring), camera, asdict(self.options)])
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a job: a record and perhaps a picture (see `picture_of`), or a failure."""
+
+    job: Job
+    key: str | None = None
+    photos: str = ""
+    record: Record | None = None
+    picture: bytes | None = None
+    failure: Failure | None = None
+
+
+def _digest(content: Any) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
+
+
+def hashes_of(job: Job) -> dict[str, Path]:
+    """SHA-256 of each photograph -> its path; PhotoError when one cannot be read."""
+    found = {}
+    for path in job.standing + job.turned:
+        try:
+            if not path.is_file():
+                raise PhotoError(f"{safe_name(path.name)} is not there or not a file.", "Check the name.")
+            found[sha256_of(path)] = path
+        except (OSError, ValueError) as error:
+            raise PhotoError(f"{safe_name(path.name)} cannot be read: {reason(error)}.", "Copy it again.") from error
+    return found
+
+
+def keys_of(job: Job, hashes: Mapping[str, Path], settings: Settings) -> tuple[str, str]:
+    """Key of the measurement (rotor, photographs, settings) and key of its photographs alone."""
+    turned = set(job.turned)
+    photos = _digest(sorted((sha, path in turned) for sha, path in hashes.items()))
+    return _digest([job.rotor, photos, settings.digest, job.diameter_mm]), photos
+
+
+def work(job: Job, settings: Settings) -> Outcome:
+    """Measure one rotor; every error becomes a failure. The process ends when the time limit passes.
+
+    The limit is a thread of `faulthandler` that ends the process, since nothing else stops a library's inner loop.
+    """
+    key, photos = None, ""
+    with open(os.devnull, "w") as nowhere:
+        faulthandler.dump_traceback_later(settings.limit_s, exit=True, file=nowhere)
+        try:
+            if not job.standing + job.turned:
+                raise UsageError(f"{job.rotor} has no photographs.", f"Their names end in {', '.join(PHOTO_SUFFIXES)}.")
+            import_cv2().setNumThreads(1)
+            hashes = hashes_of(job)
+            key, photos = keys_of(job, hashes, settings)
+            options = settings.options
+            if job.diameter_mm is not None:
+                options = replace(options, diameter_mm=job.diameter_mm)
+            module, _, name = settings.measurer.partition(":")
+            measurer: Measurer = getattr(importlib.import_module(module), name)
+            record = measurer(job.standing, job.turned, settings.ring, settings.camera, options, job.rotor)
+            record = record_from_dict(record.data)
+            return Outcome(job, key, photos, record, picture_of(record, hashes))
+        except BladeangleError as error:
+            failure = Failure(job.rotor, key, error.exit_code, error.message, error.hint)
+        except MemoryError:
+            failure = Failure(job.rotor, None, 1, "There was not enough memory.", "Use fewer workers.")
+        except Exception as error:  # noqa: BLE001 - whatever it is, it is this rotor's alone
+            what = f"{type(error).__name__}: {safe_name(str(error))}"
+            failure = Failure(job.rotor, None, 1, f"A fault of ours, not of yours: {what}.", "Report it.")
+        finally:
+            faulthandler.cancel_dump_traceback_later()
+    return Outcome(job, key, photos, failure=failure)
+
+
+def picture_of(record: Record, hashes: Mapping[str, Path]) -> bytes | None:
+    """The first photograph with all that was followed drawn on it, small, for the contact sheet.
+
+    Compressed raw pixels (see `unpacked`), with the lowest bits cut off, which compress badly and are not seen; None
+    when the photograph cannot be shown.
+    """
+    photos = record.data["photos"]
+    if not photos or photos[0]["sha256"] not in hashes:
+        return None
+    try:
+        shown, turns = read_for_display(hashes[photos[0]["sha256"]], photos[0], 3 * TILE_PX)
+    except PhotoError:
+        return None
+    drawn = draw_overlay(shown, record.data, 0, turns)
+    size = (TILE_PX, max(round(TILE_PX * drawn.shape[0] / drawn.shape[1]), 1))
+    small = import_cv2().resize(drawn, size, interpolation=import_cv2().INTER_AREA) & 0xF0
+    return size[0].to_bytes(2, "big") + zlib.compress(small.tobytes())
+
+
+def unpacked(picture: bytes) -> Picture:
+    pixels = np.frombuffer(zlib.decompress(picture[2:]), np.uint8)
+    return pixels.reshape(-1, int.from_bytes(picture[:2], "big"), 3)

@@ -1,0 +1,142 @@
+"""`bladeangle batch`: a shelf of rotors -> inventory, tables and contact sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bladeangle.cli.options import (
+    PositiveNumber,
+    camera_option,
+    check_bar_option,
+    detail,
+    note,
+    progress,
+    quiet_option,
+    ring_option,
+    verbose_option,
+)
+
+if TYPE_CHECKING:
+    from bladeangle.batch import Outcome
+
+
+@click.command()
+@click.argument("source", type=click.Path(path_type=Path), metavar="FOLDER|MANIFEST.csv")
+@ring_option
+@camera_option
+@check_bar_option
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="DIR",
+    help="Folder for results; made if missing.",
+)
+@click.option(
+    "--workers", type=click.IntRange(1, 1000), metavar="N", help="Rotors measured at once.  [default: the processors]"
+)
+@click.option(
+    "--engine",
+    type=click.Choice(["processes", "dask"]),
+    default="processes",
+    show_default=True,
+    help="What runs the workers; dask needs bladeangle[dask].",
+)
+@click.option("--cluster", metavar="ADDRESS", help="Dask scheduler to use instead of a local cluster.")
+@click.option(
+    "--time-limit",
+    "limit_s",
+    type=PositiveNumber(),
+    metavar="S",
+    default=600.0,
+    show_default=True,
+    help="Seconds after which a rotor is given up.",
+)
+@quiet_option
+@verbose_option
+@click.pass_context
+def batch(
+    ctx: click.Context,
+    source: Path,
+    ring: Path,
+    camera: Path | None,
+    check_bar_mm: float | None,
+    out: Path,
+    workers: int | None,
+    engine: str,
+    cluster: str | None,
+    limit_s: float,
+) -> None:
+    """Measure a shelf of rotors.
+
+    FOLDER holds a subfolder for each rotor. Photographs whose names begin with "turned" or "outlet", or that lie in a
+    subfolder named so, show the rotor turned over; all others lie directly in the rotor's folder. Or give a CSV file
+    with the columns rotor, photo, standing (inlet_up or outlet_up) and, if you like, diameter_mm.
+
+    Writes inventory.sqlite, rotors.csv, rotors.xlsx and contact-sheet.png. Stopped in any way, the same command goes on
+    where it was. Ends with exit code 11 when some rotors could not be measured.
+
+    \b
+    Examples:
+      bladeangle batch shelf --camera phone.json --ring ring.json --out shelf-results
+      bladeangle batch shelf.csv --camera phone.json --ring ring.json --out shelf-results --workers 4
+    """
+    import contextlib
+    import functools
+    import os
+
+    from bladeangle import batch as room
+    from bladeangle.batch import work
+    from bladeangle.camera import read_camera
+    from bladeangle.errors import EXIT_BATCH_PARTLY_FAILED, UsageError
+    from bladeangle.files import safe_name
+    from bladeangle.measure import Options
+    from bladeangle.ring import read_ring
+
+    if cluster is not None and engine != "dask":
+        raise UsageError("--cluster is for the engine dask.", "Add --engine dask.")
+    here = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    workers = workers or here
+    settings = room.Settings(
+        ring=read_ring(ring),
+        camera=None if camera is None else read_camera(camera),
+        options=Options(check_bar_mm=check_bar_mm),
+        limit_s=limit_s,
+        measurer=work.MEASURER,
+    )
+    jobs = room.jobs_in_folder(source) if source.is_dir() else room.jobs_of_manifest(source)
+    run = (
+        functools.partial(room.run_dask, workers=workers, address=cluster)
+        if engine == "dask"
+        else functools.partial(room.run_processes, workers=workers)
+    )
+    with contextlib.ExitStack() as stack:
+        step: list[Callable[[], None]] = []
+
+        def started(count: int) -> None:
+            if count < len(jobs):
+                note(f"{len(jobs) - count} of {len(jobs)} rotors are done already.")
+            step.append(stack.enter_context(progress("Measured", count)))
+
+        def ended(outcome: Outcome) -> None:
+            if outcome.failure is not None:
+                detail(f"{outcome.job.rotor}: {outcome.failure.message}")
+            else:
+                detail(f"{outcome.job.rotor}: measured")
+            step[0]()
+
+        try:
+            summary = room.run_batch(jobs, settings, out, run, started, ended)
+        except KeyboardInterrupt:
+            note(f"What is finished is kept in {safe_name(out)}; the same command goes on from there.")
+            raise
+    for failure in summary.failures:
+        click.echo(f"{failure.rotor}: {failure.message}" + (f" {failure.hint}" if failure.hint else ""), err=True)
+    good = summary.measured + summary.resumed
+    note(f"{good} of {len(jobs)} rotors are measured, {len(summary.failures)} failed; see {safe_name(out)}.")
+    if summary.failures:
+        ctx.exit(EXIT_BATCH_PARTLY_FAILED)

@@ -1,0 +1,248 @@
+"""`bladeangle inventory`: questions to the shelf's inventory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bladeangle.cli.options import PositiveNumber, json_option, note, quiet_option, verbose_option
+
+if TYPE_CHECKING:
+    from bladeangle.gauge import GaugeStudy
+    from bladeangle.inventory import Failure, OutOfLine, ShelfRow
+
+#: Two standard uncertainties are shown, about 95 %; JSON and CSV have the standard uncertainties.
+COVERAGE = 2.0
+
+
+@click.command()
+@click.argument("path", type=click.Path(path_type=Path), metavar="INVENTORY")
+@click.option("--entry", "entry_deg", type=PositiveNumber(), metavar="DEG", help="Wanted entry angle.")
+@click.option("--middle", "middle_deg", type=PositiveNumber(), metavar="DEG", help="Wanted middle angle.")
+@click.option("--exit", "exit_deg", type=PositiveNumber(), metavar="DEG", help="Wanted exit angle.")
+@click.option("--hub", "hub_mm", type=PositiveNumber(), metavar="MM", help="Wanted hub diameter.")
+@click.option("--blades", "blade_count", type=click.IntRange(1), metavar="N", help="Only rotors with so many blades.")
+@click.option("--hand", type=click.Choice(["left", "right"]), help="Only rotors of this hand.")
+@click.option(
+    "--scale-deg",
+    type=PositiveNumber(),
+    default=0.5,
+    show_default=True,
+    metavar="DEG",
+    help="Difference of an angle that counts as a distance of 1.",
+)
+@click.option(
+    "--scale-mm",
+    type=PositiveNumber(),
+    default=1.0,
+    show_default=True,
+    metavar="MM",
+    help="Difference of the hub that counts as a distance of 1.",
+)
+@click.option("--rotor", "rotors", multiple=True, metavar="NAME", help="All records of a rotor; may be repeated.")
+@click.option("--out-of-line", is_flag=True, help="Blades that differ from the others of their rotor.")
+@click.option(
+    "--sigmas",
+    type=PositiveNumber(),
+    default=3.0,
+    show_default=True,
+    metavar="N",
+    help="With --out-of-line: by at least so many standard uncertainties of the difference.",
+)
+@click.option("--least", "least_deg", type=PositiveNumber(), metavar="DEG", help="With --out-of-line: and by so much.")
+@click.option("--failed", is_flag=True, help="Rotors that could not be measured, and why.")
+@click.option("--record", "record_of", metavar="NAME", help="Print a rotor's newest record, for the other commands.")
+@click.option(
+    "--limit", type=click.IntRange(1, 1_000_000), metavar="N", help="Most rows.  [default: 10 near, else 100]"
+)
+@json_option
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV to standard output instead of text.")
+@quiet_option
+@verbose_option
+def inventory(
+    path: Path,
+    entry_deg: float | None,
+    middle_deg: float | None,
+    exit_deg: float | None,
+    hub_mm: float | None,
+    blade_count: int | None,
+    hand: str | None,
+    scale_deg: float,
+    scale_mm: float,
+    rotors: tuple[str, ...],
+    out_of_line: bool,
+    sigmas: float,
+    least_deg: float | None,
+    failed: bool,
+    record_of: str | None,
+    limit: int | None,
+    as_json: bool,
+    as_csv: bool,
+) -> None:
+    """Ask the shelf's inventory: one question at a time; none lists the rotors.
+
+    Rotors near a wanted one, by the distance in --scale-deg and --scale-mm; a rotor over time, with the repeatability
+    and, when several cameras measured it, the reproducibility of its angles; blades out of line, judged with the
+    covariance of the angles. The text shows expanded uncertainties (k = 2), JSON and CSV standard ones.
+
+    \b
+    Examples:
+      bladeangle inventory shelf-results/inventory.sqlite --entry 9.5 --exit 14.5 --hub 75
+      bladeangle inventory shelf-results/inventory.sqlite --rotor heron-1
+      bladeangle inventory shelf-results/inventory.sqlite --out-of-line --least 0.3 --csv
+    """
+    from bladeangle.errors import UsageError
+    from bladeangle.inventory import Inventory, Wanted
+
+    wanted = Wanted(entry_deg, middle_deg, exit_deg, hub_mm, blade_count, hand, scale_deg, scale_mm)
+    asked = [bool(wanted.terms()), bool(rotors), out_of_line, failed, record_of is not None]
+    if sum(asked) > 1 or (as_json and as_csv):
+        raise UsageError("These options ask for different things.", "Ask one question at a time, in one format.")
+    if (blade_count or hand) and not wanted.terms():
+        raise UsageError("--blades and --hand narrow a search.", "Say what is wanted: --entry, --exit or --hub.")
+    with Inventory(path) as db:
+        if record_of is not None:
+            from bladeangle.record import record_to_json
+
+            click.echo(record_to_json(db.newest(record_of)), nl=False)
+        elif failed:
+            answer(list(db.failures().values())[: limit or 100], failure_text, as_json, as_csv)
+        elif out_of_line:
+            answer(db.out_of_line(sigmas, least_deg or 0.0, limit or 100), out_text, as_json, as_csv)
+        elif rotors:
+            over_time(db, rotors, as_json, as_csv)
+        elif wanted.terms():
+            answer(db.near(wanted, limit or 10), shelf_text, as_json, as_csv)
+        else:
+            answer(db.shelf(limit or 100), shelf_text, as_json, as_csv)
+            here, records = db.count()
+            note(f"{here} rotors, {records} records, {len(db.failures())} rotors that failed (--failed).")
+
+
+def answer(rows: Sequence[Any], text: Any, as_json: bool, as_csv: bool) -> None:
+    """Print rows of one dataclass as JSON, CSV, or text by `text(row)`, a mapping of column heads to words."""
+    import json
+    from dataclasses import asdict
+
+    if as_json:
+        click.echo(json.dumps([asdict(row) for row in rows], indent=1))
+    elif as_csv:
+        click.echo(csv_text(rows), nl=False)
+    elif rows:
+        click.echo(aligned([text(row) for row in rows]))
+    else:
+        note("None.")
+
+
+def over_time(db: Any, rotors: tuple[str, ...], as_json: bool, as_csv: bool) -> None:
+    """Print the records of rotors and the study of how well they repeat."""
+    import json
+    from dataclasses import asdict
+
+    from bladeangle.errors import UsageError
+
+    rows = [row for rotor in dict.fromkeys(rotors) for row in db.history(rotor)]
+    try:
+        study = db.repeat_study(rotors)
+    except UsageError as error:
+        study = None
+        note(f"No study of repeatability: {error.message} {error.hint}")
+    if as_json:
+        found = {"records": [asdict(row) for row in rows], "study": study and asdict(study)}
+        click.echo(json.dumps(found, indent=1))
+        return
+    answer(rows, shelf_text, False, as_csv)
+    if study is not None and not as_csv:
+        click.echo(f"\nStandard deviations in deg, from {study.records} records of each rotor and camera:")
+        click.echo(aligned([study_text(name, found) for name, found in study.studies.items()]))
+
+
+def csv_text(rows: Sequence[Any]) -> str:
+    """Rows of one dataclass as CSV (RFC 4180), harmless to spreadsheets; no rows give nothing."""
+    import csv
+    import io
+    from dataclasses import astuple, fields
+
+    from bladeangle.exchange import harmless
+
+    if not rows:
+        return ""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([f.name for f in fields(rows[0])])
+    writer.writerows(["" if c is None else harmless(c) if isinstance(c, str) else c for c in astuple(r)] for r in rows)
+    return out.getvalue()
+
+
+def aligned(rows: list[dict[str, str]]) -> str:
+    """A table for people; columns that are empty everywhere are left out, the first stands left, the others right."""
+    heads = [head for head in rows[0] if any(row[head] for row in rows)]
+    width = {head: max(len(head), *(len(row[head]) for row in rows)) for head in heads}
+    lines = []
+    for row in [{head: head for head in heads}, *rows]:
+        cells = [row[head].ljust(width[head]) if head == heads[0] else row[head].rjust(width[head]) for head in heads]
+        lines.append("  ".join(cells).rstrip())
+    return "\n".join(lines)
+
+
+def _with_u(value: float | None, u: float | None, digits: int = 2) -> str:
+    return "-" if value is None or u is None else f"{value:.{digits}f} ± {COVERAGE * u:.{digits}f}"
+
+
+def shelf_text(row: ShelfRow) -> dict[str, str]:
+    """A record in a list."""
+    return {
+        "rotor": row.rotor,
+        "distance": "" if row.distance is None else _with_u(row.distance, row.distance_u),
+        "entry deg": _with_u(row.entry_deg, row.entry_u),
+        "middle deg": _with_u(row.middle_deg, row.middle_u),
+        "exit deg": _with_u(row.exit_deg, row.exit_u),
+        "hub mm": _with_u(row.hub_mm, row.hub_u),
+        "blades": str(row.blade_count),
+        "hand": row.hand,
+        "flags": str(row.flags),
+        "measured": row.created,
+        "camera": _short(row.appraiser),
+    }
+
+
+def out_text(row: OutOfLine) -> dict[str, str]:
+    """A blade out of line."""
+    return {
+        "rotor": row.rotor,
+        "blade": str(row.blade),
+        "station": row.station,
+        "angle deg": _with_u(row.angle_deg, row.u_deg),
+        "from the others": ("+" if row.out_deg > 0 else "") + _with_u(row.out_deg, row.out_u_deg),
+        "sigmas": f"{row.ratio:.1f}",
+        "measured": row.created,
+    }
+
+
+def failure_text(row: Failure) -> dict[str, str]:
+    """A rotor that failed."""
+    return {"rotor": row.rotor, "code": str(row.exit_code), "why": f"{row.message} {row.hint}".strip()}
+
+
+def study_text(name: str, study: GaugeStudy) -> dict[str, str]:
+    """One study: what repeats badly, what differs between cameras, both, and what the blades differ by."""
+    low, high = study.ev_interval
+    return {
+        "station": name,
+        "repeatability": f"{study.ev:.3f}",
+        "95 %": f"{low:.3f} to {high:.3f}",
+        "between cameras": "-" if study.av is None else f"{study.av:.3f}",
+        "together": f"{study.grr:.3f}",
+        "blades": f"{study.pv:.3f}",
+        "together %": f"{study.grr_percent:.0f}",
+    }
+
+
+def _short(text: str) -> str:
+    from bladeangle.files import safe_name
+
+    line = safe_name(text)
+    return line if len(line) <= 24 else line[:23] + "…"

@@ -1,0 +1,187 @@
+"""Rows of the inventory: a record's columns, and what its queries are asked and answer."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from bladeangle.budget import STATIONS, propagate
+from bladeangle.gauge import GaugeStudy
+from bladeangle.record import Record
+
+#: Columns by which rotors are compared, in the order of `Wanted`.
+MEASURES = ("entry_deg", "middle_deg", "exit_deg", "hub_mm")
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """The rotor looked for; what is None does not matter. `scale_deg` and `scale_mm` off count alike, as one."""
+
+    entry_deg: float | None = None
+    middle_deg: float | None = None
+    exit_deg: float | None = None
+    hub_mm: float | None = None
+    blade_count: int | None = None
+    hand: str | None = None
+    scale_deg: float = 0.5
+    scale_mm: float = 1.0
+
+    def terms(self) -> dict[str, tuple[float, float]]:
+        """Column -> wanted value and scale."""
+        scales = dict(zip(MEASURES, [self.scale_deg] * 3 + [self.scale_mm], strict=True))
+        return {m: (getattr(self, m), scales[m]) for m in MEASURES if getattr(self, m) is not None}
+
+
+@dataclass(frozen=True)
+class ShelfRow:
+    """One record as it stands in a list; angles are means over blades, `_u` are standard uncertainties.
+
+    distance, distance_u : from the wanted rotor, None when none was wanted.
+    """
+
+    rotor: str
+    created: str
+    blade_count: int
+    hand: str
+    entry_deg: float | None
+    entry_u: float | None
+    middle_deg: float | None
+    middle_u: float | None
+    exit_deg: float | None
+    exit_u: float | None
+    hub_mm: float | None
+    hub_u: float | None
+    tip_mm: float | None
+    tip_u: float | None
+    appraiser: str
+    flags: int
+    distance: float | None = None
+    distance_u: float | None = None
+
+
+@dataclass(frozen=True)
+class OutOfLine:
+    """A blade that differs from the mean of the rotor's other blades at a station.
+
+    out_deg, out_u_deg : the difference and its standard uncertainty, from the covariance of the angles.
+    ratio : the difference in standard uncertainties, without sign.
+    """
+
+    rotor: str
+    created: str
+    blade: int
+    station: str
+    angle_deg: float
+    u_deg: float
+    out_deg: float
+    out_u_deg: float
+    ratio: float
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A rotor that could not be measured; `key` is None when its photographs could not even be read."""
+
+    rotor: str
+    key: str | None
+    exit_code: int
+    message: str
+    hint: str
+
+
+@dataclass(frozen=True)
+class RepeatStudy:
+    """Repeatability and reproducibility of repeated records: parts are stations of blades, appraisers are cameras.
+
+    studies : "all" and each station -> its study, deg; a station with fewer than two parts is left out.
+    records : how many records of each rotor and camera were used, the newest ones.
+    """
+
+    rotors: tuple[str, ...]
+    appraisers: tuple[str, ...]
+    records: int
+    studies: dict[str, GaugeStudy]
+
+
+# --- columns ---------------------------------------------------------------------------------------------------------
+
+
+def blade_lines(record: Record) -> list[tuple[int, str, float, float, float | None, float | None, float | None]]:
+    """Blade, station, angle, its u, the difference from the mean of the other blades there, its u, and their ratio.
+
+    The difference and the ratio are None where no other blade is seen or the difference is known without uncertainty.
+    """
+    labels, values, covariance = record.angles()
+    places = [(int(blade), station) for blade, station in (label.split(".") for label in labels)]
+    lines = []
+    for i, (blade, station) in enumerate(places):
+        others = [j for j, place in enumerate(places) if place[1] == station and j != i]
+        out = out_u = ratio = None
+        if others:
+            w = np.zeros((1, len(labels)))
+            w[0, i], w[0, others] = 1.0, -1.0 / len(others)
+            y, v = propagate(values, covariance, w)
+            out, out_u = float(y[0]), math.sqrt(max(float(v[0, 0]), 0.0))
+            ratio = abs(out) / out_u if out_u > 0 else None
+        lines.append((blade, station, float(values[i]), math.sqrt(max(covariance[i, i], 0.0)), out, out_u, ratio))
+    return lines
+
+
+def columns_of(record: Record) -> dict[str, Any]:
+    """The columns of `records` that are the record's own."""
+    data = record.data
+    row: dict[str, Any] = {"created": data["created"], "appraiser": str(data["camera"]["name"])}
+    row |= {"blade_count": record.blade_count, "hand": data["rotor"]["hand"], "flags": len(data["flags"])}
+    for station in STATIONS:
+        mean = record.mean(station)
+        row[f"{station}_deg"] = None if mean is None else mean["angle_deg"]
+        row[f"{station}_u"] = None if mean is None else mean["standard_uncertainty_deg"]
+    for name in ("hub", "tip"):
+        row[f"{name}_mm"], row[f"{name}_u"] = record.quantity(f"{name}_diameter_mm") or (None, None)
+    labels, _, covariance = record.angles()
+    w = np.array([[label.endswith(f".{s}") for label in labels] for s in STATIONS], float).reshape(3, len(labels))
+    w /= np.maximum(w.sum(1, keepdims=True), 1)
+    row["means_covariance"] = json.dumps((w @ covariance @ w.T).tolist())
+    return row
+
+
+# --- distance --------------------------------------------------------------------------------------------------------
+
+
+def distance_sql(wanted: Wanted) -> tuple[str, str, dict[str, Any]]:
+    """SQL of the squared distance and of the condition, and the values of their parameters."""
+    terms = wanted.terms()
+    square = " + ".join(f"(({m} - :{m}) / :{m}_scale) * (({m} - :{m}) / :{m}_scale)" for m in terms)
+    values: dict[str, Any] = {}
+    for m, (value, scale) in terms.items():
+        values |= {m: value, f"{m}_scale": scale}
+    conditions = ["newest = 1", *(f"{m} IS NOT NULL" for m in terms)]
+    for column in ("blade_count", "hand"):
+        if (asked := getattr(wanted, column)) is not None:
+            conditions.append(f"{column} = :{column}")
+            values[column] = asked
+    return square, " AND ".join(conditions), values
+
+
+def with_distance(row: tuple[Any, ...], wanted: Wanted) -> ShelfRow:
+    """The row with its distance from the wanted rotor and the distance's standard uncertainty.
+
+    At no distance at all the direction, and with it the uncertainty to first order, is not defined: the largest of all
+    directions is given.
+    """
+    plain = ShelfRow(*row[:-1])
+    terms = wanted.terms()
+    z = np.array([(getattr(plain, m) - value) / scale for m, (value, scale) in terms.items()])
+    v = np.zeros((4, 4))
+    v[:3, :3] = json.loads(row[-1])
+    v[3, 3] = (plain.hub_u or 0.0) ** 2
+    chosen = [MEASURES.index(m) for m in terms]
+    scales = np.array([scale for _, scale in terms.values()])
+    v = v[np.ix_(chosen, chosen)] / np.outer(scales, scales)
+    distance = float(np.linalg.norm(z))
+    variance = float(z @ v @ z) / distance**2 if distance > 1e-9 else float(np.linalg.eigvalsh(v)[-1])
+    return replace(plain, distance=distance, distance_u=math.sqrt(max(variance, 0.0)))
