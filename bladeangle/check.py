@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle import profiles
+from bladeangle import profiles, quality
 from bladeangle.camera import Camera, camera_from_exif
 from bladeangle.errors import RingNotFoundError
-from bladeangle.geometry import pixels
 from bladeangle.photo import Photo
 from bladeangle.pose import Pose, start_pose
+from bladeangle.quality import Look, inside, to_pixels
 from bladeangle.ring import Ring, RingSighting, sight_ring
 
 Array = NDArray[np.float64]
@@ -79,19 +79,16 @@ def check_photo(photo: Photo, ring: Ring, camera: Camera | None = None, diameter
             advice = "The picture is too bright: expose for the paper."
         lines.append(Line("ring", "retake", e.message.removeprefix(f"{photo.name}: "), advice))
         return Check(photo.name, tuple(lines), {"markers": 0, "clipped_share": clipped})
-    hidden, cut = _missing(ring, sighting, pose, used)
-    gap = _largest_gap_deg(ring, sighting)
-    blur, along, across = _blur(photo, sighting)
-    levels = _paper_levels(photo, ring, sighting, pose, used)
+    look = quality.look(photo, sighting, ring, used, pose)
     glare, dark = _tip_band(photo, pose, used, diameter_mm / 2 if diameter_mm else TIP_RATIO * ring.inner_radius_mm)
     scale = _scale(ring, sighting)
     rotor = _has_rotor(photo, ring, pose, used, sighting.paper)
     distance = float(np.linalg.norm(pose.eye_mm))
     lines += [
-        _ring_line(ring, sighting, hidden, cut, gap, pose),
-        _sharpness_line(blur, along, across),
-        _exposure_line(levels),
-        _light_line(levels),
+        _ring_line(ring, sighting, look, pose),
+        _sharpness_line(look),
+        _exposure_line(look),
+        _light_line(look.paper),
         _glare_line(glare, dark, rotor),
         _place_line(pose.obliquity_deg, distance, rotor),
         _size_line(scale),
@@ -102,14 +99,14 @@ def check_photo(photo: Photo, ring: Ring, camera: Camera | None = None, diameter
         {
             "markers": len(sighting.seen),
             "markers_of_ring": len(ring.ids),
-            "markers_hidden": hidden,
-            "markers_cut_off": cut,
-            "largest_gap_deg": gap,
-            "blur_px": blur,
-            "blur_along_px": along,
-            "blur_across_px": across,
-            "paper_level": float(np.median(levels)),
-            "paper_unevenness": float(levels.min() / levels.max()),
+            "markers_hidden": look.hidden,
+            "markers_cut_off": look.cut,
+            "largest_gap_deg": look.gap_deg,
+            "blur_px": look.blur_px,
+            "blur_along_px": look.along_px,
+            "blur_across_px": look.across_px,
+            "paper_level": look.paper_level,
+            "paper_unevenness": float(look.paper.min() / look.paper.max()),
             "tips_clipped_share": glare,
             "tips_dark_share": dark,
             "tilt_deg": pose.obliquity_deg,
@@ -127,7 +124,7 @@ def _graded(value: float, good: float, usable: float) -> str:
 
 def _file_lines(photo: Photo, camera: Camera | None) -> list[Line]:
     lines = []
-    if (photo.exif.digital_zoom or 1.0) > 1.01:
+    if (photo.exif.digital_zoom or 1.0) > quality.ZOOM:
         lines.append(Line("zoom", "retake", f"taken with a zoom of {photo.exif.digital_zoom:.2g}", "Do not zoom."))
     if camera is not None and (camera.width, camera.height) != (photo.width, photo.height):
         seen = f"{photo.width} x {photo.height} px, the camera file is for {camera.width} x {camera.height} px"
@@ -137,49 +134,46 @@ def _file_lines(photo: Photo, camera: Camera | None) -> list[Line]:
     return lines
 
 
-def _ring_line(ring: Ring, sighting: RingSighting, hidden: int, cut: int, gap: float, pose: Pose) -> Line:
+def _ring_line(ring: Ring, sighting: RingSighting, look: Look, pose: Pose) -> Line:
     seen = f"{len(sighting.seen)} of {len(ring.ids)} markers"
-    parts = [f"{hidden} hidden"] * (hidden > 0) + [f"{cut} outside the picture"] * (cut > 0)
+    parts = [f"{look.hidden} hidden"] * (look.hidden > 0) + [f"{look.cut} outside the picture"] * (look.cut > 0)
     seen += f" ({', '.join(parts)})" if parts else ""
     # From a slant the rotor hides the ring's far side, and that is as it should be.
-    verdict = _graded(gap, 45.0 if pose.obliquity_deg < 20 else 160.0, 180.0)
+    overhead = pose.obliquity_deg < quality.OVERHEAD_DEG
+    good = quality.GAP_OVERHEAD_DEG if overhead else quality.GAP_OBLIQUE_DEG
+    verdict = _graded(look.gap_deg, good, quality.GAP_MOST_DEG)
     advice = ""
     if verdict != "good":
         advice = (
             "Step back until the whole ring is in the picture."
-            if cut > hidden
+            if look.cut > look.hidden
             else "Uncover the ring, or use a larger one."
         )
     return Line("ring", verdict, seen, advice)
 
 
-def _sharpness_line(blur: float, along: float, across: float) -> Line:
-    verdict = _graded(along, 1.6, 3.0)
+def _sharpness_line(look: Look) -> Line:
+    verdict = _graded(look.along_px, quality.BLUR_GOOD_PX, quality.BLUR_USABLE_PX)
+    seen = f"edges blurred by {look.blur_px:.1f} px"
     if verdict == "good":
-        return Line("sharpness", verdict, f"edges blurred by {blur:.1f} px")
-    if along > 1.7 * across:
-        advice = "The phone moved: hold it against something, or add light."
-        return Line("sharpness", verdict, f"blurred by {along:.1f} px one way and {across:.1f} px the other", advice)
-    return Line(
-        "sharpness",
-        verdict,
-        f"edges blurred by {blur:.1f} px",
-        "Wipe the lens, tap on the rotor to focus, keep 250 mm away.",
-    )
+        return Line("sharpness", verdict, seen)
+    if look.moved:
+        seen = f"blurred by {look.along_px:.1f} px one way and {look.across_px:.1f} px the other"
+        return Line("sharpness", verdict, seen, "The phone moved: hold it against something, or add light.")
+    return Line("sharpness", verdict, seen, "Wipe the lens, tap on the rotor to focus, keep 250 mm away.")
 
 
-def _exposure_line(levels: Array) -> Line:
-    level, white = float(np.median(levels)), float((levels > 0.96).mean())
-    if white > 0.1:
+def _exposure_line(look: Look) -> Line:
+    if look.white_share > quality.WHITE_SHARE:
         return Line(
             "exposure",
             "retake",
-            f"{100 * white:.0f} % of the paper is clipped to white",
+            f"{100 * look.white_share:.0f} % of the paper is clipped to white",
             "Expose for the paper, or dim the light.",
         )
-    verdict = _graded(-level, -0.3, -0.1)
+    verdict = _graded(-look.paper_level, -quality.PAPER_GOOD, -quality.PAPER_USABLE)
     advice = "" if verdict == "good" else "Add light or expose longer."
-    return Line("exposure", verdict, f"paper at {100 * level:.0f} % of full scale", advice)
+    return Line("exposure", verdict, f"paper at {100 * look.paper_level:.0f} % of full scale", advice)
 
 
 def _light_line(levels: Array) -> Line:
@@ -220,65 +214,12 @@ def _size_line(scale: float) -> Line:
     )
 
 
-def _to_pixels(points: Array, pose: Pose, camera: Camera) -> Array:
-    """Pixels (n, 2) of points (n, 3) in the ring frame; nan behind the camera."""
-    seen = points @ pose.r_camera_ring.T + pose.t_camera_ring_mm
-    return pixels(np.where(seen[:, 2:] > 1.0, seen, np.nan), camera.parameters)
-
-
-def _inside(px: Array, width: int, height: int, margin: float = 0.0) -> NDArray[np.bool_]:
-    with np.errstate(invalid="ignore"):
-        inside = (px >= margin) & (px <= np.array([width - 1, height - 1]) - margin)
-    return inside[:, 0] & inside[:, 1]
-
-
-def _missing(ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> tuple[int, int]:
-    """How many markers are in the picture and yet not seen, and how many are outside it."""
-    corners = np.concatenate([ring.corners_mm.reshape(-1, 2), np.zeros((4 * len(ring.ids), 1))], 1)
-    inside = _inside(_to_pixels(corners, pose, camera), camera.width, camera.height, 3.0).reshape(-1, 4).all(1)
-    unseen = ~np.isin(np.arange(len(ring.ids)), sighting.seen)
-    return int((unseen & inside).sum()), int((unseen & ~inside).sum())
-
-
-def _largest_gap_deg(ring: Ring, sighting: RingSighting) -> float:
-    """Largest turn about the ring's centre between neighbouring markers that are seen."""
-    centre = ring.corners_mm[sighting.seen].mean(1)
-    azimuth = np.sort(np.degrees(np.arctan2(centre[:, 1], centre[:, 0])))
-    return float(np.diff(azimuth, append=azimuth[0] + 360.0).max())
-
-
-def _blur(photo: Photo, sighting: RingSighting) -> tuple[float, float, float]:
-    """Blur of marker sides, px: over all, in the worst of eight directions and in the best."""
-    read = profiles.read_profiles(photo.grey, sighting.px, sighting.normal, (6, 6), 3)
-    direction = np.degrees(np.arctan2(sighting.normal[:, 1], sighting.normal[:, 0])) % 180.0
-    by_direction = []
-    for middle in np.arange(0.0, 180.0, 22.5):
-        near = np.abs((direction - middle + 90.0) % 180.0 - 90.0) < 15.0
-        if near.sum() >= 40:
-            by_direction.append(profiles.estimate_blur(read[near], (6, 6)))
-    blur = profiles.estimate_blur(read, (6, 6))
-    return blur, max(by_direction, default=blur), min(by_direction, default=blur)
-
-
-def _paper_levels(photo: Photo, ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> Array:
-    """Linear light (k,) of the paper beside each marker that is seen, as the median along its sides."""
-    corners = ring.corners_mm[sighting.seen]
-    middle = corners.mean(1, keepdims=True)
-    around = middle + (corners - middle) * (1 + 4.0 / np.linalg.norm(corners - middle, axis=2, keepdims=True))
-    t = np.linspace(0.1, 0.9, 9)[:, None]
-    sides = around[:, :, None] + t * (np.roll(around, -1, 1) - around)[:, :, None]
-    points = np.concatenate([sides.reshape(-1, 2), np.zeros((sides.size // 2, 1))], 1)
-    level = profiles.sample(photo.grey, _to_pixels(points, pose, camera)).reshape(len(corners), -1)
-    out: Array = np.nanmedian(np.where(np.isfinite(level), level, sighting.paper), axis=1).astype(float)
-    return out
-
-
 def _tip_band(photo: Photo, pose: Pose, camera: Camera, radius_mm: float) -> tuple[float, float]:
     """Shares of the cylinder on which the tips lie that are clipped to white and that are black."""
     azimuth, z = np.meshgrid(np.radians(np.arange(0.0, 360.0, 0.5)), np.arange(0.0, TALLEST_MM, 1.0))
     points = np.stack([radius_mm * np.cos(azimuth), radius_mm * np.sin(azimuth), z], -1).reshape(-1, 3)
-    px = _to_pixels(points, pose, camera)
-    px = np.rint(px[_inside(px, photo.width, photo.height)]).astype(int)
+    px = to_pixels(points, pose, camera)
+    px = np.rint(px[inside(px, photo.width, photo.height)]).astype(int)
     if not len(px):
         return 0.0, 0.0
     value = photo.encoded[px[:, 1], px[:, 0]]
@@ -291,7 +232,7 @@ def _has_rotor(photo: Photo, ring: Ring, pose: Pose, camera: Camera, paper: floa
         np.arange(0.05, 0.7, 0.01) * ring.inner_radius_mm, np.radians(np.arange(0.0, 360.0, 0.5))
     )
     points = np.stack([radius * np.cos(azimuth), radius * np.sin(azimuth), 0 * radius], -1).reshape(-1, 3)
-    grey = profiles.sample(photo.grey, _to_pixels(points, pose, camera)).reshape(90, 8, -1)
+    grey = profiles.sample(photo.grey, to_pixels(points, pose, camera)).reshape(90, 8, -1)
     smooth = np.nan_to_num(np.median(grey, axis=1), nan=paper)  # over 4 degrees: noise and print dots go
     steps = np.abs(smooth[:, 2:] - smooth[:, :-2]) / max(paper, 1e-3)
     other = abs(float(np.median(smooth)) / max(paper, 1e-3) - 1) > 0.3

@@ -1,0 +1,127 @@
+"""Run the command on one case under limits, and judge what became of it against the truth."""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from bladeangle.flags import REGISTRY
+
+from .cases import Case
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+TIMEOUT_S = 60.0
+MEMORY_MB = 1500
+#: A result is wrong when its error exceeds this many standard uncertainties plus so much.
+SIGMAS, SPARE_DEG = 3.0, 0.1
+#: Outcomes that must not happen.
+BAD = ("WRONG", "CRASH", "HANG", "MEMORY", "LEFT-BEHIND", "UNEXPECTED")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """`kind`: within, flagged, refused or one of `BAD`; `code` the exit code; `text` what to read about it."""
+
+    kind: str
+    code: int
+    text: str
+    seconds: float
+    memory_mb: float
+    worst_deg: float | None = None
+    flags: tuple[str, ...] = ()
+
+
+def run(words: tuple[str, ...], folder: Path) -> tuple[int | None, str, float, float]:
+    """Exit code (None: killed for time), standard error, seconds and peak megabytes of `bladeangle measure`."""
+    environment = os.environ | {"BLADEANGLE_CONFIG": "", "PYTHONPATH": str(ROOT)}
+    environment |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+    start = time.monotonic()
+    with open(folder / "stdout", "wb") as out, open(folder / "stderr", "wb") as err:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "bladeangle", "measure", *words],
+            cwd=folder, stdin=subprocess.DEVNULL, stdout=out, stderr=err, env=environment, preexec_fn=_guard,
+        )
+        status, usage = 0, None
+        while time.monotonic() - start < TIMEOUT_S:
+            pid, status, usage = os.wait4(process.pid, os.WNOHANG)
+            if pid:
+                break
+            time.sleep(0.05)
+        else:
+            process.kill()
+            _, _, usage = os.wait4(process.pid, 0)
+            process.returncode = -signal.SIGKILL
+            return None, "", time.monotonic() - start, usage.ru_maxrss / 1024
+    process.returncode = os.waitstatus_to_exitcode(status)
+    said = (folder / "stderr").read_text(encoding="utf-8", errors="replace")
+    return process.returncode, said, time.monotonic() - start, usage.ru_maxrss / 1024
+
+
+def _guard() -> None:
+    """So that a decompression bomb that gets through does not take the machine along."""
+    resource.setrlimit(resource.RLIMIT_AS, (8_000_000_000, 8_000_000_000))
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def outcome_of(case: Case) -> Outcome:
+    """Run a case and judge it."""
+    before = {p.name for p in case.folder.rglob("*")} | {"stdout", "stderr"}
+    code, said, seconds, memory = run(case.words, case.folder)
+    left = {p.name for p in case.folder.rglob("*")} - before
+
+    def outcome(kind: str, text: str = "", worst: float | None = None, flags: tuple[str, ...] = ()) -> Outcome:
+        return Outcome(kind, -1 if code is None else code, text or said.strip(), seconds, memory, worst, flags)
+
+    if code is None:
+        return outcome("HANG")
+    if code < 0 or code == 1 or "Traceback" in said or "Warning" in said:
+        return outcome("CRASH")
+    if memory > MEMORY_MB:
+        return outcome("MEMORY", f"{memory:.0f} MB")
+    if left - {"record.json"} or (code != 0 and left):
+        return outcome("LEFT-BEHIND", f"{sorted(left)} after exit code {code}")
+    if code != 0:
+        if not said.startswith("Error: ") or len(said) > 2000:
+            return outcome("CRASH", f"exit code {code} without a sentence: {said[:500]}")
+        return outcome("refused" if code in case.allowed else "UNEXPECTED")
+    record = json.loads((case.folder / "record.json").read_text(encoding="utf-8"))
+    codes = tuple(sorted({f["code"] for f in record["flags"]}))
+    worst, where = worst_error(record, case.base.truth)
+    doubts = any(REGISTRY[c].severity == "doubt" for c in codes)
+    text = f"{where}; flags {', '.join(codes) or 'none'}"
+    if worst > 0 and not doubts:
+        return outcome("WRONG", text, worst, codes)
+    kind = "flagged" if doubts else "within"
+    return outcome(kind if kind in case.allowed else "UNEXPECTED", text, worst, codes)
+
+
+def worst_error(record: dict[str, Any], truth: dict[str, Any]) -> tuple[float, str]:
+    """By how much the worst angle of a record exceeds what it may be off (degrees, negative: none), and where.
+
+    A wrong blade count or hand is infinitely wrong. Every station of every blade and every mean counts.
+    """
+    rotor, true = record["rotor"], truth["rotor"]
+    if (rotor["blade_count"], rotor["hand"]) != (true["blades"], true["hand"]):
+        return float("inf"), f"{rotor['blade_count']} {rotor['hand']} for {true['blades']} {true['hand']}"
+    entries = []
+    for station in ("entry", "middle", "exit"):
+        angles = [blade["mid"][station] for blade in truth["blades"]]
+        found = [blade["stations"][station] for blade in record["blades"]]
+        entries += [(f"{i + 1}.{station}", f, t) for i, (f, t) in enumerate(zip(found, angles, strict=True))]
+        if all(found):  # a mean over some of the blades is another quantity
+            entries.append((f"mean {station}", rotor["stations"][station], sum(angles) / len(angles)))
+    worst = (-float("inf"), "nothing measured")
+    for name, station, angle in entries:
+        if station is None:
+            continue
+        off, u = station["angle_deg"] - angle, station["standard_uncertainty_deg"]
+        worst = max(worst, (abs(off) - SIGMAS * u - SPARE_DEG, f"{name} off by {off:+.2f} deg, u {u:.2f}"))
+    return worst
