@@ -1,0 +1,134 @@
+"""Simulated points -> adjustment and stations, and how they compare with the truth."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from unittest import mock
+
+import numpy as np
+from numpy.typing import NDArray
+from simulated import KNOT_MM, PAST_END_MM, Changes, Noise, Truth, observe, random_truth, spline
+
+from bladeangle import adjust as adjust_room
+from bladeangle.adjust import Adjustment, adjust
+from bladeangle.budget import coverage_factor
+from bladeangle.model import State, View
+from bladeangle.pose import start_pose
+from bladeangle.rotor import Basis, Rotor
+from bladeangle.stations import StationOptions, Stations, measure_stations
+
+Array = NDArray[np.float64]
+
+
+def start_state(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) -> State:
+    """Where the adjustment begins: poses as `pose` finds them, and the rotor as the first outlines leave it.
+
+    With two overhead photographs the tip radius is the priors' one and heights are what the rays then say; with oblique
+    ones it has been found to a few tenths of a millimetre.
+    """
+    priors = truth.priors
+    poses = [start_pose(v.sighting, truth.ring, priors.camera, v.name) for v in views]
+    radius = priors.radius_mm if len(views) == 2 else truth.radius_mm + float(rng.normal(0, 0.2))
+    n = len(truth.blades)
+    high = [float(truth.eye(0)[2]), float(truth.views[1].eye_mm[2])]
+    ratio = radius / truth.radius_mm
+    wrap = float(np.median([b.tau[-1] for b in truth.blades])) + float(rng.normal(0, 0.7 / radius))
+    margin = PAST_END_MM / radius
+    basis = Basis(-margin, wrap + margin, max(6, round(wrap * radius / KNOT_MM)) + 3)
+    design = spline(basis.count, basis.start, basis.stop)
+    azimuth, heights = [], []
+    for blade in truth.blades:
+        late = float(rng.normal(0, 0.7 / radius))
+        azimuth.append(blade.lead_rad + truth.turn * late)
+        tau = np.clip(blade.tau - late, basis.start, basis.stop)
+        off = rng.normal(0, [0.5, 0.3]) @ np.stack([np.ones_like(tau), (tau - tau.mean()) * radius / 40])
+        z = high[0] - (high[0] - blade.height_mm) * ratio + off
+        bend = 0.02 * np.diff(np.eye(basis.count), 3, axis=0)
+        wanted = np.concatenate([z, np.zeros(len(bend))])
+        heights.append(np.linalg.lstsq(np.vstack([design(tau), bend]), wanted, rcond=None)[0])
+    rise = sum(high) - (sum(high) - truth.t_ring_rotor[1, 2]) * ratio + float(rng.normal(0, 1.0))
+    shifts = np.column_stack([truth.t_ring_rotor[:, :2] + rng.normal(0, 0.4, (2, 2)), [0.0, rise]])
+    psi = math.atan2(truth.r_ring_rotor[1][1, 0], truth.r_ring_rotor[1][0, 0]) + float(rng.normal(0, math.radians(0.4)))
+    over = np.array([[math.cos(psi), math.sin(psi), 0], [math.sin(psi), -math.cos(psi), 0], [0, 0, -1.0]])
+    circles, owner = [], []
+    for s in (0, 1):
+        eye = float(truth.views[s].eye_mm[2])
+        for r, z in truth.circles[s]:
+            above = z if s == 0 else truth.t_ring_rotor[1, 2] - z
+            circles.append([r * (eye - 55.0) / (eye - above), 55.0 if s == 0 else rise - 55.0])
+            owner.append(s)
+    thickness = priors.thickness_mm if len(views) == 2 else float(np.mean([b.thickness_mm for b in truth.blades])) + 0.1
+    rotor = Rotor(
+        radius, thickness, np.full(2, priors.rounding_mm), truth.turn, np.array(azimuth), basis, np.array(heights),
+        np.tile([0.0, wrap], (n, 1)), np.zeros(n),
+    )  # fmt: skip
+    photos = len(views)
+    state = State(
+        priors.camera.copy(), np.array([p.r_camera_ring for p in poses]), np.array([p.t_camera_ring_mm for p in poses]),
+        np.zeros(photos), np.zeros((photos, 2)), np.zeros(5), np.zeros((len(truth.pieces) - 1, 3)), (),
+        np.zeros((0, 3, 3)), np.zeros((0, 3)),
+    )  # fmt: skip
+    if photos > 2:  # the ring alone places the photographs first, as in the measurement
+        alone = tuple(View(v.name, v.standing, v.sighting) for v in views)
+        state = adjust(truth.ring, alone, state, priors, most_iterations=15, must_settle=False).state
+    state.standings = ("inlet_up", "outlet_up")
+    state.r_ring_rotor, state.t_ring_rotor = np.array([np.eye(3), over]), shifts
+    state.rotor, state.circles, state.circle_standing = rotor, np.array(circles), tuple(owner)
+    return state
+
+
+@dataclass(frozen=True)
+class Case:
+    """One simulated measurement: the truth's angles, what was found, and the ideal adjustment's uncertainty.
+
+    labels (n,); true_deg, angle_deg, u_deg, half_width_deg (95 %), ideal_u_deg (n,); covariance_deg2 (n, n); lines :
+    budget line -> (n,) deg.
+    """
+
+    labels: tuple[str, ...]
+    true_deg: Array
+    angle_deg: Array
+    u_deg: Array
+    half_width_deg: Array
+    ideal_u_deg: Array
+    covariance_deg2: Array
+    lines: dict[str, Array] = field(default_factory=dict)
+    iterations: int = 0
+
+
+def ideal(truth: Truth, views: tuple[View, ...], start: State) -> Adjustment:
+    """The adjustment that knows the points to be Gaussian with their sigmas: no robust loss, no rescaling."""
+    with mock.patch.object(adjust_room, "ROBUST_WIDTH", 1e4):
+        return adjust(truth.ring, views, start, truth.priors, rescale=False)
+
+
+def measured(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) -> tuple[Adjustment, Stations]:
+    """Adjustment and stations in the steps of the measurement: twice roughly, and once to the end."""
+    state = start_state(truth, views, rng)
+    for _ in range(2):
+        state = adjust(truth.ring, views, state, truth.priors, most_iterations=12, must_settle=False).state
+    result = adjust(truth.ring, views, state, truth.priors)
+    return result, measure_stations(result, StationOptions())
+
+
+def simulate(
+    rng: np.random.Generator, kind: str, changes: Changes, noise: Noise, with_ideal: bool = True
+) -> Case:
+    """One random case; errors of the adjustment are passed on."""
+    truth = random_truth(rng, kind, changes, noise)
+    views = observe(truth, rng, noise)
+    result, found = measured(truth, views, rng)
+    pairs = [found.budget.angle(k)[:2] for k in range(len(found.labels))]
+    u = np.array([p[0] for p in pairs])
+    ideal_u = np.full(len(u), np.nan)
+    if with_ideal:
+        best = measure_stations(ideal(truth, views, result.state), StationOptions())
+        index = {label: k for k, label in enumerate(best.labels)}
+        ideal_u = np.array([best.budget.angle(index[x])[0] if x in index else np.nan for x in found.labels])
+    return Case(
+        found.labels, np.array([truth.angle_deg(x) for x in found.labels]), found.angle_deg, u,
+        np.array([coverage_factor(p[1]) * p[0] for p in pairs]), ideal_u, found.budget.covariance_deg2,
+        {line.name: np.sqrt(np.maximum(np.diag(line.covariance_deg2), 0)) for line in found.budget.lines},
+        result.iterations,
+    )  # fmt: skip
