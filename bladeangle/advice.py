@@ -25,6 +25,7 @@ from bladeangle.expected import (
     expected_view,
     from_above,
     from_side,
+    turned_over,
 )
 from bladeangle.geometry import Array
 from bladeangle.model import Equations, Layout, State, View
@@ -46,8 +47,8 @@ from bladeangle.stations import (
 
 #: A photograph is worth naming when it shrinks the uncertainty at least to this share.
 WORTHWHILE = 0.8
-#: Azimuths tried for a photograph from the side.
-AZIMUTHS = 8
+#: Azimuths tried for a photograph from the side, deg from the one that faces the station; farther round it is not seen.
+TRIED_DEG = (0, 45, -45, 90, -90)
 
 
 @dataclass(frozen=True)
@@ -269,36 +270,6 @@ def _with_turned(result: Adjustment, priors: Priors, ring: Ring) -> tuple[State,
     return state, layout, _Total(information, shifts), 1
 
 
-def turned_over(state: State, ring: Ring) -> State:
-    """The state with its rotor standing the other way up as well: on the sheet, blade 1's upper end at the arrow.
-
-    Two circles of the hub are assumed to be seen there, at a half and at a third of the tip radius.
-    """
-    rotor = state.rotor
-    assert rotor is not None
-    other = "outlet_up" if state.standings[0] == "inlet_up" else "inlet_up"
-    end = 1 if other == "outlet_up" else 0
-    r = state.r_ring_rotor[0] @ np.diag([1.0, -1.0, -1.0])
-    upper = r @ rotor.tip(np.array([0]), np.array([0]), rotor.ends[:1, end])[0]
-    turn = np.radians(ring.index_azimuth_deg) - np.arctan2(upper[1], upper[0])
-    c, s = np.cos(turn), np.sin(turn)
-    r = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]) @ r
-    ends = (rotor.basis.matrix(rotor.ends.reshape(-1)) @ rotor.heights.T).reshape(-1)
-    # hub faces usually stand out beyond the blades by some millimetres (common practice, no source)
-    heights = np.concatenate([state.circles[:, 1], [ends.min() - 8.0, ends.max() + 8.0]])
-    along = r[2, 2] * heights
-    t = np.array([0.0, 0.0, -along.min()])
-    top = heights[int(along.argmax())]
-    return replace(
-        state,
-        standings=(*state.standings, other),
-        r_ring_rotor=np.concatenate([state.r_ring_rotor, r[None]]),
-        t_ring_rotor=np.vstack([state.t_ring_rotor, t]),
-        circles=np.vstack([state.circles, [[rotor.radius_mm / 2, top], [rotor.radius_mm / 3, top]]]),
-        circle_standing=(*state.circle_standing, 1, 1),
-    )
-
-
 def _station_azimuth(state: State, standing: int, blade: int, station: str) -> float:
     """Ring-frame azimuth, rad, of the middle of an end's station or of the blade."""
     rotor = state.rotor
@@ -324,9 +295,7 @@ def _candidates(
     for s in range(len(state.standings)):
         if s != added:
             facing = _station_azimuth(state, s, blade, station)
-            out += [
-                _Candidate(from_side(facing + k * 2 * np.pi / AZIMUTHS, distance), s, False) for k in range(AZIMUTHS)
-            ]
+            out += [_Candidate(from_side(facing + np.radians(d), distance), s, False) for d in TRIED_DEG]
     return out
 
 

@@ -1,0 +1,169 @@
+"""A plan drawn: the places from above and from the side, and the uncertainty to expect."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from bladeangle.budget import STATIONS, coverage_factor
+from bladeangle.errors import UsageError
+from bladeangle.expected import AIM_MM
+from bladeangle.files import write_bytes_atomic
+from bladeangle.plan import Plan, nominal_rotor
+from bladeangle.stations import StationOptions
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+#: Blue, orange, green, vermilion, purple, sky: told apart by colour-blind eyes (Okabe and Ito, Color Universal Design).
+COLOURS = ("#0072B2", "#E69F00", "#009E73", "#D55E00", "#CC79A7", "#56B4E9")
+
+
+def plan_figure(plan: Plan) -> Figure:
+    """Places from above and from the side, and the uncertainty to expect, as a figure 11 inches wide."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(11.0, 8.2), layout="constrained")
+    grid = figure.add_gridspec(2, 2, height_ratios=(1.35, 1.0), width_ratios=(1.1, 1.0))
+    _draw_above(figure.add_subplot(grid[0, 0]), plan)
+    _draw_side(figure.add_subplot(grid[0, 1]), plan)
+    _draw_expected(figure.add_subplot(grid[1, :]), plan)
+    return figure
+
+
+def write_plan(path: Path, plan: Plan) -> None:
+    """Write the drawing atomically as PNG or SVG (by the file's name); UsageError for another kind of file."""
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in ("png", "svg", "pdf"):
+        raise UsageError(
+            f"A drawing cannot be written as {path.suffix or 'a file without an ending'}.",
+            "Name a .png, .svg or .pdf file.",
+        )
+    buffer = io.BytesIO()
+    plan_figure(plan).savefig(buffer, format=kind, dpi=150)
+    write_bytes_atomic(path, buffer.getvalue())
+
+
+def _colour(blade: int) -> str:
+    return COLOURS[(blade - 1) % len(COLOURS)]
+
+
+def _draw_above(axes: Axes, plan: Plan) -> None:
+    rotor, _ = nominal_rotor(plan.rotor, plan.ring, StationOptions())
+    for corners in plan.ring.corners_mm:
+        axes.fill(*corners.T, color="0.25", linewidth=0)
+    for b in range(rotor.blades):
+        tau = np.linspace(rotor.ends[b, 0], rotor.ends[b, 1], 100)
+        x, y, _z = rotor.tip(np.full(100, b), np.zeros(100, int), tau).T
+        shrink = np.linspace(1.0, 0.9, 100)  # so that overlapping blades can be told apart
+        axes.plot(
+            x * shrink,
+            y * shrink,
+            color=_colour(b + 1),
+            linewidth=3,
+            label=f"blade {b + 1}, from its leading tip (dot)",
+        )
+        axes.plot(x[0], y[0], "o", color=_colour(b + 1), markersize=7)
+    arrow = np.radians(plan.ring.index_azimuth_deg)
+    near, away = (k * plan.ring.outer_radius_mm * np.array([np.cos(arrow), np.sin(arrow)]) for k in (1.0, 1.25))
+    style = {"arrowstyle": "->"}
+    axes.annotate("arrow", tuple(near), tuple(away), arrowprops=style, ha="center", va="center", fontsize=8)
+    for p in plan.photos:
+        x, y, _ = p.place.eye_mm
+        if p.view == "overhead":
+            continue
+        axes.plot([x, 0.45 * x], [y, 0.45 * y], color="0.7", linewidth=0.8, zorder=0)
+        _camera(axes, x, y, str(p.number))
+    _camera(axes, 0, 0, _above(plan))
+    axes.set_aspect("equal")
+    axes.set_title("From above (rotor inlet end up)", fontsize=10)
+    axes.set_xlabel("mm")
+    axes.margins(0.08)
+    axes.legend(fontsize=7, loc="upper left", bbox_to_anchor=(0, -0.1), ncols=2, frameon=False)
+
+
+def _above(plan: Plan) -> str:
+    """Numbers of the photographs from above."""
+    return f"{plan.photos[0].number} and {plan.photos[-1].number}"
+
+
+def _camera(axes: Axes, x: float, y: float, words: str) -> None:
+    axes.text(
+        x,
+        y,
+        words,
+        ha="center",
+        va="center",
+        fontsize=9,
+        zorder=5,
+        bbox={"boxstyle": "round,pad=0.3", "facecolor": "white", "edgecolor": "black"},
+    )
+
+
+def _draw_side(axes: Axes, plan: Plan) -> None:
+    outer, radius, tall = plan.ring.outer_radius_mm, plan.rotor.diameter_mm / 2, plan.rotor.height_mm
+    axes.plot([-outer, outer], [0, 0], color="0.25", linewidth=3)
+    axes.fill([-radius, radius, radius, -radius], [0, 0, tall, tall], color="0.85")
+    axes.text(0, tall / 2, "rotor", ha="center", va="center", fontsize=8)
+    height = float(plan.photos[0].place.eye_mm[2])
+    for x in (-outer, outer):
+        axes.plot([0, x], [height, 0], color="0.7", linewidth=0.8)
+    _dimension(axes, (-1.35 * outer, 0), (-1.35 * outer, height), f"{height:.0f} mm")
+    axes.plot([-1.35 * outer, 0], [height, height], color="0.7", linewidth=0.5, linestyle=":")
+    _camera(axes, 0, height, _above(plan))
+    side = plan.photos[1:-1]
+    if side:
+        eye = side[0].place.eye_mm
+        out, up = float(np.hypot(eye[0], eye[1])), float(eye[2])
+        axes.plot([out, 0], [up, AIM_MM], color="0.7", linewidth=0.8)
+        _dimension(axes, (0, -0.22 * outer), (out, -0.22 * outer), f"{out:.0f} mm")
+        _dimension(axes, (out, 0), (out, up), f"{up:.0f} mm")
+        _camera(axes, out, up, "2" if len(side) == 1 else f"2 to {side[-1].number}")
+    axes.set_aspect("equal")
+    axes.set_title("From the side", fontsize=10)
+    axes.set_xlabel("mm")
+    axes.margins(0.1)
+
+
+def _dimension(axes: Axes, start: tuple[float, float], end: tuple[float, float], words: str) -> None:
+    axes.annotate("", start, end, arrowprops={"arrowstyle": "<->", "linewidth": 0.8})
+    middle = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
+    upright = start[0] == end[0]
+    axes.text(
+        *middle,
+        words,
+        fontsize=8,
+        ha="center",
+        va="center",
+        rotation=90 if upright else 0,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1},
+    )
+
+
+def _draw_expected(axes: Axes, plan: Plan) -> None:
+    k = coverage_factor()
+    rows = np.arange(len(plan.expectations))
+    for i, station in enumerate(STATIONS):
+        for values, fill, words in (("single_deg", True, "single blade"), ("mean_deg", False, "mean")):
+            u = [getattr(e, values)[station] for e in plan.expectations]
+            at = [r for r, v in zip(rows, u, strict=True) if v is not None]
+            axes.plot(
+                at, [k * v for v in u if v is not None], marker="os^"[i], color=COLOURS[i], linewidth=1,
+                linestyle="-" if fill else "--",
+                markerfacecolor=COLOURS[i] if fill else "white", label=f"{station}, {words}",
+            )  # fmt: skip
+    axes.set_yscale("log")
+    ticks = [t for t in (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0) if axes.get_ylim()[0] <= t <= axes.get_ylim()[1]]
+    axes.set_yticks(ticks, [f"{t:g}" for t in ticks])
+    axes.minorticks_off()
+    axes.set_xticks(
+        rows, [e.words.replace(" and ", "\nand ").replace(" from above", "\nfrom above") for e in plan.expectations]
+    )
+    axes.set_ylabel("degrees, ± at 95 %")
+    axes.set_title("Uncertainty to expect", fontsize=10)
+    axes.grid(axis="y", color="0.9")
+    axes.legend(fontsize=8, ncols=3, frameon=False)
