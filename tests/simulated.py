@@ -42,8 +42,8 @@ class Noise:
     """What the points suffer: standard deviations along the normal, px (ends: mm along the tip).
 
     bias_px : of a shift common to all edges of a kind; correlated : correlation of neighbours along an edge; outliers :
-    share of the tip points that lie `outlier_px` off, in runs of ten, to one side; sway_px : slow wander of an edge, over
-    about 250 px; ring_every : thins the ring.
+    share of the tip points that lie `outlier_px` off, in runs of ten; sway_px : by which a blade's whole edge in one
+    photograph is shifted, and turned (over 250 px) and bowed (half of it); ring_every : thins the ring.
     """
 
     tip_px: float = 0.15
@@ -54,7 +54,7 @@ class Noise:
     correlated: float = 0.0
     outliers: float = 0.0
     outlier_px: float = 4.0
-    sway_px: float = 0.0
+    sway_px: float = 0.1
     ring_every: int = 3
 
 
@@ -323,11 +323,11 @@ def _hidden(truth: Truth, photo: int, points: Array) -> Bools:
     s = truth.standing_of[photo]
     tops = [truth.to_ring(truth.face(b, 1), s)[:, 2].max() for b in range(len(truth.blades))]
     eye = truth.views[photo].eye_mm
-    hidden = np.zeros(len(points), bool)
+    hidden: Bools = np.zeros(len(points), bool)
     for height in np.linspace(0, max(tops), 15):
         place = points + (eye - points) * (height / eye[2])
         far = np.hypot(*(place - truth.t_ring_rotor[s])[:, :2].T)
-        hidden |= np.asarray(far < truth.radius_mm + 1.5)
+        hidden[far < truth.radius_mm + 1.5] = True
     return hidden
 
 
@@ -380,7 +380,7 @@ def _uncovered(truth: Truth, blade: int, standing: int, margin_mm: float = 3.0) 
     """Where no other blade stands over or under this one, as seen from above, with a margin beside their ends."""
     me = truth.blades[blade]
     up = 1 if standing == 0 else -1
-    free = np.ones(len(me.tau), bool)
+    free: Bools = np.ones(len(me.tau), bool)
     margin = margin_mm / truth.radius_mm
     for b, other in enumerate(truth.blades):
         for lap in (-1, 0, 1):
@@ -388,7 +388,7 @@ def _uncovered(truth: Truth, blade: int, standing: int, margin_mm: float = 3.0) 
                 continue
             tau = me.tau + truth.turn * (me.lead_rad - other.lead_rad) + 2 * np.pi * lap
             there = (tau > -margin) & (tau < other.tau[-1] + margin)
-            free &= ~np.asarray(there & (up * (np.interp(tau, other.tau, other.height_mm) - me.height_mm) > 0))
+            free[there & (up * (np.interp(tau, other.tau, other.height_mm) - me.height_mm) > 0)] = False
     return free
 
 
@@ -411,7 +411,7 @@ def _visible(truth: Truth, photo: int) -> Iterator[tuple[int, int, Bools]]:
 def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> TipPoints:
     standing = truth.standing_of[photo]
     far, rise = _overhead(truth, photo), np.array([0, 0, 0.05])
-    parts: list[tuple[int, int, Array, Array]] = []
+    parts: list[Part] = []
     for b, face, seen in _visible(truth, photo):
         points = truth.face(b, face)
         px = truth.px(truth.to_ring(points, standing), photo)
@@ -429,6 +429,7 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
             across /= np.linalg.norm(across, axis=1, keepdims=True)
             error = truth.bias_px["inlet" if face > 0 else "outlet"] + noise.tip_px * _errors(rng, number, noise)
             parts.append((b, face, on + error[:, None] * across, across))
+    parts = _swayed(parts, rng, noise)
     sizes = [len(p[2]) for p in parts]
     return TipPoints(
         np.repeat([p[0] for p in parts], sizes), np.repeat([p[1] for p in parts], sizes), np.full(sum(sizes), far),
@@ -436,22 +437,32 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
     )  # fmt: skip
 
 
+Part = tuple[int, int, Array, Array]
+
+
+def _swayed(parts: list[Part], rng: np.random.Generator, noise: Noise) -> list[Part]:
+    """Runs (blade, face, px, normal) with every edge shifted, turned and bowed a little as a whole."""
+    out = list(parts)
+    for key in sorted({(b, face) for b, face, _, _ in parts}):
+        mine = [i for i, part in enumerate(parts) if part[:2] == key]
+        px, normal = (np.concatenate([parts[i][k] for i in mine]) for k in (2, 3))
+        x = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(px, axis=0), axis=1))]) / 250.0
+        x -= x.mean()
+        sway = noise.sway_px * rng.standard_normal(3) @ np.stack([np.ones_like(x), x, 0.5 * (x**2 - (x**2).mean())])
+        moved = np.split(px + sway[:, None] * normal, np.cumsum([len(parts[i][2]) for i in mine])[:-1])
+        for i, place in zip(mine, moved, strict=True):
+            out[i] = (*key, place, parts[i][3])
+    return out
+
+
 def _errors(rng: np.random.Generator, n: int, noise: Noise) -> Array:
     """Errors (n,) along a run in standard deviations: correlated with their neighbours, and runs of outliers."""
-    error = _chain(rng, n, noise.correlated)
-    if noise.sway_px:
-        error += noise.sway_px / noise.tip_px * _chain(rng, n, math.exp(-POINT_PX / 250.0))
+    error = rng.standard_normal(n)
+    for i in range(1, n):
+        error[i] = noise.correlated * error[i - 1] + math.sqrt(1 - noise.correlated**2) * error[i]
     for begin in range(0, n, 10):
         if rng.uniform() < noise.outliers:
             error[begin : begin + 10] += rng.choice([-1, 1]) * noise.outlier_px / noise.tip_px
-    return error
-
-
-def _chain(rng: np.random.Generator, n: int, correlation: float) -> Array:
-    """Standard normal errors (n,), each correlated with the one before."""
-    error = rng.standard_normal(n)
-    for i in range(1, n):
-        error[i] = correlation * error[i - 1] + math.sqrt(1 - correlation**2) * error[i]
     return error
 
 

@@ -97,10 +97,10 @@ class Case:
     iterations: int = 0
 
 
-def ideal(truth: Truth, views: tuple[View, ...], start: State) -> Adjustment:
-    """The adjustment that knows the points to be Gaussian with their sigmas: no robust loss, no rescaling."""
-    with mock.patch.object(adjust_room, "ROBUST_WIDTH", 1e4):
-        return adjust(truth.ring, views, start, truth.priors, rescale=False)
+def ideal(truth: Truth, views: tuple[View, ...], start: State, noise: Noise) -> Adjustment:
+    """The adjustment that knows how good the points are: no robust loss, no rescaling, the true sigmas and sway."""
+    with mock.patch.multiple(adjust_room, ROBUST_WIDTH=1e4, RESCALINGS=0, SWAY_PX=noise.sway_px):
+        return adjust(truth.ring, views, start, truth.priors)
 
 
 def measured(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) -> tuple[Adjustment, Stations]:
@@ -123,7 +123,7 @@ def simulate(
     u = np.array([p[0] for p in pairs])
     ideal_u = np.full(len(u), np.nan)
     if with_ideal:
-        best = measure_stations(ideal(truth, views, result.state), StationOptions())
+        best = measure_stations(ideal(truth, views, result.state, noise), StationOptions())
         index = {label: k for k, label in enumerate(best.labels)}
         ideal_u = np.array([best.budget.angle(index[x])[0] if x in index else np.nan for x in found.labels])
     return Case(
