@@ -14,13 +14,14 @@ source k in the covariance C of any function is C N_k C, and the shares add up (
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bladeangle.errors import AdjustmentError
 from bladeangle.geometry import Array
-from bladeangle.model import TIP_KINDS, Equations, Layout, State, View, applied
+from bladeangle.model import TIP_KINDS, Equations, Ints, Layout, State, View, applied
 from bladeangle.priors import Priors, prior_rows
 from bladeangle.ring import Ring
 
@@ -28,6 +29,12 @@ from bladeangle.ring import Ring
 ROBUST_WIDTH = 3.0
 #: Numbers of neighbours along an edge whose means are compared with single points; about a third of, and a whole, station.
 BLOCKS = (6, 16)
+#: First guess, least and most of the sway of a tip edge in one photograph, px, and the length on which it varies, px.
+SWAY_PX = 0.2
+SWAY_RANGE_PX = (0.05, 0.4)
+SWAY_LENGTH_PX = 250.0
+#: Least and most bend of the tip curves, deg a knot, that is believed.
+BEND_RANGE_DEG = (0.15, 2.0)
 #: How often the points' uncertainty is taken afresh from their residuals.
 RESCALINGS = 3
 #: The adjustment has settled when a step can lower the cost (a sum of squares in standard uncertainties) by no more.
@@ -61,6 +68,22 @@ class Adjustment:
         """Robustly weighted root mean square residual, px; nan without points."""
         r, w = self.residual_px[photo].get(kind), self.weight[photo].get(kind)
         return float("nan") if r is None or w is None or not len(r) else float(np.sqrt((w * r**2).sum() / max(w.sum(), 1e-9)))
+
+
+def _bend(priors: Priors, built: _Built, known: dict[str, Known]) -> float:
+    """How much these blades bend, deg a knot, from their own curves (variance component, Helmert's simple estimate).
+
+    A prior that is too loose lets the curves follow every texture, one too tight irons out what a bender did.
+    """
+    smooth = known.get("smoothness")
+    if smooth is None:
+        return priors.bend_sigma_deg
+    total = built.information["photographs"] + sum(p.information for p in known.values())
+    diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
+    share = np.linalg.solve(total / diagonal[:, None] / diagonal, smooth.information / diagonal[:, None] / diagonal)
+    rows = int(np.linalg.matrix_rank(smooth.information))
+    redundancy = max(rows - float(np.trace(share)), 1.0)
+    return float(np.clip(priors.bend_sigma_deg * np.sqrt(smooth.cost / redundancy), *BEND_RANGE_DEG))
 
 
 def _spread(residual: Array, floor: float = 0.5) -> float:
@@ -98,15 +121,21 @@ def adjust(ring: Ring, views: tuple[View, ...], start: State, priors: Priors, *,
     ]
     scale: list[dict[str, float]] = [{} for _ in views]
     damping, fresh, iteration = 0.0, 0, 0
-    built = _build(ring, views, state, layout, standing, scale)
+    sway_px = SWAY_PX if rescale and must_settle else 0.0  # only the last word: on the way it would hide a wrong edge
+    built = _build(ring, views, state, layout, standing, scale, sway_px)
     known = prior_rows(state, layout, priors, start)
     while True:
         if rescale and fresh < RESCALINGS:
             # Let the residuals say how good the points are: at first they are large because the start is, and the
             # robust weights would not know which points to believe.
             fresh += 1
-            scale = [{k: _spread(r / s) for k, (r, s, _) in kinds.items()} for kinds in built.residuals]
-            built = _build(ring, views, state, layout, standing, scale)
+            scale = [{k: _spread(free / s) for k, (_, s, _, free) in kinds.items()} for kinds in built.residuals]
+            if fresh > 1 and built.sway[1] > 3:
+                sway_px = float(np.clip(sway_px * np.sqrt(built.sway[0] / built.sway[1]), *SWAY_RANGE_PX))
+            built = _build(ring, views, state, layout, standing, scale, sway_px)
+            if fresh > 1:
+                priors = replace(priors, bend_sigma_deg=_bend(priors, built, known))
+            known = prior_rows(state, layout, priors, start)
         while True:
             iteration += 1
             total = built.information["photographs"] + sum(p.information for p in known.values())
@@ -131,7 +160,7 @@ def adjust(ring: Ring, views: tuple[View, ...], start: State, priors: Priors, *,
                     "The adjustment's equations are singular.", "Add a photograph from another side."
                 ) from e
             tried = applied(state, layout, step)
-            after = _build(ring, views, tried, layout, standing, scale)
+            after = _build(ring, views, tried, layout, standing, scale, sway_px)
             after_known = prior_rows(tried, layout, priors, start)
             gain = float(-right @ step)  # expected fall of the cost, in units of a squared standard uncertainty
             cost = built.cost + sum(p.cost for p in known.values())
@@ -153,8 +182,8 @@ def adjust(ring: Ring, views: tuple[View, ...], start: State, priors: Priors, *,
     return Adjustment(
         state, layout, views, (covariance + covariance.T) / 2, information,
         {k: covariance @ v for k, v in built.shifts.items()},
-        [{k: r for k, (r, _, _) in kinds.items()} for kinds in built.residuals],
-        [{k: w for k, (_, _, w) in kinds.items()} for kinds in built.residuals],
+        [{k: r for k, (r, *_) in kinds.items()} for kinds in built.residuals],
+        [{k: w for k, (_, _, w, _) in kinds.items()} for kinds in built.residuals],
         scale, iteration,
     )  # fmt: skip
 
@@ -167,35 +196,89 @@ class _Built:
     right: Array
     shifts: dict[str, Array]
     cost: float
-    residuals: list[dict[str, tuple[Array, Array, Array]]]  # photo -> kind -> residual px, claimed sigma px, weight
+    residuals: list[dict[str, tuple[Array, Array, Array, Array]]]  # photo -> kind -> residual, sigma, weight, free of sway
+    sway: list[float] = field(default_factory=lambda: [0.0, 0.0])  # sum of squares in sigmas, and how many it stands for
 
 
-def _build(ring: Ring, views: tuple[View, ...], state: State, layout: Layout, standing: list[int | None], scale: list[dict[str, float]]) -> _Built:
+def _build(ring: Ring, views: tuple[View, ...], state: State, layout: Layout, standing: list[int | None], scale: list[dict[str, float]], sway_px: float) -> _Built:
     n = layout.size
     sources = {"ring": "ring corners", "inlet tips": "tip edges", "outlet tips": "tip edges", "end": "blade ends", "circle": "hub circles seen"}
     built = _Built({s: np.zeros((n, n)) for s in [*sources.values(), "photographs"]}, np.zeros(n), {}, 0.0, [])
     for p, view in enumerate(views):
         equations = Equations(ring, layout, state, p, standing[p])
         at = np.ix_(equations.columns, equations.columns)
-        kinds: dict[str, tuple[Array, Array, Array]] = {}
+        kinds: dict[str, tuple[Array, Array, Array, Array]] = {}
         for kind, residual, jac, sigma in equations.rows(view):
             claimed = sigma * scale[p].get(kind, 1.0)
             missed = ~np.isfinite(residual)
-            z = np.where(missed, 0.0, residual / claimed)
-            robust = 1 / (1 + (z / ROBUST_WIDTH) ** 2)
-            weight = np.where(missed, 0.0, robust)
+            r = np.where(missed, 0.0, residual)
+            traces = _traces(kind, view, claimed, sway_px)
+            weight, swayed = _weigh(r, claimed, missed, traces)
             w = weight / claimed**2
             normal = jac.T @ (w[:, None] * jac)
+            right = jac.T @ (w * r)
+            z = (r - swayed) / claimed
+            built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2))[~missed].sum())
+            reduced: list[tuple[Array, Array, Array]] = []
+            for rows, shape, known in traces:
+                by = shape.T @ (w[rows, None] * jac[rows])
+                kernel = np.linalg.inv(known + shape.T @ (w[rows, None] * shape))
+                pull = kernel @ (shape.T @ (w[rows] * r[rows]))
+                normal -= by.T @ kernel @ by
+                right -= by.T @ pull
+                built.cost += float(pull @ known @ pull)
+                built.sway[0] += float(pull @ known @ pull)
+                built.sway[1] += len(known) - float(np.trace(kernel @ known))
+                reduced.append((rows, shape, by.T @ kernel))
             built.information[sources[kind]][at] += normal
             built.information["photographs"][at] += normal
-            built.right[equations.columns] += jac.T @ (w * np.where(missed, 0.0, residual))
-            built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2))[~missed].sum())
+            built.right[equations.columns] += right
             for name, sign in _directions(kind, view):
                 vector = built.shifts.setdefault(name, np.zeros(n))
                 vector[equations.columns] += jac.T @ (w * sign)
-            kinds[kind] = (residual, sigma, weight)
+                for rows, shape, reduction in reduced:
+                    vector[equations.columns] -= reduction @ (shape.T @ (w[rows] * sign[rows]))
+            kinds[kind] = (residual, sigma, weight, np.where(missed, np.nan, r - swayed))
         built.residuals.append(kinds)
     return built
+
+
+Trace = tuple[Ints, Array, Array]
+
+
+def _traces(kind: str, view: View, claimed: Array, sway_px: float) -> list[Trace]:
+    """Runs of one tip edge in one photograph: rows (m,), shapes (m, 3) of an unknown sway, and its information (3, 3).
+
+    Shading, texture and the roundness of a deburred edge move a whole run of it, not single points. Such a run may be
+    shifted, turned and bowed a little as a whole; the sway is eliminated from the equations, never shown as a result.
+    """
+    if kind not in TIP_KINDS or sway_px <= 0:
+        return []
+    tips = view.tips_of(TIP_KINDS[kind])
+    assert tips is not None
+    out = []
+    for b in np.unique(tips.blade):
+        rows = np.flatnonzero(tips.blade == b)
+        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
+        x = (along - along.mean()) / SWAY_LENGTH_PX
+        shape = np.stack([np.ones(len(x)), x, x**2 - (x**2).mean()], 1)
+        faint = float(np.clip(np.median(claimed[rows]) / 0.15, 0.7, 3.0))
+        sigma = sway_px * faint * np.array([1.0, 1.0, 0.5])
+        out.append((rows, shape, np.diag(1 / sigma**2)))
+    return out
+
+
+def _weigh(r: Array, claimed: Array, missed: NDArray[np.bool_], traces: list[Trace]) -> tuple[Array, Array]:
+    """Robust weights (m,) of residuals r (m,) px, and the sway (m,) px that the traces take off them."""
+    swayed = np.zeros_like(r)
+    weight = np.where(missed, 0.0, 1.0)
+    for _ in range(4 if traces else 1):
+        for rows, shape, known in traces:
+            w = weight[rows] / claimed[rows] ** 2
+            fit = np.linalg.solve(known + shape.T @ (w[:, None] * shape), shape.T @ (w * r[rows]))
+            swayed[rows] = shape @ fit
+        weight = np.where(missed, 0.0, 1 / (1 + ((r - swayed) / claimed / ROBUST_WIDTH) ** 2))
+    return weight, swayed
 
 
 def _directions(kind: str, view: View) -> Iterator[tuple[str, Array]]:

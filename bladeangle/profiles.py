@@ -30,7 +30,7 @@ class Steps:
 
     offset_px : (n,) place of the step along the normal, from the predicted edge.
     sigma_px : (n,) its standard uncertainty from the profile's own noise.
-    contrast : (n,) brightness after the step less before, linear light.
+    contrast : (n,) brightness after the step less before, linear light; level : (n,) mean brightness of the profile.
     snr : (n,) how many standard deviations of the noise the step explains.
     found : (n,) bool, minimum inside the scan and significant.
     """
@@ -38,6 +38,7 @@ class Steps:
     offset_px: Array
     sigma_px: Array
     contrast: Array
+    level: Array
     snr: Array
     found: NDArray[np.bool_]
 
@@ -109,7 +110,8 @@ def fit_steps(profiles: Array, reach: tuple[int, int], blur_px: float, *, slopes
     places, q, columns = places[near], q[near], columns[near]
     bad = ~np.isfinite(profiles).all(1)
     p = np.where(bad[:, None], 0.0, profiles)
-    p = p - p.mean(1, keepdims=True)  # for numerical accuracy of the residuals; the basis holds the constant
+    level = p.mean(1)
+    p = p - level[:, None]  # for numerical accuracy of the residuals; the basis holds the constant
     explained = np.einsum("mkq,nk->mnq", q, p, optimize=True)
     rss = (p**2).sum(1)[:, None] - (explained**2).sum(-1).T  # (n, m)
     if polarity:
@@ -135,7 +137,7 @@ def fit_steps(profiles: Array, reach: tuple[int, int], blur_px: float, *, slopes
         snr = np.abs(contrast) / np.sqrt(np.maximum(noise2, 1e-12))
     ok &= np.isfinite(sigma) & (snr > least_snr)
     offset = places[i] + shift * SCAN_STEP_PX
-    return Steps(np.where(ok, offset, 0.0), np.where(ok, np.maximum(sigma, 1e-3), np.inf), contrast, snr, ok)
+    return Steps(np.where(ok, offset, 0.0), np.where(ok, np.maximum(sigma, 1e-3), np.inf), contrast, level, snr, ok)
 
 
 def estimate_blur(profiles: Array, reach: tuple[int, int]) -> float:
