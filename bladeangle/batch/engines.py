@@ -18,6 +18,9 @@ from bladeangle.errors import UsageError
 from bladeangle.files import safe_name
 from bladeangle.inventory import Failure
 
+#: How long a cluster may be silent beyond the time limit before its jobs are given up.
+PATIENCE_S = 60.0
+
 
 @contextlib.contextmanager
 def uninterrupted() -> Iterator[None]:
@@ -152,11 +155,23 @@ def _death(job: Job, exit_code: int | None, lasted_s: float, limit_s: float) -> 
     return Failure(job.rotor, None, 1, f"The process that measured it died twice, {how}.", "Look at its photographs.")
 
 
+def work_apart(job: Job, settings: Settings) -> Outcome:
+    """The outcome of one job from a process of its own, whose death leaves this process, a cluster's worker, alive.
+
+    joblib waits forever for a task whose Dask worker has died, and Dask blames all tasks that the worker had.
+    """
+    # Dask marks its workers as processes that may not have children; ours ends with its job, or with its worker.
+    multiprocessing.current_process().daemon = False
+    (outcome,) = run_processes([job], settings, workers=1)
+    return outcome
+
+
 def run_dask(jobs: Sequence[Job], settings: Settings, workers: int, address: str | None = None) -> Generator[Outcome]:
     """Outcomes as they arrive, by joblib from a Dask cluster: the one at `address`, else a local one.
 
-    Every machine of the cluster must see the photographs under the same paths and have bladeangle installed. When a
-    worker dies, the jobs that were under way are tried once more, each alone.
+    Every machine of the cluster must see the photographs under the same paths and have bladeangle installed. Each rotor
+    gets a process of its own, which costs about a second. When a machine is lost, the jobs that were under way are
+    tried once more after a while, each alone.
 
     Raises
     ------
@@ -165,23 +180,23 @@ def run_dask(jobs: Sequence[Job], settings: Settings, workers: int, address: str
     if not jobs:
         return
     try:
-        import dask
         import joblib
         from dask.distributed import Client, LocalCluster
     except ImportError as error:
-        raise UsageError("Dask is not installed.", "pip install 'bladeangle[dask]'") from error
+        raise UsageError("Dask or joblib is not installed.", "pip install 'bladeangle[dask]'") from error
 
     def run(some: Iterable[Job], given: list[Job]) -> Generator[Outcome]:
         def calls() -> Iterator[Any]:
             for job in list(some):
                 given.append(job)
-                yield joblib.delayed(work)(job, settings)
+                yield joblib.delayed(work_apart)(job, settings)
 
-        yield from joblib.Parallel(return_as="generator_unordered", pre_dispatch="2*n_jobs")(calls())
+        # Two trials within the limit, and then nothing has come back for so long that a machine must be lost.
+        longest_s = 2 * settings.limit_s + PATIENCE_S
+        parallel = joblib.Parallel(return_as="generator_unordered", pre_dispatch="2*n_jobs", timeout=longest_s)
+        yield from parallel(calls())
 
     with contextlib.ExitStack() as stack:
-        # One death is enough to suspect a job; Dask would try it on several workers in turn.
-        stack.enter_context(dask.config.set({"distributed.scheduler.allowed-failures": 0}))
         with uninterrupted(), _one_thread():
             if address is None:
                 local = LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None)

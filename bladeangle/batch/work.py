@@ -24,7 +24,7 @@ from bladeangle.files import import_cv2, safe_name, sha256_of
 from bladeangle.inventory import Failure
 from bladeangle.measure import Options, measure, nothing
 from bladeangle.picture import Picture, draw_overlay, read_for_display
-from bladeangle.record import Record, record_from_dict
+from bladeangle.record import Record
 from bladeangle.ring import Ring, ring_to_dict
 
 #: The function that measures a rotor, by name, so that worker processes and other machines can find it.
@@ -118,7 +118,6 @@ def work(job: Job, settings: Settings) -> Outcome:
             module, _, name = settings.measurer.partition(":")
             measurer: Measurer = getattr(importlib.import_module(module), name)
             record = measurer(job.standing, job.turned, settings.ring, settings.camera, options, job.rotor)
-            record = record_from_dict(record.data)
             return Outcome(job, key, photos, record, picture_of(record, hashes))
         except BladeangleError as error:
             failure = Failure(job.rotor, key, error.exit_code, error.message, error.hint)

@@ -30,6 +30,24 @@ if TYPE_CHECKING:
 @camera_option
 @check_bar_option
 @click.option(
+    "--station-length",
+    "length_mm",
+    type=click.FloatRange(5, 200),
+    default=32.0,
+    show_default=True,
+    metavar="MM",
+    help="Length of the entry and exit stations along the tip.",
+)
+@click.option(
+    "--station-skip",
+    "skip_mm",
+    type=click.FloatRange(0, 20),
+    default=2.0,
+    show_default=True,
+    metavar="MM",
+    help="Rounding skipped at either end.",
+)
+@click.option(
     "--out",
     type=click.Path(path_type=Path),
     required=True,
@@ -65,6 +83,8 @@ def batch(
     ring: Path,
     camera: Path | None,
     check_bar_mm: float | None,
+    length_mm: float,
+    skip_mm: float,
     out: Path,
     workers: int | None,
     engine: str,
@@ -95,16 +115,19 @@ def batch(
     from bladeangle.errors import EXIT_BATCH_PARTLY_FAILED, UsageError
     from bladeangle.files import safe_name
     from bladeangle.measure import Options
-    from bladeangle.ring import read_ring
+    from bladeangle.ring import read_ring, with_check_bar
 
     if cluster is not None and engine != "dask":
         raise UsageError("--cluster is for the engine dask.", "Add --engine dask.")
     here = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     workers = workers or here
+    definition = read_ring(ring)
+    if check_bar_mm is not None:
+        definition = with_check_bar(definition, check_bar_mm)
     settings = room.Settings(
-        ring=read_ring(ring),
+        ring=definition,
         camera=None if camera is None else read_camera(camera),
-        options=Options(check_bar_mm=check_bar_mm),
+        options=Options(check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm),
         limit_s=limit_s,
         measurer=work.MEASURER,
     )
