@@ -70,8 +70,9 @@ def _draw_above(axes: Axes, plan: Plan) -> None:
         axes.plot(x[0], y[0], "o", color=_colour(b + 1), markersize=7)
     arrow = np.radians(plan.ring.index_azimuth_deg)
     near, away = (k * plan.ring.outer_radius_mm * np.array([np.cos(arrow), np.sin(arrow)]) for k in (1.0, 1.25))
+    box = {"facecolor": "white", "edgecolor": "none", "pad": 1}
     style = {"arrowstyle": "->"}
-    axes.annotate("arrow", tuple(near), tuple(away), arrowprops=style, ha="center", va="center", fontsize=8)
+    axes.annotate("arrow", tuple(near), tuple(away), arrowprops=style, ha="center", va="center", fontsize=8, bbox=box)
     for p in plan.photos:
         x, y, _ = p.place.eye_mm
         if p.view == "overhead":
@@ -152,9 +153,9 @@ def _draw_expected(axes: Axes, plan: Plan) -> None:
             u = [getattr(e, values)[station] for e in plan.expectations]
             at = [r for r, v in zip(rows, u, strict=True) if v is not None]
             axes.plot(
-                at, [k * v for v in u if v is not None], marker="os^"[i], color=COLOURS[i], linewidth=1,
+                at, [k * v for v in u if v is not None], marker="os^"[i], color=COLOURS[3 + i], linewidth=1,
                 linestyle="-" if fill else "--",
-                markerfacecolor=COLOURS[i] if fill else "white", label=f"{station}, {words}",
+                markerfacecolor=COLOURS[3 + i] if fill else "white", label=f"{station}, {words}",
             )  # fmt: skip
     axes.set_yscale("log")
     ticks = [t for t in (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0) if axes.get_ylim()[0] <= t <= axes.get_ylim()[1]]

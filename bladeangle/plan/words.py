@@ -32,7 +32,7 @@ def plan_to_dict(plan: Plan) -> dict[str, Any]:
                 "azimuth_deg": None if p.view == "overhead" else round(p.place.azimuth_deg, 1),
                 "down_deg": 90.0 if p.view == "overhead" else DOWN_DEG,
                 "hidden_markers": list(p.hidden_markers),
-                "seen_mm": {str(b): spans for b, spans in p.seen_mm.items()},
+                "seen_mm": {str(b): [list(s) for s in spans] for b, spans in p.seen_mm.items()},
                 "shows": [{"blade": b, "station": s} for b, s in p.shows],
             }
             for p in plan.photos
@@ -66,7 +66,7 @@ def plan_text(plan: Plan, length_text: Callable[[float], str]) -> str:
         out, up = (length_text(float(v)) for v in (np.hypot(*side[0].place.eye_mm[:2]), side[0].place.eye_mm[2]))
         lines += [
             f"3. Walk round it: {len(side)} from the side, lens {up} over the sheet, {out} from the ring's middle,",
-            f"   looking about {DOWN_DEG:.0f} degrees down. Degrees count from the arrow, counter-clockwise from above:",
+            f"   looking about {DOWN_DEG:.0f} degrees down; degrees count from the arrow, counter-clockwise:",
         ]
         for p in side:
             seen = len(plan.ring.ids) - len(p.hidden_markers)
