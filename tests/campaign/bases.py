@@ -7,12 +7,14 @@ import json
 import os
 import threading
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle import synthetic
 from bladeangle.files import atomic_path, write_bytes_atomic
 from bladeangle.synthetic import CameraModel, Exposure, Scene, jpeg_bytes, random_rotor, rotor_photos, truth
 from bladeangle.synthetic.photograph import expose, radiance
@@ -61,24 +63,31 @@ class Base:
         }
 
 
-def make_base(seed: int, size: tuple[int, int], cache: Path) -> Base:
+def make_base(seed: int, size: tuple[int, int], folder: Path) -> Base:
     """A random rotor of 3 to 5 blades; the same seed gives the same rotor at every size."""
     rng = np.random.default_rng([seed, 5])
     shape = random_rotor(rng, blades=3 + seed % 3)
     scenes = rotor_photos(rng, shape, CameraModel().scaled(*size), views=VIEWS, exposure=Exposure(colour=False))
-    return Base(seed, dict(zip(VIEWS, scenes, strict=True)), truth(scenes, f"rotor-{seed}"), cache)
+    return Base(seed, dict(zip(VIEWS, scenes, strict=True)), truth(scenes, f"rotor-{seed}"), folder)
 
 
-def image_of(scene: Scene, cache: Path) -> Image:
+@cache
+def _renderer() -> str:
+    """A hash of the renderer's source, so that a changed one does not meet old renders."""
+    files = sorted(Path(synthetic.__file__).parent.glob("*.py"))
+    return hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()
+
+
+def image_of(scene: Scene, folder: Path) -> Image:
     """The rendered picture of a scene; its light is cached, so that another exposure of it costs little."""
     plain = replace(scene, exposure=Exposure(colour=scene.exposure.colour, vignetting=scene.exposure.vignetting))
-    stored = cache / f"{hashlib.sha256(repr(plain).encode()).hexdigest()[:24]}.npy"
+    stored = folder / f"{hashlib.sha256((_renderer() + repr(plain)).encode()).hexdigest()[:24]}.npy"
     with _rendering:
         if stored.exists():
             light = np.load(stored)
         else:
             light = radiance(scene)
-            cache.mkdir(parents=True, exist_ok=True)
+            folder.mkdir(parents=True, exist_ok=True)
             with atomic_path(stored) as temporary:
                 np.save(temporary, light.astype(np.float16))
     return expose(light.astype(np.float32), scene.exposure)
