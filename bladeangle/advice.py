@@ -25,6 +25,8 @@ from bladeangle.expected import (
     expected_view,
     from_above,
     from_side,
+    information_of,
+    inverse,
     turned_over,
 )
 from bladeangle.geometry import Array
@@ -106,7 +108,7 @@ def next_photograph(
     k = int(np.argmax(wide))
     blade, station = _named(stations.labels[k])
     row = _angle_row(rotor, layout, blade, station, options)
-    before = _Tried(None, _inverse(old.information), old.shifts).u_deg(row)
+    before = _Tried(None, inverse(old.information), old.shifts).u_deg(row)
     after = [t.u_deg(row) / before for t in tried]
     best = int(np.argmin(after))
     if after[best] > WORTHWHILE:
@@ -171,13 +173,8 @@ class _Addition:
             self.ring, state, p, candidate.standing, self.size, self.typical, circles=candidate.standing == self.added
         )
         equations = Equations(self.ring, layout, state, p, candidate.standing)
-        n = np.zeros((layout.size, layout.size))
-        shifts = {k: np.zeros(layout.size) for k in FACE_SHIFTS}
-        at = np.ix_(equations.columns, equations.columns)
-        for kind, _, jac, sigma in equations.rows(view):
-            n[at] += jac.T @ (jac / sigma[:, None] ** 2)
-            if kind in shifts:
-                shifts[kind][equations.columns] += (jac / sigma[:, None] ** 2).sum(0)
+        found, shifts = information_of(equations, layout.size, view, self.typical.sway_px)
+        n = np.asarray(sum(found.values()))
         own = np.arange(layout[("photo", p)].start, layout[("photo", p)].stop)
         rest = np.setdiff1d(np.arange(layout.size), own)
         n[own[6:], own[6:]] += (
@@ -185,8 +182,10 @@ class _Addition:
         )
         eliminate = np.linalg.solve(n[np.ix_(own, own)], n[np.ix_(own, rest)]).T
         total = self.old.information + n[np.ix_(rest, rest)] - eliminate @ n[np.ix_(own, rest)]
-        moved = {k: self.old.shifts.get(k, 0.0) + v[rest] - eliminate @ v[own] for k, v in shifts.items()}
-        return _Tried(candidate, _inverse(total), moved, state, view)
+        moved = dict(self.old.shifts)
+        for kind, v in shifts.items():
+            moved[kind] = moved.get(kind, 0.0) + v[rest] - eliminate @ v[own]
+        return _Tried(candidate, inverse(total), moved, state, view)
 
     def adds(self, tried: _Tried, blade: int, station: str, options: StationOptions) -> bool:
         """Whether a candidate shows enough of a station, and its end of the blade if that is not known yet."""
@@ -331,10 +330,3 @@ def _those(added: Sequence[tuple[int, str]], blades: int) -> str:
             )
             parts.append(f"the {station} of {'blade' if len(which) == 1 else 'blades'} {numbers}")
     return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
-
-
-def _inverse(information: Array) -> Array:
-    """Covariance of an information matrix whose unknowns have very different units."""
-    scale = 1 / np.sqrt(np.diag(information))
-    out: Array = np.linalg.inv(information * scale[:, None] * scale) * scale[:, None] * scale
-    return out

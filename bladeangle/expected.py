@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle import edges
-from bladeangle.adjust import Adjustment
+from bladeangle.adjust import Adjustment, _traces
 from bladeangle.geometry import Array
-from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, State, TipPoints, View
+from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, Layout, State, TipPoints, View
+from bladeangle.priors import Priors, prior_rows
 from bladeangle.ring import POINTS_A_SIDE, Ring, RingSighting
 from bladeangle.rotor import Rotor
 
@@ -45,7 +46,8 @@ class Typical:
     lower_px: float = 0.5
     end_mm: float = 0.6
     circle_px: float = 0.3
-    bend_deg: float = 1.5
+    sway_px: float = 0.2
+    bend_deg: float = 0.8
 
 
 @dataclass(frozen=True)
@@ -290,6 +292,76 @@ def _circles(state: State, photo: int, standing: int, typical: Typical) -> Circl
     return CirclePoints(
         np.concatenate(index), np.concatenate(px), np.concatenate(normal), np.full(sum(map(len, px)), typical.circle_px)
     )
+
+
+# --- What ideal observations are worth --------------------------------------------------------------------------------
+
+#: Kinds of observation -> source of information, as the adjustment names it.
+SOURCES = {
+    "ring": "ring corners",
+    "inlet tips": "tip edges",
+    "outlet tips": "tip edges",
+    "end": "blade ends",
+    "circle": "hub circles seen",
+}
+
+
+def information_of(
+    equations: Equations, size: int, view: View, sway_px: float
+) -> tuple[dict[str, Array], dict[str, Array]]:
+    """What one ideal photograph brings: information (size, size) by source, and by kind of edge the right-hand side
+    (size,) of moving all its edges by a pixel; the sway of whole edge runs is eliminated as in the adjustment.
+    """
+    information: dict[str, Array] = {}
+    shifts: dict[str, Array] = {}
+    at = np.ix_(equations.columns, equations.columns)
+    for kind, _, jac, sigma in equations.rows(view):
+        weighted = jac / sigma[:, None] ** 2
+        normal, shift = jac.T @ weighted, weighted.sum(0)
+        for rows, shape, known in _traces(kind, view, sigma, sway_px):
+            by = shape.T @ weighted[rows]
+            inner = shape / sigma[rows, None] ** 2
+            kernel = np.linalg.inv(known + shape.T @ inner)
+            normal -= by.T @ kernel @ by
+            shift -= by.T @ (kernel @ inner.sum(0))
+        information.setdefault(SOURCES[kind], np.zeros((size, size)))[at] += normal
+        shifts.setdefault(kind, np.zeros(size))[equations.columns] += shift
+    return information, shifts
+
+
+def ideal_adjustment(ring: Ring, views: tuple[View, ...], state: State, priors: Priors, sway_px: float) -> Adjustment:
+    """The adjustment that ideal photographs of the state would have, without a step to take."""
+    layout = Layout(state)
+    information = {k: known.information for k, known in prior_rows(state, layout, priors, state).items()}
+    shifts: dict[str, Array] = {}
+    counts: list[dict[str, int]] = []
+    for p, view in enumerate(views):
+        equations = Equations(ring, layout, state, p, state.standings.index(view.standing))
+        found, moved = information_of(equations, layout.size, view, sway_px)
+        for into, new in ((information, found), (shifts, moved)):
+            for key, value in new.items():
+                into[key] = into.get(key, 0.0) + value
+        counts.append({kind: len(sigma) for kind, *_, sigma in equations.rows(view)})
+    covariance = inverse(np.asarray(sum(information.values())))
+    return Adjustment(
+        state=state,
+        layout=layout,
+        views=views,
+        covariance=covariance,
+        information=information,
+        shifts={k: covariance @ v for k, v in shifts.items()},
+        residual_px=[{k: np.zeros(n) for k, n in c.items()} for c in counts],
+        weight=[{k: np.ones(n) for k, n in c.items()} for c in counts],
+        scale=[dict.fromkeys(c, 1.0) for c in counts],
+        iterations=0,
+    )
+
+
+def inverse(information: Array) -> Array:
+    """Covariance of an information matrix whose unknowns have very different units."""
+    scale = 1 / np.sqrt(np.diag(information))
+    out: Array = np.linalg.inv(information * scale[:, None] * scale) * scale[:, None] * scale
+    return out
 
 
 def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:

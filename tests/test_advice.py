@@ -10,11 +10,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bladeangle.adjust import Adjustment, adjust
+from bladeangle.adjust import Adjustment
 from bladeangle.advice import WORTHWHILE, next_photograph
 from bladeangle.budget import coverage_factor
 from bladeangle.camera import Camera, camera_from_exif
-from bladeangle.expected import AROUND_MARGIN_MM, Place, Typical, distance_for, expected_view, from_above, from_side
+from bladeangle.expected import (
+    AROUND_MARGIN_MM,
+    Place,
+    Typical,
+    distance_for,
+    expected_view,
+    from_above,
+    from_side,
+    ideal_adjustment,
+)
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.priors import Priors
 from bladeangle.ring import Ring, read_ring
@@ -47,7 +56,7 @@ def adjusted(shots: list[Shot], without: tuple[int, float] | None = None) -> tup
             view = replace(view, tips=view.tips.only((view.tips.blade != without[0]) | (tau < without[1])))
         views.append(view)
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm)
-    result = adjust(RING, tuple(views), state, priors, rescale=False, must_settle=False, most_iterations=3)
+    result = ideal_adjustment(RING, tuple(views), state, priors, Typical().sway_px)
     return result, measure_stations(result, StationOptions()), priors, RING
 
 

@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from bladeangle.adjust import adjust
 from bladeangle.budget import STATIONS
 from bladeangle.camera import Camera, camera_from_exif
 from bladeangle.cli.main import main
 from bladeangle.errors import UsageError
-from bladeangle.expected import Typical, expected_view, from_above, from_side, markers_seen
+from bladeangle.expected import Typical, expected_view, from_above, from_side, ideal_adjustment, markers_seen
 from bladeangle.geometry import pixels
 from bladeangle.model import Equations, Layout
 from bladeangle.plan import (
@@ -31,6 +32,7 @@ from bladeangle.plan import (
 )
 from bladeangle.plan.drawing import plan_figure, write_plan
 from bladeangle.plan.words import plan_text, plan_to_dict
+from bladeangle.priors import Priors
 from bladeangle.ring import Ring, read_ring
 from bladeangle.stations import StationOptions, station_angle
 
@@ -158,6 +160,30 @@ def test_ideal_observations_have_no_residual(place: str, standing: int) -> None:
     assert kinds["ring"] >= 10 * 48 and kinds[upper] > 20
     assert (lower in kinds) == (place == "side")
     assert ("circle" in kinds) == (place == "above")
+
+
+@pytest.mark.parametrize("shots", [[("above", 0)], [("above", 0), ("above", 1), ("side", 0), ("side", 1)]])
+def test_ideal_photographs_are_worth_what_the_adjustment_says(shots: list[tuple[str, int]]) -> None:
+    """The equations are built in another place here; without sway the adjustment can be asked directly."""
+    rotor, _ = nominal_rotor(ROTOR, RING, StationOptions())
+    camera = phone()
+    places = [(from_above(285.0) if where == "above" else from_side(2.0, 330.0), s) for where, s in shots]
+    state = nominal_state(rotor, RING, camera, ROTOR.height_mm, places)
+    views = tuple(
+        expected_view(RING, state, p, s, (2016, 1512), Typical(), circles=shots[p][0] == "above")
+        for p, (_, s) in enumerate(places)
+    )
+    priors = Priors(camera.parameters, camera.covariance, radius_mm=rotor.radius_mm)
+    ours = ideal_adjustment(RING, views, state, priors, 0.0)
+    theirs = adjust(RING, views, state, priors, rescale=False)
+    ratio = np.sqrt(np.diag(ours.covariance) / np.diag(theirs.covariance))
+    assert np.abs(ratio - 1).max() < 0.02
+    for kind in ("ring", "inlet tips"):
+        size = np.sqrt(np.diag(theirs.covariance))
+        assert np.abs((ours.shifts[kind] - theirs.shifts[kind]) / size).max() < 0.05
+    swayed = ideal_adjustment(RING, views, state, priors, 0.2)
+    growth = np.sqrt(np.diag(swayed.covariance) / np.diag(ours.covariance))
+    assert growth.min() > 0.999 and growth.max() > 1.1
 
 
 # --- What to expect --------------------------------------------------------------------------------------------------

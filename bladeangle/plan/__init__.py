@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle import edges
-from bladeangle.adjust import adjust
 from bladeangle.budget import STATIONS
 from bladeangle.camera import Camera
 from bladeangle.errors import UsageError
@@ -28,6 +27,7 @@ from bladeangle.expected import (
     expected_view,
     from_above,
     from_side,
+    ideal_adjustment,
     markers_seen,
     runs_of,
     turned_over,
@@ -305,7 +305,7 @@ def _expectation(
         camera.parameters, camera.covariance, radius_mm=rotor.radius_mm, thickness_mm=rotor.thickness_mm,
         rounding_mm=float(rotor.rounding_mm[0]), bend_sigma_deg=typical.bend_deg,
     )  # fmt: skip
-    result = adjust(ring, views, state, priors, rescale=False, must_settle=False, most_iterations=3)
+    result = ideal_adjustment(ring, views, state, priors, typical.sway_px)
     stations = measure_stations(result, options)
     variance = np.diag(stations.budget.covariance_deg2)
     single: dict[str, float | None] = {}
