@@ -146,7 +146,7 @@ def picture_of(record: Record, hashes: Mapping[str, Path]) -> bytes | None:
         return None
     drawn = draw_overlay(shown, record.data, 0, turns)
     size = (TILE_PX, max(round(TILE_PX * drawn.shape[0] / drawn.shape[1]), 1))
-    small = import_cv2().resize(drawn, size, interpolation=import_cv2().INTER_AREA) & 0xF0
+    small = import_cv2().resize(drawn, size, interpolation=import_cv2().INTER_AREA) & 0xF8
     return size[0].to_bytes(2, "big") + zlib.compress(small.tobytes())
 
 

@@ -43,7 +43,7 @@ COVERAGE = 2.0
     help="Difference of the hub that counts as a distance of 1.",
 )
 @click.option("--rotor", "rotors", multiple=True, metavar="NAME", help="All records of a rotor; may be repeated.")
-@click.option("--out-of-line", is_flag=True, help="Blades that differ from the others of their rotor.")
+@click.option("--out-of-line", is_flag=True, help="Blades that differ from the median of their rotor.")
 @click.option(
     "--sigmas",
     type=PositiveNumber(),
@@ -216,7 +216,7 @@ def out_text(row: OutOfLine) -> dict[str, str]:
         "blade": str(row.blade),
         "station": row.station,
         "angle deg": _with_u(row.angle_deg, row.u_deg),
-        "from the others": ("+" if row.out_deg > 0 else "") + _with_u(row.out_deg, row.out_u_deg),
+        "from the median": ("+" if row.out_deg > 0 else "") + _with_u(row.out_deg, row.out_u_deg),
         "sigmas": f"{row.ratio:.1f}",
         "measured": row.created,
     }

@@ -43,8 +43,10 @@ __all__ = ["Failure", "Inventory", "OutOfLine", "RepeatStudy", "ShelfRow", "Want
 #: Marks the file as ours in its header ("blad").
 APPLICATION_ID = 0x626C6164
 VERSION = 1
-#: Rotors looked at on each side of the wanted one for a first bound on the distance.
-FIRST_LOOK = 1000
+#: Rotors looked at on each side of the wanted one in each measure for a first bound on the distance.
+FIRST_LOOK = 400
+#: Counting the rotors within the bound stops here.
+MOST_COUNTED = 20_000
 
 _SHELF_COLUMNS = (
     "rotor, created, blade_count, hand, entry_deg, entry_u, middle_deg, middle_u, exit_deg, exit_u, hub_mm, hub_u, "
@@ -70,7 +72,7 @@ CREATE TABLE bodies (id INTEGER PRIMARY KEY REFERENCES records, json TEXT NOT NU
 CREATE TABLE angles (
     record INTEGER NOT NULL REFERENCES records, blade INTEGER NOT NULL, station TEXT NOT NULL,
     angle_deg REAL NOT NULL, u_deg REAL NOT NULL,
-    out_deg REAL, out_u_deg REAL,   -- from the mean of the other blades
+    out_deg REAL, out_u_deg REAL,   -- from the median of the blades
     ratio REAL,                     -- the size of out_deg in standard uncertainties
     PRIMARY KEY (record, blade, station)
 ) WITHOUT ROWID;
@@ -81,8 +83,8 @@ CREATE INDEX records_history ON records (rotor, created, id);
 CREATE INDEX angles_out ON angles (ratio, out_deg);
 CREATE INDEX records_shelf ON records (rotor) WHERE newest = 1;
 """ + "".join(
-    f"CREATE INDEX records_{lead} ON records ({lead}, {', '.join(m for m in MEASURES if m != lead)}, blade_count, hand)"
-    " WHERE newest = 1;\n"
+    f"CREATE INDEX records_{lead} ON records ({', '.join((lead, *(m for m in MEASURES if m != lead)))}"
+    ", blade_count, hand, newest) WHERE newest = 1;\n"
     for lead in MEASURES
 )
 
@@ -287,26 +289,38 @@ class Inventory:
         terms = wanted.terms()
         if not terms:
             raise UsageError("No entry, middle, exit or hub is wanted.", "Give at least one of them.")
-        # An upper bound of the limit-th distance, from the neighbours in one measure, makes the second look exact and
-        # short: whoever is nearer than the bound lies within it in that measure, too.
-        lead, (value, scale) = next(iter(terms.items()))
+        # The neighbours in each measure give an upper bound of the limit-th distance. Whoever is nearer lies within the
+        # bound in every measure, so that looking through the measure with the fewest there is short and still exact.
         square, where, values = distance_sql(wanted)
-        side = f"SELECT * FROM (SELECT {square} AS far FROM records WHERE {where} AND {lead}"
-        up = f"{side} >= :lead ORDER BY {lead} LIMIT {FIRST_LOOK})"
-        down = f"{side} < :lead ORDER BY {lead} DESC LIMIT {FIRST_LOOK})"
-        bound = f"{up} UNION ALL {down} ORDER BY far LIMIT 1 OFFSET :skip"
         with self._told():
-            values |= {"lead": value, "skip": limit - 1, "limit": limit}
-            found = self._db.execute(bound, values).fetchone()
-            reach = math.inf if found is None else scale * math.sqrt(found[0]) * (1 + 1e-9) + 1e-9
-            values |= {"low": value - reach, "high": value + reach}
-            nearest = f"SELECT id, {square} AS far FROM records WHERE {where} AND {lead} BETWEEN :low AND :high"
-            ids = [row[0] for row in self._db.execute(f"{nearest} ORDER BY far, id LIMIT :limit", values)]
+            bounds = [self._bound(lead, square, where, values, limit) for lead in terms]
+            reach = min(bounds) * (1 + 1e-9) + 1e-9
+            for m, (value, scale) in terms.items():
+                values |= {f"{m}_low": value - reach * scale, f"{m}_high": value + reach * scale}
+            within = {m: f"newest = 1 AND {m} BETWEEN :{m}_low AND :{m}_high" for m in terms}
+            lead, fewest = next(iter(terms)), MOST_COUNTED
+            for m in terms:
+                some = f"SELECT 1 FROM records INDEXED BY records_{m} WHERE {within[m]} LIMIT {fewest}"
+                count = self._db.execute(f"SELECT count(*) FROM ({some})", values).fetchone()[0]
+                if count < fewest:
+                    lead, fewest = m, count
+            nearest = f"SELECT id, {square} AS far FROM records INDEXED BY records_{lead} WHERE {where} AND "
+            nearest += f"{' AND '.join(within.values())} ORDER BY far, id LIMIT :limit"
+            ids = [row[0] for row in self._db.execute(nearest, values | {"limit": limit})]
         rows = [self._rows(f"SELECT {_SHELF_COLUMNS} FROM records WHERE id = ?", number)[0] for number in ids]
         return [with_distance(row, wanted) for row in rows]
 
+    def _bound(self, lead: str, square: str, where: str, values: dict[str, Any], limit: int) -> float:
+        """An upper bound of the limit-th distance, from the nearest in one measure; infinite if they are fewer."""
+        side = f"SELECT * FROM (SELECT {square} AS far FROM records INDEXED BY records_{lead} WHERE {where} AND {lead}"
+        up = f"{side} >= :{lead} ORDER BY {lead} LIMIT {FIRST_LOOK})"
+        down = f"{side} < :{lead} ORDER BY {lead} DESC LIMIT {FIRST_LOOK})"
+        query = f"{up} UNION ALL {down} ORDER BY far LIMIT 1 OFFSET :skip"
+        found = self._db.execute(query, values | {"skip": limit - 1}).fetchone()
+        return math.inf if found is None else math.sqrt(found[0])
+
     def out_of_line(self, sigmas: float = 3.0, least_deg: float = 0.0, limit: int = 100) -> list[OutOfLine]:
-        """Blades of the newest records that differ from their rotor's others by at least `sigmas` standard
+        """Blades of the newest records that differ from their rotor's median by at least `sigmas` standard
         uncertainties and `least_deg`; the clearest first."""
         rows = self._rows(
             "SELECT rotor, created, blade, station, angle_deg, u_deg, out_deg, out_u_deg, ratio FROM angles "

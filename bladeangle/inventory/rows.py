@@ -65,7 +65,7 @@ class ShelfRow:
 
 @dataclass(frozen=True)
 class OutOfLine:
-    """A blade that differs from the mean of the rotor's other blades at a station.
+    """A blade that differs from the median of the rotor's blades at a station.
 
     out_deg, out_u_deg : the difference and its standard uncertainty, from the covariance of the angles.
     ratio : the difference in standard uncertainties, without sign.
@@ -111,19 +111,23 @@ class RepeatStudy:
 
 
 def blade_lines(record: Record) -> list[tuple[int, str, float, float, float | None, float | None, float | None]]:
-    """Blade, station, angle, its u, the difference from the mean of the other blades there, its u, and their ratio.
+    """Blade, station, angle, its u, the difference from the rotor's median there, its u, and their ratio.
 
-    The difference and the ratio are None where no other blade is seen or the difference is known without uncertainty.
+    The median, since a mean would make the good blades differ as well. The difference's u is to first order, for the
+    one or two blades that make the median, from the covariance of the angles; errors that the blades share cancel. All
+    three are None where no other blade is seen, the ratio also where the u is 0, as it is of the median blade itself.
     """
     labels, values, covariance = record.angles()
     places = [(int(blade), station) for blade, station in (label.split(".") for label in labels)]
     lines = []
     for i, (blade, station) in enumerate(places):
-        others = [j for j, place in enumerate(places) if place[1] == station and j != i]
+        there = sorted((j for j, place in enumerate(places) if place[1] == station), key=lambda j: values[j])
         out = out_u = ratio = None
-        if others:
+        if len(there) > 1:
             w = np.zeros((1, len(labels)))
-            w[0, i], w[0, others] = 1.0, -1.0 / len(others)
+            w[0, i] = 1.0
+            for middle in (there[(len(there) - 1) // 2], there[len(there) // 2]):
+                w[0, middle] -= 0.5
             y, v = propagate(values, covariance, w)
             out, out_u = float(y[0]), math.sqrt(max(float(v[0, 0]), 0.0))
             ratio = abs(out) / out_u if out_u > 0 else None
