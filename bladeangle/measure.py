@@ -24,7 +24,10 @@ from bladeangle.stations import StationOptions, Stations, measure_stations
 #: A camera whose foot on the sheet is nearer to the ring's centre than this, mm, looks from overhead.
 OVERHEAD_MM = 55.0
 #: Heights searched for the tips on the guessed cylinder, mm; wide, since a wrong radius shifts heights.
-HEIGHTS_MM = (-25.0, 105.0)
+HEIGHTS_MM = (-60.0, 105.0)
+#: Tip radius of the rotor that a ring is made for, as a share of the ring's inner radius, and how far it may be off, mm.
+RADIUS_OF_RING = 0.735
+RADIUS_SIGMA_MM = 5.0
 #: Margin kept from the ring's inner radius, mm.
 RING_MARGIN_MM = 1.5
 #: How clear the radius seen by oblique photographs must be, robust standard deviations.
@@ -128,7 +131,7 @@ def measure(
                 f"{shot.name}: no photograph of this standing position is taken from straight above.",
                 "Add one from above; the oblique ones are matched to it.",
             )
-    priors = _priors(camera, options)
+    priors = _priors(camera, options, ring)
     first = [
         min((s for s in shots if s.standing == standing and s.overhead), key=lambda s: s.pose.obliquity_deg)
         for standing in standings
@@ -155,8 +158,10 @@ def _camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camer
     return camera
 
 
-def _priors(camera: Camera, options: Options) -> Priors:
-    priors = Priors(camera.parameters, camera.covariance)
+def _priors(camera: Camera, options: Options, ring: Ring) -> Priors:
+    """What is known beforehand; a ring is printed for a size of rotor, which tells the tip radius to a few millimetres."""
+    guess = RADIUS_OF_RING * ring.inner_radius_mm
+    priors = Priors(camera.parameters, camera.covariance, radius_mm=guess, radius_sigma_mm=RADIUS_SIGMA_MM)
     if options.diameter_mm is not None:
         priors = replace(priors, radius_mm=options.diameter_mm / 2, radius_sigma_mm=options.diameter_sigma_mm / 2)
     return priors

@@ -2,8 +2,10 @@
 
 The picture is unrolled on a cylinder of a guessed tip radius: azimuth across, height up (a wrong radius shifts and stretches
 the height, but does not break the outline). There every blade is a falling stretch that the next blade's leading end cuts off with a jump
-upwards: a saw-tooth. The path of strongest brightness steps that falls at blade-like slopes and may jump up is found as a
-whole (dynamic programming), for either hand, so that a scratch or glare cannot pull single points away.
+upwards: a saw-tooth. How many teeth there are is asked of all of them together: the unrolled picture is folded to one tooth
+for every number of blades and either hand, and the number whose folded picture has the strongest tooth is taken. Then the
+path of strongest brightness steps that falls at blade-like slopes and jumps up only there is found as a whole (dynamic
+programming), so that a scratch or glare cannot pull single points away.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bladeangle import profiles
 from bladeangle.errors import EdgesError
@@ -20,12 +23,17 @@ from bladeangle.photo import Photo
 
 #: Azimuth step of the path and height pitch of the unrolled picture.
 COLUMNS = 180
-PITCH_MM = 0.25
-#: Steepest fall, rows a column (at 78 mm radius a column is 2.7 mm of arc: 8 rows are about 36 degrees).
-MOST_FALL = 8
+PITCH_MM = 0.3
+#: Steepest fall a column, mm (at 78 mm radius a column is 2.7 mm of arc: this is about 36 degrees).
+MOST_FALL_MM = 2.0
 #: Least jump upwards at a leading end, mm, and what a jump costs in units of the normalised step strength.
 LEAST_JUMP_MM = 5.0
 JUMP_COST = 12.0
+#: Strength of the path in a gap between blades, as a share of that along them.
+GAP_STRENGTH = 0.35
+#: How far, columns, a tooth may start from where even spacing puts it, and the least score of an outline.
+PHASE_SLACK = 4
+LEAST_SCORE = 0.8
 #: Numbers of blades that are looked for.
 BLADE_COUNTS = range(2, 8)
 
@@ -72,15 +80,17 @@ def unrolled_strength(photo: Photo, to_pixels: Callable[[Array], Array], radius_
     return np.where(near, 0.0, strength)
 
 
-def best_path(strength: Array) -> tuple[Array, Array, float]:
+def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[Array, Array, float]:
     """Falling path with upward jumps through (columns, rows) of strength, heights rising with the row.
+
+    jump_cost : (columns,) of jumping up at the start of each column, in units of strength.
 
     Returns rows (columns,), jumped (columns,) bool (the column starts a tooth), and the mean strength along the path.
     The circle is walked twice and the middle of the walk kept, so that start and end do not matter.
     """
     columns, rows = strength.shape
-    falls = MOST_FALL + 1
-    least_jump = int(LEAST_JUMP_MM / PITCH_MM)
+    falls = round(MOST_FALL_MM / pitch_mm) + 1
+    least_jump = int(LEAST_JUMP_MM / pitch_mm)
     value = np.zeros((rows, falls))
     steps = 2 * columns
     came = np.zeros((steps, rows, falls), np.int8)  # change of the fall: -1, 0, 1; 2 for a jump
@@ -100,7 +110,7 @@ def best_path(strength: Array) -> tuple[Array, Array, float]:
         running = np.maximum.accumulate(best_value)
         where = np.maximum.accumulate(np.where(best_value >= running, np.arange(rows), 0))
         jump = np.full(rows, -np.inf)
-        jump[least_jump:] = running[:-least_jump] - JUMP_COST
+        jump[least_jump:] = running[:-least_jump] - jump_cost[c % columns]
         jump_from[c, least_jump:] = where[:-least_jump]
         jump_fall[c] = best_fall[jump_from[c]]
         options[3] = jump[:, None]
@@ -132,20 +142,24 @@ def find_outline(photo: Photo, to_pixels: Callable[[Array], Array], radius_mm: f
     EdgesError : no such outline, or no number of equally spaced blades that explains it.
     """
     z = np.arange(heights[0], heights[1], PITCH_MM)
+    hint = "Photograph the rotor from straight above with the whole of it inside the ring, evenly lit, on the bare sheet."
     tries = []
     for turn in (1, -1):
         strength = unrolled_strength(photo, to_pixels, radius_mm, centre_mm, z, turn, limit_px)
-        rows, jumped, mean = best_path(strength)
-        tries.append((mean, turn, rows, jumped, strength))
+        for count in BLADE_COUNTS:
+            score, phase = _folded(strength, count)
+            tries.append((score, turn, count, phase, strength))
     tries.sort(key=lambda t: -t[0])
-    mean, turn, rows, jumped, strength = tries[0]
-    hint = "Photograph the rotor from straight above with the whole of it inside the ring, evenly lit, on the bare sheet."
-    starts = np.flatnonzero(jumped)
-    if mean < 1.2 or len(starts) < 2:
+    score, turn, count, phase, strength = tries[0]
+    margin = 1 - tries[1][0] / max(score, 1e-9)
+    if score < LEAST_SCORE:
         raise EdgesError(f"{photo.name}: no outline of blade tips is seen.", hint)
-    starts = _regular(starts, np.array([strength[s : s + 6].max() for s in starts]))
-    if len(starts) not in BLADE_COUNTS:
-        raise EdgesError(f"{photo.name}: the outline does not show equally spaced blades.", hint)
+    wanted = (phase + np.arange(count) * COLUMNS / count) % COLUMNS
+    away = np.abs((np.arange(COLUMNS)[:, None] - wanted[None] + COLUMNS / 2) % COLUMNS - COLUMNS / 2).min(1)
+    cost = np.where(away <= PHASE_SLACK, 0.5 * away, np.inf)
+    rows, jumped, _ = best_path(strength, PITCH_MM, cost)
+    rise = rows - np.roll(rows, 1)
+    starts = np.sort([_start_near(w, jumped, rise) for w in wanted])
     azimuth, height, strong = [], [], []
     for a, b in zip(starts, np.roll(starts, -1), strict=True):
         run = np.arange(a, a + (b - a) % COLUMNS)
@@ -156,19 +170,56 @@ def find_outline(photo: Photo, to_pixels: Callable[[Array], Array], radius_mm: f
     order = np.argsort(np.mod(start_rad, 2 * np.pi))
     return Outline(
         turn, start_rad[order], tuple(azimuth[i] for i in order), tuple(height[i] for i in order), tuple(strong[i] for i in order),
-        1 - tries[1][0] / mean,
+        margin,
     )  # fmt: skip
 
 
-def _regular(starts: Array, weight: Array) -> Array:
-    """The largest subset of jump columns that is spaced evenly to 15 %."""
-    best = np.zeros(0, int)
-    for n in BLADE_COUNTS:
-        pitch = COLUMNS / n
-        for s in starts:
-            wanted = s + np.arange(n) * pitch
-            gap = (starts[None, :] - wanted[:, None] + COLUMNS / 2) % COLUMNS - COLUMNS / 2
-            nearest = np.abs(gap).argmin(1)
-            if (np.abs(gap[np.arange(n), nearest]) < 0.15 * pitch).all() and len(set(nearest.tolist())) == n and n > len(best):
-                best = np.sort(starts[nearest])
-    return best
+def _start_near(wanted: float, jumped: NDArray[np.bool_], rise: Array) -> int:
+    """The column near `wanted` where the path jumps up most; `wanted` itself where it does not (a gap before a blade)."""
+    near = np.round(wanted + np.arange(-PHASE_SLACK, PHASE_SLACK + 1)).astype(int) % COLUMNS
+    near = near[jumped[near]]
+    return int(near[rise[near].argmax()]) if len(near) else round(wanted) % COLUMNS
+
+
+def _folded(strength: Array, count: int) -> tuple[float, float]:
+    """Mean strength of the best single tooth when (columns, rows) of strength are folded to `count` teeth, and its start.
+
+    Off-centre, tilt and differences between blades shift teeth by a millimetre or so: the strongest within that counts.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    coarse = 2
+    rows = strength.shape[1] // coarse
+    blurred = strength[:, : rows * coarse].reshape(len(strength), rows, coarse).max(2)
+    blurred = maximum_filter1d(blurred, 5, axis=1)
+    period = round(COLUMNS / count)
+    place = np.round(np.arange(period)[None, :] + np.arange(count)[:, None] * COLUMNS / count).astype(int) % COLUMNS
+    folded = blurred[place].mean(0)
+    for cost in (JUMP_COST / count, 3 * JUMP_COST, 0.0, 10 * JUMP_COST):
+        path, jumped, _ = best_path(folded, PITCH_MM * coarse, np.full(period, cost))
+        if jumped.sum() == 1:
+            break
+    else:
+        return 0.0, 0.0
+    # every height has some strength after the filter: what counts is how much more the path has
+    along = folded[np.arange(period), path] - np.median(folded, axis=1)
+    return float(along.mean()), _start_of(along, float(np.flatnonzero(jumped)[0]))
+
+
+def _start_of(along: Array, jump: float) -> float:
+    """Where a folded tooth starts: at its jump, or after the gap, if strength (period,) along the path shows one.
+
+    Where blades do not overlap there is bare paper between them, and the path may jump anywhere in it.
+    """
+    period = len(along)
+    sums = np.concatenate([[0.0], np.cumsum(np.tile(along, 2))])
+    best = (0.0, jump)
+    for length in range(max(3, period // 15), int(0.7 * period)):
+        low = (sums[length : length + period] - sums[:period]) / length
+        high = (sums[period] - low * length) / (period - length)
+        gain = length * (period - length) * (high - low) ** 2
+        gain[low > GAP_STRENGTH * high] = 0.0
+        k = int(gain.argmax())
+        if gain[k] > best[0]:
+            best = (float(gain[k]), float((k + length) % period))
+    return best[1]
