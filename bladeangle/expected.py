@@ -36,18 +36,20 @@ class Typical:
 
     The values already count what measuring loses: points that are not found, correlation between neighbours, and the
     weight that the robust adjustment takes off. `overhead_px` is for the upper face's tip edge seen from above;
-    `upper_px` and `lower_px` for the two edges of the tip land seen from the side. Rendered photographs of brushed
-    metal gave them (tests/test_plan.py measures them again).
+    `upper_px` and `lower_px` for the two edges of the tip land seen from the side. `sway_px` and `bend_deg` are what
+    the adjustment estimates of whole edge runs and of the blades' bend. The values lie between those of clean renders
+    (0.05 to 0.1 px for a tip edge from above) and those of rough ones with another tone curve (0.2 px): light and metal
+    decide, so that an expectation for one rotor is good to a factor of about one and a half.
     """
 
-    ring_px: float = 0.04
-    overhead_px: float = 0.6
-    upper_px: float = 0.5
-    lower_px: float = 0.5
-    end_mm: float = 0.6
-    circle_px: float = 0.3
-    sway_px: float = 0.2
-    bend_deg: float = 0.8
+    ring_px: float = 0.06
+    overhead_px: float = 0.15
+    upper_px: float = 0.25
+    lower_px: float = 0.25
+    end_mm: float = 0.35
+    circle_px: float = 0.2
+    sway_px: float = 0.05
+    bend_deg: float = 0.28
 
 
 @dataclass(frozen=True)
@@ -94,7 +96,7 @@ def distance_for(ring: Ring, f_px: float, size: tuple[int, int], margin_mm: floa
 def turned_over(state: State, ring: Ring) -> State:
     """The state with its rotor standing the other way up as well: on the sheet, blade 1's upper end at the arrow.
 
-    Two circles of the hub are assumed to be seen there, at a half and at a third of the tip radius.
+    Two circles of the hub are assumed to be seen there, at a half and at a fifth of the tip radius.
     """
     rotor = state.rotor
     assert rotor is not None
@@ -116,7 +118,7 @@ def turned_over(state: State, ring: Ring) -> State:
         standings=(*state.standings, other),
         r_ring_rotor=np.concatenate([state.r_ring_rotor, r[None]]),
         t_ring_rotor=np.vstack([state.t_ring_rotor, t]),
-        circles=np.vstack([state.circles, [[rotor.radius_mm / 2, top], [rotor.radius_mm / 3, top]]]),
+        circles=np.vstack([state.circles, [[0.5 * rotor.radius_mm, top], [0.2 * rotor.radius_mm, top]]]),
         circle_standing=(*state.circle_standing, 1, 1),
     )
 

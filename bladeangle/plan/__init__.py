@@ -40,7 +40,7 @@ from bladeangle.start import HUB_BEYOND_MM, KNOT_MM, PAST_END_MM
 from bladeangle.stations import StationOptions, arc_of, measure_stations, station_span
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
-ABOVE_MARGIN_MM = 15.0
+ABOVE_MARGIN_MM = 25.0
 #: Most that the blades of a rotor wrap together when the tip's length is not given, turns (common practice, no source).
 MOST_WRAP_TURNS = 1.5
 #: Share of a station that has to be seen for it to count.
@@ -275,7 +275,7 @@ def nominal_state(
         np.eye(3)[None],
         np.zeros((1, 3)),
         rotor,
-        np.array([[rotor.radius_mm / 2, height_mm], [rotor.radius_mm / 3, height_mm]]),
+        np.array([[0.32 * rotor.radius_mm, height_mm], [0.16 * rotor.radius_mm, height_mm]]),  # nose and bore
         (0, 0),
     )
     return turned_over(state, ring) if any(s for _, s in places) else state
