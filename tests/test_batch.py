@@ -387,6 +387,15 @@ def test_a_long_contact_sheet_is_bounded(tmp_path: Path, monkeypatch: pytest.Mon
     assert 0.5 < height / width < 1.5
 
 
+def test_the_measurement_itself_is_what_workers_call(tmp_path: Path) -> None:
+    (job,) = (put(tmp_path / "a"), jobs_in_folder(tmp_path))[1]
+    outcome = work.work(job, settings(measurer=work.MEASURER))
+    assert outcome.failure is not None
+    assert (outcome.failure.rotor, outcome.failure.exit_code) == ("a", PhotoError.exit_code)
+    assert outcome.failure.key == outcome.key is not None
+    assert "inlet.jpg" in outcome.failure.message
+
+
 # --- processes that die ----------------------------------------------------------------------------------------------
 
 
@@ -572,3 +581,62 @@ def test_a_cluster_that_loses_a_machine_goes_on(tmp_path: Path, monkeypatch: pyt
         summary = run_batch(jobs_in_folder(shelf), settings(limit_s=5.0), tmp_path / "out", engine)
     assert (summary.measured, summary.failures) == (5, ())
     assert len((shelf / "a-lost" / "measured.log").read_text().split()) == 2
+
+
+# --- the real thing --------------------------------------------------------------------------------------------------
+
+
+def render_shelf(shelf: Path, count: int) -> tuple[Path, Path, dict[str, tuple[float, float]]]:
+    """Photographs of `count` different rotors from above, two broken files and one rotor on blank paper.
+
+    Returns the camera file, the ring file, and the true entry and exit angle of each good rotor.
+    """
+    from bladeangle.camera import write_camera
+    from bladeangle.synthetic import CameraModel, Exposure, Progressive, RotorShape, rotor_photos
+    from bladeangle.synthetic.faults import no_ring
+    from bladeangle.synthetic.photograph import write_photo
+
+    lens, rng = CameraModel().scaled(1344, 1008), np.random.default_rng(40)
+    ring = json.loads((Path(__file__).parent.parent / "calibration" / "ring-160-a3.json").read_text(encoding="utf-8"))
+    truth: dict[str, tuple[float, float]] = {}
+    for i in range(count + 1):
+        name = f"rotor-{i:02}" if i < count else "no-ring"
+        blades, entry, exit_ = 3 + i % 2, float(rng.uniform(8, 11)), float(rng.uniform(13, 16))
+        shape = RotorShape(blades=blades, hand=1 - 2 * (i // 2 % 2), laws=(Progressive(entry, exit_, 1.2),) * blades)
+        (shelf / name).mkdir(parents=True)
+        views = rotor_photos(rng, shape, lens, ring, ("inlet", "outlet"), exposure=Exposure(colour=False))
+        for scene in views:
+            write_photo(shelf / name / scene.name, no_ring(scene, rng) if i == count else scene)
+        if i < count:
+            truth[name] = entry, exit_
+    for name in ("broken-1", "broken-2"):
+        shutil.copytree(shelf / "rotor-00", shelf / name)
+        whole = (shelf / name / "inlet.jpg").read_bytes()
+        (shelf / name / "inlet.jpg").write_bytes(whole[: len(whole) // 3] if name == "broken-1" else whole[::-1])
+    k1, k2, p1, p2, k3 = lens.dist
+    parameters = np.array([lens.f_px, lens.cx_px, lens.cy_px, k1, k2, p1, p2, k3])
+    known = np.diag([1.0, 1.0, 1.0, 1e-3, 1e-3, 1e-5, 1e-5, 1e-3]) ** 2
+    camera = Camera(lens.name, lens.width, lens.height, parameters, known)
+    write_camera(camera, shelf.parent / "camera.json")
+    (shelf.parent / "ring.json").write_text(json.dumps(ring))
+    return shelf.parent / "camera.json", shelf.parent / "ring.json", truth
+
+
+@pytest.mark.campaign
+def test_a_shelf_of_forty_rendered_rotors(tmp_path: Path) -> None:
+    """Some minutes of rendering, then the whole command, measuring for real."""
+    count = int(os.environ.get("BLADEANGLE_RENDERED_ROTORS", "37"))
+    camera, ring, truth = render_shelf(tmp_path / "shelf", count)
+    words = ["batch", str(tmp_path / "shelf"), "--camera", str(camera), "--ring", str(ring)]
+    outcome = CliRunner().invoke(main, [*words, "--out", str(tmp_path / "out"), "--workers", "2"])
+    assert outcome.exit_code == 11, outcome.output
+    assert f"{count} of {count + 3} rotors are measured, 3 failed" in outcome.stderr
+    records, failures = contents(tmp_path / "out")
+    assert set(records) == set(truth)
+    assert set(failures) == {"broken-1", "broken-2", "no-ring"}
+    with Inventory(tmp_path / "out" / batch.INVENTORY) as db:
+        assert {f.rotor: f.exit_code for f in db.failures().values()} == {"broken-1": 3, "broken-2": 3, "no-ring": 5}
+        for row in db.shelf(100):
+            assert row.entry_deg == pytest.approx(truth[row.rotor][0], abs=1.0)
+            assert row.exit_deg == pytest.approx(truth[row.rotor][1], abs=1.0)
+        assert db.picture(db._rows("SELECT key FROM records")[0][0]) is not None

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import csv
 import math
+import struct
 import textwrap
+import zlib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+
+import numpy as np
 
 from bladeangle.batch.work import TILE_PX, unpacked
 from bladeangle.exchange import Cell, table
 from bladeangle.files import atomic_path
 from bladeangle.inventory import Failure, Inventory
-from bladeangle.picture import _font, angle_text
+from bladeangle.picture import Picture, _font, angle_text
 from bladeangle.record import STATIONS, Record
 
 #: The most pixels that a contact sheet may have.
-SHEET_PIXELS = 30_000_000
+SHEET_PIXELS = 60_000_000
+#: Height to width of a rotor's place on it: a picture of 4 to 3 and four lines of text.
+SHAPE = 0.95
 
 
 def write_tables(records: Iterable[Record], csv_path: Path, xlsx_path: Path) -> None:
@@ -47,34 +53,56 @@ def write_tables(records: Iterable[Record], csv_path: Path, xlsx_path: Path) -> 
 def write_contact_sheet(results: Sequence[str | Failure], inventory: Inventory, path: Path) -> None:
     """One PNG with a picture of every rotor in order, its name and its mean angles, or why it was not measured.
 
-    Pictures shrink when there are so many that the sheet would have more than `SHEET_PIXELS`.
+    Pictures shrink when there are so many that the sheet would have more than `SHEET_PIXELS`. It is drawn and written
+    row by row of pictures, so that memory does not grow with the shelf.
     """
+    count = max(len(results), 1)
+    tile = int(min(TILE_PX, math.sqrt(SHEET_PIXELS / count / SHAPE)))
+    columns = min(math.ceil(math.sqrt(count * 1.4 * SHAPE)), count)
+    rows = (results[start : start + columns] for start in range(0, count, columns))
+    strips = (_strip(row, inventory, tile, columns) for row in rows)
+    write_png(path, columns * tile, math.ceil(count / columns) * round(tile * SHAPE), strips)
+
+
+def _strip(results: Sequence[str | Failure], inventory: Inventory, tile: int, columns: int) -> Picture:
+    """One row of pictures."""
     from PIL import Image, ImageDraw
 
-    shape = 0.95  # height to width of a tile: a picture of 4 to 3 and four lines of text
-    tile = int(min(TILE_PX, math.sqrt(SHEET_PIXELS / max(len(results), 1) / shape)))
-    columns = min(max(math.ceil(math.sqrt(len(results) * 1.4 * shape)), 1), max(len(results), 1))
-    height = round(tile * shape)
-    sheet = Image.new("RGB", (columns * tile, max(math.ceil(len(results) / columns), 1) * height), "white")
+    sheet = Image.new("RGB", (columns * tile, round(tile * SHAPE)), "white")
     pen = ImageDraw.Draw(sheet)
+    size, below = max(round(tile * 0.042), 1), round(tile * 0.75)
     for number, result in enumerate(results):
-        x, y = number % columns * tile, number // columns * height
-        picture_height = round(tile * 0.75)
-        pen.rectangle((x + 2, y + 2, x + tile - 3, y + picture_height - 3), (238, 238, 238))
+        x = number * tile
+        pen.rectangle((x + 2, 2, x + tile - 3, below - 3), (238, 238, 238))
         if isinstance(result, Failure):
             name, lines = result.rotor, textwrap.wrap(f"Not measured: {result.message}", 42)[:3]
         else:
             record, packed = inventory.record(result), inventory.picture(result)
-            name = record.name
-            lines = [f"{s} {angle_text(record.mean(s))}" for s in STATIONS]
+            name, lines = record.name, [f"{s} {angle_text(record.mean(s))}" for s in STATIONS]
             if packed is not None:
                 picture = Image.fromarray(unpacked(packed))
-                picture.thumbnail((tile - 6, picture_height - 6))
-                sheet.paste(picture, (x + (tile - picture.width) // 2, y + 3))
-        size = round(tile * 0.042)
-        pen.text((x + 4, y + picture_height), name[:40], "black", font=_font(size, True))
+                picture.thumbnail((tile - 6, below - 6))
+                sheet.paste(picture, (x + (tile - picture.width) // 2, 3))
+        pen.text((x + 4, below), name[:40], "black", font=_font(size, True))
         for row, line in enumerate(lines):
-            place = (x + 4, y + picture_height + (row + 1.1) * size * 1.1)
-            pen.text(place, line, (70, 70, 70), font=_font(size, False))
-    with atomic_path(path) as temporary:
-        sheet.save(temporary, "PNG", compress_level=2)
+            pen.text((x + 4, below + (row + 1.1) * size * 1.1), line, (70, 70, 70), font=_font(size, False))
+    return np.asarray(sheet)
+
+
+def write_png(path: Path, width: int, height: int, strips: Iterable[Picture]) -> None:
+    """Write an RGB picture as PNG from strips (h, width, 3) of together `height` lines; atomic, one strip in memory.
+
+    Format: PNG (ISO/IEC 15948), 8 bits, no filter. OutputError when it cannot be written.
+    """
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    packer = zlib.compressobj(4)
+    with atomic_path(path) as temporary, temporary.open("wb") as file:
+        file.write(b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)))
+        for strip in strips:
+            lines = np.zeros((len(strip), 1 + 3 * width), np.uint8)  # each line begins with its filter: none
+            lines[:, 1:] = strip.reshape(len(strip), -1)
+            file.write(chunk(b"IDAT", packer.compress(lines.tobytes())))
+        file.write(chunk(b"IDAT", packer.flush()) + chunk(b"IEND", b""))
