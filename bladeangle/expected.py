@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle import edges
-from bladeangle.adjust import Adjustment, _traces
+from bladeangle.adjust import Adjustment, _traces, adjust
 from bladeangle.geometry import Array
-from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, Layout, State, TipPoints, View
-from bladeangle.priors import Priors, prior_rows
+from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, State, TipPoints, View
+from bladeangle.priors import Priors
 from bladeangle.ring import POINTS_A_SIDE, Ring, RingSighting
 from bladeangle.rotor import Rotor
 
@@ -48,7 +48,7 @@ class Typical:
     lower_px: float = 0.25
     end_mm: float = 0.35
     circle_px: float = 0.2
-    sway_px: float = 0.05
+    sway_px: float = 0.1
     bend_deg: float = 0.28
 
 
@@ -332,31 +332,25 @@ def information_of(
 
 
 def ideal_adjustment(ring: Ring, views: tuple[View, ...], state: State, priors: Priors, sway_px: float) -> Adjustment:
-    """The adjustment that ideal photographs of the state would have, without a step to take."""
-    layout = Layout(state)
-    information = {k: known.information for k, known in prior_rows(state, layout, priors, state).items()}
+    """The adjustment of ideal photographs of the state, with a given sway of edges instead of one that residuals tell.
+
+    Its unknowns may differ from the state by a small step towards what is known beforehand.
+    """
+    result = adjust(ring, views, state, priors, rescale=False, must_settle=False, most_iterations=1)
+    information = dict(result.information)
     shifts: dict[str, Array] = {}
-    counts: list[dict[str, int]] = []
+    for source in set(SOURCES.values()):
+        information[source] = np.zeros_like(result.covariance)
     for p, view in enumerate(views):
-        equations = Equations(ring, layout, state, p, state.standings.index(view.standing))
-        found, moved = information_of(equations, layout.size, view, sway_px)
-        for into, new in ((information, found), (shifts, moved)):
-            for key, value in new.items():
-                into[key] = into.get(key, 0.0) + value
-        counts.append({kind: len(sigma) for kind, *_, sigma in equations.rows(view)})
+        equations = Equations(ring, result.layout, result.state, p, state.standings.index(view.standing))
+        found, moved = information_of(equations, result.layout.size, view, sway_px)
+        for source, value in found.items():
+            information[source] += value
+        for kind, vector in moved.items():
+            shifts[kind] = shifts.get(kind, 0.0) + vector
     covariance = inverse(np.asarray(sum(information.values())))
-    return Adjustment(
-        state=state,
-        layout=layout,
-        views=views,
-        covariance=covariance,
-        information=information,
-        shifts={k: covariance @ v for k, v in shifts.items()},
-        residual_px=[{k: np.zeros(n) for k, n in c.items()} for c in counts],
-        weight=[{k: np.ones(n) for k, n in c.items()} for c in counts],
-        scale=[dict.fromkeys(c, 1.0) for c in counts],
-        iterations=0,
-    )
+    shifts = {k: covariance @ v for k, v in shifts.items()}
+    return replace(result, covariance=covariance, information=information, shifts=shifts)
 
 
 def inverse(information: Array) -> Array:
@@ -376,7 +370,8 @@ def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:
         expected = expected_view(ring, state, p, standing, size, Typical(), circles=view.circles is not None)
         for name, value in attained_in(result, p, expected).items():
             found.setdefault(name, []).append(value)
-    return replace(Typical(), **{name: float(np.median(values)) for name, values in found.items()})
+    medians = {name: float(np.median(values)) for name, values in found.items()}
+    return replace(Typical(), sway_px=result.sway_px or Typical().sway_px, **medians)
 
 
 def attained_in(result: Adjustment, photo: int, expected: View) -> dict[str, float]:
