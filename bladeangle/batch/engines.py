@@ -8,6 +8,7 @@ import multiprocessing
 import multiprocessing.connection
 import os
 import signal
+import threading
 import time
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from typing import Any
@@ -51,9 +52,18 @@ def _one_thread() -> Iterator[None]:
                 os.environ[name] = value
 
 
+def _end_with_parent() -> None:
+    """End this process as soon as its parent has ended in whatever way."""
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+    multiprocessing.connection.wait([parent.sentinel])
+    os._exit(1)
+
+
 def _serve(link: multiprocessing.connection.Connection, settings: Settings) -> None:
-    """A worker's life: jobs in, outcomes out, until the other end closes, also when that process is killed."""
+    """A worker's life: jobs in, outcomes out, until the other end closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     with contextlib.suppress(EOFError, BrokenPipeError, ConnectionResetError):
         while True:
             link.send(work(link.recv(), settings))
