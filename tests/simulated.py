@@ -314,7 +314,7 @@ def observe(truth: Truth, rng: np.random.Generator, noise: Noise = Noise()) -> t
 
 def _within(truth: Truth, photo: int, px: Array) -> Bools:
     camera = truth.cameras[photo]
-    out: Bools = ((px > 12) & (px < np.array([camera.width, camera.height]) - 13)).all(1)
+    out: Bools = np.all((px > 12) & (px < np.array([camera.width, camera.height]) - 13), axis=1)
     return out
 
 
@@ -429,6 +429,9 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
             across /= np.linalg.norm(across, axis=1, keepdims=True)
             error = truth.bias_px["inlet" if face > 0 else "outlet"] + noise.tip_px * _errors(rng, number, noise)
             parts.append((b, face, on + error[:, None] * across, across))
+    if not parts:
+        nothing = np.zeros(0, int)
+        return TipPoints(nothing, nothing, nothing > 0, np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
     parts = _swayed(parts, rng, noise)
     sizes = [len(p[2]) for p in parts]
     return TipPoints(

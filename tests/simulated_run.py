@@ -98,7 +98,10 @@ class Case:
 
 
 def ideal(truth: Truth, views: tuple[View, ...], start: State, noise: Noise) -> Adjustment:
-    """The adjustment that knows how good the points are: no robust loss, no rescaling, the true sigmas and sway."""
+    """The adjustment that knows how good the points are: no robust loss, no rescaling, the true sigmas and sway.
+
+    `start` is a solution already: it is the uncertainty there that is wanted.
+    """
     with mock.patch.multiple(adjust_room, ROBUST_WIDTH=1e4, RESCALINGS=0, SWAY_PX=noise.sway_px):
         return adjust(truth.ring, views, start, truth.priors)
 
