@@ -30,13 +30,16 @@ ROBUST_WIDTH = 3.0
 #: Numbers of neighbours along an edge whose means are compared with single points; about a third of, and a whole, station.
 BLOCKS = (6, 16)
 #: First guess, least and most of the sway of a tip edge in one photograph, px, and the length on which it varies, px.
-SWAY_PX = 0.2
-SWAY_RANGE_PX = (0.05, 0.4)
+SWAY_PX = 0.15
+SWAY_RANGE_PX = (0.08, 0.4)
 SWAY_LENGTH_PX = 250.0
+#: Fewest degrees of freedom from which the sway is estimated rather than taken as guessed.
+SWAY_FREEDOM = 6.0
 #: Least and most bend of the tip curves, deg a knot, that is believed.
 BEND_RANGE_DEG = (0.15, 2.0)
-#: How often the points' uncertainty is taken afresh from their residuals.
-RESCALINGS = 3
+#: How often at most the points' uncertainty is taken afresh from their residuals, and the change that ends it.
+RESCALINGS = 7
+STEADY = 0.07
 #: The adjustment has settled when a step can lower the cost (a sum of squares in standard uncertainties) by no more.
 SETTLED = 0.02
 
@@ -50,6 +53,8 @@ class Adjustment:
     shifts : kind of edge -> (n,) change of the unknowns per pixel by which all its edges are moved along their normals.
     residual_px : photo -> kind -> (m,) residuals along the normal, px; weight : the robust weights (m,) likewise.
     scale : photo -> kind -> factor by which the points' own uncertainty was multiplied, correlation included.
+    sway_px : by how much whole tip edges were allowed to sway in one photograph.
+    prior_cost : source -> how far the solution is from what was known, as a sum of squares in standard uncertainties.
     iterations : how many were needed.
     """
 
@@ -62,6 +67,8 @@ class Adjustment:
     residual_px: list[dict[str, Array]]
     weight: list[dict[str, Array]]
     scale: list[dict[str, float]]
+    sway_px: float
+    prior_cost: dict[str, float]
     iterations: int
 
     def rms_px(self, photo: int, kind: str) -> float:
@@ -70,122 +77,213 @@ class Adjustment:
         return float("nan") if r is None or w is None or not len(r) else float(np.sqrt((w * r**2).sum() / max(w.sum(), 1e-9)))
 
 
-def _bend(priors: Priors, built: _Built, known: dict[str, Known]) -> float:
-    """How much these blades bend, deg a knot, from their own curves (variance component, Helmert's simple estimate).
-
-    A prior that is too loose lets the curves follow every texture, one too tight irons out what a bender did.
-    """
-    smooth = known.get("smoothness")
-    if smooth is None:
-        return priors.bend_sigma_deg
-    total = built.information["photographs"] + sum(p.information for p in known.values())
-    diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
-    share = np.linalg.solve(total / diagonal[:, None] / diagonal, smooth.information / diagonal[:, None] / diagonal)
-    rows = int(np.linalg.matrix_rank(smooth.information))
-    redundancy = max(rows - float(np.trace(share)), 1.0)
-    return float(np.clip(priors.bend_sigma_deg * np.sqrt(smooth.cost / redundancy), *BEND_RANGE_DEG))
-
-
-def _spread(residual: Array, floor: float = 0.5) -> float:
-    """Factor by which residuals (m,) in standard uncertainties, in the order of the trace, exceed what was claimed.
-
-    The robust spread of single points, times the root of the growth of the variance of means over `BLOCKS` neighbours (one if
-    the points are independent): texture, compression and model error are correlated along an edge.
-    """
-    good = np.isfinite(residual)
-    r = residual[good]
-    if len(r) < 20:
-        return 1.0
-    single = 1.4826 * float(np.median(np.abs(r)))
-    kept = np.clip(r, -3 * single, 3 * single)
-    growth = 1.0
-    for size in BLOCKS:
-        blocks = kept[: len(kept) // size * size].reshape(-1, size)
-        if len(blocks) >= 6:
-            growth = max(growth, size * float((blocks.mean(1) ** 2).mean()) / max(float((kept**2).mean()), 1e-12))
-    return max(single, floor) * float(np.sqrt(min(growth, 10.0)))
-
-
-def adjust(ring: Ring, views: tuple[View, ...], start: State, priors: Priors, *, most_iterations: int = 60, rescale: bool = True, must_settle: bool = True) -> Adjustment:
+def adjust(
+    ring: Ring,
+    views: tuple[View, ...],
+    start: State,
+    priors: Priors,
+    *,
+    most_iterations: int = 80,
+    rescale: bool = True,
+    must_settle: bool = True,
+) -> Adjustment:
     """Adjust all unknowns to all observations.
+
+    Parameters
+    ----------
+    rescale : let the residuals say how good the points are, how much whole edges sway and how much the blades bend.
+    must_settle : the last word; otherwise it stops after `most_iterations`, and no sway is allowed for, which on the way
+        would hide a wrong edge.
 
     Raises
     ------
     AdjustmentError : it does not converge, or the equations are singular.
     """
-    layout = Layout(start)
-    state = start.copy()
-    standing = [
-        state.standings.index(v.standing) if state.rotor is not None and v.standing in state.standings else None
-        for v in views
-    ]
-    scale: list[dict[str, float]] = [{} for _ in views]
-    damping, fresh, iteration = 0.0, 0, 0
-    sway_px = SWAY_PX if rescale and must_settle else 0.0  # only the last word: on the way it would hide a wrong edge
-    built = _build(ring, views, state, layout, standing, scale, sway_px)
-    known = prior_rows(state, layout, priors, start)
-    while True:
-        if rescale and fresh < RESCALINGS:
-            # Let the residuals say how good the points are: at first they are large because the start is, and the
-            # robust weights would not know which points to believe.
-            fresh += 1
-            scale = [{k: _spread(free / s) for k, (_, s, _, free) in kinds.items()} for kinds in built.residuals]
-            if fresh > 1 and built.sway[1] > 3:
-                sway_px = float(np.clip(sway_px * np.sqrt(built.sway[0] / built.sway[1]), *SWAY_RANGE_PX))
-            built = _build(ring, views, state, layout, standing, scale, sway_px)
-            if fresh > 1:
-                priors = replace(priors, bend_sigma_deg=_bend(priors, built, known))
-            known = prior_rows(state, layout, priors, start)
-        while True:
-            iteration += 1
-            total = built.information["photographs"] + sum(p.information for p in known.values())
-            right = built.right + sum(p.right for p in known.values())
+    work = _Work(ring, views, start, priors, SWAY_PX if rescale and must_settle else 0.0)
+    iterations = 0
+    for turn in range(RESCALINGS if rescale else 1):
+        change = work.rescale(estimate=turn > 0) if rescale else 0.0
+        # the weights are provisional until the scales are steady: no need to settle to the last digit
+        enough = SETTLED * (100.0 if rescale and (turn == 0 or change > 3 * STEADY) else 1.0)
+        iterations = work.settle(enough, iterations, most_iterations)
+        if iterations >= most_iterations:
+            break
+        if turn > 1 and change < STEADY:
+            break
+    if must_settle and iterations >= most_iterations:
+        raise AdjustmentError(
+            f"The adjustment did not settle in {most_iterations} iterations.",
+            "Look at the picture of what was found; take the photographs again without moving the rotor.",
+        )
+    return work.result(iterations)
+
+
+class _Work:
+    """State of one adjustment while it runs."""
+
+    def __init__(self, ring: Ring, views: tuple[View, ...], start: State, priors: Priors, sway_px: float) -> None:
+        self.ring, self.views, self.start, self.priors, self.sway_px = ring, views, start, priors, sway_px
+        self.layout = Layout(start)
+        self.state = start.copy()
+        known = start.standings if start.rotor is not None else ()
+        self.standing = [known.index(v.standing) if v.standing in known else None for v in views]
+        self.scale: list[dict[str, Scale]] = [{} for _ in views]
+        self.damping = 0.0
+        self.build()
+
+    def build(self) -> None:
+        """Normal equations at the present state, with the present scales."""
+        self.built = _build(self, self.state)
+        self.known = prior_rows(self.state, self.layout, self.priors, self.start)
+
+    @property
+    def cost(self) -> float:
+        """Robust sum of squares in standard uncertainties, prior knowledge included."""
+        return self.built.cost + sum(k.cost for k in self.known.values())
+
+    def total(self) -> Array:
+        """Total information (n, n)."""
+        out: Array = self.built.total + sum(k.information for k in self.known.values())
+        return out
+
+    def covariance(self) -> Array:
+        """Covariance (n, n) of the unknowns at the present state."""
+        total = self.total()
+        diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
+        out: Array = np.linalg.inv(total / diagonal[:, None] / diagonal) / diagonal[:, None] / diagonal
+        return (out + out.T) / 2
+
+    def rescale(self, *, estimate: bool) -> float:
+        """Take scales (and, with `estimate`, sway and bend) from the residuals; the largest relative change of a scale."""
+        old = self.scale
+        self.scale = [{k: _spread(free / s) for k, (_, s, _, free) in kinds.items()} for kinds in self.built.residuals]
+        if estimate and self.state.rotor is not None:
+            covariance = self.covariance()
+            self._estimate_bend(covariance)
+            if self.sway_px:
+                self._estimate_sway(covariance)
+        self.build()
+        pairs = [(new[k], before[k]) for new, before in zip(self.scale, old, strict=True) for k in new if k in before]
+        return max((abs(a.total / b.total - 1) for a, b in pairs), default=np.inf)
+
+    def _estimate_bend(self, covariance: Array) -> None:
+        """How much these blades bend, deg a knot, from their own curves (variance component by its redundancy).
+
+        A prior that is too loose lets the curves follow every texture, one too tight irons out what a bender did.
+        """
+        smooth = self.known["smoothness"]
+        rotor = self.state.rotor
+        assert rotor is not None
+        rows = rotor.blades * (rotor.basis.count - 3)
+        redundancy = max(rows - float((smooth.information * covariance).sum()), 1.0)
+        bend = self.priors.bend_sigma_deg * np.sqrt(smooth.cost / redundancy)
+        self.priors = replace(self.priors, bend_sigma_deg=float(np.clip(bend, *BEND_RANGE_DEG)))
+
+    def _estimate_sway(self, covariance: Array) -> None:
+        """How much whole edges sway, from the sway that the traces show over what the curves have swallowed."""
+        squares = freedom = 0.0
+        for sway in self.built.sways:
+            own = covariance[np.ix_(sway.columns, sway.columns)]
+            posterior = sway.kernel + sway.reduction.T @ own @ sway.reduction
+            squares += sway.square
+            freedom += len(sway.known) - float((sway.known * posterior).sum())
+        if freedom >= SWAY_FREEDOM:
+            self.sway_px = float(np.clip(self.sway_px * np.sqrt(squares / freedom), *SWAY_RANGE_PX))
+
+    def settle(self, enough: float, iterations: int, most: int) -> int:
+        """Levenberg-Marquardt steps until one can lower the cost by less than `enough`; the number of iterations so far."""
+        while iterations < most:
+            iterations += 1
+            total = self.total()
+            right = self.built.right + sum(k.right for k in self.known.values())
             if not np.isfinite(total).all() or not np.isfinite(right).all():
                 raise AdjustmentError(
                     "The adjustment ran away from the photographs.", "Check that ring and camera file belong to them."
                 )
-            if iteration > most_iterations and must_settle:
-                raise AdjustmentError(
-                    f"The adjustment did not settle in {most_iterations} iterations.",
-                    "Look at the picture of what was found; take the photographs again without moving the rotor.",
-                )
-            if iteration > most_iterations:
-                break
             diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
-            scaled = total / diagonal[:, None] / diagonal
+            scaled = total / diagonal[:, None] / diagonal + self.damping * np.eye(len(right))
             try:
-                step = -np.linalg.solve(scaled + damping * np.eye(layout.size), right / diagonal) / diagonal
+                step = -np.linalg.solve(scaled, right / diagonal) / diagonal
             except np.linalg.LinAlgError as e:
                 raise AdjustmentError(
                     "The adjustment's equations are singular.", "Add a photograph from another side."
                 ) from e
-            tried = applied(state, layout, step)
-            after = _build(ring, views, tried, layout, standing, scale, sway_px)
-            after_known = prior_rows(tried, layout, priors, start)
-            gain = float(-right @ step)  # expected fall of the cost, in units of a squared standard uncertainty
-            cost = built.cost + sum(p.cost for p in known.values())
-            worse = after.cost + sum(p.cost for p in after_known.values()) > cost + 1e-6 * abs(cost)
-            if worse and gain > SETTLED and damping < 1e6:
-                damping = max(10 * damping, 1e-3)
+            gain = float(-right @ step)  # expected fall of the cost
+            before, cost = (self.state, self.built, self.known), self.cost
+            self.state = applied(self.state, self.layout, step)
+            self.build()
+            if self.cost > cost + 1e-6 * abs(cost) and gain > enough and self.damping < 1e6:
+                self.state, self.built, self.known = before
+                self.damping = max(10 * self.damping, 1e-3)
                 continue
-            damping = damping / 10 if damping > 1e-6 else 0.0
-            state, built, known = tried, after, after_known
-            if gain < SETTLED * (100.0 ** (RESCALINGS - fresh) if rescale else 1.0):
+            self.damping = self.damping / 10 if self.damping > 1e-6 else 0.0
+            if gain < enough:
                 break
-        if not rescale or fresh >= RESCALINGS or iteration > most_iterations:
-            break
-    total = built.information["photographs"] + sum(p.information for p in known.values())
-    diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
-    scaled = total / diagonal[:, None] / diagonal
-    covariance = np.linalg.inv(scaled) / diagonal[:, None] / diagonal
-    information = {k: p.information for k, p in known.items()} | {k: n for k, n in built.information.items() if k != "photographs"}
-    return Adjustment(
-        state, layout, views, (covariance + covariance.T) / 2, information,
-        {k: covariance @ v for k, v in built.shifts.items()},
-        [{k: r for k, (r, *_) in kinds.items()} for kinds in built.residuals],
-        [{k: w for k, (_, _, w, _) in kinds.items()} for kinds in built.residuals],
-        scale, iteration,
-    )  # fmt: skip
+        return iterations
+
+    def result(self, iterations: int) -> Adjustment:
+        """The adjustment at the present state."""
+        covariance = self.covariance()
+        information = {k: p.information for k, p in self.known.items()} | self.built.information
+        residuals = self.built.residuals
+        return Adjustment(
+            self.state,
+            self.layout,
+            self.views,
+            covariance,
+            information,
+            {k: covariance @ v for k, v in self.built.shifts.items()},
+            [{k: r for k, (r, *_) in kinds.items()} for kinds in residuals],
+            [{k: w for k, (_, _, w, _) in kinds.items()} for kinds in residuals],
+            [{k: s.total for k, s in kinds.items()} for kinds in self.scale],
+            self.sway_px,
+            {k: p.cost for k, p in self.known.items()},
+            iterations,
+        )
+
+
+@dataclass(frozen=True)
+class Scale:
+    """By how much residuals exceed what was claimed: single points, and the growth for correlation along the edge."""
+
+    single: float = 1.0
+    growth: float = 1.0
+
+    @property
+    def total(self) -> float:
+        """Factor on the standard uncertainty of a point."""
+        return self.single * self.growth
+
+
+def _spread(residual: Array, floor: float = 0.5) -> Scale:
+    """Scale of residuals (m,) in standard uncertainties, in the order of the trace.
+
+    The robust spread of single points; and the root of the growth of the variance of means over `BLOCKS` neighbours (one
+    if the points are independent): texture, compression and model error are correlated along an edge. Points that the
+    robust weights put aside are left out of the growth: a run of glare is not correlation.
+    """
+    r = residual[np.isfinite(residual)]
+    if len(r) < 20:
+        return Scale()
+    single = 1.4826 * float(np.median(np.abs(r)))
+    kept = r[np.abs(r) < 3 * single]
+    growth = 1.0
+    for size in BLOCKS:
+        blocks = kept[: len(kept) // size * size].reshape(-1, size)
+        if len(blocks) >= 6:
+            growth = max(growth, size * float((blocks.mean(1) ** 2).mean()) / max(float((kept**2).mean()), 1e-12))
+    return Scale(max(single, floor), float(np.sqrt(min(growth, 10.0))))
+
+
+@dataclass(frozen=True)
+class _Sway:
+    """What the sway of one trace did: its square in sigmas, prior information, inverse kernel, and pull on the unknowns."""
+
+    square: float
+    known: Array
+    kernel: Array
+    reduction: Array
+    columns: Ints
 
 
 @dataclass
@@ -193,32 +291,44 @@ class _Built:
     """Normal equations from all photographs."""
 
     information: dict[str, Array]
+    total: Array
     right: Array
-    shifts: dict[str, Array]
-    cost: float
-    residuals: list[dict[str, tuple[Array, Array, Array, Array]]]  # photo -> kind -> residual, sigma, weight, free of sway
-    sway: list[float] = field(default_factory=lambda: [0.0, 0.0])  # sum of squares in sigmas, and how many it stands for
+    shifts: dict[str, Array] = field(default_factory=dict)
+    cost: float = 0.0
+    #: photo -> kind -> residual px, claimed sigma px, robust weight, residual free of sway px
+    residuals: list[dict[str, tuple[Array, Array, Array, Array]]] = field(default_factory=list)
+    sways: list[_Sway] = field(default_factory=list)
 
 
-def _build(ring: Ring, views: tuple[View, ...], state: State, layout: Layout, standing: list[int | None], scale: list[dict[str, float]], sway_px: float) -> _Built:
-    n = layout.size
-    sources = {"ring": "ring corners", "inlet tips": "tip edges", "outlet tips": "tip edges", "end": "blade ends", "circle": "hub circles seen"}
-    built = _Built({s: np.zeros((n, n)) for s in [*sources.values(), "photographs"]}, np.zeros(n), {}, 0.0, [])
-    for p, view in enumerate(views):
-        equations = Equations(ring, layout, state, p, standing[p])
-        at = np.ix_(equations.columns, equations.columns)
+SOURCES = {
+    "ring": "ring corners",
+    "inlet tips": "tip edges",
+    "outlet tips": "tip edges",
+    "end": "blade ends",
+    "circle": "hub circles seen",
+}
+
+
+def _build(work: _Work, state: State) -> _Built:
+    n = work.layout.size
+    built = _Built({s: np.zeros((n, n)) for s in SOURCES.values()}, np.zeros((n, n)), np.zeros(n))
+    for p, view in enumerate(work.views):
+        equations = Equations(work.ring, work.layout, state, p, work.standing[p])
+        columns = equations.columns
+        at = np.ix_(columns, columns)
         kinds: dict[str, tuple[Array, Array, Array, Array]] = {}
         for kind, residual, jac, sigma in equations.rows(view):
-            claimed = sigma * scale[p].get(kind, 1.0)
+            scale = work.scale[p].get(kind, Scale())
+            single = sigma * scale.single
             missed = ~np.isfinite(residual)
             r = np.where(missed, 0.0, residual)
-            traces = _traces(kind, view, claimed, sway_px)
-            weight, swayed = _weigh(r, claimed, missed, traces)
-            w = weight / claimed**2
+            traces = _traces(kind, view, sigma * scale.total, work.sway_px)
+            weight, swayed = _weigh(r, single, missed, traces)
+            w = weight / (single * scale.growth) ** 2
             normal = jac.T @ (w[:, None] * jac)
             right = jac.T @ (w * r)
-            z = (r - swayed) / claimed
-            built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2))[~missed].sum())
+            z = ((r - swayed) / single)[~missed]
+            built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
             reduced: list[tuple[Array, Array, Array]] = []
             for rows, shape, known in traces:
                 by = shape.T @ (w[rows, None] * jac[rows])
@@ -227,17 +337,16 @@ def _build(ring: Ring, views: tuple[View, ...], state: State, layout: Layout, st
                 normal -= by.T @ kernel @ by
                 right -= by.T @ pull
                 built.cost += float(pull @ known @ pull)
-                built.sway[0] += float(pull @ known @ pull)
-                built.sway[1] += len(known) - float(np.trace(kernel @ known))
+                built.sways.append(_Sway(float(pull @ known @ pull), known, kernel, by.T @ kernel, columns))
                 reduced.append((rows, shape, by.T @ kernel))
-            built.information[sources[kind]][at] += normal
-            built.information["photographs"][at] += normal
-            built.right[equations.columns] += right
+            built.information[SOURCES[kind]][at] += normal
+            built.total[at] += normal
+            built.right[columns] += right
             for name, sign in _directions(kind, view):
                 vector = built.shifts.setdefault(name, np.zeros(n))
-                vector[equations.columns] += jac.T @ (w * sign)
+                vector[columns] += jac.T @ (w * sign)
                 for rows, shape, reduction in reduced:
-                    vector[equations.columns] -= reduction @ (shape.T @ (w[rows] * sign[rows]))
+                    vector[columns] -= reduction @ (shape.T @ (w[rows] * sign[rows]))
             kinds[kind] = (residual, sigma, weight, np.where(missed, np.nan, r - swayed))
         built.residuals.append(kinds)
     return built
@@ -268,16 +377,16 @@ def _traces(kind: str, view: View, claimed: Array, sway_px: float) -> list[Trace
     return out
 
 
-def _weigh(r: Array, claimed: Array, missed: NDArray[np.bool_], traces: list[Trace]) -> tuple[Array, Array]:
-    """Robust weights (m,) of residuals r (m,) px, and the sway (m,) px that the traces take off them."""
+def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], traces: list[Trace]) -> tuple[Array, Array]:
+    """Robust weights (m,) of residuals r (m,) px with sigmas `single` (m,), and the sway (m,) px that traces take off."""
     swayed = np.zeros_like(r)
     weight = np.where(missed, 0.0, 1.0)
     for _ in range(4 if traces else 1):
         for rows, shape, known in traces:
-            w = weight[rows] / claimed[rows] ** 2
+            w = weight[rows] / single[rows] ** 2
             fit = np.linalg.solve(known + shape.T @ (w[:, None] * shape), shape.T @ (w * r[rows]))
             swayed[rows] = shape @ fit
-        weight = np.where(missed, 0.0, 1 / (1 + ((r - swayed) / claimed / ROBUST_WIDTH) ** 2))
+        weight = np.where(missed, 0.0, 1 / (1 + ((r - swayed) / single / ROBUST_WIDTH) ** 2))
     return weight, swayed
 
 
