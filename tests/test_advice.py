@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import time
 from dataclasses import replace
@@ -10,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from bladeangle import advice
 from bladeangle.adjust import Adjustment
 from bladeangle.advice import WORTHWHILE, next_photograph
 from bladeangle.budget import coverage_factor
@@ -32,6 +34,7 @@ from bladeangle.stations import StationOptions, Stations, measure_stations
 RING = read_ring(Path(__file__).parent.parent / "calibration" / "ring-160-a3.json")
 SIZE = (2016, 1512)
 ROTOR = RotorSize(158.0, 58.0, 3, 11.0, 15.0, "left", 185.0)
+TYPICAL = Typical()
 Shot = tuple[Place, int]
 
 
@@ -41,14 +44,16 @@ def camera() -> Camera:
     return replace(phone, covariance=np.diag([0.5, 0.5, 0.5, 1e-3, 3e-3, 1e-4, 1e-4, 3e-3]) ** 2, calibrated=True)
 
 
-def adjusted(shots: list[Shot], without: tuple[int, float] | None = None) -> tuple[Adjustment, Stations, Priors, Ring]:
+def adjusted(
+    shots: list[Shot], without: tuple[int, float] | None = None, typical: Typical = TYPICAL
+) -> tuple[Adjustment, Stations, Priors, Ring]:
     """Adjustment of ideal photographs; `without` takes away a blade's points from an azimuth-like tau on."""
     phone = camera()
     rotor, _ = nominal_rotor(ROTOR, RING, StationOptions())
     state = nominal_state(rotor, RING, phone, ROTOR.height_mm, shots)
     views = []
     for p, (_, s) in enumerate(shots):
-        view = expected_view(RING, state, p, s, SIZE, Typical(), circles=p < 2)
+        view = expected_view(RING, state, p, s, SIZE, typical, circles=p < 2)
         assert view.tips is not None
         if without is not None:
             foot = state.on_cylinder(view.tips.px, p, s, rotor.radius_mm, view.tips.far)
@@ -95,6 +100,24 @@ def test_the_promise_is_kept_by_an_adjustment_with_the_photograph() -> None:
     _, after, _, _ = adjusted([*PAIR, place_in(words)])
     assert promised == pytest.approx(expanded(after, label), rel=0.1)
     assert promised < WORTHWHILE * before
+
+
+@pytest.mark.parametrize("shot", [(beside(40), 0), (beside(160), 1), (above(), 0)])
+def test_adding_one_photograph_is_adjusting_all_of_them(shot: Shot) -> None:
+    """All angles, also with a ring that is hardly seen."""
+    blurred = replace(Typical(), ring_px=30.0)
+    result, before, priors, ring = adjusted(PAIR, typical=blurred)
+    total = np.asarray(sum(result.information.values()))
+    old = advice._Total(total, {k: total @ v for k, v in result.shifts.items()})
+    work = advice._Addition(ring, result.state, old, priors, SIZE, blurred, frozenset(), None)
+    tried = work.of(advice._Candidate(*shot, overhead=False))
+    rotor = result.state.rotor
+    assert rotor is not None
+    after = adjusted([*PAIR, shot], typical=blurred)[1]
+    for label in before.labels:
+        row = advice._angle_row(rotor, result.layout, *advice._named(label), StationOptions())
+        k = after.labels.index(label)
+        assert tried.u_deg(row) == pytest.approx(math.sqrt(after.budget.covariance_deg2[k, k]), rel=0.03), label
 
 
 def test_no_other_place_round_the_rotor_is_much_better() -> None:
