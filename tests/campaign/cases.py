@@ -142,14 +142,6 @@ def _ring_of_another_size(job: _Job, rng: Rng) -> None:
         marker["corners_mm"] = [[x * k, y * k] for x, y in marker["corners_mm"]]
 
 
-def _ring_shifted_ids(job: _Job, rng: Rng) -> None:
-    """A definition whose marker numbers stand one place further: the arrow is elsewhere, the ring itself fits."""
-    ids = [m["id"] for m in job.ring["markers"]]
-    k = int(rng.integers(2, len(ids) - 2))
-    for marker, number in zip(job.ring["markers"], ids[k:] + ids[:k], strict=True):
-        marker["id"] = number
-
-
 def _one_marker_wrong(job: _Job, rng: Rng) -> None:
     """One marker of the definition lies 3 to 8 mm off its printed place."""
     marker = job.ring["markers"][int(rng.integers(len(job.ring["markers"])))]
@@ -206,7 +198,6 @@ MIXED: dict[str, tuple[Mix, Outcomes]] = {
     "ring_nan": (_ring_nan, frozenset({4})),
     "ring_mirrored_file": (_ring_mirrored_file, frozenset({4, 5})),
     "ring_of_another_size": (_ring_of_another_size, MEASURED | {4, 5, 6, 7}),
-    "ring_shifted_ids": (_ring_shifted_ids, REFUSED_OR_MEASURED),
     "one_marker_wrong": (_one_marker_wrong, MEASURED | {5, 7}),
     "diameter_given": (_diameter_given, MEASURED),
     "diameter_wrong": (_diameter_wrong, REFUSED_OR_MEASURED | {2}),

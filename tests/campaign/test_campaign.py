@@ -1,0 +1,74 @@
+"""The cheap part of the fault campaign in the ordinary tests; all of it with `-m campaign`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from .bases import Base, default_cache, make_base
+from .cases import MIXED, NAMES, lay_out
+from .running import BAD, outcome_of
+from .spoil import BYTES, MEASURED, PLACES
+
+SIZE = (2016, 1512)
+#: Faults that must be refused before anything is measured: about a second each.
+CHEAP = [
+    name
+    for name, (_, allowed) in {**MIXED, **BYTES, **PLACES}.items()
+    if not allowed & MEASURED and allowed <= {3, 4}
+]  # fmt: skip
+#: Faults that must not change a single digit of the angles.
+EQUAL = ("orientation_6", "exif_random", "name_with_newline")
+
+
+@pytest.fixture(scope="session")
+def base() -> Base:
+    return make_base(1002, SIZE, default_cache())
+
+
+@pytest.fixture(scope="session")
+def other() -> Base:
+    return make_base(1001, SIZE, default_cache())
+
+
+def measured(fault: str, base: Base, other: Base, folder: Path) -> dict[str, Any]:
+    """What a record says of rotor and blades."""
+    case = lay_out(fault, base, other, np.random.default_rng(3), folder)
+    outcome = outcome_of(case)
+    assert outcome.kind in ("within", "flagged"), outcome
+    record = json.loads((folder / "record.json").read_text(encoding="utf-8"))
+    return {key: record[key] for key in ("rotor", "blades", "covariance")}
+
+
+def test_every_fault_has_its_outcomes(base: Base, other: Base) -> None:
+    assert len(NAMES) == len(set(NAMES)) > 90
+    assert len(CHEAP) > 15
+
+
+@pytest.mark.parametrize("fault", CHEAP)
+def test_refused_at_once(fault: str, base: Base, other: Base, tmp_path: Path) -> None:
+    case = lay_out(fault, base, other, np.random.default_rng(len(fault)), tmp_path / "case")
+    outcome = outcome_of(case)
+    assert outcome.kind == "refused", outcome
+    assert outcome.code in case.allowed
+    assert outcome.memory_mb < 700
+
+
+@pytest.mark.slow
+def test_what_is_not_in_the_pixels_changes_nothing(base: Base, other: Base, tmp_path: Path) -> None:
+    sound = measured("sound", base, other, tmp_path / "sound")
+    for fault in EQUAL:
+        assert measured(fault, base, other, tmp_path / fault) == sound, fault
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("fault", NAMES)
+def test_fault(fault: str, base: Base, other: Base, tmp_path: Path) -> None:
+    for draw in range(2):
+        case = lay_out(fault, base, other, np.random.default_rng([draw, len(fault)]), tmp_path / str(draw))
+        outcome = outcome_of(case)
+        assert outcome.kind not in BAD, outcome
