@@ -42,6 +42,9 @@ RESCALINGS = 7
 STEADY = 0.07
 #: The adjustment has settled when a step can lower the cost (a sum of squares in standard uncertainties) by no more.
 SETTLED = 0.02
+#: Where it has not settled in the time given, a step that could lower the cost by less than this changes nothing that
+#: counts: a shift of all unknowns together by less than their standard uncertainty.
+NEARLY = 0.5
 
 
 @dataclass(frozen=True)
@@ -110,7 +113,7 @@ def adjust(
             break
         if turn > 1 and change < STEADY:
             break
-    if must_settle and iterations >= most_iterations:
+    if must_settle and iterations >= most_iterations and work.gain > NEARLY:
         raise AdjustmentError(
             f"The adjustment did not settle in {most_iterations} iterations.",
             "Look at the picture of what was found; take the photographs again without moving the rotor.",
@@ -129,6 +132,7 @@ class _Work:
         self.standing = [known.index(v.standing) if v.standing in known else None for v in views]
         self.scale: list[dict[str, Scale]] = [{} for _ in views]
         self.damping = 0.0
+        self.gain = np.inf
         self.build()
 
     def build(self) -> None:
@@ -208,7 +212,7 @@ class _Work:
                 raise AdjustmentError(
                     "The adjustment's equations are singular.", "Add a photograph from another side."
                 ) from e
-            gain = float(-right @ step)  # expected fall of the cost
+            gain = self.gain = float(-right @ step)  # expected fall of the cost
             before, cost = (self.state, self.built, self.known), self.cost
             self.state = applied(self.state, self.layout, step)
             self.build()

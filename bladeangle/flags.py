@@ -119,6 +119,11 @@ REGISTRY: dict[str, FlagKind] = {
         "note",
         "Measure it with calipers and give it with `--diameter`.",
     ),
+    "ends-exchanged": FlagKind(
+        "The exit is shallower than the entry; rotors are usually of even pitch or steeper at the exit.",
+        "doubt",
+        "Check which photographs show the inlet end up, and which were taken with the rotor turned over.",
+    ),
     "station-cut-short": FlagKind(
         "Only part of a station's length is seen; the angle is the seen part's and its interval is wider.",
         "doubt",

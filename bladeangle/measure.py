@@ -10,19 +10,24 @@ import numpy as np
 
 from bladeangle import edges, hub, oblique, outline, start
 from bladeangle.adjust import Adjustment, adjust
+from bladeangle.advice import next_photograph
 from bladeangle.camera import Camera, camera_from_exif
-from bladeangle.errors import EdgesError, PhotoError, UsageError
+from bladeangle.doubts import doubts
+from bladeangle.errors import EdgesError, UsageError
 from bladeangle.flags import Flag
 from bladeangle.geometry import Array, rays_in
 from bladeangle.model import CirclePoints, State, TipPoints, View
 from bladeangle.photo import Photo, read_photo
 from bladeangle.pose import Pose, start_pose
 from bladeangle.priors import Priors
+from bladeangle.quality import judge
 from bladeangle.ring import Ring, RingSighting, sight_ring
 from bladeangle.stations import StationOptions, Stations, measure_stations
 
 #: A camera whose foot on the sheet is nearer to the ring's centre than this, mm, looks from overhead.
 OVERHEAD_MM = 55.0
+#: Smallest tip diameter that is believed.
+LEAST_DIAMETER_MM = 60.0
 #: Heights searched for the tips on the guessed cylinder, mm; wide, since a wrong radius shifts heights.
 HEIGHTS_MM = (-60.0, 105.0)
 #: Tip radius of the rotor that a ring is made for, as a share of the ring's inner radius, and how far it may be off, mm.
@@ -31,7 +36,7 @@ RADIUS_SIGMA_MM = 5.0
 #: Margin kept from the ring's inner radius, mm.
 RING_MARGIN_MM = 1.5
 #: How clear the radius seen by oblique photographs must be, robust standard deviations.
-CLEAR_RADIUS = 4.0
+CLEAR_RADIUS = 5.0
 
 
 @dataclass(frozen=True)
@@ -110,14 +115,25 @@ def measure(
     named = [(p, "inlet_up") for p in standing_photos] + [(p, "outlet_up") for p in turned_photos]
     if not named:
         raise UsageError("No photographs were named.", "Name at least one photograph taken from straight above.")
+    if options.diameter_mm is not None and not LEAST_DIAMETER_MM < options.diameter_mm < 2 * ring.inner_radius_mm:
+        raise UsageError(
+            f"A tip diameter of {options.diameter_mm:g} mm does not fit inside this ring.",
+            f"Give the diameter over the blade tips in mm, between {LEAST_DIAMETER_MM:g} and {2 * ring.inner_radius_mm:.0f}.",
+        )
     flags: list[Flag] = []
-    shots = []
+    shots: list[Shot] = []
     for path, standing in named:
         progress(f"reading {path.name}")
         photo = read_photo(path)
+        for other in shots:
+            if other.sha256 == photo.sha256:
+                raise UsageError(
+                    f"{photo.name} and {other.name} are the same photograph.", "Name every photograph once, each a shot of its own."
+                )
         camera = _camera_for(photo, camera, flags)
         sighting = sight_ring(photo, ring)
         pose = start_pose(sighting, ring, camera.parameters, photo.name)
+        flags += judge(photo, sighting, ring, camera, pose)
         eye = pose.eye_mm
         overhead = bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM)
         shots.append(
@@ -140,21 +156,20 @@ def measure(
         progress(f"looking for hub and blade tips in {shot.name}")
         _find_outline(shot, ring, camera, priors, flags)
     result = _refine(shots, first, ring, camera, priors, progress)
-    stations = measure_stations(result, StationOptions(options.station_length_mm, options.station_skip_mm))
-    return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags))
+    station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
+    stations = measure_stations(result, station_options)
+    flags += doubts(result, stations, ring, options.diameter_mm is not None, options.check_bar_mm is not None)
+    size = (shots[0].width, shots[0].height)
+    suggestion = next_photograph(result, stations, ring, size, station_options, priors)
+    return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion)
 
 
 def _camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera:
-    """The camera of a photograph: the calibrated one if it fits, or one assumed from EXIF."""
+    """The camera of a photograph: the calibrated one, or one assumed from EXIF."""
     if camera is None:
         text = "The camera was not calibrated; its focal length comes from the photograph's own data."
         flags.append(Flag("uncalibrated-camera", text))
         return camera_from_exif(photo.width, photo.height, photo.exif.focal_35mm)
-    if (photo.width, photo.height) != (camera.width, camera.height):
-        raise PhotoError(
-            f"{photo.name} has {photo.width} x {photo.height} pixels, the camera file {camera.width} x {camera.height}.",
-            "Use the phone's original file, not cropped, turned or sent through a messenger, and that phone's camera file.",
-        )
     return camera
 
 

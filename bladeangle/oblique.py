@@ -18,7 +18,7 @@ from bladeangle.model import State, TipPoints
 from bladeangle.photo import Photo
 
 #: Trial radii: half the range about the present one, and the step, mm.
-RADIUS_RANGE_MM = 9.0
+RADIUS_RANGE_MM = 10.0
 RADIUS_STEP_MM = 0.1
 #: Trial thicknesses, mm, and how far the edge of the upper face, known from overhead, may be off, mm.
 THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
@@ -51,19 +51,19 @@ def find_radius(
     Returns
     -------
     radius : mm
-    clearness : height of the best over the median score, in robust standard deviations of all scores.
+    clearness : height of the best score over the median of all, in robust standard deviations.
     """
     rotor = state.rotor
     assert rotor is not None
     radii = np.arange(-RADIUS_RANGE_MM, RADIUS_RANGE_MM + 1e-9, RADIUS_STEP_MM) + rotor.radius_mm
-    score = np.zeros(len(radii))
+    strength, contrast = np.zeros(len(radii)), np.zeros(len(radii))
     for photo in oblique:
         image = load(photo)
+        standing = standing_of[photo]
+        eye = state.eye_in(photo, standing)
         for source, tips in overhead:
-            if standing_of[source] != standing_of[photo]:
+            if standing_of[source] != standing:
                 continue
-            standing = standing_of[photo]
-            eye = state.eye_in(photo, standing)
             for k, radius in enumerate(radii):
                 points = state.on_cylinder(tips.px[::2], source, standing, radius, tips.far[::2])
                 points = points[np.isfinite(points).all(1)]
@@ -74,10 +74,20 @@ def find_radius(
                     continue
                 read = profiles.read_profiles(image.grey, px[inside], up[inside], (7, 7), 1)
                 response = step_response(read, blur_px + 1.0)
-                score[k] += response[:, 6:9].mean()
+                strength[k] += float(np.median(response[:, 5:10].max(1)))
+                contrast[k] += abs(float(np.median(read[:, 8:].mean(1) - read[:, :7].mean(1))))
+    # Two views of one thing: how strong the steps are, and how much they agree on a side. Each alone can be misled, the
+    # first by texture, the second by a blade that is bright on one side of the rotor and dark on the other.
+    score = _clearness(strength) + _clearness(contrast)
     best = int(score.argmax())
-    spread = 1.4826 * float(np.median(np.abs(score - np.median(score)))) + 1e-9
-    return float(radii[best]), float((score[best] - np.median(score)) / spread)
+    return float(radii[best]), float(score[best]) / 2
+
+
+def _clearness(score: Array) -> Array:
+    """Score over its median, in robust standard deviations."""
+    away = score - np.median(score)
+    out: Array = away / (1.4826 * float(np.median(np.abs(away))) + 1e-9)
+    return out
 
 
 def find_thickness(

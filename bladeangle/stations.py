@@ -42,6 +42,7 @@ class Stations:
 
     labels : ("1.entry", ...); angle_deg : (n,); budget : covariance of them by named source.
     not_seen : blade number -> station -> why; sees : label -> faces whose edge is seen in the station.
+    seen_share : label -> share of the station's length that shows an edge.
     wrap_deg, tip_length_mm : (b, 2) value and standard uncertainty, nan where an end is not seen.
     sizes : name -> (value, standard uncertainty), mm: tip_diameter, hub_diameter, thickness, axial_length.
     curves : blade number -> (arc_mm, height_mm, angle_deg, standard_uncertainty_deg) arrays over what is seen.
@@ -52,6 +53,7 @@ class Stations:
     budget: Budget
     not_seen: dict[int, dict[str, str]]
     sees: dict[str, list[str]]
+    seen_share: dict[str, float]
     wrap_deg: Array
     tip_length_mm: Array
     sizes: dict[str, tuple[float, float]]
@@ -98,6 +100,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     labels, angles, rows = [], [], []
     not_seen: dict[int, dict[str, str]] = {}
     sees: dict[str, list[str]] = {}
+    share: dict[str, float] = {}
     for b in range(rotor.blades):
         tau, length = arc_of(rotor, b, rotor.ends[b])
         for station in STATIONS:
@@ -110,6 +113,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
             at_mm = np.interp(seen_at[b], tau, length)
             inside = (at_mm >= low) & (at_mm <= high)
             sees[label] = sorted(name for name, sign in FACES.items() if (faces_at[b][inside] == sign).sum() >= 2)
+            share[label] = float((np.histogram(at_mm, BINS, (low, high))[0] > 0).mean())
             labels.append(label)
             angles.append(station_angle(rotor, b, station, options))
             rows.append(_gradient(result, b, lambda r, b=b, s=station: station_angle(r, b, s, options)))
@@ -129,7 +133,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     if ends_known.all():
         sizes["axial_length"] = _value(result, 0, lambda r: _fall(r, 0))
     curves = {b + 1: _curve(result, b, seen_at[b]) for b in range(rotor.blades) if len(seen_at[b]) > 5}
-    return Stations(tuple(labels), np.array(angles), budget, not_seen, sees, wrap, tip, sizes, curves)
+    return Stations(tuple(labels), np.array(angles), budget, not_seen, sees, share, wrap, tip, sizes, curves)
 
 
 def _hub(result: Adjustment) -> tuple[float, float]:
