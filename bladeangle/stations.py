@@ -22,7 +22,7 @@ STATIONS = ("entry", "middle", "exit")
 #: Points that stand for a station, and bins of it that must be seen.
 SAMPLES = 101
 BINS = 10
-NEEDED_BINS = 6
+NEEDED_BINS = 4
 #: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px (measured on
 #: renders with another tone curve than is undone; common practice, no source).
 EDGE_BIAS_PX = 0.08
