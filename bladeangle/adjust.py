@@ -1,14 +1,16 @@
-"""The joint adjustment: one least-squares model for every photograph, from one overhead picture to a walk round the rotor.
+"""The joint adjustment: one least-squares model for every photograph, from one picture to a walk round the rotor.
 
-Unknowns: camera intrinsics, pose and small focus and principal-point changes of each photograph, stretch and bend of the
-sheet and the place of its pieces, the rotor's pose in each standing position, tip radius, blade thickness, one smooth tip
-curve and two ends per blade, and radius and height of each hub circle. Every observation is a point in a picture with a
-normal: its residual is the distance along the normal from the predicted curve, divided by its standard uncertainty. The
-place along the curve is taken afresh from the picture in every iteration; it does not change the residual to first order,
-so the derivatives are exact without it. What is known beforehand enters as observations of the unknowns.
+Unknowns: camera intrinsics, pose and small focus and principal-point changes of each photograph, stretch and bend of
+the sheet and the place of its pieces, the rotor's pose in each standing position, tip radius, blade thickness, one
+smooth tip curve and two ends per blade, and radius and height of each hub circle. Every observation is a point in a
+picture with a normal: its residual is the distance along the normal from the predicted curve, divided by its standard
+uncertainty. The place along the curve is taken afresh from the picture in every iteration; it does not change the
+residual to first order, so the derivatives are exact without it. What is known beforehand enters as observations of the
+unknowns.
 
 The covariance of the unknowns is the inverse of the total information, which is kept apart by source: the share of the
-source k in the covariance C of any function is C N_k C, and the shares add up (JCGM 100, 5.1 and 5.2, for a linear model).
+source k in the covariance C of any function is C N_k C, and the shares add up (JCGM 100, 5.1 and 5.2, for a linear
+model).
 """
 
 from __future__ import annotations
@@ -27,7 +29,8 @@ from bladeangle.ring import Ring
 
 #: Residuals, in standard uncertainties, at which the weight of a point has fallen to a half (Cauchy's loss).
 ROBUST_WIDTH = 3.0
-#: Numbers of neighbours along an edge whose means are compared with single points; about a third of, and a whole, station.
+#: Numbers of neighbours along an edge whose means are compared with single points; about a third of, and a whole,
+#: station.
 BLOCKS = (6, 16)
 #: First guess, least and most of the sway of a tip edge in one photograph, px, and the length on which it varies, px.
 SWAY_PX = 0.15
@@ -77,7 +80,9 @@ class Adjustment:
     def rms_px(self, photo: int, kind: str) -> float:
         """Robustly weighted root mean square residual, px; nan without points."""
         r, w = self.residual_px[photo].get(kind), self.weight[photo].get(kind)
-        return float("nan") if r is None or w is None or not len(r) else float(np.sqrt((w * r**2).sum() / max(w.sum(), 1e-9)))
+        if r is None or w is None or not len(r):
+            return float("nan")
+        return float(np.sqrt((w * r**2).sum() / max(w.sum(), 1e-9)))
 
 
 def adjust(
@@ -95,7 +100,8 @@ def adjust(
     Parameters
     ----------
     rescale : let the residuals say how good the points are, how much whole edges sway and how much the blades bend.
-    must_settle : the last word; otherwise it stops after `most_iterations`, and no sway is allowed for, which on the way
+    must_settle : the last word; otherwise it stops after `most_iterations`, and no sway is allowed for, which on the
+    way
         would hide a wrong edge.
 
     Raises
@@ -158,7 +164,7 @@ class _Work:
         return (out + out.T) / 2
 
     def rescale(self, *, estimate: bool) -> float:
-        """Take scales (and, with `estimate`, sway and bend) from the residuals; the largest relative change of a scale."""
+        """Take scales (with `estimate` sway and bend too) from the residuals; the largest relative change of one."""
         old = self.scale
         self.scale = [{k: _spread(free / s) for k, (_, s, _, free) in kinds.items()} for kinds in self.built.residuals]
         if estimate and self.state.rotor is not None:
@@ -195,7 +201,7 @@ class _Work:
             self.sway_px = float(np.clip(self.sway_px * np.sqrt(squares / freedom), *SWAY_RANGE_PX))
 
     def settle(self, enough: float, iterations: int, most: int) -> int:
-        """Levenberg-Marquardt steps until one can lower the cost by less than `enough`; the number of iterations so far."""
+        """Levenberg-Marquardt steps until one can lower the cost by less than `enough`; the iterations so far."""
         while iterations < most:
             iterations += 1
             total = self.total()
@@ -262,9 +268,9 @@ class Scale:
 def _spread(residual: Array, floor: float = 0.5) -> Scale:
     """Scale of residuals (m,) in standard uncertainties, in the order of the trace.
 
-    The robust spread of single points; and the root of the growth of the variance of means over `BLOCKS` neighbours (one
-    if the points are independent): texture, compression and model error are correlated along an edge. Points that the
-    robust weights put aside are left out of the growth: a run of glare is not correlation.
+    The robust spread of single points; and the root of the growth of the variance of means over `BLOCKS` neighbours
+    (one if the points are independent): texture, compression and model error are correlated along an edge. Points that
+    the robust weights put aside are left out of the growth: a run of glare is not correlation.
     """
     r = residual[np.isfinite(residual)]
     if len(r) < 20:
@@ -281,7 +287,7 @@ def _spread(residual: Array, floor: float = 0.5) -> Scale:
 
 @dataclass(frozen=True)
 class _Sway:
-    """What the sway of one trace did: its square in sigmas, prior information, inverse kernel, and pull on the unknowns."""
+    """What the sway of one trace did: its square in sigmas, prior information, inverse kernel, pull on the unknowns."""
 
     square: float
     known: Array
@@ -326,17 +332,17 @@ def _build(work: _Work, state: State) -> _Built:
             single = sigma * scale.single
             missed = ~np.isfinite(residual)
             r = np.where(missed, 0.0, residual)
-            traces = _traces(kind, view, sigma * scale.total, work.sway_px)
-            weight, swayed = _weigh(r, single, missed, traces)
+            runs = traces(kind, view, sigma * scale.total, work.sway_px)
+            weight, swayed = _weigh(r, single, missed, runs)
             w = weight / (single * scale.growth) ** 2
             normal = jac.T @ (w[:, None] * jac)
             right = jac.T @ (w * r)
             z = ((r - swayed) / single)[~missed]
             built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
-            reduced: list[tuple[Array, Array, Array]] = []
-            for rows, shape, known in traces:
+            reduced: list[Trace] = []
+            for rows, shape, known in runs:
                 by = shape.T @ (w[rows, None] * jac[rows])
-                kernel = np.linalg.inv(known + shape.T @ (w[rows, None] * shape))
+                kernel = np.asarray(np.linalg.inv(known + shape.T @ (w[rows, None] * shape)), np.float64)
                 pull = kernel @ (shape.T @ (w[rows] * r[rows]))
                 normal -= by.T @ kernel @ by
                 right -= by.T @ pull
@@ -359,7 +365,7 @@ def _build(work: _Work, state: State) -> _Built:
 Trace = tuple[Ints, Array, Array]
 
 
-def _traces(kind: str, view: View, claimed: Array, sway_px: float) -> list[Trace]:
+def traces(kind: str, view: View, claimed: Array, sway_px: float) -> list[Trace]:
     """Runs of one tip edge in one photograph: rows (m,), shapes (m, 3) of an unknown sway, and its information (3, 3).
 
     Shading, texture and the roundness of a deburred edge move a whole run of it, not single points. Such a run may be
@@ -381,12 +387,12 @@ def _traces(kind: str, view: View, claimed: Array, sway_px: float) -> list[Trace
     return out
 
 
-def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], traces: list[Trace]) -> tuple[Array, Array]:
-    """Robust weights (m,) of residuals r (m,) px with sigmas `single` (m,), and the sway (m,) px that traces take off."""
+def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], runs: list[Trace]) -> tuple[Array, Array]:
+    """Robust weights (m,) of residuals r (m,) px with sigmas `single` (m,), and the sway (m,) px that runs take off."""
     swayed = np.zeros_like(r)
     weight = np.where(missed, 0.0, 1.0)
-    for _ in range(4 if traces else 1):
-        for rows, shape, known in traces:
+    for _ in range(4 if runs else 1):
+        for rows, shape, known in runs:
             w = weight[rows] / single[rows] ** 2
             fit = np.linalg.solve(known + shape.T @ (w[:, None] * shape), shape.T @ (w * r[rows]))
             swayed[rows] = shape @ fit

@@ -1,4 +1,4 @@
-"""Measurement -> the record: gathers, names and rounds nothing; what the numbers are was settled in the rooms before."""
+"""Measurement -> the record: gathers and names; what the numbers are was settled in the rooms before."""
 
 from __future__ import annotations
 
@@ -95,7 +95,9 @@ def _rotor(measurement: Measurement, covariance: Array) -> dict[str, Any]:
     rotor = measurement.result.state.rotor
     assert rotor is not None
     radius_mm, radius_u = (x / 2 for x in found.sizes["tip_diameter"])
-    means, spreads, pitches = {}, {}, {}
+    means: dict[str, Any] = {}
+    spreads: dict[str, Any] = {}
+    pitches: dict[str, Any] = {}
     for station in STATIONS:
         weights = found.budget.mean_weights(station)
         here = [k for k, label in enumerate(found.labels) if label.endswith(station)]
@@ -111,11 +113,14 @@ def _rotor(measurement: Measurement, covariance: Array) -> dict[str, Any]:
         high, low = max(here, key=lambda k: found.angle_deg[k]), min(here, key=lambda k: found.angle_deg[k])
         variance = covariance[high, high] + covariance[low, low] - 2 * covariance[high, low]
         spread_u = float(np.sqrt(max(variance, 0.0)))
-        spreads[station] = quantity(float(found.angle_deg[high] - found.angle_deg[low]), spread_u) if high != low else None
+        spreads[station] = (
+            quantity(float(found.angle_deg[high] - found.angle_deg[low]), spread_u) if high != low else None
+        )
     sizes = {k: quantity(*v) for k, v in found.sizes.items()}
     return {
         "blade_count": rotor.blades,
-        "hand": "left" if rotor.turn > 0 else "right",  # falling counter-clockwise seen from the inlet: a left-hand screw
+        # Falling counter-clockwise seen from the inlet: a left-hand screw.
+        "hand": "left" if rotor.turn > 0 else "right",
         "tip_diameter_mm": sizes.get("tip_diameter"),
         "hub_diameter_mm": sizes.get("hub_diameter"),
         "tip_thickness_mm": sizes.get("thickness"),
@@ -129,11 +134,13 @@ def _rotor(measurement: Measurement, covariance: Array) -> dict[str, Any]:
 def _curve(measurement: Measurement, blade: int) -> dict[str, list[float]]:
     arrays = measurement.stations.curves.get(blade + 1)
     keys = ("arc_mm", "height_mm", "angle_deg", "standard_uncertainty_deg")
-    return {k: [] for k in keys} if arrays is None else {k: np.round(a, 5).tolist() for k, a in zip(keys, arrays, strict=True)}
+    if arrays is None:
+        return {k: [] for k in keys}
+    return {k: np.round(a, 5).tolist() for k, a in zip(keys, arrays, strict=True)}
 
 
-def _points(measurement: Measurement, blade: int) -> dict[str, list[float]]:
-    """Measured points of one blade unrolled: arc from the leading edge, and height of the mid-line that each point says."""
+def _points(measurement: Measurement, blade: int) -> dict[str, Any]:
+    """Measured points of one blade unrolled: arc from the leading edge, and height of the mid-line that each says."""
     result = measurement.result
     state, rotor = result.state, result.state.rotor
     assert rotor is not None
@@ -241,7 +248,8 @@ def table(record: Record) -> str:
         return f"{station['angle_deg']:10.2f} ±{station['expanded_uncertainty_deg']:5.2f} "
 
     for blade in data["blades"]:
-        lines.append(f"blade {blade['number']:<2}" + "".join(cell(blade["stations"][s]) for s in STATIONS))
+        cells = "".join(cell(blade["stations"][s]) for s in STATIONS)
+        lines.append(f"blade {blade['number']:<2}{cells}")
     lines.append("mean    " + "".join(cell(data["rotor"]["stations"][s]) for s in STATIONS))
     lines.append(f"Degrees from the plane of rotation; ± is the 95 % expanded uncertainty (k about {factor:.2f}).")
     return "\n".join(lines)

@@ -20,6 +20,7 @@ from bladeangle.stations import STATIONS, Stations
 DOUBTED_RMS_PX = 0.9
 DOUBTED_RING_PX = 0.6
 REFUSED_RING_PX = 3.0
+REFUSED_TIP_PX = 2.5
 #: Squared distance from what was known, over its degrees of freedom, from which it is doubted.
 DOUBTED_SQUARE = 6.0
 #: Tilt, deg, offset, mm, and bend of the sheet, mm, that are worth a note.
@@ -43,10 +44,17 @@ def doubts(result: Adjustment, stations: Stations, ring: Ring, diameter_known: b
     flags = [*_photographs(result), *_known(result, ring), *_blades(result, stations)]
     oblique = any(view.tips is not None and not view.tips.far.all() for view in result.views)
     if not diameter_known and not oblique:
-        text = "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
+        text = (
+            "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
+        )
         flags.append(Flag("tip-radius-assumed", text))
     if not oblique:
-        flags.append(Flag("edge-one-face-only", "Overhead photographs show one edge of the tip; the mid-line rests on an even thickness."))
+        flags.append(
+            Flag(
+                "edge-one-face-only",
+                "Overhead photographs show one edge of the tip; the mid-line rests on an even thickness.",
+            )
+        )
     if ring.check_bar_mm is not None and not scale_checked:
         flags.append(Flag("scale-unchecked", "The check bar was not measured; lengths rest on the printer."))
     return flags
@@ -57,15 +65,24 @@ def _photographs(result: Adjustment) -> Iterator[Flag]:
         ring_px = result.rms_px(p, "ring")
         if ring_px > REFUSED_RING_PX:
             raise AdjustmentError(
-                f"{view.name}: the ring's markers lie {ring_px:.1f} px from where the definition and the camera file put them.",
-                "Name the ring definition that was printed and the camera file of this phone; keep the sheet flat and whole.",
+                f"{view.name}: the ring's markers lie {ring_px:.1f} px from where ring and camera file put them.",
+                "Name the ring that was printed and the camera file of this phone; keep the sheet flat and whole.",
             )
         if ring_px > DOUBTED_RING_PX:
             yield Flag("residuals-high", f"The ring's markers fit to {ring_px:.2f} px only.", view.name)
         for kind in TIP_KINDS:
             tip_px = result.rms_px(p, kind)
+            if tip_px > REFUSED_TIP_PX:
+                raise AdjustmentError(
+                    f"{view.name}: the blade tips lie {tip_px:.1f} px from where the other photographs put them.",
+                    "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again.",
+                )
             if tip_px > DOUBTED_RMS_PX:
-                yield Flag("photos-disagree", f"The {kind} lie {tip_px:.1f} px from where the other photographs put them.", view.name)
+                yield Flag(
+                    "photos-disagree",
+                    f"The {kind} lie {tip_px:.1f} px from where the other photographs put them.",
+                    view.name,
+                )
             yield from _nicks(result, p, kind)
 
 
@@ -81,7 +98,12 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
         run = np.convolve(bad, np.ones(NICK_POINTS), "valid") == NICK_POINTS
         if run.any() and bad.mean() < 0.3:
             x, y = tips.px[mine[int(np.flatnonzero(run)[0])]]
-            yield Flag("edge-nick", f"Points of the edge at pixel ({x:.0f}, {y:.0f}) lie off the curve and are left out.", view.name, int(b) + 1)
+            yield Flag(
+                "edge-nick",
+                f"Points of the edge at pixel ({x:.0f}, {y:.0f}) lie off the curve and are left out.",
+                view.name,
+                int(b) + 1,
+            )
 
 
 def _known(result: Adjustment, ring: Ring) -> Iterator[Flag]:
@@ -92,8 +114,8 @@ def _known(result: Adjustment, ring: Ring) -> Iterator[Flag]:
     for source, dof in freedom.items():
         square = result.prior_cost.get(source, 0.0) / dof
         if square > DOUBTED_SQUARE:
-            text = f"The photographs want other intrinsics than the camera has ({source}: {np.sqrt(square):.1f} standard uncertainties)."
-            yield Flag("focal-length-differs", text)
+            away = f"{source}: {np.sqrt(square):.1f} standard uncertainties"
+            yield Flag("focal-length-differs", f"The photographs want other intrinsics than the camera has ({away}).")
     bend = float(np.hypot(*state.sheet[2:4]))
     if bend > NOTED_BEND_MM:
         yield Flag("sheet-bent", f"The sheet is bent by {bend:.1f} mm at the ring's edge.")
@@ -104,7 +126,10 @@ def _known(result: Adjustment, ring: Ring) -> Iterator[Flag]:
             yield Flag("rotor-tilted", f"Standing {standing.replace('_', ' ')}, the axis is tilted by {tilt:.1f} deg.")
         offset = float(np.hypot(*state.t_ring_rotor[s][:2]))
         if offset > NOTED_OFFSET_MM:
-            yield Flag("off-centre", f"Standing {standing.replace('_', ' ')}, the rotor is {offset:.0f} mm off the ring's centre.")
+            yield Flag(
+                "off-centre",
+                f"Standing {standing.replace('_', ' ')}, the rotor is {offset:.0f} mm off the ring's centre.",
+            )
 
 
 def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:

@@ -1,8 +1,8 @@
 """Photo + predicted rotor -> sub-pixel points on the blade-tip edges, and the places where the tips end.
 
 Edges are looked for only where the rotor as known so far says that one is to be seen: in a photograph taken from inside
-the tip cylinder (overhead) the upper face of the highest blade at each azimuth; in one taken from outside (oblique) both
-edges of the tip land on the near side, where nothing can stand in front of them.
+the tip cylinder (overhead) the upper face of the highest blade at each azimuth; in one taken from outside (oblique)
+both edges of the tip land on the near side, where nothing can stand in front of them.
 """
 
 from __future__ import annotations
@@ -11,10 +11,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bladeangle import profiles
 from bladeangle.geometry import Array
-from bladeangle.model import EndPoints, State, TipPoints
+from bladeangle.model import EndPoints, Ints, State, TipPoints
 from bladeangle.photo import Photo
 from bladeangle.rotor import FACES
 
@@ -23,8 +24,8 @@ POINT_PX = 16
 #: How far, px, the last refinement may move an edge from its prediction, and the reach of its profiles.
 TRUST_PX = 3
 REACH_PX = 9
-#: Unevenness of metal near an edge, as a share of its brightness, over the blur's width: shifts an edge by this over its
-#: relative contrast, px (measured on renders of brushed metal).
+#: Unevenness of metal near an edge, as a share of its brightness, over the blur's width: shifts an edge by this over
+#: its relative contrast, px (measured on renders of brushed metal).
 TEXTURE = 0.02
 #: Least cosine between the tip's normal and the line to the camera for an edge on the near side.
 NEAR_COSINE = 0.30
@@ -35,7 +36,7 @@ COVER_MARGIN_MM = 3.0
 
 @dataclass(frozen=True)
 class Stretch:
-    """One run of a tip edge predicted to be seen: blade, face sign, far, and every pixel along it: px, normal (n, 2), land_px (n,).
+    """One run of a tip edge predicted to be seen, with every pixel along it: px, normal (n, 2), land_px (n,).
 
     The normal points the way the edge moves in the picture when the blade rises towards the inlet end. `land_px` is the
     signed distance along the normal to the other edge of the tip land; infinite where that is not seen.
@@ -54,7 +55,9 @@ def upper_face(standing: str) -> int:
     return FACES["inlet"] if standing == "inlet_up" else FACES["outlet"]
 
 
-def predicted(state: State, photo: int, standing: int, size: tuple[int, int], blades: range | None = None) -> Iterator[Stretch]:
+def predicted(
+    state: State, photo: int, standing: int, size: tuple[int, int], blades: range | None = None
+) -> Iterator[Stretch]:
     """The runs of tip edge that one photograph of `size` (width, height) should show."""
     rotor = state.rotor
     assert rotor is not None
@@ -65,6 +68,7 @@ def predicted(state: State, photo: int, standing: int, size: tuple[int, int], bl
         margin = END_MARGIN_MM / rotor.radius_mm
         tau = np.arange(rotor.ends[b, 0] + margin, rotor.ends[b, 1] - margin, 0.3 / rotor.radius_mm)
         blade = np.full(len(tau), b)
+        faces: tuple[int, ...]
         if inside:
             seen = _highest(state, b, tau, up)
             faces, far = (up,), True
@@ -73,12 +77,12 @@ def predicted(state: State, photo: int, standing: int, size: tuple[int, int], bl
             middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
             to_eye = eye - middle
             cosine = (np.cos(phi) * to_eye[:, 0] + np.sin(phi) * to_eye[:, 1]) / np.linalg.norm(to_eye, axis=1)
-            seen, faces, far = cosine > NEAR_COSINE, (1, -1), False
+            seen, faces, far = np.greater(cosine, NEAR_COSINE), (1, -1), False
         for face in faces:
             points = rotor.tip(blade, np.full(len(tau), face), tau)
             px = state.pixels_of(points, photo, standing)
             other = state.pixels_of(rotor.tip(blade, np.full(len(tau), -face), tau), photo, standing)
-            raised = state.pixels_of(points + [0, 0, 0.05], photo, standing)
+            raised = state.pixels_of(points + np.array([0, 0, 0.05]), photo, standing)
             within = ((px > 12) & (px < np.array(size) - 13)).all(1)
             tangent = np.gradient(px, axis=0)
             normal = np.stack([-tangent[:, 1], tangent[:, 0]], 1)
@@ -95,10 +99,12 @@ def predicted(state: State, photo: int, standing: int, size: tuple[int, int], bl
                 on = np.stack([np.interp(at, along, px[run, k]) for k in (0, 1)], 1)
                 across = np.stack([np.interp(at, along, normal[run, k]) for k in (0, 1)], 1)
                 across /= np.linalg.norm(across, axis=1, keepdims=True)
-                yield Stretch(b, face, far, on, across, np.full(len(at), np.inf) if inside else np.interp(at, along, land[run]))
+                yield Stretch(
+                    b, face, far, on, across, np.full(len(at), np.inf) if inside else np.interp(at, along, land[run])
+                )
 
 
-def _highest(state: State, blade: int, tau: Array, up: int) -> Array:
+def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]:
     """Where (n,) bool the blade is the highest at its azimuth, with a margin beside the ends of those that cover it."""
     rotor = state.rotor
     assert rotor is not None
@@ -117,7 +123,7 @@ def _highest(state: State, blade: int, tau: Array, up: int) -> Array:
     return seen
 
 
-def _runs(mask: Array) -> Iterator[Array]:
+def _runs(mask: NDArray[np.bool_]) -> Iterator[Ints]:
     """Index runs where a mask (n,) is true."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
     for a, b in zip(edges[::2], edges[1::2], strict=True):
@@ -125,7 +131,7 @@ def _runs(mask: Array) -> Iterator[Array]:
 
 
 def follow(response: Array, places: Array, most_step: int = 2, prior: Array | None = None) -> Array:
-    """Smooth path (n,) of places (m,) through a response (n, m) >= 0: dynamic programming, second differences left free.
+    """Smooth path (n,) of places (m,) through a response (n, m) >= 0: dynamic programming.
 
     prior : (m,) taken off the response everywhere, for example to prefer small offsets.
     """
@@ -160,7 +166,9 @@ def step_response(read: Array, blur_px: float) -> Array:
     return out
 
 
-def measure_tips(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_px: int, blades: range | None = None) -> TipPoints:
+def measure_tips(
+    photo: Photo, state: State, index: int, standing: int, blur_px: float, search_px: int, blades: range | None = None
+) -> TipPoints:
     """Sub-pixel points on all tip edges that the photograph should show.
 
     Parameters
@@ -183,7 +191,7 @@ def measure_tips(photo: Photo, state: State, index: int, standing: int, blur_px:
         return TipPoints(none, none, np.zeros(0, bool), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
     found = np.concatenate([steps.found for *_, steps in parts])
 
-    def each(value: Callable[[Stretch], int]) -> Array:
+    def each(value: Callable[[Stretch], int]) -> Ints:
         return np.concatenate([np.full(len(steps.found), value(stretch)) for stretch, _, _, steps in parts])[found]
 
     return TipPoints(
@@ -244,7 +252,9 @@ def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px:
         for end in (0, 1):
             inward = 1.0 if end == 0 else -1.0
             if inside:
-                if not _highest(state, b, rotor.ends[b, end] + inward * np.linspace(0.0, 6.0, 7) / rotor.radius_mm, up).all():
+                if not _highest(
+                    state, b, rotor.ends[b, end] + inward * np.linspace(0.0, 6.0, 7) / rotor.radius_mm, up
+                ).all():
                     continue
             else:
                 phi = rotor.azimuth[b] + rotor.turn * rotor.ends[b, end]
@@ -261,7 +271,15 @@ def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px:
 
 
 def _end_of(
-    photo: Photo, state: State, index: int, standing: int, blade: int, end: int, up: int, blur_px: float, search_mm: float
+    photo: Photo,
+    state: State,
+    index: int,
+    standing: int,
+    blade: int,
+    end: int,
+    up: int,
+    blur_px: float,
+    search_mm: float,
 ) -> tuple[Array, Array, float] | None:
     """Place, direction along the tip edge, and sigma px of a blade's end, or None when it is not clear.
 
@@ -277,7 +295,9 @@ def _end_of(
     px = state.pixels_of(tip, index, standing)
     if not ((px > 12) & (px < np.array([photo.width, photo.height]) - 13)).all():
         return None
-    inner = np.array([state.pixels_of(tip * [1 - d / rotor.radius_mm, 1 - d / rotor.radius_mm, 1], index, standing) for d in depth])
+    inner = np.array(
+        [state.pixels_of(tip * [1 - d / rotor.radius_mm, 1 - d / rotor.radius_mm, 1], index, standing) for d in depth]
+    )
     read = np.sqrt(np.maximum(profiles.sample(photo.grey, inner), 0)).astype(float)
     px_per_mm = float(np.linalg.norm(np.diff(px, axis=0), axis=1).mean() / 0.1)
     response = step_response(read**2, max(blur_px, 1.0) / px_per_mm / 0.1)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle import edges
-from bladeangle.adjust import Adjustment, _traces, adjust
+from bladeangle.adjust import Adjustment, adjust, traces
 from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, State, TipPoints, View
 from bladeangle.priors import Priors
@@ -320,7 +320,7 @@ def information_of(
     for kind, _, jac, sigma in equations.rows(view):
         weighted = jac / sigma[:, None] ** 2
         normal, shift = jac.T @ weighted, weighted.sum(0)
-        for rows, shape, known in _traces(kind, view, sigma, sway_px):
+        for rows, shape, known in traces(kind, view, sigma, sway_px):
             by = shape.T @ weighted[rows]
             inner = shape / sigma[rows, None] ** 2
             kernel = np.linalg.inv(known + shape.T @ inner)

@@ -16,7 +16,8 @@ from bladeangle.errors import EdgesError
 from bladeangle.geometry import Array
 from bladeangle.photo import Photo, import_cv2
 
-#: Plane on which the hub is looked at, mm above the sheet; a wrong height moves and scales, but does not bend, a circle.
+#: Plane on which the hub is looked at, mm above the sheet; a wrong height moves and scales a circle but does not
+#: bend it.
 PLANE_MM = 55.0
 #: Radii searched, mm on that plane, and the pitch of the picture of it.
 RADII_MM = (6.0, 50.0)
@@ -29,9 +30,10 @@ NEEDED_SHARE = 0.55
 
 @dataclass(frozen=True)
 class HubCircle:
-    """One circle about the axis: centre (2,) and radius mm on the plane at `PLANE_MM`, and its points in the photograph.
+    """One circle about the axis: centre (2,) and radius mm on the plane at `PLANE_MM`, and its points in the picture.
 
-    px, normal : (n, 2) with the normal pointing away from the axis; sigma_px : (n,); share : part of the turn that shows it.
+    px, normal : (n, 2) with the normal pointing away from the axis; sigma_px : (n,)
+    share : part of the turn that shows it.
     """
 
     centre_mm: Array
@@ -73,7 +75,10 @@ def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach
         circle = _follow(photo, plane, centre, radius, blur_px)
         if circle is None:
             continue
-        if any(abs(c.radius_mm - circle.radius_mm) < 0.6 and np.linalg.norm(c.centre_mm - circle.centre_mm) < 0.8 for c in circles):
+        if any(
+            abs(c.radius_mm - circle.radius_mm) < 0.6 and np.linalg.norm(c.centre_mm - circle.centre_mm) < 0.8
+            for c in circles
+        ):
             continue
         circles.append(circle)
     if not circles:
@@ -104,7 +109,8 @@ def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Arra
         cell = np.round((hit + reach_mm) / 0.5).astype(int)
         inside = ((cell >= 0) & (cell < len(votes))).all(-1)
         # every radius is equally likely, so a vote does not fade with the distance
-        votes += np.bincount(np.ravel_multi_index((cell[inside][:, 1], cell[inside][:, 0]), votes.shape), minlength=votes.size).reshape(votes.shape)
+        at = np.ravel_multi_index((cell[inside][:, 1], cell[inside][:, 0]), votes.shape)
+        votes += np.bincount(at, minlength=votes.size).reshape(votes.shape)
     votes = cv2.GaussianBlur(votes, (0, 0), 1.5)
     y, x = np.unravel_index(votes.argmax(), votes.shape)
     centre = np.array([x, y]) * 0.5 - reach_mm
@@ -141,7 +147,7 @@ def _radii(photo: Photo, plane: Plane, centre: Array) -> list[float]:
 
 
 def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: float) -> HubCircle | None:
-    """Follow one circle, first widely on the plane, then in the photograph; None when too little of the turn shows it."""
+    """Follow one circle, first widely on the plane, then in the picture; None when too little of the turn shows it."""
     psi = np.arange(AZIMUTHS) * 2 * np.pi / AZIMUTHS
     radial = np.stack([np.cos(psi), np.sin(psi)], 1)
     good = np.ones(AZIMUTHS, bool)
@@ -153,7 +159,8 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
         px_per_mm = np.linalg.norm(normal, axis=1) / 0.05
         normal = normal / np.linalg.norm(normal, axis=1, keepdims=True)
         along = int(np.clip(np.sqrt(0.16 * radius * float(np.median(px_per_mm))), 1, 5))  # sagitta under 0.02 px
-        steps = profiles.fit_steps(profiles.read_profiles(photo.grey, px, normal, (reach, reach), along), (reach, reach), blur_px, polarity=polarity)
+        read = profiles.read_profiles(photo.grey, px, normal, (reach, reach), along)
+        steps = profiles.fit_steps(read, (reach, reach), blur_px, polarity=polarity)
         if polarity == 0 and steps.found.any():
             polarity = 1 if np.median(steps.contrast[steps.found]) > 0 else -1
         good = steps.found & (np.sign(steps.contrast) == polarity)
@@ -174,4 +181,6 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
             return None
     if spread * float(np.median(px_per_mm)) > 0.6:
         return None
-    return HubCircle(centre, radius, (px + steps.offset_px[:, None] * normal)[good], normal[good], np.hypot(steps.sigma_px, 0.03)[good], float(good.mean()))
+    on = (px + steps.offset_px[:, None] * normal)[good]
+    sigma_px = np.hypot(steps.sigma_px, 0.03)[good]
+    return HubCircle(centre, radius, on, normal[good], sigma_px, float(good.mean()))

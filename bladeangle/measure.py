@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -13,10 +13,10 @@ from bladeangle.adjust import Adjustment, adjust
 from bladeangle.advice import next_photograph
 from bladeangle.camera import Camera, camera_from_exif
 from bladeangle.doubts import doubts
-from bladeangle.errors import EdgesError, UsageError
+from bladeangle.errors import AdjustmentError, EdgesError, UsageError
 from bladeangle.flags import Flag
 from bladeangle.geometry import Array, rays_in
-from bladeangle.model import CirclePoints, State, TipPoints, View
+from bladeangle.model import TIP_KINDS, CirclePoints, State, TipPoints, View
 from bladeangle.photo import Photo, read_photo
 from bladeangle.pose import Pose, start_pose
 from bladeangle.priors import Priors
@@ -30,11 +30,20 @@ OVERHEAD_MM = 55.0
 LEAST_DIAMETER_MM = 60.0
 #: Heights searched for the tips on the guessed cylinder, mm; wide, since a wrong radius shifts heights.
 HEIGHTS_MM = (-60.0, 105.0)
-#: Tip radius of the rotor that a ring is made for, as a share of the ring's inner radius, and how far it may be off, mm.
+#: Tip radius of the rotor that a ring is made for, as a share of the ring's inner radius, and how far it may be off,
+#: mm.
 RADIUS_OF_RING = 0.735
 RADIUS_SIGMA_MM = 5.0
 #: Margin kept from the ring's inner radius, mm.
 RING_MARGIN_MM = 1.5
+#: Tip edges of oblique photographs that lie no farther off than this, px, are the right ones; else the next radius is
+#: tried.
+FITTING_PX = 0.9
+#: Farther off than this, px, the oblique photographs are refused; steps of the wraps that are tried, rad.
+REFUSED_PX = 1.3
+WRAP_STEP_RAD = 0.2
+#: Half the range, mm, in which a radius is looked for again.
+NARROW_MM = 1.5
 #: How clear the radius seen by oblique photographs must be, robust standard deviations.
 CLEAR_RADIUS = 5.0
 
@@ -118,7 +127,7 @@ def measure(
     if options.diameter_mm is not None and not LEAST_DIAMETER_MM < options.diameter_mm < 2 * ring.inner_radius_mm:
         raise UsageError(
             f"A tip diameter of {options.diameter_mm:g} mm does not fit inside this ring.",
-            f"Give the diameter over the blade tips in mm, between {LEAST_DIAMETER_MM:g} and {2 * ring.inner_radius_mm:.0f}.",
+            f"Give the diameter over the tips in mm, from {LEAST_DIAMETER_MM:g} to {2 * ring.inner_radius_mm:.0f}.",
         )
     flags: list[Flag] = []
     shots: list[Shot] = []
@@ -128,7 +137,8 @@ def measure(
         for other in shots:
             if other.sha256 == photo.sha256:
                 raise UsageError(
-                    f"{photo.name} and {other.name} are the same photograph.", "Name every photograph once, each a shot of its own."
+                    f"{photo.name} and {other.name} are the same photograph.",
+                    "Name every photograph once, each a shot of its own.",
                 )
         camera = _camera_for(photo, camera, flags)
         sighting = sight_ring(photo, ring)
@@ -174,7 +184,7 @@ def _camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camer
 
 
 def _priors(camera: Camera, options: Options, ring: Ring) -> Priors:
-    """What is known beforehand; a ring is printed for a size of rotor, which tells the tip radius to a few millimetres."""
+    """What is known beforehand; a ring is printed for a size of rotor, which tells the tip radius to millimetres."""
     guess = RADIUS_OF_RING * ring.inner_radius_mm
     priors = Priors(camera.parameters, camera.covariance, radius_mm=guess, radius_sigma_mm=RADIUS_SIGMA_MM)
     if options.diameter_mm is not None:
@@ -199,16 +209,21 @@ def _state(shots: Sequence[Shot], camera: Array, ring: Ring, begun: start.Start 
     )
 
 
-def _begin(first: Sequence[Shot], ring: Ring, camera: Camera, priors: Priors) -> State:
+def _begin(
+    first: Sequence[Shot], ring: Ring, camera: Camera, priors: Priors, wrap_rad: float | None = None
+) -> State:
     """First rotor from the outlines of one overhead photograph of each standing position, on the priors' tip radius."""
     teeth, axis = {}, {}
     for shot in first:
         teeth[shot.standing], axis[shot.standing] = _teeth(shot, ring, camera, priors), shot.axis_mm
     if len({s.turn for s in first}) > 1:
         raise EdgesError(
-            "The photographs of the two standing positions show opposite hands.", "Make sure that both show the same rotor."
+            "The photographs of the two standing positions show opposite hands.",
+            "Make sure that both show the same rotor.",
         )
-    begun = start.first_rotor(teeth, first[0].turn, axis, priors.radius_mm, priors.thickness_mm, priors.rounding_mm)
+    begun = start.first_rotor(
+        teeth, first[0].turn, axis, priors.radius_mm, priors.thickness_mm, priors.rounding_mm, wrap_rad
+    )
     state = _state(first, camera.parameters, ring, begun)
     rise = begun.t_ring_rotor[:, 2]
     circles, owner = [], []
@@ -248,7 +263,12 @@ def _find_outline(shot: Shot, ring: Ring, camera: Camera, priors: Priors, flags:
 
 def _begin_alone(shot: Shot, teeth: list[start.Tooth], ring: Ring, camera: Camera, priors: Priors) -> State:
     begun = start.first_rotor(
-        {shot.standing: teeth}, shot.turn, {shot.standing: shot.axis_mm}, priors.radius_mm, priors.thickness_mm, priors.rounding_mm
+        {shot.standing: teeth},
+        shot.turn,
+        {shot.standing: shot.axis_mm},
+        priors.radius_mm,
+        priors.thickness_mm,
+        priors.rounding_mm,
     )
     return _state([shot], camera.parameters, ring, begun)
 
@@ -291,19 +311,23 @@ def _views(shots: Sequence[Shot], state: State, search_px: int, end_mm: float, k
     for i, shot in enumerate(shots):
         standing = state.standings.index(shot.standing)
         blur = shot.sighting.blur_px
-        tips = shot.tips if known and shot.tips is not None else edges.measure_tips(shot.photo, state, i, standing, blur, search_px)
+        tips = shot.tips if known else None
+        if tips is None:
+            tips = edges.measure_tips(shot.photo, state, i, standing, blur, search_px)
         ends = edges.measure_ends(shot.photo, state, i, standing, blur, end_mm)
         views.append(View(shot.name, shot.standing, shot.sighting, tips, ends, circles[i]))
     return tuple(views)
 
 
-def _overhead(first: Sequence[Shot], ring: Ring, camera: Camera, priors: Priors) -> Adjustment:
+def _overhead(
+    first: Sequence[Shot], ring: Ring, camera: Camera, priors: Priors, wrap_rad: float | None = None
+) -> Adjustment:
     """First adjustment, of one overhead photograph of each standing position."""
-    state = _begin(first, ring, camera, priors)
+    state = _begin(first, ring, camera, priors, wrap_rad)
     views = _views(first, state, 0, 5.0, known=True)
-    state = adjust(ring, views, state, priors, most_iterations=12, must_settle=False).state
+    state = adjust(ring, views, state, priors, most_iterations=40, must_settle=False).state
     views = _views(first, state, 3, 3.0)
-    return adjust(ring, views, state, priors, most_iterations=12, must_settle=False)
+    return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
 
 
 def _refine(
@@ -315,49 +339,93 @@ def _refine(
     others = [s for s in shots if not any(s is f for f in first)]
     if others:
         shots[:] = first + others
-        state = _with_others(shots, result, len(first), ring, camera, priors, progress)
-        for search in (6, 2):
-            progress("adjusting all photographs")
-            views = _views(shots, state, search, 3.0)
-            result = adjust(ring, views, state, priors, most_iterations=15, must_settle=False)
-            state = result.state
+        result = _all_photographs(shots, result, ring, camera, priors, progress)
     progress("last adjustment")
     views = _views(shots, result.state, 0, 2.5)
     return adjust(ring, views, result.state, priors)
 
 
-def _with_others(
-    shots: list[Shot], result: Adjustment, count: int, ring: Ring, camera: Camera, priors: Priors, progress: Callable[[str], None]
-) -> State:
-    """The state with the other photographs, and tip radius and thickness from the oblique ones among them."""
-    old = result.state
-    state = _state(shots, old.camera, ring)
-    state.r_camera_ring[:count], state.t_camera_ring[:count] = old.r_camera_ring, old.t_camera_ring
-    # the ring alone first: it places the other photographs
-    sighted = tuple(View(s.name, s.standing, s.sighting) for s in shots)
-    state = adjust(ring, sighted, state, priors, most_iterations=15, must_settle=False).state
-    _adopt_rotor(state, old)
+def _all_photographs(
+    shots: list[Shot], overhead: Adjustment, ring: Ring, camera: Camera, priors: Priors, progress: Callable[[str], None]
+) -> Adjustment:
+    """Bring in the other photographs: place them by the ring, then take the tip radius that fits all of them best."""
+    state = _placed(shots, overhead, ring)
     standing_of = [state.standings.index(s.standing) for s in shots]
     slanted = [i for i, s in enumerate(shots) if not s.overhead]
     if not slanted:
-        return state
+        return adjust(ring, _views(shots, state, 6, 3.0), state, priors, most_iterations=25, must_settle=False)
 
     def load(i: int) -> Photo:
         return shots[i].photo
 
     blur = float(np.median([s.sighting.blur_px for s in shots]))
-    seen = [(i, v.tips) for i, v in enumerate(result.views) if v.tips is not None]
+    seen = [(i, v.tips) for i, v in enumerate(overhead.views) if v.tips is not None]
     progress("finding tip radius and thickness from the oblique photographs")
-    radius, clear = oblique.find_radius(load, state, seen, slanted, standing_of, blur)
-    if clear > CLEAR_RADIUS:
-        near = replace(priors, radius_mm=radius, radius_sigma_mm=0.1)
-        _adopt_rotor(state, _overhead(shots[:count], ring, camera, near).state)
-    assert state.rotor is not None
-    thickness, offset = oblique.find_thickness(load, state, slanted, standing_of, blur)
-    state.rotor.thickness_mm = thickness
-    state.rotor.extra_mm[:] = 0.0
-    state.rotor.heights += offset
+    best: Adjustment | None = None
+    radii = oblique.find_radius(load, state, seen, slanted, standing_of, blur)
+    for radius, wrap_rad in _starts(radii, shots[: len(overhead.views)]):
+        tried = state.copy()
+        # twice: a wrong radius puts the axis a little off too, and that shifts the answer
+        for again in (True, False):
+            near = replace(priors, radius_mm=radius, radius_sigma_mm=0.1)
+            _adopt_rotor(tried, _overhead(shots[: len(overhead.views)], ring, camera, near, wrap_rad).state)
+            if again:
+                radius = oblique.find_radius(load, tried, seen, slanted, standing_of, blur, NARROW_MM)[0][0]
+        assert tried.rotor is not None
+        tried.rotor.thickness_mm, offset = oblique.find_thickness(load, tried, slanted, standing_of, blur)
+        tried.rotor.extra_mm[:] = 0.0
+        tried.rotor.heights += offset
+        for search in (6, 2):
+            progress(f"adjusting all photographs on a tip radius of {radius:.1f} mm")
+            views = _views(shots, tried, search, 3.0)
+            result = adjust(ring, views, tried, priors, most_iterations=25, must_settle=False)
+            tried = result.state
+        if best is None or _misfit_px(result, slanted) < _misfit_px(best, slanted):
+            best = result
+        if _misfit_px(best, slanted) < FITTING_PX:
+            return best
+    if best is None or _misfit_px(best, slanted) > REFUSED_PX:
+        raise AdjustmentError(
+            "The oblique photographs do not fit the overhead ones.",
+            "Was the rotor moved or another one photographed? Take the oblique ones again without touching the rotor.",
+        )
+    return best
+
+
+def _starts(radii: Sequence[tuple[float, float]], first: Sequence[Shot]) -> Iterator[tuple[float, float | None]]:
+    """Tip radii, mm, and wraps, rad, to start from: the likeliest first, then other wraps.
+
+    Blades of even pitch look alike wherever both standings are matched along them, so that the wrap may be far off; only
+    the blade's other end, seen from the side, tells.
+    """
+    for radius, clear in radii:
+        if clear > CLEAR_RADIUS or radius == radii[0][0]:
+            yield radius, None
+    if len(first) > 1:
+        seen = [max(t.angle[-1] for t in shot.teeth) for shot in first]
+        for wrap in np.arange(max(seen) + 0.1, sum(seen), WRAP_STEP_RAD):
+            yield radii[0][0], float(wrap)
+
+
+def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
+    """The state of the overhead photographs with the others placed by their sight of the ring."""
+    old, count = overhead.state, len(overhead.views)
+    state = _state(shots, old.camera, ring)
+    state.r_camera_ring[:count], state.t_camera_ring[:count] = old.r_camera_ring, old.t_camera_ring
+    sighted = tuple(View(s.name, s.standing, s.sighting) for s in shots)
+    priors = Priors(old.camera, overhead.covariance[overhead.layout["camera"], overhead.layout["camera"]])
+    state = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
+    _adopt_rotor(state, old)
     return state
+
+
+def _misfit_px(result: Adjustment, photos: Sequence[int]) -> float:
+    """How far, px, the tip edges lie off in the middling one of some photographs, each by its worse face."""
+    worse = [
+        max((result.rms_px(p, kind) for kind in TIP_KINDS if kind in result.residual_px[p]), default=9.0)
+        for p in photos
+    ]
+    return float(np.median(worse))
 
 
 def _adopt_rotor(state: State, source: State) -> None:

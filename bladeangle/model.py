@@ -1,8 +1,9 @@
 """The model of all photographs: the unknowns, the observations, and residuals with their derivatives.
 
-Every observation is a point in a picture with a normal; its residual is the distance across the predicted curve's image.
-The place along the curve is taken afresh from the picture each time, and the residual is taken across the curve as it is
-predicted there, so that the derivatives are exact without the place along it.
+Every observation is a point in a picture with a normal; its residual is the distance across the predicted curve's
+image.
+The place along the curve is taken afresh from the picture each time, and the residual is taken across the curve as it
+is predicted there, so that the derivatives are exact without the place along it.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ TIP_KINDS = {"inlet tips": 1, "outlet tips": -1}
 
 @dataclass(frozen=True)
 class TipPoints:
-    """Points (n) on blade-tip edges in one photograph: px, normal (n, 2); face +1 inlet, -1 outlet; far: seen from inside."""
+    """Points (n) on blade-tip edges in one photograph: face +1 inlet, -1 outlet; far: seen from inside; px (n, 2)."""
 
     blade: Ints
     face: Ints
@@ -34,15 +35,16 @@ class TipPoints:
     normal: Array
     sigma_px: Array
 
-
     def only(self, keep: NDArray[np.bool_]) -> TipPoints:
         """The points for which `keep` (n,) is true."""
-        return TipPoints(self.blade[keep], self.face[keep], self.far[keep], self.px[keep], self.normal[keep], self.sigma_px[keep])
+        return TipPoints(
+            self.blade[keep], self.face[keep], self.far[keep], self.px[keep], self.normal[keep], self.sigma_px[keep]
+        )
 
 
 @dataclass(frozen=True)
 class EndPoints:
-    """Places (n) in one photograph where a tip edge ends: end 0 leading, 1 trailing; `normal` points along the tip edge."""
+    """Places (n) in one photograph where a tip edge ends: end 0 leading, 1 trailing; `normal` points along the edge."""
 
     blade: Ints
     end: Ints
@@ -100,8 +102,9 @@ class State:
     def copy(self) -> State:
         """An independent copy."""
         return State(
-            self.camera.copy(), self.r_camera_ring.copy(), self.t_camera_ring.copy(), self.focus.copy(), self.principal.copy(),
-            self.sheet.copy(), self.pieces.copy(), self.standings, self.r_ring_rotor.copy(), self.t_ring_rotor.copy(),
+            self.camera.copy(), self.r_camera_ring.copy(), self.t_camera_ring.copy(), self.focus.copy(),
+            self.principal.copy(), self.sheet.copy(),
+            self.pieces.copy(), self.standings, self.r_ring_rotor.copy(), self.t_ring_rotor.copy(),
             None if self.rotor is None else self.rotor.copy(), self.circles.copy(), self.circle_standing,
         )  # fmt: skip
 
@@ -159,7 +162,9 @@ class Layout:
         return self.slices[key]
 
 
-def sheet_points(ring: Ring, state: State, marker: Ints, side: Ints, fraction: Array) -> tuple[Array, Array, Array, Array]:
+def sheet_points(
+    ring: Ring, state: State, marker: Ints, side: Ints, fraction: Array
+) -> tuple[Array, Array, Array, Ints]:
     """Places of points on marker sides in the ring frame, with their derivatives.
 
     Returns
@@ -212,8 +217,9 @@ class Equations:
     def _common(self, points: Array, tangent: Array | None, px: Array, normal: Array) -> tuple[Array, Array, Array]:
         """Residuals (m,) px, Jacobian (m, columns) filled for camera and pose, gradient (m, 3) by the ring-frame point.
 
-        tangent : (m, 3) direction of the curve at the points; the residual is taken across its image, `normal` only says
-        to which side. With another direction the place along the curve would count, and the derivatives would be wrong.
+        tangent : (m, 3) direction of the curve at the points; the residual is taken across its image, `normal` only
+        says to which side. With another direction the place along the curve would count, and the derivatives would be
+        wrong.
         None takes the residual along `normal` itself.
         """
         s, p = self.state, self.photo
@@ -239,8 +245,13 @@ class Equations:
 
     def ring_rows(self, sighting: RingSighting) -> tuple[Array, Array]:
         """Residuals (m,) px and Jacobian of marker sides."""
-        points, by_sheet, by_piece, piece = sheet_points(self.ring, self.state, sighting.marker, sighting.side, sighting.fraction)
-        ends = [sheet_points(self.ring, self.state, sighting.marker, sighting.side, sighting.fraction + d)[0] for d in (-0.05, 0.05)]
+        points, by_sheet, by_piece, piece = sheet_points(
+            self.ring, self.state, sighting.marker, sighting.side, sighting.fraction
+        )
+        ends = [
+            sheet_points(self.ring, self.state, sighting.marker, sighting.side, sighting.fraction + d)[0]
+            for d in (-0.05, 0.05)
+        ]
         residual, jac, gradient = self._common(points, ends[1] - ends[0], sighting.px, sighting.normal)
         k = self.local["sheet"]
         jac[:, k : k + 5] = np.einsum("ni,nij->nj", gradient, by_sheet)

@@ -1,8 +1,8 @@
-"""What oblique photographs tell at once: the tip radius and the thickness at the tip, to the few pixels needed to start.
+"""What oblique photographs tell at once: tip radius and thickness at the tip, to the few pixels needed to start.
 
-From overhead, radius and height trade against each other: the edge seen lies somewhere on its ray. An oblique photograph
-sees where. So the edge points seen overhead are carried along their rays to each trial radius and looked at from the side:
-at the right one they fall on an edge all round.
+From overhead, radius and height trade against each other: the edge seen lies somewhere on its ray. An oblique
+photograph sees where. So the edge points seen overhead are carried along their rays to each trial radius and looked at
+from the side: at the right one they fall on an edge all round.
 """
 
 from __future__ import annotations
@@ -17,9 +17,11 @@ from bladeangle.geometry import Array
 from bladeangle.model import State, TipPoints
 from bladeangle.photo import Photo
 
-#: Trial radii: half the range about the present one, and the step, mm.
+#: Trial radii: half the range about the present one, mm, and how many steps that has.
 RADIUS_RANGE_MM = 10.0
-RADIUS_STEP_MM = 0.1
+RADIUS_STEPS = 100
+#: How far apart radii are that count as different answers, mm.
+APART_MM = 0.8
 #: Trial thicknesses, mm, and how far the edge of the upper face, known from overhead, may be off, mm.
 THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
 OFFSETS_MM = np.arange(-0.8, 0.81, 0.1)
@@ -38,24 +40,30 @@ def _near(points: Array, eye: Array) -> Array:
 def _across(state: State, photo: int, standing: int, points: Array) -> tuple[Array, Array, Array]:
     """Pixels (n, 2) of points, unit image direction (n, 2) of +z, and px per mm of it (n,)."""
     px = state.pixels_of(points, photo, standing)
-    raised = state.pixels_of(points + [0, 0, 0.1], photo, standing) - px
+    raised = state.pixels_of(points + np.array([0, 0, 0.1]), photo, standing) - px
     length = np.linalg.norm(raised, axis=1)
     return px, raised / np.maximum(length, 1e-9)[:, None], length / 0.1
 
 
 def find_radius(
-    load: Load, state: State, overhead: Sequence[tuple[int, TipPoints]], oblique: Sequence[int], standing_of: Sequence[int], blur_px: float
-) -> tuple[float, float]:
-    """Tip radius, mm, at which edge points seen overhead lie on edges of the oblique photographs, and how clear that is.
+    load: Load,
+    state: State,
+    overhead: Sequence[tuple[int, TipPoints]],
+    oblique: Sequence[int],
+    standing_of: Sequence[int],
+    blur_px: float,
+    range_mm: float = RADIUS_RANGE_MM,
+) -> list[tuple[float, float]]:
+    """Tip radii at which edge points seen overhead lie on edges of oblique photographs, best first, and how clear each.
 
     Returns
     -------
-    radius : mm
-    clearness : height of the best score over the median of all, in robust standard deviations.
+    Up to three pairs of radius, mm, and clearness: height of its score over the median of all, in robust standard
+    deviations.
     """
     rotor = state.rotor
     assert rotor is not None
-    radii = np.arange(-RADIUS_RANGE_MM, RADIUS_RANGE_MM + 1e-9, RADIUS_STEP_MM) + rotor.radius_mm
+    radii = np.arange(-range_mm, range_mm + 1e-9, range_mm / RADIUS_STEPS) + rotor.radius_mm
     strength, contrast = np.zeros(len(radii)), np.zeros(len(radii))
     for photo in oblique:
         image = load(photo)
@@ -79,8 +87,13 @@ def find_radius(
     # Two views of one thing: how strong the steps are, and how much they agree on a side. Each alone can be misled, the
     # first by texture, the second by a blade that is bright on one side of the rotor and dark on the other.
     score = _clearness(strength) + _clearness(contrast)
-    best = int(score.argmax())
-    return float(radii[best]), float(score[best]) / 2
+    found: list[tuple[float, float]] = []
+    for k in np.argsort(-score):
+        if all(abs(radii[k] - r) > APART_MM for r, _ in found):
+            found.append((float(radii[k]), float(score[k]) / 2))
+        if len(found) == 3:
+            break
+    return found
 
 
 def _clearness(score: Array) -> Array:

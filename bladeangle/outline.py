@@ -1,11 +1,11 @@
 """Photo + pose -> the outline of the blade tips in an overhead photograph, before anything of the rotor is known.
 
-The picture is unrolled on a cylinder of a guessed tip radius: azimuth across, height up (a wrong radius shifts and stretches
-the height, but does not break the outline). There every blade is a falling stretch that the next blade's leading end cuts off with a jump
-upwards: a saw-tooth. How many teeth there are is asked of all of them together: the unrolled picture is folded to one tooth
-for every number of blades and either hand, and the number whose folded picture has the strongest tooth is taken. Then the
-path of strongest brightness steps that falls at blade-like slopes and jumps up only there is found as a whole (dynamic
-programming), so that a scratch or glare cannot pull single points away.
+The picture is unrolled on a cylinder of a guessed tip radius: azimuth across, height up (a wrong radius shifts and
+stretches the height, but does not break the outline). There every blade is a falling stretch that the next blade's
+leading end cuts off with a jump upwards: a saw-tooth. How many teeth there are is asked of all of them together: the
+unrolled picture is folded to one tooth for every number of blades and either hand, and the number whose folded picture
+has the strongest tooth is taken. Then the path of strongest brightness steps that falls at blade-like slopes and jumps
+up only there is found as a whole (dynamic programming), so that a scratch or glare cannot pull single points away.
 """
 
 from __future__ import annotations
@@ -43,7 +43,8 @@ class Outline:
     """Saw-tooth outline: for each tooth its start azimuth, its run of azimuths and heights on the guessed cylinder.
 
     turn : +1 when teeth fall counter-clockwise seen from above; teeth are sorted by start azimuth, counter-clockwise.
-    start_rad : (n,) azimuth of each tooth's jump; azimuth_rad, height_mm, strength : per tooth (m_i,), in falling order.
+    start_rad : (n,) azimuth of each tooth's jump; azimuth_rad, height_mm, strength : per tooth (m_i,), in falling
+    order.
     margin : how much better this hand explains the picture than the other, 0..1.
     """
 
@@ -55,20 +56,31 @@ class Outline:
     margin: float
 
 
-def unrolled_strength(photo: Photo, to_pixels: Callable[[Array], Array], radius_mm: float, centre_mm: Array, heights: Array, turn: int, limit_px: Callable[[Array], Array]) -> Array:
+def unrolled_strength(
+    photo: Photo,
+    to_pixels: Callable[[Array], Array],
+    radius_mm: float,
+    centre_mm: Array,
+    heights: Array,
+    turn: int,
+    limit_px: Callable[[Array], Array],
+) -> Array:
     """Normalised strength (columns, rows) of brightness steps across the tip, falling in direction `turn`.
 
-    to_pixels : ring-frame points (n, 3) -> px (n, 2); limit_px : (n, 2) pixels -> bool, outside the area that may be used.
+    to_pixels : ring-frame points (n, 3) -> px (n, 2); limit_px : (n, 2) pixels -> bool, outside the area that may be
+    used.
     """
     from scipy.ndimage import gaussian_filter1d
 
     sub = 5
     fine = (np.arange(COLUMNS * sub) - (sub - 1) / 2) / (COLUMNS * sub) * 2 * np.pi * turn
     arc = radius_mm * 2 * np.pi / (COLUMNS * sub)
-    shear = -np.tan(np.radians(13.0)) * arc * (np.arange(sub) - (sub - 1) / 2)  # an ordinary blade's fall within a column
+    # an ordinary blade's fall within a column
+    shear = -np.tan(np.radians(13.0)) * arc * (np.arange(sub) - (sub - 1) / 2)
     z = heights[None, :] + np.tile(shear, COLUMNS)[:, None]
     phi = np.repeat(fine[:, None], len(heights), 1)
-    points = np.stack([centre_mm[0] + radius_mm * np.cos(phi), centre_mm[1] + radius_mm * np.sin(phi), z], -1).reshape(-1, 3)
+    x, y = centre_mm[0] + radius_mm * np.cos(phi), centre_mm[1] + radius_mm * np.sin(phi)
+    points = np.stack([x, y, z], -1).reshape(-1, 3)
     px = to_pixels(points)
     image = np.sqrt(np.maximum(profiles.sample(photo.grey, px), 0)).reshape(COLUMNS, sub, len(heights))
     outside = limit_px(px).reshape(COLUMNS, sub, len(heights)).any(1) | np.isnan(image).any(1)
@@ -80,7 +92,7 @@ def unrolled_strength(photo: Photo, to_pixels: Callable[[Array], Array], radius_
     return np.where(near, 0.0, strength)
 
 
-def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[Array, Array, float]:
+def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_], float]:
     """Falling path with upward jumps through (columns, rows) of strength, heights rising with the row.
 
     jump_cost : (columns,) of jumping up at the start of each column, in units of strength.
@@ -134,7 +146,14 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[Array
     return rows_out, jumped_out, float(strength[np.arange(columns), rows_out].mean())
 
 
-def find_outline(photo: Photo, to_pixels: Callable[[Array], Array], radius_mm: float, centre_mm: Array, heights: tuple[float, float], limit_px: Callable[[Array], Array]) -> Outline:
+def find_outline(
+    photo: Photo,
+    to_pixels: Callable[[Array], Array],
+    radius_mm: float,
+    centre_mm: Array,
+    heights: tuple[float, float],
+    limit_px: Callable[[Array], Array],
+) -> Outline:
     """The saw-tooth outline of the blade tips.
 
     Raises
@@ -142,7 +161,7 @@ def find_outline(photo: Photo, to_pixels: Callable[[Array], Array], radius_mm: f
     EdgesError : no such outline, or no number of equally spaced blades that explains it.
     """
     z = np.arange(heights[0], heights[1], PITCH_MM)
-    hint = "Photograph the rotor from straight above with the whole of it inside the ring, evenly lit, on the bare sheet."
+    hint = "Photograph the rotor from straight above, all of it inside the ring, evenly lit, on the bare sheet."
     tries = []
     for turn in (1, -1):
         strength = unrolled_strength(photo, to_pixels, radius_mm, centre_mm, z, turn, limit_px)
@@ -169,20 +188,24 @@ def find_outline(photo: Photo, to_pixels: Callable[[Array], Array], radius_mm: f
     start_rad = np.array([a[0] for a in azimuth])
     order = np.argsort(np.mod(start_rad, 2 * np.pi))
     return Outline(
-        turn, start_rad[order], tuple(azimuth[i] for i in order), tuple(height[i] for i in order), tuple(strong[i] for i in order),
+        turn,
+        start_rad[order],
+        tuple(azimuth[i] for i in order),
+        tuple(height[i] for i in order),
+        tuple(strong[i] for i in order),
         margin,
-    )  # fmt: skip
+    )
 
 
-def _start_near(wanted: float, jumped: NDArray[np.bool_], rise: Array) -> int:
-    """The column near `wanted` where the path jumps up most; `wanted` itself where it does not (a gap before a blade)."""
+def _start_near(wanted: float, jumped: NDArray[np.bool_], rise: NDArray[np.int64]) -> int:
+    """The column near `wanted` where the path jumps up most; `wanted` itself where it does not (a gap before it)."""
     near = np.round(wanted + np.arange(-PHASE_SLACK, PHASE_SLACK + 1)).astype(int) % COLUMNS
     near = near[jumped[near]]
     return int(near[rise[near].argmax()]) if len(near) else round(wanted) % COLUMNS
 
 
 def _folded(strength: Array, count: int) -> tuple[float, float]:
-    """Mean strength of the best single tooth when (columns, rows) of strength are folded to `count` teeth, and its start.
+    """Mean strength of the best single tooth, (columns, rows) of strength folded to `count` teeth, and its start.
 
     Off-centre, tilt and differences between blades shift teeth by a millimetre or so: the strongest within that counts.
     """

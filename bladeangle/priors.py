@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bladeangle.geometry import Array
-from bladeangle.model import Layout, State
+from bladeangle.model import Ints, Layout, State
 from bladeangle.rotor import Rotor
 
 
@@ -61,7 +61,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     def of(source: str) -> Known:
         return out.setdefault(source, Known(np.zeros((layout.size, layout.size)), np.zeros(layout.size)))
 
-    def add(source: str, columns: Array, value: Array, sigma: Array, jac: Array | None = None) -> None:
+    def add(source: str, columns: Ints, value: Array, sigma: Array, jac: Array | None = None) -> None:
         known = of(source)
         j = np.eye(len(columns)) if jac is None else jac
         w = 1 / np.broadcast_to(np.asarray(sigma, float), value.shape) ** 2
@@ -69,7 +69,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         known.right[columns] += j.T @ (w * value)
         known.cost += float((w * value**2).sum())
 
-    def cols(key: object, first: int = 0, count: int | None = None) -> Array:
+    def cols(key: object, first: int = 0, count: int | None = None) -> Ints:
         at = layout[key]
         stop = at.stop if count is None else at.start + first + count
         return np.arange(at.start + first, stop)
@@ -79,19 +79,40 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     calibration.information[layout["camera"], layout["camera"]] += information
     calibration.right[layout["camera"]] += information @ off
     calibration.cost += float(off @ information @ off)
-    add("print and flatness", cols("sheet"), state.sheet, np.array([priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm]))
+    add(
+        "print and flatness",
+        cols("sheet"),
+        state.sheet,
+        np.array([priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm]),
+    )
     if state.pieces.size:
-        add("print and flatness", cols("pieces"), state.pieces.reshape(-1), np.tile([1, 1, 0.01], len(state.pieces)) * priors.piece_sigma_mm)
+        add(
+            "print and flatness",
+            cols("pieces"),
+            state.pieces.reshape(-1),
+            np.tile([1, 1, 0.01], len(state.pieces)) * priors.piece_sigma_mm,
+        )
     for p in range(len(state.focus)):
         add("focus and stabiliser", cols(("photo", p), 6, 1), state.focus[p : p + 1], np.array([priors.focus_sigma]))
-        add("focus and stabiliser", cols(("photo", p), 7, 2), state.principal[p], np.array([priors.principal_sigma_px] * 2))
+        add(
+            "focus and stabiliser",
+            cols(("photo", p), 7, 2),
+            state.principal[p],
+            np.array([priors.principal_sigma_px] * 2),
+        )
     rotor = state.rotor
     if rotor is None or start.rotor is None:
         return out
     for s in range(len(state.standings)):
         axis = state.r_ring_rotor[s][:, 2]
         sign = np.sign(axis[2])
-        add("tilt", cols(("standing", s), 0, 2), np.array([sign * axis[0], sign * axis[1]]), np.radians([priors.tilt_sigma_deg] * 2), np.array([[0.0, 1.0], [-1.0, 0.0]]))
+        add(
+            "tilt",
+            cols(("standing", s), 0, 2),
+            np.array([sign * axis[0], sign * axis[1]]),
+            np.radians([priors.tilt_sigma_deg] * 2),
+            np.array([[0.0, 1.0], [-1.0, 0.0]]),
+        )
         add("gauge", cols(("standing", s), 3, 2), state.t_ring_rotor[s, :2], np.array([10.0, 10.0]))
     # Where the rotor's frame begins is a free choice: tie it to the first standing.
     first = state.r_ring_rotor[0] @ start.r_ring_rotor[0].T
@@ -99,10 +120,20 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     add("gauge", cols(("standing", 0), 2, 1), spin, np.array([1e-5]))
     add("gauge", cols(("standing", 0), 5, 1), state.t_ring_rotor[0, 2:] - start.t_ring_rotor[0, 2:], np.array([1e-3]))
     if len(state.standings) > 1:
-        add("gauge", cols(("standing", 1), 5, 1), state.t_ring_rotor[1, 2:] - start.t_ring_rotor[1, 2:], np.array([priors.turned_height_sigma_mm]))
+        add(
+            "gauge",
+            cols(("standing", 1), 5, 1),
+            state.t_ring_rotor[1, 2:] - start.t_ring_rotor[1, 2:],
+            np.array([priors.turned_height_sigma_mm]),
+        )
     k = cols("rotor")
     add("tip radius", k[:1], np.array([rotor.radius_mm - priors.radius_mm]), np.array([priors.radius_sigma_mm]))
-    add("blade edges", k[1:2], np.array([rotor.thickness_mm - priors.thickness_mm]), np.array([priors.thickness_sigma_mm]))
+    add(
+        "blade edges",
+        k[1:2],
+        np.array([rotor.thickness_mm - priors.thickness_mm]),
+        np.array([priors.thickness_sigma_mm]),
+    )
     add("blade edges", k[2:], rotor.rounding_mm - priors.rounding_mm, np.array([priors.rounding_sigma_mm] * 2))
     basis, count = rotor.basis, rotor.basis.count
     bend = np.zeros((count - 3, count))  # third differences: change of the angle's slope from knot to knot
@@ -125,7 +156,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         own = cols(("blade", b), 0, count)
         same.right[own] += weighted @ off[b]
         for other in range(rotor.blades):
-            share = (b == other) - 1 / rotor.blades
+            share = float(b == other) - 1 / rotor.blades
             same.information[np.ix_(own, cols(("blade", other), 0, count))] += share * weighted
     if state.standings == ("inlet_up", "outlet_up") and 1 in state.circle_standing:
         # The rotor's frame begins at the sheet under the rotor standing inlet up; it stands on its outlet hub face, or
@@ -133,7 +164,9 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         rim = max((k for k, s in enumerate(state.circle_standing) if s == 1), key=lambda k: state.circles[k, 0])
         at = cols("circles", 2 * rim + 1, 1)
         add("hub circles", at, state.circles[rim, 1:] - priors.rim_height_mm, np.array([priors.rim_height_sigma_mm]))
-    places = rotor.azimuth[:, None] + rotor.turn * rotor.ends - 2 * np.pi / rotor.blades * np.arange(rotor.blades)[:, None]
+    places = (
+        rotor.azimuth[:, None] + rotor.turn * rotor.ends - 2 * np.pi / rotor.blades * np.arange(rotor.blades)[:, None]
+    )
     away = np.angle(np.exp(1j * (places - np.angle(np.exp(1j * places).mean(0)))))
     weight = (rotor.radius_mm / priors.alike_end_sigma_mm) ** 2
     for e in (0, 1):
@@ -141,20 +174,27 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         same.cost += float(weight * (away[:, e] ** 2).sum())
         same.right[own] += weight * rotor.turn * away[:, e]
         same.information[np.ix_(own, own)] += weight * (np.eye(rotor.blades) - 1 / rotor.blades)
-    for k, standing in enumerate(state.circle_standing):
+    for circle, standing in enumerate(state.circle_standing):
         # height above the sheet, along the axis: what is looked at from above is the upper end of the rotor
         sign = np.sign(state.r_ring_rotor[standing, 2, 2])
-        height = state.t_ring_rotor[standing, 2] + sign * state.circles[k, 1]
-        at = np.array([layout[("standing", standing)].start + 5, layout["circles"].start + 2 * k + 1])
-        add("hub circles", at, np.array([height - priors.circle_height_mm]), np.array([priors.circle_height_sigma_mm]), np.array([[1.0, sign]]))
+        height = state.t_ring_rotor[standing, 2] + sign * state.circles[circle, 1]
+        at = np.array([layout[("standing", standing)].start + 5, layout["circles"].start + 2 * circle + 1])
+        add(
+            "hub circles",
+            at,
+            np.array([height - priors.circle_height_mm]),
+            np.array([priors.circle_height_sigma_mm]),
+            np.array([[1.0, sign]]),
+        )
     return out
 
 
 def alike(rotor: Rotor, priors: Priors) -> tuple[Array, Array]:
     """Functions (m, c) of a blade's spline that are much the same on all blades, and the spread (m,) about their mean.
 
-    Slopes at the leading, middle and trailing parts and the height of the leading end. Blades of one rotor are made alike
-    to about half a degree (common practice, no source); a blade that is not shows as soon as the photographs say so better.
+    Slopes at the leading, middle and trailing parts and the height of the leading end. Blades of one rotor are made
+    alike to about half a degree (common practice, no source); a blade that is not shows as soon as the photographs say
+    so better.
     """
     wrap = float(np.median(rotor.ends[:, 1]))
     slopes = rotor.basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1) / rotor.radius_mm

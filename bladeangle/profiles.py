@@ -54,19 +54,25 @@ def sample(grey: NDArray[np.float32], xy: Array) -> NDArray[np.float32]:
     out = np.empty((rows, 4096), np.float32)
     for start in range(0, rows, 16384):  # OpenCV's remap takes at most 32767 rows
         part = np.ascontiguousarray(maps[start : start + 16384])
-        out[start : start + 16384] = cv2.remap(grey, part, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan"))
+        out[start : start + 16384] = cv2.remap(
+            grey, part, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
+        )
     return out.reshape(-1)[: len(flat)].reshape(xy.shape[:-1])
 
 
 def read_profiles(grey: NDArray[np.float32], px: Array, normal: Array, reach: tuple[int, int], along_px: int) -> Array:
-    """Profiles (n, reach[0] + reach[1] + 1) across edges, one sample a pixel, averaged over 2 `along_px` + 1 along them.
+    """Profiles (n, reach[0] + reach[1] + 1) across edges, a sample a pixel, averaged over 2 `along_px` + 1 along them.
 
     px : (n, 2); normal : (n, 2) unit vectors; reach : whole pixels before and after the predicted edge.
     """
     t = np.arange(-reach[0], reach[1] + 1, dtype=float)
     a = np.arange(-along_px, along_px + 1, dtype=float)
     tangent = np.stack([-normal[:, 1], normal[:, 0]], 1)
-    xy = px[:, None, None] + t[None, :, None, None] * normal[:, None, None] + a[None, None, :, None] * tangent[:, None, None]
+    xy = (
+        px[:, None, None]
+        + t[None, :, None, None] * normal[:, None, None]
+        + a[None, None, :, None] * tangent[:, None, None]
+    )
     profiles: Array = sample(grey, xy).mean(-1, dtype=np.float64)
     return profiles
 
@@ -80,7 +86,7 @@ def _normal_cdf(x: Array) -> Array:
 
 @lru_cache(maxsize=64)
 def _bases(reach: tuple[int, int], blur_px: float, margin: int, slopes: bool) -> tuple[Array, Array, Array]:
-    """Trial places (m,), and for each the orthonormal basis (m, k, q) of step, level and slopes, and of the smooth part."""
+    """Trial places (m,), and for each the orthonormal basis (m, k, q) of step, level and slopes, and the columns."""
     t = np.arange(-reach[0], reach[1] + 1, dtype=float)
     places = np.arange(-reach[0] + margin, reach[1] - margin + 1e-9, SCAN_STEP_PX)
     rise = _normal_cdf((t[None] - places[:, None]) / blur_px)
@@ -91,7 +97,17 @@ def _bases(reach: tuple[int, int], blur_px: float, margin: int, slopes: bool) ->
     return places, np.linalg.qr(np.stack(columns, -1))[0], np.stack(columns, -1)
 
 
-def fit_steps(profiles: Array, reach: tuple[int, int], blur_px: float, *, slopes: bool = True, polarity: int = 0, margin: int = 2, trust_px: float = np.inf, least_snr: float = 4.0) -> Steps:
+def fit_steps(
+    profiles: Array,
+    reach: tuple[int, int],
+    blur_px: float,
+    *,
+    slopes: bool = True,
+    polarity: int = 0,
+    margin: int = 2,
+    trust_px: float = np.inf,
+    least_snr: float = 4.0,
+) -> Steps:
     """Fit one blurred step to each profile.
 
     Parameters
@@ -106,9 +122,9 @@ def fit_steps(profiles: Array, reach: tuple[int, int], blur_px: float, *, slopes
     """
     n, k = profiles.shape
     places, q, columns = _bases(reach, blur_px, margin, slopes)
-    near = np.abs(places) <= trust_px
+    near = np.flatnonzero(np.abs(places) <= trust_px)
     places, q, columns = places[near], q[near], columns[near]
-    bad = ~np.isfinite(profiles).all(1)
+    bad = np.logical_not(np.isfinite(profiles).all(1))
     p = np.where(bad[:, None], 0.0, profiles)
     level = p.mean(1)
     p = p - level[:, None]  # for numerical accuracy of the residuals; the basis holds the constant

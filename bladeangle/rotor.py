@@ -1,8 +1,8 @@
-"""The rotor as the adjustment knows it: one tip cylinder, and on it one smooth mid-line per blade with a face each side.
+"""The rotor as the adjustment knows it: a tip cylinder, and on it a smooth mid-line per blade with a face each side.
 
-A blade's tip is followed in `tau`, radians of azimuth from its leading edge towards its trailing edge. Its mid-line height
-is a cubic B-spline in tau; the two face edges lie half the blade thickness above and below, less where the edges are
-rounded. Not covered: a tip that is not on a cylinder (a worn or chamfered tip shows in the residuals).
+A blade's tip is followed in `tau`, radians of azimuth from its leading edge towards its trailing edge. Its mid-line
+height is a cubic B-spline in tau; the two face edges lie half the blade thickness above and below, less where the edges
+are rounded. Not covered: a tip that is not on a cylinder (a worn or chamfered tip shows in the residuals).
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class Rotor:
         )  # fmt: skip
 
     def half(self, tau: Array, blade: NDArray[np.int64]) -> tuple[Array, Array, Array]:
-        """Height of the faces over the mid-line per mm of thickness, (n,), and its derivatives by rounding and ends, (n, 2) each.
+        """Height of the faces over the mid-line per mm of thickness (n,), its derivatives by rounding and ends (n, 2).
 
         Half the thickness, seen along the axis: 1 / (2 cos(blade angle)), times a quarter-ellipse at either edge.
         """

@@ -1,4 +1,4 @@
-"""Outlines seen overhead -> the first rotor and its standing positions, good enough to predict edges to a few pixels."""
+"""Outlines seen overhead -> the first rotor and its standing positions, to predict edges to a few pixels."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ KNOT_MM = 20.0
 PAST_END_MM = 6.0
 #: Assumed wrap beyond what is seen when the far end is hidden and nothing else tells, rad.
 HIDDEN_WRAP = 0.35
-#: How far hub faces usually stand out beyond the blades at either end, mm, and how sure that is (common practice, no source).
+#: How far hub faces usually stand out beyond the blades at either end, mm, and how sure that is (common practice, no
+#: source).
 HUB_BEYOND_MM = (8.0, 10.0)
 
 
@@ -39,8 +40,8 @@ class Start:
 class Tooth:
     """One blade as one overhead photograph shows it, on the cylinder of the guessed radius.
 
-    start : ring-frame azimuth of its upper end, rad; angle : (n,) from there in falling order, rad; height : (n,) mm of its
-    upper face; whole : whether the lower end is seen too.
+    start : ring-frame azimuth of its upper end, rad; angle : (n,) from there in falling order, rad; height : (n,) mm of
+    its upper face; whole : whether the lower end is seen too.
     """
 
     start: float
@@ -58,8 +59,10 @@ def teeth_of(outline: Outline, standing: str, arrow_deg: float) -> tuple[list[To
     return [_tooth(outline, i) for i in order], float(abs(gap[first]))
 
 
-def refined_teeth(teeth: list[Tooth], turn: int, blade: NDArray[np.int64], azimuth_rad: Array, height_mm: Array) -> list[Tooth]:
-    """The same teeth with heights from measured points (n): blade, ring-frame azimuth and height on the guessed cylinder."""
+def refined_teeth(
+    teeth: list[Tooth], turn: int, blade: NDArray[np.int64], azimuth_rad: Array, height_mm: Array
+) -> list[Tooth]:
+    """The same teeth with heights from measured points (n): blade, ring-frame azimuth, height on that cylinder."""
     out = []
     for b, tooth in enumerate(teeth):
         mine = blade == b
@@ -81,12 +84,15 @@ def first_rotor(
     radius_mm: float,
     thickness_mm: float,
     rounding_mm: float,
+    wrap_rad: float | None = None,
 ) -> Start:
     """Build the first rotor.
 
     Parameters
     ----------
-    teeth : standing -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, ring frame.
+    teeth : standing -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, ring
+    frame.
+    wrap_rad : wrap of the blades, where it is known better than from matching both standings.
     turn : +1 when blades fall counter-clockwise seen from above, in every photograph of the rotor.
 
     Raises
@@ -103,7 +109,7 @@ def first_rotor(
     known = True
     rise = 0.0
     if inlet and outlet:
-        wrap, rise = _match(inlet, outlet, radius_mm)
+        wrap, rise = _match(inlet, outlet, radius_mm, wrap_rad)
     else:
         one = inlet or outlet
         assert one is not None
@@ -116,11 +122,22 @@ def first_rotor(
     assert some is not None
     azimuth = np.array([t.start for t in inlet]) if inlet else np.array([-t.start for t in some]) - turn * wrap
     heights = np.array(
-        [_curve(basis, inlet[b] if inlet else None, outlet[b] if outlet else None, wrap, rise, thickness_mm / 2) for b in range(len(some))]
+        [
+            _curve(basis, inlet[b] if inlet else None, outlet[b] if outlet else None, wrap, rise, thickness_mm / 2)
+            for b in range(len(some))
+        ]
     )
     n = len(some)
     rotor = Rotor(
-        radius_mm, thickness_mm, np.array([rounding_mm, rounding_mm]), turn, azimuth, basis, heights, np.tile([0.0, wrap], (n, 1)), np.zeros(n)
+        radius_mm,
+        thickness_mm,
+        np.array([rounding_mm, rounding_mm]),
+        turn,
+        azimuth,
+        basis,
+        heights,
+        np.tile([0.0, wrap], (n, 1)),
+        np.zeros(n),
     )
     rotations, shifts = [], []
     for standing in teeth:
@@ -166,11 +183,14 @@ def _smooth(x: Array, y: Array, degree: int) -> np.polynomial.Polynomial:
     return fit
 
 
-def _match(inlet: list[Tooth], outlet: list[Tooth], radius_mm: float) -> tuple[float, float]:
+def _match(inlet: list[Tooth], outlet: list[Tooth], radius_mm: float, wrap_rad: float | None = None
+) -> tuple[float, float]:
     """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
     whole = [t.angle[-1] for t in inlet + outlet if t.whole]
-    if len(whole) >= len(inlet):
+    if wrap_rad is not None:
+        wraps = np.array([wrap_rad])
+    elif len(whole) >= len(inlet):
         wraps = np.array([float(np.median(whole))])
     else:
         wraps = np.arange(max(min(ends_in, ends_out), 0.3), ends_in + ends_out - 0.2, np.radians(0.5))

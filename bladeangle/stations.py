@@ -1,14 +1,16 @@
 """Adjustment -> blade angles at the stations with their covariance by source, angle curves, and sizes of the rotor.
 
 The angle at a station is that of the least-squares line through the tip's mid-line, height against arc length round the
-tip cylinder, over the station (tan(angle) = fall of height a length of arc). Stations are measured along the tip: entry and
-exit of a given length after skipping the rounding of the edge, middle between them. An angle is a function of the adjusted
-tip radius, curve and ends alone, so one propagation gives the covariance of all of them (JCGM 100:2008, 5.2).
+tip cylinder, over the station (tan(angle) = fall of height a length of arc). Stations are measured along the tip: entry
+and exit of a given length after skipping the rounding of the edge, middle between them. An angle is a function of the
+adjusted tip radius, curve and ends alone, so one propagation gives the covariance of all of them (JCGM 100:2008, 5.2).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -23,8 +25,8 @@ STATIONS = ("entry", "middle", "exit")
 SAMPLES = 101
 BINS = 10
 NEEDED_BINS = 4
-#: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px (measured on
-#: renders with another tone curve than is undone; common practice, no source).
+#: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px (measured
+#: on renders with another tone curve than is undone; common practice, no source).
 EDGE_BIAS_PX = 0.08
 
 
@@ -116,14 +118,14 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
             share[label] = float((np.histogram(at_mm, BINS, (low, high))[0] > 0).mean())
             labels.append(label)
             angles.append(station_angle(rotor, b, station, options))
-            rows.append(_gradient(result, b, lambda r, b=b, s=station: station_angle(r, b, s, options)))
+            rows.append(_gradient(result, b, partial(station_angle, blade=b, station=station, options=options)))
     jacobian = np.array(rows).reshape(len(rows), result.layout.size)
     budget = _budget(result, tuple(labels), jacobian)
     wrap, tip = np.full((rotor.blades, 2), np.nan), np.full((rotor.blades, 2), np.nan)
     for b in range(rotor.blades):
         if ends_known[b].all():
-            wrap[b] = _value(result, b, lambda r, b=b: float(np.degrees(r.ends[b, 1] - r.ends[b, 0])))
-            tip[b] = _value(result, b, lambda r, b=b: float(arc_of(r, b, r.ends[b])[1][-1]))
+            wrap[b] = _value(result, b, partial(_wrap, blade=b))
+            tip[b] = _value(result, b, partial(_tip_length, blade=b))
     sizes = {
         "tip_diameter": _value(result, None, lambda r: 2 * r.radius_mm),
         "thickness": _value(result, None, lambda r: r.thickness_mm),
@@ -204,17 +206,25 @@ def _why_not(
     return ""
 
 
-def _gradient(result: Adjustment, blade: int | None, function: object) -> Array:
+def _wrap(rotor: Rotor, blade: int) -> float:
+    return float(np.degrees(rotor.ends[blade, 1] - rotor.ends[blade, 0]))
+
+
+def _tip_length(rotor: Rotor, blade: int) -> float:
+    return float(arc_of(rotor, blade, rotor.ends[blade])[1][-1])
+
+
+def _gradient(result: Adjustment, blade: int | None, function: Callable[[Rotor], float]) -> Array:
     """Derivatives (n,) of a function of the rotor by all unknowns, by central differences over those that matter."""
     rotor = result.state.rotor
-    assert rotor is not None and callable(function)
+    assert rotor is not None
     out = np.zeros(result.layout.size)
 
-    def central(change: object, step: float) -> float:
+    def central(change: Callable[[Rotor, float], None], step: float) -> float:
         values = []
         for sign in (1, -1):
             moved = rotor.copy()
-            change(moved, sign * step)  # type: ignore[operator]
+            change(moved, sign * step)
             values.append(function(moved))
         return float(values[0] - values[1]) / (2 * step)
 
@@ -245,10 +255,12 @@ def _gradient(result: Adjustment, blade: int | None, function: object) -> Array:
     return out
 
 
-def _value(result: Adjustment, blade: int | None, function: object) -> tuple[float, float]:
+def _value(result: Adjustment, blade: int | None, function: Callable[[Rotor], float]) -> tuple[float, float]:
     """A function of the rotor and its standard uncertainty."""
+    rotor = result.state.rotor
+    assert rotor is not None
     g = _gradient(result, blade, function)
-    return float(function(result.state.rotor)), float(np.sqrt(max(g @ result.covariance @ g, 0.0)))  # type: ignore[operator]
+    return float(function(rotor)), float(np.sqrt(max(g @ result.covariance @ g, 0.0)))
 
 
 #: Sources of the adjustment -> line of the budget, kind, degrees of freedom, shared with other records.
@@ -280,11 +292,16 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
         name, kind, dof = _LINES[source]
         parts.setdefault(name, []).append(response @ information @ response.T)
         kinds[name] = (kind, dof)
-    lines = [BudgetLine(name, kinds[name][0], _symmetric(sum(m)), kinds[name][1]) for name, m in parts.items()]
+    lines = [
+        BudgetLine(name, kinds[name][0], _symmetric(np.sum(m, axis=0)), kinds[name][1]) for name, m in parts.items()
+    ]
     at = result.layout["camera"]
     calibration = result.information["camera calibration"][at, at]
     lines.insert(
-        0, line_from_jacobian("focal length and lens", "B", response[:, at] @ calibration, np.linalg.inv(calibration), 50.0, "camera")
+        0,
+        line_from_jacobian(
+            "focal length and lens", "B", response[:, at] @ calibration, np.linalg.inv(calibration), 50.0, "camera"
+        ),
     )
     for kind, shift in result.shifts.items():
         if kind in FACE_SHIFTS:
@@ -293,7 +310,11 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
     return Budget(labels, tuple(lines))
 
 
-FACE_SHIFTS = {"inlet tips": "edge bias, inlet face", "outlet tips": "edge bias, outlet face", "ring": "edge bias, ring"}
+FACE_SHIFTS = {
+    "inlet tips": "edge bias, inlet face",
+    "outlet tips": "edge bias, outlet face",
+    "ring": "edge bias, ring",
+}
 
 
 def _symmetric(matrix: Array) -> Array:

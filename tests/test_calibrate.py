@@ -16,14 +16,14 @@ from click.testing import CliRunner
 from rendered_ring import CALIBRATION, encode, light_of, shot, trial_ring
 
 from bladeangle.adjust import adjust
-from bladeangle.model import State, View
-from bladeangle.priors import Priors
 from bladeangle.calibrate import CalibrationOptions, SightedPhoto, calibrate, calibrate_sightings
 from bladeangle.camera import camera_from_exif, read_camera
 from bladeangle.cli.main import main
 from bladeangle.errors import AdjustmentError, PhotoError, RingNotFoundError
+from bladeangle.model import State, View
 from bladeangle.photo import Exif
 from bladeangle.pose import start_pose
+from bladeangle.priors import Priors
 from bladeangle.ring import Ring, RingSighting
 
 TRUTH = np.array([3006.0, 2022.0, 1504.0, 0.04, -0.06, 0.0004, -0.0003, 0.0])

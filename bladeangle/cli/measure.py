@@ -54,11 +54,29 @@ class Turned(click.Command):
 @ring_option
 @diameter_option
 @check_bar_option
-@click.option("--station-length", "length_mm", type=click.FloatRange(5, 200), default=32.0, show_default=True, metavar="MM", help="Length of the entry and exit stations along the tip.")
-@click.option("--station-skip", "skip_mm", type=click.FloatRange(0, 20), default=2.0, show_default=True, metavar="MM", help="Rounding skipped at either end.")
+@click.option(
+    "--station-length",
+    "length_mm",
+    type=click.FloatRange(5, 200),
+    default=32.0,
+    show_default=True,
+    metavar="MM",
+    help="Length of the entry and exit stations along the tip.",
+)
+@click.option(
+    "--station-skip",
+    "skip_mm",
+    type=click.FloatRange(0, 20),
+    default=2.0,
+    show_default=True,
+    metavar="MM",
+    help="Rounding skipped at either end.",
+)
 @click.option("--name", help="Name of the rotor in the record. [default: the record's file name]")
 @click.option("--out", type=click.Path(path_type=Path), metavar="RECORD.json", help="Where the record goes.")
-@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Draw what was found into the photographs.")
+@click.option(
+    "--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Draw what was found into the photographs."
+)
 @json_option
 @quiet_option
 @verbose_option
@@ -78,8 +96,8 @@ def measure(
 ) -> None:
     """Measure the blade angles of one rotor.
 
-    PHOTOS show the rotor standing inlet end up on the printed ring, those after --turned outlet end up. One of each taken
-    from straight above is the least for all stations; six more from around make single blades certain to a tenth.
+    PHOTOS show the rotor standing inlet end up on the printed ring, those after --turned outlet end up. One of each
+    taken from straight above is the least for all stations; six more from around make single blades certain to a tenth.
 
     \b
     Example:
@@ -96,7 +114,9 @@ def measure(
     if check_bar_mm is not None:
         definition = with_check_bar(definition, check_bar_mm)
     known = None if camera is None else read_camera(camera)
-    options = Options(diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm)
+    options = Options(
+        diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
+    )
     found = measure_rotor(photos, turned, definition, known, options, detail)
     record = record_of(found, name or (out.stem if out else "rotor"))
     if out is not None:
