@@ -395,8 +395,8 @@ def _all_photographs(
 def _starts(radii: Sequence[tuple[float, float]], first: Sequence[Shot]) -> Iterator[tuple[float, float | None]]:
     """Tip radii, mm, and wraps, rad, to start from: the likeliest first, then other wraps.
 
-    Blades of even pitch look alike wherever both standings are matched along them, so that the wrap may be far off; only
-    the blade's other end, seen from the side, tells.
+    Blades of even pitch look alike wherever both standings are matched along them, so that the wrap may be far off;
+    only the blade's other end, seen from the side, tells.
     """
     for radius, clear in radii:
         if clear > CLEAR_RADIUS or radius == radii[0][0]:

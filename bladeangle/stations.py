@@ -260,7 +260,7 @@ def _value(result: Adjustment, blade: int | None, function: Callable[[Rotor], fl
     rotor = result.state.rotor
     assert rotor is not None
     g = _gradient(result, blade, function)
-    return float(function(rotor)), float(np.sqrt(max(g @ result.covariance @ g, 0.0)))
+    return float(function(rotor)), float(np.sqrt(max(float(g @ result.covariance @ g), 0.0)))
 
 
 #: Sources of the adjustment -> line of the budget, kind, degrees of freedom, shared with other records.

@@ -1,0 +1,101 @@
+"""From pictures to angles: the shipped photographs, and thirty random rotors rendered and measured."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from bladeangle.assemble import record_of
+from bladeangle.camera import Camera, read_camera
+from bladeangle.errors import BladeangleError
+from bladeangle.measure import Options, measure
+from bladeangle.record import Record
+from bladeangle.ring import read_ring, ring_from_dict
+
+ROOT = Path(__file__).resolve().parent.parent
+STATIONS = ("entry", "middle", "exit")
+#: Rotors rendered; their photographs are small so that all of them fit into the time of the tests.
+ROTORS = 30
+SIZE = (2016, 1512)
+
+
+def errors_of(record: Record, truth: dict[str, Any]) -> tuple[list[float], list[float], int]:
+    """Errors of all angles, deg, the same in standard uncertainties, and how many are missing."""
+    errors, z, missing = [], [], 0
+    for blade, true in zip(record.data["blades"], truth["blades"], strict=True):
+        for station in STATIONS:
+            found = blade["stations"][station]
+            if found is None:
+                missing += 1
+                continue
+            errors.append(found["angle_deg"] - true["mid"][station])
+            z.append(errors[-1] / found["standard_uncertainty_deg"])
+    return errors, z, missing
+
+
+def test_the_shipped_pair_is_measured_within_its_uncertainty() -> None:
+    folder = ROOT / "fixtures" / "rotor-a"
+    ring = read_ring(ROOT / "calibration" / "trial-ring.json")
+    camera = read_camera(ROOT / "calibration" / "camera-pocket7.json")
+    found = measure([folder / "inlet.jpg"], [folder / "outlet.jpg"], ring, camera)
+    record = record_of(found, "rotor-a")
+    truth = json.loads((folder / "truth.json").read_text())
+    errors, z, missing = errors_of(record, truth)
+    assert missing == 0
+    assert record.data["rotor"]["blade_count"] == 3
+    assert record.data["rotor"]["hand"] == "left"
+    assert np.sqrt(np.mean(np.square(errors))) < 0.25
+    assert max(map(abs, z)) < 3.5
+    assert 0.3 < np.sqrt(np.mean(np.square(z))) < 1.6
+    for station in STATIONS:
+        mean = np.mean([b["mid"][station] for b in truth["blades"]])
+        assert abs(record.data["rotor"]["stations"][station]["angle_deg"] - mean) < 0.15
+    # the exit is 4.92 deg steeper than the entry: a wrong sign or exchanged ends would not pass
+    means = record.data["rotor"]["stations"]
+    difference = means["exit"]["angle_deg"] - means["entry"]["angle_deg"]
+    assert difference == pytest.approx(4.92, abs=0.25)
+
+
+def rendered_case(folder: Path, seed: int) -> tuple[list[float], list[float], int]:
+    """Render the overhead pair of a random rotor, measure it, and compare; raises what measuring raises."""
+    from bladeangle.synthetic import random_rotor, rotor_photos, truth, write_photo
+    from bladeangle.synthetic.scene import CameraModel, Exposure
+
+    rng = np.random.default_rng(seed)
+    model = CameraModel().scaled(*SIZE)
+    shape = random_rotor(rng)
+    scenes = rotor_photos(rng, shape, model, views=("inlet", "outlet"), exposure=Exposure(colour=False, blur_px=0.6))
+    for scene in scenes:
+        write_photo(folder / scene.name, scene)
+    true = truth(scenes, f"rotor-{seed}")
+    values = np.array([true["camera"][k] for k in ("f", "cx", "cy")] + list(true["camera"]["dist"]))
+    sigma = np.array([1.3, 0.4, 0.4, 0.001, 0.01, 4e-5, 4e-5, 0.02])  # as calibrations of such pictures come out
+    camera = Camera("rendered", *SIZE, values + sigma * rng.normal(size=8), np.diag(sigma**2))
+    ring = ring_from_dict(scenes[0].sheets[0].definition)
+    found = measure([folder / scenes[0].name], [folder / scenes[1].name], ring, camera, Options())
+    return errors_of(record_of(found, true["name"]), true)
+
+
+def test_thirty_random_rotors_are_measured_within_their_uncertainty(tmp_path: Path) -> None:
+    errors: list[float] = []
+    z: list[float] = []
+    missing, refused = 0, []
+    for seed in range(ROTORS):
+        try:
+            case_errors, case_z, case_missing = rendered_case(tmp_path, 500 + seed)
+        except BladeangleError as error:
+            refused.append(f"{500 + seed}: {error.message}")
+            continue
+        errors += case_errors
+        z += case_z
+        missing += case_missing
+    assert len(refused) <= 2, refused
+    assert missing <= 0.05 * (len(errors) + missing)
+    assert np.sqrt(np.mean(np.square(errors))) < 0.30
+    assert np.mean(np.abs(z) <= 2) >= 0.90
+    assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.25
+    assert max(map(abs, z)) < 4.5
