@@ -13,6 +13,7 @@ import numpy as np
 from bladeangle import __version__, edges
 from bladeangle.budget import coverage_factor
 from bladeangle.camera import camera_to_dict
+from bladeangle.edits import edits_to_dict
 from bladeangle.flags import flag_to_dict
 from bladeangle.geometry import Array
 from bladeangle.measure import Measurement
@@ -71,6 +72,8 @@ def record_of(measurement: Measurement, name: str) -> Record:
         "ring": ring_to_dict(measurement.ring),
         "options": _options(measurement),
     }
+    if measurement.edits is not None:
+        data["edits"] = edits_to_dict(measurement.edits)
     return record_from_dict(data)
 
 

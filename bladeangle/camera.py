@@ -80,7 +80,8 @@ def camera_from_dict(data: Any, source: str = "camera file") -> Camera:
         raise DefinitionError(
             f"{source} needs exactly the parameters {', '.join(CAMERA_PARAMETERS)} and an 8 x 8 covariance.", hint
         )
-    if not (np.isfinite(values).all() and np.isfinite(covariance).all()) or np.abs(values).max() > 1e6:
+    everything = np.concatenate([values, covariance.ravel()])
+    if not np.isfinite(everything).all() or np.abs(everything).max() > 1e9:
         raise DefinitionError(f"{source} has values that are not finite or far too large.", hint)
     if not np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12) or np.linalg.eigvalsh(covariance).min() < -1e-6:
         raise DefinitionError(f"{source}: the covariance is not symmetric and positive.", hint)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +13,7 @@ from bladeangle.adjust import Adjustment, adjust
 from bladeangle.advice import next_photograph
 from bladeangle.camera import Camera, camera_from_exif
 from bladeangle.doubts import doubts
+from bladeangle.edits import Edits, PhotoEdits, apply_to_points
 from bladeangle.errors import AdjustmentError, EdgesError, UsageError
 from bladeangle.flags import Flag
 from bladeangle.geometry import Array, rays_in
@@ -22,6 +23,7 @@ from bladeangle.pose import Pose, start_pose
 from bladeangle.priors import Priors
 from bladeangle.quality import judge
 from bladeangle.ring import Ring, RingSighting, sight_ring
+from bladeangle.rotor import FACES
 from bladeangle.stations import StationOptions, Stations, measure_stations
 
 #: A camera whose foot on the sheet is nearer to the ring's centre than this, mm, looks from overhead.
@@ -77,6 +79,7 @@ class Shot:
     teeth: list[start.Tooth] = field(default_factory=list)
     turn: int = 0
     tips: TipPoints | None = None
+    edits: PhotoEdits = field(default_factory=lambda: PhotoEdits(""))
 
     @property
     def axis_mm(self) -> Array:
@@ -96,6 +99,7 @@ class Measurement:
     stations: Stations
     flags: tuple[Flag, ...]
     suggestion: str | None = None
+    edits: Edits | None = None
 
 
 def nothing(message: str) -> None:
@@ -109,12 +113,14 @@ def measure(
     camera: Camera | None,
     options: Options = Options(),
     progress: Callable[[str], None] = nothing,
+    edits: Edits | None = None,
 ) -> Measurement:
     """Measure one rotor.
 
     Parameters
     ----------
     standing_photos : photographs with the inlet end up; turned_photos : with the outlet end up.
+    edits : what a person has struck out or added, by photograph.
     camera : None takes the focal length from the photographs' own data, with its wide uncertainty.
 
     Raises
@@ -149,6 +155,10 @@ def measure(
         shots.append(
             Shot(path, photo.name, standing, photo, sighting, pose, overhead, photo.sha256, photo.width, photo.height)
         )
+        if edits is not None:
+            shots[-1].edits = edits.for_photo(photo.sha256)
+            if shots[-1].edits.struck or shots[-1].edits.added:
+                flags.append(Flag("edited-by-hand", "Edges were struck out or added by hand.", photo.name))
     assert camera is not None
     standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
     for shot in shots:
@@ -171,7 +181,7 @@ def measure(
     flags += doubts(result, stations, ring, options.diameter_mm is not None, options.check_bar_mm is not None)
     size = (shots[0].width, shots[0].height)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
-    return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion)
+    return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)
 
 
 def _camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera:
@@ -293,14 +303,11 @@ def _circle_points(shots: Sequence[Shot]) -> list[CirclePoints | None]:
             continue
         index = np.concatenate([np.full(len(c.px), number + k) for k, c in enumerate(shot.circles)])
         number += len(shot.circles)
-        out.append(
-            CirclePoints(
-                index,
-                np.concatenate([c.px for c in shot.circles]),
-                np.concatenate([c.normal for c in shot.circles]),
-                np.concatenate([c.sigma_px for c in shot.circles]),
-            )
-        )
+        px = np.concatenate([c.px for c in shot.circles])
+        normal = np.concatenate([c.normal for c in shot.circles])
+        sigma = np.concatenate([c.sigma_px for c in shot.circles])
+        keep = apply_to_points(shot.edits, px, None, None)
+        out.append(CirclePoints(index[keep], px[keep], normal[keep], sigma[keep]))
     return out
 
 
@@ -314,9 +321,42 @@ def _views(shots: Sequence[Shot], state: State, search_px: int, end_mm: float, k
         tips = shot.tips if known else None
         if tips is None:
             tips = edges.measure_tips(shot.photo, state, i, standing, blur, search_px)
+        tips = _edited(shot, tips, state, i, standing)
         ends = edges.measure_ends(shot.photo, state, i, standing, blur, end_mm)
         views.append(View(shot.name, shot.standing, shot.sighting, tips, ends, circles[i]))
     return tuple(views)
+
+
+def _edited(shot: Shot, tips: TipPoints, state: State, index: int, standing: int) -> TipPoints:
+    """Tip points with what a person struck out left out, and what they added beside them."""
+    keep = np.ones(len(tips.px), bool)
+    for b in np.unique(tips.blade):
+        for face, sign in FACES.items():
+            mine = (tips.blade == b) & (tips.face == sign)
+            keep[mine] = apply_to_points(shot.edits, tips.px[mine], int(b) + 1, face)
+    tips = tips.only(keep)
+    rotor = state.rotor
+    assert rotor is not None
+    added = [a for a in shot.edits.added if a.kind == "tip" and a.blade is not None and a.face is not None]
+    added = [a for a in added if 1 <= (a.blade or 0) <= rotor.blades]
+    if not added:
+        return tips
+    px = np.array([a.px for a in added], float)
+    far = np.full(len(added), bool(np.hypot(*state.eye_in(index, standing)[:2]) < rotor.radius_mm))
+    foot = state.on_cylinder(px, index, standing, rotor.radius_mm, far)
+    raised = state.pixels_of(foot + np.array([0.0, 0.0, 0.05]), index, standing) - px
+    good = np.isfinite(raised).all(1)
+    normal = np.nan_to_num(raised) / np.maximum(np.linalg.norm(np.nan_to_num(raised), axis=1, keepdims=True), 1e-9)
+    own = TipPoints(
+        np.array([(a.blade or 1) - 1 for a in added]),
+        np.array([FACES[str(a.face)] for a in added]),
+        far,
+        px,
+        normal,
+        np.array([a.sigma_px for a in added], float),
+    ).only(good)
+    parts = [(getattr(tips, f.name), getattr(own, f.name)) for f in fields(TipPoints)]
+    return TipPoints(*(np.concatenate(pair) for pair in parts))
 
 
 def _overhead(

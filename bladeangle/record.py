@@ -237,6 +237,11 @@ def _check_sense(data: dict[str, Any], source: str) -> None:
         if not condition:
             raise RecordError(f"{source} contradicts itself: {what}.", _HINT)
 
+    lengths = data["options"].get("stations", {}) if isinstance(data["options"], dict) else {}
+    whole = isinstance(lengths, dict) and all(
+        isinstance(v, int | float) and not isinstance(v, bool) and 0 <= v < 1e4 for v in lengths.values()
+    )
+    insist(whole, "the stations' lengths in its options are not lengths")
     numbers = [b["number"] for b in data["blades"]]
     insist(numbers == list(range(1, data["rotor"]["blade_count"] + 1)), "the blades are not numbered 1 to blade_count")
     seen = [f"{b['number']}.{s}" for b in data["blades"] for s in STATIONS if b["stations"][s] is not None]

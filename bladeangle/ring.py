@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from bladeangle import profiles
 from bladeangle.camera import read_definition
 from bladeangle.errors import DefinitionError, RingNotFoundError
+from bladeangle.files import safe_name
 from bladeangle.photo import Photo, import_cv2
 
 Array = NDArray[np.float64]
@@ -174,7 +175,8 @@ def dictionary_of(name: str, source: str = "The ring file") -> Any:
     cv2 = import_cv2()
     if not name.startswith("DICT_") or not hasattr(cv2.aruco, name):
         raise DefinitionError(
-            f"{source} names the marker dictionary {name!r}, which does not exist.", "Use for example DICT_5X5_50."
+            f"{source} names the marker dictionary {safe_name(name[:40])}, which does not exist.",
+            "Use for example DICT_5X5_50.",
         )
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
 

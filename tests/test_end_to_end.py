@@ -99,3 +99,33 @@ def test_thirty_random_rotors_are_measured_within_their_uncertainty(tmp_path: Pa
     assert np.mean(np.abs(z) <= 2) >= 0.90
     assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.25
     assert max(map(abs, z)) < 4.5
+
+
+def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_path: Path) -> None:
+    from bladeangle.edits import Added, Edits, PhotoEdits, Struck
+
+    folder = ROOT / "fixtures" / "rotor-a"
+    ring = read_ring(ROOT / "calibration" / "trial-ring.json")
+    camera = read_camera(ROOT / "calibration" / "camera-pocket7.json")
+    before = measure([folder / "inlet.jpg"], [], ring, camera)
+    tips = before.result.views[0].tips
+    assert tips is not None
+    second = tips.px[tips.blade == 1]
+    run, single = second[10:20], second[15]
+    edits = Edits(
+        photos=(
+            PhotoEdits(
+                before.shots[0].sha256,
+                struck=(Struck("tip", 2, "inlet", run, 12.0),),
+                added=(Added("tip", 2, "inlet", single, 0.2),),
+            ),
+        )
+    )
+    after = measure([folder / "inlet.jpg"], [], ring, camera, edits=edits)
+    left = after.result.views[0].tips
+    assert left is not None
+    near = np.linalg.norm(left.px[left.blade == 1][:, None] - run[None], axis=2).min(1) < 12.0
+    assert near.sum() == 1  # the added point alone
+    assert np.abs(left.px[left.blade == 1][near][0] - single).max() < 1e-9
+    assert "edited-by-hand" in {flag.code for flag in after.flags}
+    assert record_of(after, "rotor-a").data["edits"]["photos"][0]["sha256"] == before.shots[0].sha256

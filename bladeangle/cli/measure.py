@@ -77,6 +77,12 @@ class Turned(click.Command):
 @click.option(
     "--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Draw what was found into the photographs."
 )
+@click.option(
+    "--edits",
+    type=click.Path(path_type=Path),
+    metavar="FILE.json",
+    help="What was struck out or added on the page of `bladeangle correct`.",
+)
 @json_option
 @quiet_option
 @verbose_option
@@ -92,6 +98,7 @@ def measure(
     name: str | None,
     out: Path | None,
     picture: Path | None,
+    edits: Path | None,
     as_json: bool,
 ) -> None:
     """Measure the blade angles of one rotor.
@@ -105,6 +112,7 @@ def measure(
     """
     from bladeangle.assemble import record_of, table
     from bladeangle.camera import read_camera
+    from bladeangle.edits import read_edits
     from bladeangle.measure import Options
     from bladeangle.measure import measure as measure_rotor
     from bladeangle.record import record_to_json, write_record
@@ -114,10 +122,11 @@ def measure(
     if check_bar_mm is not None:
         definition = with_check_bar(definition, check_bar_mm)
     known = None if camera is None else read_camera(camera)
+    changed = None if edits is None else read_edits(edits)
     options = Options(
         diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
     )
-    found = measure_rotor(photos, turned, definition, known, options, detail)
+    found = measure_rotor(photos, turned, definition, known, options, detail, changed)
     record = record_of(found, name or (out.stem if out else "rotor"))
     if out is not None:
         write_record(record, out)
