@@ -340,9 +340,7 @@ def _build(work: _Work, state: State) -> _Built:
             z = ((r - swayed) / single)[~missed]
             built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
             reduced: list[Trace] = []
-            for rows, shape, known in runs:
-                by = shape.T @ (w[rows, None] * jac[rows])
-                kernel = np.asarray(np.linalg.inv(known + shape.T @ (w[rows, None] * shape)), np.float64)
+            for (rows, shape, known), by, kernel in swallowed(runs, w, jac):
                 pull = kernel @ (shape.T @ (w[rows] * r[rows]))
                 normal -= by.T @ kernel @ by
                 right -= by.T @ pull
@@ -385,6 +383,17 @@ def traces(kind: str, view: View, claimed: Array, sway_px: float) -> list[Trace]
         sigma = sway_px * faint * np.array([1.0, 1.0, 0.5])
         out.append((rows, shape, np.diag(1 / sigma**2)))
     return out
+
+
+def swallowed(runs: list[Trace], w: Array, jac: Array) -> Iterator[tuple[Trace, Array, Array]]:
+    """For eliminating the sway of runs: each run, its part (3, n) of the weighted equations, its inverse kernel (3, 3).
+
+    w : (m,) weights of the residuals; jac : (m, n). The normal equations lose `by.T @ kernel @ by` to a run.
+    """
+    for rows, shape, known in runs:
+        by = shape.T @ (w[rows, None] * jac[rows])
+        kernel = np.linalg.inv(known + shape.T @ (w[rows, None] * shape))
+        yield (rows, shape, known), by, np.asarray(kernel, np.float64)
 
 
 def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], runs: list[Trace]) -> tuple[Array, Array]:

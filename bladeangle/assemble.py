@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from bladeangle import __version__, edges
-from bladeangle.budget import coverage_factor
+from bladeangle.budget import STATIONS, coverage_factor
 from bladeangle.camera import camera_to_dict
 from bladeangle.edits import edits_to_dict
 from bladeangle.flags import flag_to_dict
@@ -20,10 +20,8 @@ from bladeangle.measure import Measurement
 from bladeangle.model import TIP_KINDS
 from bladeangle.record import Record, quantity, record_from_dict, station_result
 from bladeangle.ring import ring_to_dict
-from bladeangle.stations import STATIONS, StationOptions, arc_of, station_span
+from bladeangle.stations import KEPT_WEIGHT, StationOptions, arc_of, station_span
 
-#: Weight below which the adjustment has not believed a point.
-KEPT_WEIGHT = 0.3
 FACE_NAMES = {1: "inlet", -1: "outlet"}
 
 
@@ -187,9 +185,9 @@ def _photo(measurement: Measurement, p: int) -> dict[str, Any]:
     edge = [result.rms_px(p, kind) for kind in TIP_KINDS if kind in result.residual_px[p]]
     return {
         "name": shot.name,
-        "sha256": shot.sha256,
-        "width": shot.width,
-        "height": shot.height,
+        "sha256": shot.photo.sha256,
+        "width": shot.photo.width,
+        "height": shot.photo.height,
         "standing": shot.standing,
         "view": "overhead" if shot.overhead else "oblique",
         "R_camera_ring": state.r_camera_ring[p].tolist(),
@@ -222,7 +220,7 @@ def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
     standing = state.standings.index(shot.standing)
     up = edges.upper_face(shot.standing)
     out = []
-    for stretch in edges.predicted(state, p, standing, (shot.width, shot.height)):
+    for stretch in edges.predicted(state, p, standing, (shot.photo.width, shot.photo.height)):
         if stretch.face != up:
             continue
         foot = state.on_cylinder(stretch.px, p, standing, rotor.radius_mm, np.full(len(stretch.px), stretch.far))

@@ -10,11 +10,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from bladeangle.adjust import Adjustment
+from bladeangle.budget import STATIONS
 from bladeangle.errors import AdjustmentError
 from bladeangle.flags import Flag
 from bladeangle.model import TIP_KINDS
 from bladeangle.ring import Ring
-from bladeangle.stations import STATIONS, Stations
+from bladeangle.stations import Stations
 
 #: Root mean square of tip or ring residuals, px, from which a photograph is doubted, and from which it is refused.
 DOUBTED_RMS_PX = 0.9
@@ -41,7 +42,7 @@ def doubts(result: Adjustment, stations: Stations, ring: Ring, diameter_known: b
     ------
     AdjustmentError : the ring's markers contradict the definition, or the camera file, beyond any use.
     """
-    flags = [*_photographs(result), *_known(result, ring), *_blades(result, stations)]
+    flags = [*_photographs(result), *_known(result), *_blades(result, stations)]
     oblique = any(view.tips is not None and not view.tips.far.all() for view in result.views)
     if not diameter_known and not oblique:
         text = (
@@ -106,7 +107,7 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
             )
 
 
-def _known(result: Adjustment, ring: Ring) -> Iterator[Flag]:
+def _known(result: Adjustment) -> Iterator[Flag]:
     """What the photographs say against what was known before."""
     state = result.state
     photos = len(state.focus)

@@ -25,7 +25,7 @@ POINT_PX = 16
 TRUST_PX = 3
 REACH_PX = 9
 #: Unevenness of metal near an edge, as a share of its brightness, over the blur's width: shifts an edge by this over
-#: its relative contrast, px (measured on renders of brushed metal).
+#: its relative contrast, px (assumed; no source).
 TEXTURE = 0.02
 #: Least cosine between the tip's normal and the line to the camera for an edge on the near side.
 NEAR_COSINE = 0.30
@@ -56,15 +56,15 @@ def upper_face(standing: str) -> int:
 
 
 def predicted(
-    state: State, photo: int, standing: int, size: tuple[int, int], blades: range | None = None
+    state: State, photo: int, standing: int, size: tuple[int, int]
 ) -> Iterator[Stretch]:
     """The runs of tip edge that one photograph of `size` (width, height) should show."""
     rotor = state.rotor
     assert rotor is not None
     eye = state.eye_in(photo, standing)
-    inside = np.hypot(eye[0], eye[1]) < rotor.radius_mm
+    inside = state.inside(photo, standing)
     up = upper_face(state.standings[standing])
-    for b in blades or range(rotor.blades):
+    for b in range(rotor.blades):
         margin = END_MARGIN_MM / rotor.radius_mm
         tau = np.arange(rotor.ends[b, 0] + margin, rotor.ends[b, 1] - margin, 0.3 / rotor.radius_mm)
         blade = np.full(len(tau), b)
@@ -73,11 +73,7 @@ def predicted(
             seen = _highest(state, b, tau, up)
             faces, far = (up,), True
         else:
-            phi = rotor.azimuth[b] + rotor.turn * tau
-            middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
-            to_eye = eye - middle
-            cosine = (np.cos(phi) * to_eye[:, 0] + np.sin(phi) * to_eye[:, 1]) / np.linalg.norm(to_eye, axis=1)
-            seen, faces, far = np.greater(cosine, NEAR_COSINE), (1, -1), False
+            seen, faces, far = near_side(rotor.tip(blade, np.zeros(len(tau), int), tau), eye), (1, -1), False
         for face in faces:
             points = rotor.tip(blade, np.full(len(tau), face), tau)
             px = state.pixels_of(points, photo, standing)
@@ -102,6 +98,13 @@ def predicted(
                 yield Stretch(
                     b, face, far, on, across, np.full(len(at), np.inf) if inside else np.interp(at, along, land[run])
                 )
+
+
+def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
+    """Which points (n, 3) of the tip cylinder, rotor frame, look towards the camera at `eye` (3,)."""
+    to_eye = eye - points
+    radial = points[:, :2] / np.maximum(np.linalg.norm(points[:, :2], axis=1, keepdims=True), 1e-9)
+    return np.greater((radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1), NEAR_COSINE)
 
 
 def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]:
@@ -167,7 +170,7 @@ def step_response(read: Array, blur_px: float) -> Array:
 
 
 def measure_tips(
-    photo: Photo, state: State, index: int, standing: int, blur_px: float, search_px: int, blades: range | None = None
+    photo: Photo, state: State, index: int, standing: int, blur_px: float, search_px: int
 ) -> TipPoints:
     """Sub-pixel points on all tip edges that the photograph should show.
 
@@ -178,7 +181,7 @@ def measure_tips(
     search_px : how far off the prediction may be; 0 when the rotor is known to a pixel.
     """
     parts: list[tuple[Stretch, Array, Array, profiles.Steps]] = []
-    for stretch in predicted(state, index, standing, (photo.width, photo.height), blades):
+    for stretch in predicted(state, index, standing, (photo.width, photo.height)):
         offset = _search(photo, stretch, blur_px, search_px) if search_px else np.zeros(len(stretch.px))
         centre = stretch.px + offset[:, None] * stretch.normal
         steps = _refine(photo, stretch, centre, blur_px)
@@ -245,7 +248,7 @@ def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px:
     rotor = state.rotor
     assert rotor is not None
     eye = state.eye_in(index, standing)
-    inside = np.hypot(eye[0], eye[1]) < rotor.radius_mm
+    inside = state.inside(index, standing)
     up = upper_face(state.standings[standing])
     rows: list[tuple[int, int, Array, Array, float]] = []
     for b in range(rotor.blades):
@@ -298,8 +301,8 @@ def _end_of(
     inner = np.array(
         [state.pixels_of(tip * [1 - d / rotor.radius_mm, 1 - d / rotor.radius_mm, 1], index, standing) for d in depth]
     )
-    read = np.sqrt(np.maximum(profiles.sample(photo.grey, inner), 0)).astype(float)
     px_per_mm = float(np.linalg.norm(np.diff(px, axis=0), axis=1).mean() / 0.1)
+    read = np.sqrt(np.maximum(profiles.sample(photo.grey, inner), 0)).astype(float)
     response = step_response(read**2, max(blur_px, 1.0) / px_per_mm / 0.1)
     path = follow(response, np.arange(n, dtype=float), most_step=4, prior=((along / search_mm) ** 2))
     strong = response[np.arange(len(depth)), path.astype(int)]

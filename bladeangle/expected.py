@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle import edges
-from bladeangle.adjust import Adjustment, adjust, traces
+from bladeangle.adjust import SOURCES, Adjustment, adjust, swallowed, traces
 from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, State, TipPoints, View
 from bladeangle.priors import Priors
@@ -298,16 +298,6 @@ def _circles(state: State, photo: int, standing: int, typical: Typical) -> Circl
 
 # --- What ideal observations are worth --------------------------------------------------------------------------------
 
-#: Kinds of observation -> source of information, as the adjustment names it.
-SOURCES = {
-    "ring": "ring corners",
-    "inlet tips": "tip edges",
-    "outlet tips": "tip edges",
-    "end": "blade ends",
-    "circle": "hub circles seen",
-}
-
-
 def information_of(
     equations: Equations, size: int, view: View, sway_px: float
 ) -> tuple[dict[str, Array], dict[str, Array]]:
@@ -320,12 +310,9 @@ def information_of(
     for kind, _, jac, sigma in equations.rows(view):
         weighted = jac / sigma[:, None] ** 2
         normal, shift = jac.T @ weighted, weighted.sum(0)
-        for rows, shape, known in traces(kind, view, sigma, sway_px):
-            by = shape.T @ weighted[rows]
-            inner = shape / sigma[rows, None] ** 2
-            kernel = np.linalg.inv(known + shape.T @ inner)
+        for (rows, shape, _), by, kernel in swallowed(traces(kind, view, sigma, sway_px), 1 / sigma**2, jac):
             normal -= by.T @ kernel @ by
-            shift -= by.T @ (kernel @ inner.sum(0))
+            shift -= by.T @ (kernel @ (shape / sigma[rows, None] ** 2).sum(0))
         information.setdefault(SOURCES[kind], np.zeros((size, size)))[at] += normal
         shifts.setdefault(kind, np.zeros(size))[equations.columns] += shift
     return information, shifts

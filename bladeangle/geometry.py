@@ -140,14 +140,15 @@ def rays_in(px: Array, camera: Array, r_camera_from: Array) -> Array:
     return np.column_stack([xy, np.ones(len(xy))]) @ r_camera_from
 
 
-def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: bool) -> Array:
+def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: bool | NDArray[np.bool_]) -> Array:
     """Where rays meet the cylinder of `radius_mm` about the z axis.
 
     Parameters
     ----------
     origin : (3,) mm, the camera in the cylinder's frame.
     directions : (n, 3)
-    far : take the second crossing (an edge seen from inside, as from overhead) rather than the first.
+    far : take the second crossing (an edge seen from inside, as from overhead) rather than the first; one for all
+        or (n,).
 
     Returns
     -------
@@ -158,6 +159,6 @@ def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: boo
     c = origin[:2] @ origin[:2] - radius_mm**2
     with np.errstate(invalid="ignore", divide="ignore"):
         root = np.sqrt(b * b - a * c)
-        length = (-b + root) / a if far else (-b - root) / a
+        length = (-b + np.where(far, root, -root)) / a
     points: Array = origin + length[:, None] * directions
     return points

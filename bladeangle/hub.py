@@ -7,6 +7,7 @@ of strong radial gradient the circles, and each is then followed to a fraction o
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,14 +48,14 @@ class HubCircle:
 class Plane:
     """Ring-frame places on the plane at `height_mm` -> pixels, for one pose and camera."""
 
-    def __init__(self, to_pixels: object, height_mm: float = PLANE_MM) -> None:
+    def __init__(self, to_pixels: Callable[[Array], Array], height_mm: float = PLANE_MM) -> None:
         self._to_pixels, self.height_mm = to_pixels, height_mm
 
     def pixels(self, xy: Array) -> Array:
         """Pixels (..., 2) of places (..., 2) mm."""
         flat = xy.reshape(-1, 2)
         points = np.column_stack([flat, np.full(len(flat), self.height_mm)])
-        return np.asarray(self._to_pixels(points)).reshape(xy.shape)  # type: ignore[operator]
+        return self._to_pixels(points).reshape(xy.shape)
 
 
 def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach_mm: float = 12.0) -> list[HubCircle]:

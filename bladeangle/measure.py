@@ -72,9 +72,6 @@ class Shot:
     sighting: RingSighting
     pose: Pose
     overhead: bool
-    sha256: str = ""
-    width: int = 0
-    height: int = 0
     circles: list[hub.HubCircle] = field(default_factory=list)
     teeth: list[start.Tooth] = field(default_factory=list)
     turn: int = 0
@@ -89,7 +86,7 @@ class Shot:
 
 @dataclass(frozen=True)
 class Measurement:
-    """All that one measurement found; `record.py` turns it into the record."""
+    """All that one measurement found; `assemble.py` turns it into the record."""
 
     shots: tuple[Shot, ...]
     ring: Ring
@@ -141,7 +138,7 @@ def measure(
         progress(f"reading {path.name}")
         photo = read_photo(path)
         for other in shots:
-            if other.sha256 == photo.sha256:
+            if other.photo.sha256 == photo.sha256:
                 raise UsageError(
                     f"{photo.name} and {other.name} are the same photograph.",
                     "Name every photograph once, each a shot of its own.",
@@ -152,9 +149,7 @@ def measure(
         flags += judge(photo, sighting, ring, camera, pose)
         eye = pose.eye_mm
         overhead = bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM)
-        shots.append(
-            Shot(path, photo.name, standing, photo, sighting, pose, overhead, photo.sha256, photo.width, photo.height)
-        )
+        shots.append(Shot(path, photo.name, standing, photo, sighting, pose, overhead))
         if edits is not None:
             shots[-1].edits = edits.for_photo(photo.sha256)
             if shots[-1].edits.struck or shots[-1].edits.added:
@@ -179,7 +174,7 @@ def measure(
     station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
     stations = measure_stations(result, station_options)
     flags += doubts(result, stations, ring, options.diameter_mm is not None, options.check_bar_mm is not None)
-    size = (shots[0].width, shots[0].height)
+    size = (shots[0].photo.width, shots[0].photo.height)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
     return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)
 
@@ -267,13 +262,14 @@ def _find_outline(shot: Shot, ring: Ring, camera: Camera, priors: Priors, flags:
     if off_deg > 0.3 * 360 / len(shot.teeth):
         text = f"The nearest blade is {off_deg:.0f} deg from the arrow."
         flags.append(Flag("blade-1-far-from-arrow", text, shot.name))
-    state = _begin_alone(shot, shot.teeth, ring, camera, priors)
+    state = _begin_alone(shot, ring, camera, priors)
     shot.tips = edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)
 
 
-def _begin_alone(shot: Shot, teeth: list[start.Tooth], ring: Ring, camera: Camera, priors: Priors) -> State:
+def _begin_alone(shot: Shot, ring: Ring, camera: Camera, priors: Priors) -> State:
+    """The state of one overhead photograph, with the rotor as its outline alone shows it."""
     begun = start.first_rotor(
-        {shot.standing: teeth},
+        {shot.standing: shot.teeth},
         shot.turn,
         {shot.standing: shot.axis_mm},
         priors.radius_mm,
@@ -286,7 +282,7 @@ def _begin_alone(shot: Shot, teeth: list[start.Tooth], ring: Ring, camera: Camer
 def _teeth(shot: Shot, ring: Ring, camera: Camera, priors: Priors) -> list[start.Tooth]:
     """The blades of an overhead photograph with heights from its sub-pixel points on the priors' tip radius."""
     assert shot.tips is not None
-    state = _begin_alone(shot, shot.teeth, ring, camera, priors)
+    state = _begin_alone(shot, ring, camera, priors)
     foot = state.on_cylinder(shot.tips.px, 0, 0, priors.radius_mm, shot.tips.far)
     foot = foot @ state.r_ring_rotor[0].T + [0.0, 0.0, state.t_ring_rotor[0, 2]]
     azimuth = np.arctan2(foot[:, 1], foot[:, 0])
@@ -342,7 +338,7 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, standing: int
     if not added:
         return tips
     px = np.array([a.px for a in added], float)
-    far = np.full(len(added), bool(np.hypot(*state.eye_in(index, standing)[:2]) < rotor.radius_mm))
+    far = np.full(len(added), state.inside(index, standing))
     foot = state.on_cylinder(px, index, standing, rotor.radius_mm, far)
     raised = state.pixels_of(foot + np.array([0.0, 0.0, 0.05]), index, standing) - px
     good = np.isfinite(raised).all(1)
@@ -395,14 +391,12 @@ def _all_photographs(
     if not slanted:
         return adjust(ring, _views(shots, state, 6, 3.0), state, priors, most_iterations=25, must_settle=False)
 
-    def load(i: int) -> Photo:
-        return shots[i].photo
-
+    photos = [s.photo for s in shots]
     blur = float(np.median([s.sighting.blur_px for s in shots]))
     seen = [(i, v.tips) for i, v in enumerate(overhead.views) if v.tips is not None]
     progress("finding tip radius and thickness from the oblique photographs")
-    best: Adjustment | None = None
-    radii = oblique.find_radius(load, state, seen, slanted, standing_of, blur)
+    best, misfit_px = overhead, np.inf
+    radii = oblique.find_radius(photos, state, seen, slanted, standing_of, blur)
     for radius, wrap_rad in _starts(radii, shots[: len(overhead.views)]):
         tried = state.copy()
         # twice: a wrong radius puts the axis a little off too, and that shifts the answer
@@ -410,9 +404,9 @@ def _all_photographs(
             near = replace(priors, radius_mm=radius, radius_sigma_mm=0.1)
             _adopt_rotor(tried, _overhead(shots[: len(overhead.views)], ring, camera, near, wrap_rad).state)
             if again:
-                radius = oblique.find_radius(load, tried, seen, slanted, standing_of, blur, NARROW_MM)[0][0]
+                radius = oblique.find_radius(photos, tried, seen, slanted, standing_of, blur, NARROW_MM)[0][0]
         assert tried.rotor is not None
-        tried.rotor.thickness_mm, offset = oblique.find_thickness(load, tried, slanted, standing_of, blur)
+        tried.rotor.thickness_mm, offset = oblique.find_thickness(photos, tried, slanted, standing_of, blur)
         tried.rotor.extra_mm[:] = 0.0
         tried.rotor.heights += offset
         for search in (6, 2):
@@ -420,11 +414,11 @@ def _all_photographs(
             views = _views(shots, tried, search, 3.0)
             result = adjust(ring, views, tried, priors, most_iterations=25, must_settle=False)
             tried = result.state
-        if best is None or _misfit_px(result, slanted) < _misfit_px(best, slanted):
-            best = result
-        if _misfit_px(best, slanted) < FITTING_PX:
+        if (tried_px := _misfit_px(result, slanted)) < misfit_px:
+            best, misfit_px = result, tried_px
+        if misfit_px < FITTING_PX:
             return best
-    if best is None or _misfit_px(best, slanted) > REFUSED_PX:
+    if misfit_px > REFUSED_PX:
         raise AdjustmentError(
             "The oblique photographs do not fit the overhead ones.",
             "Was the rotor moved or another one photographed? Take the oblique ones again without touching the rotor.",

@@ -127,12 +127,19 @@ class State:
         out: Array = self.r_ring_rotor[standing].T @ (eye - self.t_ring_rotor[standing])
         return out
 
+    def inside(self, photo: int, standing: int) -> bool:
+        """Whether the camera looks from inside the tip cylinder, as from overhead."""
+        assert self.rotor is not None
+        eye = self.eye_in(photo, standing)
+        return bool(np.hypot(eye[0], eye[1]) < self.rotor.radius_mm)
+
+    def rays(self, px: Array, photo: int, standing: int) -> Array:
+        """Directions (n, 3) in the rotor frame of the rays through pixels (n, 2)."""
+        return rays_in(px, self.camera_of(photo), self.r_camera_ring[photo] @ self.r_ring_rotor[standing])
+
     def on_cylinder(self, px: Array, photo: int, standing: int, radius_mm: float, far: NDArray[np.bool_]) -> Array:
         """Points (n, 3) in the rotor frame where rays through pixels meet the tip cylinder; nan where they miss."""
-        d = rays_in(px, self.camera_of(photo), self.r_camera_ring[photo] @ self.r_ring_rotor[standing])
-        eye = self.eye_in(photo, standing)
-        near = ray_cylinder(eye, d, radius_mm, far=False)
-        return np.where(far[:, None], ray_cylinder(eye, d, radius_mm, far=True), near)
+        return ray_cylinder(self.eye_in(photo, standing), self.rays(px, photo, standing), radius_mm, far=far)
 
 
 class Layout:
@@ -324,7 +331,7 @@ class Equations:
         s = self.state
         assert self.standing is not None
         radius, height = s.circles[circles.circle].T
-        d = rays_in(circles.px, self.camera, s.r_camera_ring[self.photo] @ s.r_ring_rotor[self.standing])
+        d = s.rays(circles.px, self.photo, self.standing)
         eye = s.eye_in(self.photo, self.standing)
         on_plane = eye[:2] + d[:, :2] * ((height - eye[2]) / d[:, 2])[:, None]
         radial = on_plane / np.linalg.norm(on_plane, axis=1, keepdims=True)

@@ -7,13 +7,13 @@ from the side: at the right one they fall on an edge all round.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
 from bladeangle import profiles
-from bladeangle.edges import NEAR_COSINE, step_response
-from bladeangle.geometry import Array
+from bladeangle.edges import near_side, step_response
+from bladeangle.geometry import Array, ray_cylinder
 from bladeangle.model import State, TipPoints
 from bladeangle.photo import Photo
 
@@ -26,16 +26,6 @@ APART_MM = 0.8
 THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
 OFFSETS_MM = np.arange(-0.8, 0.81, 0.1)
 
-Load = Callable[[int], Photo]
-
-
-def _near(points: Array, eye: Array) -> Array:
-    """Which points (n, 3) of the tip cylinder, rotor frame, look towards the camera."""
-    to_eye = eye - points
-    radial = points[:, :2] / np.maximum(np.linalg.norm(points[:, :2], axis=1, keepdims=True), 1e-9)
-    out: Array = (radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1) > NEAR_COSINE
-    return out
-
 
 def _across(state: State, photo: int, standing: int, points: Array) -> tuple[Array, Array, Array]:
     """Pixels (n, 2) of points, unit image direction (n, 2) of +z, and px per mm of it (n,)."""
@@ -46,7 +36,7 @@ def _across(state: State, photo: int, standing: int, points: Array) -> tuple[Arr
 
 
 def find_radius(
-    load: Load,
+    photos: Sequence[Photo],
     state: State,
     overhead: Sequence[tuple[int, TipPoints]],
     oblique: Sequence[int],
@@ -66,16 +56,17 @@ def find_radius(
     radii = np.arange(-range_mm, range_mm + 1e-9, range_mm / RADIUS_STEPS) + rotor.radius_mm
     strength, contrast = np.zeros(len(radii)), np.zeros(len(radii))
     for photo in oblique:
-        image = load(photo)
+        image = photos[photo]
         standing = standing_of[photo]
         eye = state.eye_in(photo, standing)
         for source, tips in overhead:
             if standing_of[source] != standing:
                 continue
+            from_above, rays = state.eye_in(source, standing), state.rays(tips.px[::2], source, standing)
             for k, radius in enumerate(radii):
-                points = state.on_cylinder(tips.px[::2], source, standing, radius, tips.far[::2])
+                points = ray_cylinder(from_above, rays, radius, far=tips.far[::2])
                 points = points[np.isfinite(points).all(1)]
-                points = points[_near(points, eye)]
+                points = points[near_side(points, eye)]
                 px, up, _ = _across(state, photo, standing, points)
                 inside = ((px > 20) & (px < np.array([image.width, image.height]) - 21)).all(1)
                 if inside.sum() < 5:
@@ -104,7 +95,7 @@ def _clearness(score: Array) -> Array:
 
 
 def find_thickness(
-    load: Load, state: State, oblique: Sequence[int], standing_of: Sequence[int], blur_px: float
+    photos: Sequence[Photo], state: State, oblique: Sequence[int], standing_of: Sequence[int], blur_px: float
 ) -> tuple[float, float]:
     """Thickness, mm, and shift of the mid-line towards the inlet, mm, that put both edges of the tip land on edges.
 
@@ -116,13 +107,13 @@ def find_thickness(
     total = np.zeros(len(z))  # mean response against the height over the present mid-line, upwards
     up_of = [1.0 if state.r_ring_rotor[s, 2, 2] > 0 else -1.0 for s in range(len(state.standings))]
     for photo in oblique:
-        image = load(photo)
+        image = photos[photo]
         standing = standing_of[photo]
         eye = state.eye_in(photo, standing)
         for b in range(rotor.blades):
             tau = np.arange(rotor.ends[b, 0] + 0.1, rotor.ends[b, 1] - 0.1, 0.6 / rotor.radius_mm)
             points = rotor.tip(np.full(len(tau), b), np.zeros(len(tau), int), tau)
-            points = points[_near(points, eye)]
+            points = points[near_side(points, eye)]
             if len(points) < 8:
                 continue
             px, up, scale = _across(state, photo, standing, points)

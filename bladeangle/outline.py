@@ -45,7 +45,6 @@ class Outline:
     turn : +1 when teeth fall counter-clockwise seen from above; teeth are sorted by start azimuth, counter-clockwise.
     start_rad : (n,) azimuth of each tooth's jump; azimuth_rad, height_mm, strength : per tooth (m_i,), in falling
     order.
-    margin : how much better this hand explains the picture than the other, 0..1.
     """
 
     turn: int
@@ -53,7 +52,6 @@ class Outline:
     azimuth_rad: tuple[Array, ...]
     height_mm: tuple[Array, ...]
     strength: tuple[Array, ...]
-    margin: float
 
 
 def unrolled_strength(
@@ -170,7 +168,6 @@ def find_outline(
             tries.append((score, turn, count, phase, strength))
     tries.sort(key=lambda t: -t[0])
     score, turn, count, phase, strength = tries[0]
-    margin = 1 - tries[1][0] / max(score, 1e-9)
     if score < LEAST_SCORE:
         raise EdgesError(f"{photo.name}: no outline of blade tips is seen.", hint)
     wanted = (phase + np.arange(count) * COLUMNS / count) % COLUMNS
@@ -193,7 +190,6 @@ def find_outline(
         tuple(azimuth[i] for i in order),
         tuple(height[i] for i in order),
         tuple(strong[i] for i in order),
-        margin,
     )
 
 

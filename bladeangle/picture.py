@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.budget import STATIONS
 from bladeangle.errors import OutputError, PhotoError
 from bladeangle.files import import_cv2, safe_name, write_bytes_atomic
 from bladeangle.geometry import CAMERA_PARAMETERS, pixels
@@ -48,7 +49,6 @@ INK: dict[str, Colour] = {
     "middle": OKABE_ITO["black"],
     "exit": OKABE_ITO["reddish purple"],
 }
-STATIONS = ("entry", "middle", "exit")
 WHITE: Colour = (255, 255, 255)
 SHIFT = 4  # fractional bits of cv2's sub-pixel drawing
 
@@ -404,11 +404,11 @@ def _write(image: Picture, texts: Sequence[tuple[Array, str, float, Colour, bool
     sheet = Image.fromarray(image)
     pen = ImageDraw.Draw(sheet)
     for place, words, size, colour, bold in texts:
-        pen.text((float(place[0]), float(place[1])), words, colour, font=_font(round(size), bold))
+        pen.text((float(place[0]), float(place[1])), words, colour, font=font_of(round(size), bold))
     image[:] = np.asarray(sheet)
 
 
-def _font(size: int, bold: bool) -> Any:
+def font_of(size: int, bold: bool) -> Any:
     """DejaVu Sans as shipped with matplotlib: has the degree and plus-minus signs, and most alphabets for names."""
     from matplotlib import get_data_path
     from PIL import ImageFont

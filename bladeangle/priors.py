@@ -145,7 +145,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         add("smoothness", c[:count], bend @ rotor.heights[b], np.full(len(bend), sigma), bend)
         # only so that the equations stay regular where nothing is seen of a blade
         add("gauge", c[:count], rotor.heights[b] - start.rotor.heights[b], np.full(count, 50.0))
-        add("gauge", c[count : count + 2], rotor.ends[b] - start_ends(start, b), np.array([0.03, 0.6]))
+        add("gauge", c[count : count + 2], rotor.ends[b] - start.rotor.ends[b], np.array([0.03, 0.6]))
         add("blade edges", c[count + 2 :], rotor.extra_mm[b : b + 1], np.array([priors.extra_sigma_mm]))
     same = of("blades alike")
     like, sigma = alike(rotor, priors)
@@ -201,10 +201,3 @@ def alike(rotor: Rotor, priors: Priors) -> tuple[Array, Array]:
     height = rotor.basis.matrix(np.array([0.5 * wrap]))
     sigma = np.array([np.radians(priors.alike_sigma_deg)] * 3 + [priors.alike_height_sigma_mm])
     return np.vstack([slopes, height]), sigma
-
-
-def start_ends(start: State, blade: int) -> Array:
-    """The starting values (2,) of a blade's ends."""
-    assert start.rotor is not None
-    out: Array = start.rotor.ends[blade]
-    return out

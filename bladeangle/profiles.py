@@ -86,7 +86,7 @@ def _normal_cdf(x: Array) -> Array:
 
 @lru_cache(maxsize=64)
 def _bases(reach: tuple[int, int], blur_px: float, margin: int, slopes: bool) -> tuple[Array, Array, Array]:
-    """Trial places (m,), and for each the orthonormal basis (m, k, q) of step, level and slopes, and the columns."""
+    """Trial places (m,); for each an orthonormal basis (m, k, q) of levels and slopes, and their solution (m, q, k)."""
     t = np.arange(-reach[0], reach[1] + 1, dtype=float)
     places = np.arange(-reach[0] + margin, reach[1] - margin + 1e-9, SCAN_STEP_PX)
     rise = _normal_cdf((t[None] - places[:, None]) / blur_px)
@@ -94,7 +94,8 @@ def _bases(reach: tuple[int, int], blur_px: float, margin: int, slopes: bool) ->
     if slopes:
         d = t[None] - places[:, None]
         columns += [(1 - rise) * d, rise * d]
-    return places, np.linalg.qr(np.stack(columns, -1))[0], np.stack(columns, -1)
+    design = np.stack(columns, -1)
+    return places, np.linalg.qr(design)[0], np.asarray(np.linalg.pinv(design), np.float64)
 
 
 def fit_steps(
@@ -121,9 +122,9 @@ def fit_steps(
     trust_px : the step is looked for no farther than this from the predicted edge.
     """
     n, k = profiles.shape
-    places, q, columns = _bases(reach, blur_px, margin, slopes)
+    places, q, solve = _bases(reach, blur_px, margin, slopes)
     near = np.flatnonzero(np.abs(places) <= trust_px)
-    places, q, columns = places[near], q[near], columns[near]
+    places, q, solve = places[near], q[near], solve[near]
     bad = np.logical_not(np.isfinite(profiles).all(1))
     p = np.where(bad[:, None], 0.0, profiles)
     level = p.mean(1)
@@ -131,7 +132,6 @@ def fit_steps(
     explained = np.einsum("mkq,nk->mnq", q, p, optimize=True)
     rss = (p**2).sum(1)[:, None] - (explained**2).sum(-1).T  # (n, m)
     if polarity:
-        solve = np.linalg.pinv(columns)  # (m, q, k)
         step = np.einsum("mk,nk->nm", solve[:, 1] - solve[:, 0], p)
         rss = np.where(step * polarity > 0, rss, np.inf)
     best = rss.argmin(1)
@@ -147,8 +147,7 @@ def fit_steps(
         freedom = max(k - q.shape[2] - 1, 1)
         noise2 = np.maximum(here, 0) / freedom
         sigma = np.sqrt(2 * noise2 / bend) * SCAN_STEP_PX
-        solve_i = np.linalg.pinv(columns)[i]
-        ends = np.einsum("nqk,nk->nq", solve_i[:, :2], p)
+        ends = np.einsum("nqk,nk->nq", solve[i, :2], p)
         contrast = ends[:, 1] - ends[:, 0]
         snr = np.abs(contrast) / np.sqrt(np.maximum(noise2, 1e-12))
     ok &= np.isfinite(sigma) & (snr > least_snr)

@@ -141,9 +141,15 @@ def ring_to_dict(ring: Ring) -> dict[str, Any]:
     return out
 
 
-def read_ring(path: Path) -> Ring:
-    """Read a ring definition; DefinitionError when it is missing or wrong."""
-    return ring_from_dict(read_definition(path, "ring file"), f"The ring file {path.name!r}")
+def read_ring(path: Path, check_bar_mm: float | None = None) -> Ring:
+    """Read a ring definition, at the scale that the measured length of its check bar says, where one is given.
+
+    Raises
+    ------
+    DefinitionError : the file is missing or wrong, or `with_check_bar` refuses the length.
+    """
+    ring = ring_from_dict(read_definition(path, "ring file"), f"The ring file {path.name!r}")
+    return ring if check_bar_mm is None else with_check_bar(ring, check_bar_mm)
 
 
 def with_check_bar(ring: Ring, measured_mm: float) -> Ring:

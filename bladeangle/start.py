@@ -24,16 +24,12 @@ HUB_BEYOND_MM = (8.0, 10.0)
 
 @dataclass(frozen=True)
 class Start:
-    """First rotor and standings: r_ring_rotor (s, 3, 3), t_ring_rotor (s, 3).
-
-    wrap_known : whether the wrap was seen or could be matched, not assumed.
-    """
+    """First rotor and standings: r_ring_rotor (s, 3, 3), t_ring_rotor (s, 3)."""
 
     rotor: Rotor
     standings: tuple[str, ...]
     r_ring_rotor: Array
     t_ring_rotor: Array
-    wrap_known: bool
 
 
 @dataclass(frozen=True)
@@ -106,15 +102,14 @@ def first_rotor(
             "Make sure that both show the same rotor.",
         )
     inlet, outlet = teeth.get("inlet_up"), teeth.get("outlet_up")
-    known = True
     rise = 0.0
     if inlet and outlet:
         wrap, rise = _match(inlet, outlet, radius_mm, wrap_rad)
     else:
         one = inlet or outlet
         assert one is not None
-        known = all(t.whole for t in one)
-        wrap = float(np.median([t.angle[-1] for t in one])) + (0.0 if known else HIDDEN_WRAP)
+        hidden = 0.0 if all(t.whole for t in one) else HIDDEN_WRAP
+        wrap = float(np.median([t.angle[-1] for t in one])) + hidden
         rise = 70.0
     margin = PAST_END_MM / radius_mm
     basis = Basis(-margin, wrap + margin, max(6, round(wrap * radius_mm / KNOT_MM)) + 3)
@@ -153,7 +148,7 @@ def first_rotor(
             c, s = np.cos(psi), np.sin(psi)
             rotations.append(np.array([[c, s, 0], [s, -c, 0], [0, 0, -1.0]]))
             shifts.append([x, y, rise])
-    return Start(rotor, tuple(teeth), np.array(rotations), np.array(shifts), known)
+    return Start(rotor, tuple(teeth), np.array(rotations), np.array(shifts))
 
 
 def _tooth(outline: Outline, index: int) -> Tooth:
@@ -183,7 +178,8 @@ def _smooth(x: Array, y: Array, degree: int) -> np.polynomial.Polynomial:
     return fit
 
 
-def _match(inlet: list[Tooth], outlet: list[Tooth], radius_mm: float, wrap_rad: float | None = None
+def _match(
+    inlet: list[Tooth], outlet: list[Tooth], radius_mm: float, wrap_rad: float | None = None
 ) -> tuple[float, float]:
     """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))

@@ -15,18 +15,19 @@ from functools import partial
 import numpy as np
 
 from bladeangle.adjust import Adjustment
-from bladeangle.budget import Budget, BudgetLine, line_from_jacobian
+from bladeangle.budget import STATIONS, Budget, BudgetLine, line_from_jacobian
 from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS
 from bladeangle.rotor import FACES, Rotor
 
-STATIONS = ("entry", "middle", "exit")
 #: Points that stand for a station, and bins of it that must be seen.
 SAMPLES = 101
 BINS = 10
 NEEDED_BINS = 4
-#: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px (measured
-#: on renders with another tone curve than is undone; common practice, no source).
+#: Robust weight from which a point counts as seen; below it the adjustment has put it aside.
+KEPT_WEIGHT = 0.3
+#: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px
+#: (assumed; no source).
 EDGE_BIAS_PX = 0.08
 
 
@@ -163,7 +164,7 @@ def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
             if tips is None:
                 continue
             foot = state.on_cylinder(tips.px, p, state.standings.index(view.standing), rotor.radius_mm, tips.far)
-            good = np.isfinite(foot).all(1) & (result.weight[p][kind] > 0.3)
+            good = np.isfinite(foot).all(1) & (result.weight[p][kind] > KEPT_WEIGHT)
             tau = rotor.tau_of(np.nan_to_num(foot, nan=1.0), tips.blade)
             for b in range(rotor.blades):
                 mine = good & (tips.blade == b)

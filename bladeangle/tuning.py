@@ -15,11 +15,11 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
+from bladeangle.budget import STATIONS
 from bladeangle.errors import RecordError, UsageError
 from bladeangle.files import safe_name, write_bytes_atomic
 
 BASIS = "common practice, no source"
-STATIONS = ("entry", "middle", "exit")
 RESULTS = ("better", "worse", "same")
 #: One step is at most this; a degree is a sizeable change (common practice, no source).
 LARGEST_STEP_DEG = 1.0

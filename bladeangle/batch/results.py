@@ -16,7 +16,7 @@ from bladeangle.batch.work import TILE_PX, unpacked
 from bladeangle.exchange import Cell, table
 from bladeangle.files import atomic_path
 from bladeangle.inventory import Failure, Inventory
-from bladeangle.picture import Picture, _font, angle_text
+from bladeangle.picture import Picture, angle_text, font_of
 from bladeangle.record import STATIONS, Record
 
 #: The most pixels that a contact sheet may have.
@@ -83,9 +83,9 @@ def _strip(results: Sequence[str | Failure], inventory: Inventory, tile: int, co
                 picture = Image.fromarray(unpacked(packed))
                 picture.thumbnail((tile - 6, below - 6))
                 sheet.paste(picture, (x + (tile - picture.width) // 2, 3))
-        pen.text((x + 4, below), name[:40], "black", font=_font(size, True))
+        pen.text((x + 4, below), name[:40], "black", font=font_of(size, True))
         for row, line in enumerate(lines):
-            pen.text((x + 4, below + (row + 1.1) * size * 1.1), line, (70, 70, 70), font=_font(size, False))
+            pen.text((x + 4, below + (row + 1.1) * size * 1.1), line, (70, 70, 70), font=font_of(size, False))
     return np.asarray(sheet)
 
 

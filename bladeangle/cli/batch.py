@@ -17,6 +17,8 @@ from bladeangle.cli.options import (
     progress,
     quiet_option,
     ring_option,
+    station_length_option,
+    station_skip_option,
     verbose_option,
 )
 
@@ -29,24 +31,8 @@ if TYPE_CHECKING:
 @ring_option
 @camera_option
 @check_bar_option
-@click.option(
-    "--station-length",
-    "length_mm",
-    type=click.FloatRange(5, 200),
-    default=32.0,
-    show_default=True,
-    metavar="MM",
-    help="Length of the entry and exit stations along the tip.",
-)
-@click.option(
-    "--station-skip",
-    "skip_mm",
-    type=click.FloatRange(0, 20),
-    default=2.0,
-    show_default=True,
-    metavar="MM",
-    help="Rounding skipped at either end.",
-)
+@station_length_option
+@station_skip_option
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -115,15 +101,13 @@ def batch(
     from bladeangle.errors import EXIT_BATCH_PARTLY_FAILED, UsageError
     from bladeangle.files import safe_name
     from bladeangle.measure import Options
-    from bladeangle.ring import read_ring, with_check_bar
+    from bladeangle.ring import read_ring
 
     if cluster is not None and engine != "dask":
         raise UsageError("--cluster is for the engine dask.", "Add --engine dask.")
     here = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     workers = workers or here
-    definition = read_ring(ring)
-    if check_bar_mm is not None:
-        definition = with_check_bar(definition, check_bar_mm)
+    definition = read_ring(ring, check_bar_mm)
     settings = room.Settings(
         ring=definition,
         camera=None if camera is None else read_camera(camera),

@@ -39,11 +39,9 @@ def calibrate(
     from bladeangle.calibrate import calibrate as run
     from bladeangle.camera import camera_to_dict, write_camera
     from bladeangle.files import safe_name
-    from bladeangle.ring import read_ring, with_check_bar
+    from bladeangle.ring import read_ring
 
-    definition = read_ring(ring)
-    if check_bar_mm is not None:
-        definition = with_check_bar(definition, check_bar_mm)
+    definition = read_ring(ring, check_bar_mm)
     result = run(photos, definition, name=name, progress=note)
     write_camera(result.camera, out)
     if as_json:

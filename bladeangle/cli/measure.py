@@ -15,6 +15,8 @@ from bladeangle.cli.options import (
     note,
     quiet_option,
     ring_option,
+    station_length_option,
+    station_skip_option,
     verbose_option,
 )
 
@@ -54,24 +56,8 @@ class Turned(click.Command):
 @ring_option
 @diameter_option
 @check_bar_option
-@click.option(
-    "--station-length",
-    "length_mm",
-    type=click.FloatRange(5, 200),
-    default=32.0,
-    show_default=True,
-    metavar="MM",
-    help="Length of the entry and exit stations along the tip.",
-)
-@click.option(
-    "--station-skip",
-    "skip_mm",
-    type=click.FloatRange(0, 20),
-    default=2.0,
-    show_default=True,
-    metavar="MM",
-    help="Rounding skipped at either end.",
-)
+@station_length_option
+@station_skip_option
 @click.option("--name", help="Name of the rotor in the record. [default: the record's file name]")
 @click.option("--out", type=click.Path(path_type=Path), metavar="RECORD.json", help="Where the record goes.")
 @click.option(
@@ -116,11 +102,9 @@ def measure(
     from bladeangle.measure import Options
     from bladeangle.measure import measure as measure_rotor
     from bladeangle.record import record_to_json, write_record
-    from bladeangle.ring import read_ring, with_check_bar
+    from bladeangle.ring import read_ring
 
-    definition = read_ring(ring)
-    if check_bar_mm is not None:
-        definition = with_check_bar(definition, check_bar_mm)
+    definition = read_ring(ring, check_bar_mm)
     known = None if camera is None else read_camera(camera)
     changed = None if edits is None else read_edits(edits)
     options = Options(

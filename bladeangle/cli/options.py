@@ -120,6 +120,26 @@ diameter_option = click.option(
     help="Diameter over the blade tips, measured with calipers.",
 )
 
+station_length_option = click.option(
+    "--station-length",
+    "length_mm",
+    type=click.FloatRange(5, 200),
+    default=32.0,
+    show_default=True,
+    metavar="MM",
+    help="Length of the entry and exit stations along the tip.",
+)
+
+station_skip_option = click.option(
+    "--station-skip",
+    "skip_mm",
+    type=click.FloatRange(0, 20),
+    default=2.0,
+    show_default=True,
+    metavar="MM",
+    help="Rounding skipped at either end.",
+)
+
 inches_option = click.option(
     "--inches/--mm",
     "inches",

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from bladeangle.budget import STATIONS
 from bladeangle.page.svg import el, figure, line, path, scale, text, ticks
 from bladeangle.stations import StationOptions, station_span
 
-STATIONS = ("entry", "middle", "exit")
 Limits = Mapping[str, tuple[float, float]]
 Axes = tuple[Callable[[float], float], Callable[[float], float], Callable[[float], float]]
 
