@@ -115,7 +115,7 @@ def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_pa
     edits = Edits(
         photos=(
             PhotoEdits(
-                before.shots[0].sha256,
+                before.shots[0].photo.sha256,
                 struck=(Struck("tip", 2, "inlet", run, 12.0),),
                 added=(Added("tip", 2, "inlet", single, 0.2),),
             ),
@@ -128,4 +128,4 @@ def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_pa
     assert near.sum() == 1  # the added point alone
     assert np.abs(left.px[left.blade == 1][near][0] - single).max() < 1e-9
     assert "edited-by-hand" in {flag.code for flag in after.flags}
-    assert record_of(after, "rotor-a").data["edits"]["photos"][0]["sha256"] == before.shots[0].sha256
+    assert record_of(after, "rotor-a").data["edits"]["photos"][0]["sha256"] == before.shots[0].photo.sha256
