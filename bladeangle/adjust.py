@@ -32,10 +32,17 @@ ROBUST_WIDTH = 3.0
 #: Numbers of neighbours along an edge whose means are compared with single points; about a third of, and a whole,
 #: station.
 BLOCKS = (6, 16)
-#: First guess, least and most of the sway of a tip edge in one photograph, px, and the length on which it varies, px.
-SWAY_PX = 0.15
-SWAY_RANGE_PX = (0.08, 0.4)
-SWAY_LENGTH_PX = 250.0
+#: First guesses of the sway of tip edges seen from the side and from overhead, in standard uncertainties of a point;
+#: its least and most; the distance along the edge, px, over which it is forgotten, and between its knots. Path-traced
+#: photographs of turned metal: grooves cross the edges of the tip land within some 130 px, and move them by about as
+#: much as noise does; from overhead the land is not seen, and nearly all that is left is noise.
+SWAY = (1.0, 0.3)
+SWAY_RANGE = (0.1, 3.0)
+SWAY_LENGTH_PX = 130.0
+#: Sway of a hub circle as a whole, px: of its centre, and of its once-more-round. Light comes from one side, and the rim
+#: is not sharp; centres of rendered hubs lie off by this much though a circle has hundreds of points.
+CIRCLE_SWAY_PX = 0.1
+SWAY_KNOT_PX = 65.0
 #: Fewest degrees of freedom from which the sway is estimated rather than taken as guessed.
 SWAY_FREEDOM = 6.0
 #: Least and most bend of the tip curves, deg a knot, that is believed.
@@ -59,7 +66,7 @@ class Adjustment:
     shifts : kind of edge -> (n,) change of the unknowns per pixel by which all its edges are moved along their normals.
     residual_px : photo -> kind -> (m,) residuals along the normal, px; weight : the robust weights (m,) likewise.
     scale : photo -> kind -> factor by which the points' own uncertainty was multiplied, correlation included.
-    sway_px : by how much whole tip edges were allowed to sway in one photograph.
+    sway : by how much runs of tip edge sway, seen from the side and from overhead, in sigmas of a point.
     prior_cost : source -> how far the solution is from what was known, as a sum of squares in standard uncertainties.
     iterations : how many were needed.
     """
@@ -73,7 +80,7 @@ class Adjustment:
     residual_px: list[dict[str, Array]]
     weight: list[dict[str, Array]]
     scale: list[dict[str, float]]
-    sway_px: float
+    sway: tuple[float, float]
     prior_cost: dict[str, float]
     iterations: int
 
@@ -108,7 +115,7 @@ def adjust(
     ------
     AdjustmentError : it does not converge, or the equations are singular.
     """
-    work = _Work(ring, views, start, priors, SWAY_PX if rescale and must_settle else 0.0)
+    work = _Work(ring, views, start, priors, SWAY if rescale and must_settle else (0.0, 0.0))
     iterations = 0
     for turn in range(RESCALINGS if rescale else 1):
         change = work.rescale(estimate=turn > 0) if rescale else 0.0
@@ -130,8 +137,10 @@ def adjust(
 class _Work:
     """State of one adjustment while it runs."""
 
-    def __init__(self, ring: Ring, views: tuple[View, ...], start: State, priors: Priors, sway_px: float) -> None:
-        self.ring, self.views, self.start, self.priors, self.sway_px = ring, views, start, priors, sway_px
+    def __init__(
+        self, ring: Ring, views: tuple[View, ...], start: State, priors: Priors, sway: tuple[float, float]
+    ) -> None:
+        self.ring, self.views, self.start, self.priors, self.sway = ring, views, start, priors, sway
         self.layout = Layout(start)
         self.state = start.copy()
         known = start.standings if start.rotor is not None else ()
@@ -170,7 +179,7 @@ class _Work:
         if estimate and self.state.rotor is not None:
             covariance = self.covariance()
             self._estimate_bend(covariance)
-            if self.sway_px:
+            if any(self.sway):
                 self._estimate_sway(covariance)
         self.build()
         pairs = [(new[k], before[k]) for new, before in zip(self.scale, old, strict=True) for k in new if k in before]
@@ -190,15 +199,18 @@ class _Work:
         self.priors = replace(self.priors, bend_sigma_deg=float(np.clip(bend, *BEND_RANGE_DEG)))
 
     def _estimate_sway(self, covariance: Array) -> None:
-        """How much whole edges sway, from the sway that the traces show over what the curves have swallowed."""
-        squares = freedom = 0.0
+        """How much runs of edge sway, from what the traces show over what the curves have swallowed."""
+        squares, freedom = np.zeros(3), np.zeros(3)
         for sway in self.built.sways:
             own = covariance[np.ix_(sway.columns, sway.columns)]
             posterior = sway.kernel + sway.reduction.T @ own @ sway.reduction
-            squares += sway.square
-            freedom += len(sway.known) - float((sway.known * posterior).sum())
-        if freedom >= SWAY_FREEDOM:
-            self.sway_px = float(np.clip(self.sway_px * np.sqrt(squares / freedom), *SWAY_RANGE_PX))
+            squares[sway.which] += sway.square
+            freedom[sway.which] += len(sway.known) - float((sway.known * posterior).sum())
+        side, above = (
+            float(np.clip(q * np.sqrt(s / f), *SWAY_RANGE)) if f >= SWAY_FREEDOM else q
+            for q, s, f in zip(self.sway, squares, freedom, strict=False)
+        )
+        self.sway = (side, above)
 
     def settle(self, enough: float, iterations: int, most: int) -> int:
         """Levenberg-Marquardt steps until one can lower the cost by less than `enough`; the iterations so far."""
@@ -246,7 +258,7 @@ class _Work:
             [{k: r for k, (r, *_) in kinds.items()} for kinds in residuals],
             [{k: w for k, (_, _, w, _) in kinds.items()} for kinds in residuals],
             [{k: s.total for k, s in kinds.items()} for kinds in self.scale],
-            self.sway_px,
+            self.sway,
             {k: p.cost for k, p in self.known.items()},
             iterations,
         )
@@ -270,7 +282,9 @@ def _spread(residual: Array, floor: float = 0.5) -> Scale:
 
     The robust spread of single points; and the root of the growth of the variance of means over `BLOCKS` neighbours
     (one if the points are independent): texture, compression and model error are correlated along an edge. Points that
-    the robust weights put aside are left out of the growth: a run of glare is not correlation.
+    the robust weights put aside are left out of the growth: a run of glare is not correlation. Where the residuals have
+    longer tails than a normal distribution, the variance of a robust mean (Huber, Robust Statistics, 1981, 3.2) grows
+    as well.
     """
     r = residual[np.isfinite(residual)]
     if len(r) < 20:
@@ -282,13 +296,18 @@ def _spread(residual: Array, floor: float = 0.5) -> Scale:
         blocks = kept[: len(kept) // size * size].reshape(-1, size)
         if len(blocks) >= 6:
             growth = max(growth, size * float((blocks.mean(1) ** 2).mean()) / max(float((kept**2).mean()), 1e-12))
-    return Scale(max(single, floor), float(np.sqrt(min(growth, 10.0))))
+    single = max(single, floor)
+    z2 = (r / single / ROBUST_WIDTH) ** 2
+    weight = 1 / (1 + z2)
+    tails = float((weight**2 * (r / single) ** 2).mean() * weight.mean() / max((weight**2 * (1 - z2)).mean(), 0.1) ** 2)
+    return Scale(single, float(np.sqrt(min(growth * max(tails, 1.0), 10.0))))
 
 
 @dataclass(frozen=True)
 class _Sway:
     """What the sway of one trace did: its square in sigmas, prior information, inverse kernel, pull on the unknowns."""
 
+    which: int
     square: float
     known: Array
     kernel: Array
@@ -332,20 +351,22 @@ def _build(work: _Work, state: State) -> _Built:
             single = sigma * scale.single
             missed = ~np.isfinite(residual)
             r = np.where(missed, 0.0, residual)
-            runs = traces(kind, view, sigma * scale.total, work.sway_px)
+            runs = traces(kind, view, single, work.sway)
             weight, swayed = _weigh(r, single, missed, runs)
             w = weight / (single * scale.growth) ** 2
             normal = jac.T @ (w[:, None] * jac)
             right = jac.T @ (w * r)
             z = ((r - swayed) / single)[~missed]
             built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
-            reduced: list[Trace] = []
-            for (rows, shape, known), by, kernel in swallowed(runs, w, jac):
+            taken = 0.0
+            reduced: list[tuple[Ints, Array, Array]] = []
+            for (rows, shape, known, which), by, kernel in swallowed(runs, w, jac):
+                taken += len(kernel) - float((kernel * known).sum())
                 pull = kernel @ (shape.T @ (w[rows] * r[rows]))
                 normal -= by.T @ kernel @ by
                 right -= by.T @ pull
                 built.cost += float(pull @ known @ pull)
-                built.sways.append(_Sway(float(pull @ known @ pull), known, kernel, by.T @ kernel, columns))
+                built.sways.append(_Sway(which, float(pull @ known @ pull), known, kernel, by.T @ kernel, columns))
                 reduced.append((rows, shape, by.T @ kernel))
             built.information[SOURCES[kind]][at] += normal
             built.total[at] += normal
@@ -355,45 +376,59 @@ def _build(work: _Work, state: State) -> _Built:
                 vector[columns] += jac.T @ (w * sign)
                 for rows, shape, reduction in reduced:
                     vector[columns] -= reduction @ (shape.T @ (w[rows] * sign[rows]))
-            kinds[kind] = (residual, sigma, weight, np.where(missed, np.nan, r - swayed))
+            # what the sway took from the residuals as well as its own: they are that much larger than they look
+            seen = len(r) - missed.sum()
+            spared = np.sqrt(seen / max(seen - taken, 0.2 * seen, 1.0))
+            kinds[kind] = (residual, sigma, weight, np.where(missed, np.nan, (r - swayed) * spared))
         built.residuals.append(kinds)
     return built
 
 
-Trace = tuple[Ints, Array, Array]
+Trace = tuple[Ints, Array, Array, int]
 
 
-def traces(kind: str, view: View, claimed: Array, sway_px: float) -> list[Trace]:
-    """Runs of one tip edge in one photograph: rows (m,), shapes (m, 3) of an unknown sway, and its information (3, 3).
+def traces(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> list[Trace]:
+    """Runs of one tip edge in one photograph: rows (m,), shapes (m, q) of an unknown sway, its information (q, q), and
+    which of the sways it is (0 from the side, 1 from overhead, 2 of a hub circle).
 
-    Shading, texture and the roundness of a deburred edge move a whole run of it, not single points. Such a run may be
-    shifted, turned and bowed a little as a whole; the sway is eliminated from the equations, never shown as a result.
+    Grooves, shading and the roundness of a deburred edge move runs of it, not single points. Along the edge the sway is
+    a random walk that forgets (correlation exp(-distance / `SWAY_LENGTH_PX`)), linear between knots, and as large as
+    `sway` times the points' own sigma (m,) px; it is eliminated from the equations, never shown as a result.
     """
-    if kind not in TIP_KINDS or sway_px <= 0:
-        return []
+    out: list[Trace] = []
+    if not any(sway):
+        return out
+    if kind == "circle" and view.circles is not None:
+        for k in np.unique(view.circles.circle):
+            rows = np.flatnonzero(view.circles.circle == k)
+            psi = np.arctan2(view.circles.normal[rows, 1], view.circles.normal[rows, 0])
+            shape = np.stack([np.cos(psi), np.sin(psi), np.cos(2 * psi), np.sin(2 * psi)], 1)
+            out.append((rows, shape, np.eye(4) / CIRCLE_SWAY_PX**2, 2))
+    if kind not in TIP_KINDS:
+        return out
     tips = view.tips_of(TIP_KINDS[kind])
     assert tips is not None
-    out = []
     for b in np.unique(tips.blade):
         rows = np.flatnonzero(tips.blade == b)
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
-        x = (along - along.mean()) / SWAY_LENGTH_PX
-        shape = np.stack([np.ones(len(x)), x, x**2 - (x**2).mean()], 1)
-        faint = float(np.clip(np.median(claimed[rows]) / 0.15, 0.7, 3.0))
-        sigma = sway_px * faint * np.array([1.0, 1.0, 0.5])
-        out.append((rows, shape, np.diag(1 / sigma**2)))
+        knots = np.linspace(0.0, along[-1], max(2, int(np.ceil(along[-1] / SWAY_KNOT_PX)) + 1))
+        shape = np.maximum(1 - np.abs(along[:, None] - knots) / max(knots[1], 1e-6), 0.0) * sigma[rows, None]
+        alike = np.exp(-np.abs(knots[:, None] - knots) / SWAY_LENGTH_PX)
+        far = int(tips.far[rows[0]])
+        out.append((rows, shape, np.linalg.inv(alike) / sway[far] ** 2, far))
     return out
 
 
 def swallowed(runs: list[Trace], w: Array, jac: Array) -> Iterator[tuple[Trace, Array, Array]]:
-    """For eliminating the sway of runs: each run, its part (3, n) of the weighted equations, its inverse kernel (3, 3).
+    """For eliminating the sway of runs: each run, its part (q, n) of the weighted equations, its inverse kernel (q, q).
 
     w : (m,) weights of the residuals; jac : (m, n). The normal equations lose `by.T @ kernel @ by` to a run.
     """
-    for rows, shape, known in runs:
+    for run in runs:
+        rows, shape, known, _ = run
         by = shape.T @ (w[rows, None] * jac[rows])
         kernel = np.linalg.inv(known + shape.T @ (w[rows, None] * shape))
-        yield (rows, shape, known), by, np.asarray(kernel, np.float64)
+        yield run, by, np.asarray(kernel, np.float64)
 
 
 def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], runs: list[Trace]) -> tuple[Array, Array]:
@@ -401,7 +436,7 @@ def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], runs: list[Trace]
     swayed = np.zeros_like(r)
     weight = np.where(missed, 0.0, 1.0)
     for _ in range(4 if runs else 1):
-        for rows, shape, known in runs:
+        for rows, shape, known, _ in runs:
             w = weight[rows] / single[rows] ** 2
             fit = np.linalg.solve(known + shape.T @ (w[:, None] * shape), shape.T @ (w * r[rows]))
             swayed[rows] = shape @ fit

@@ -173,7 +173,7 @@ class _Addition:
             self.ring, state, p, candidate.standing, self.size, self.typical, circles=candidate.standing == self.added
         )
         equations = Equations(self.ring, layout, state, p, candidate.standing)
-        found, shifts = information_of(equations, layout.size, view, self.typical.sway_px)
+        found, shifts = information_of(equations, layout.size, view, self.typical.sway)
         n = np.asarray(sum(found.values()))
         own = np.arange(layout[("photo", p)].start, layout[("photo", p)].stop)
         rest = np.setdiff1d(np.arange(layout.size), own)

@@ -24,6 +24,8 @@ POINT_PX = 16
 #: How far, px, the last refinement may move an edge from its prediction, and the reach of its profiles.
 TRUST_PX = 3
 REACH_PX = 9
+#: Share of white pixels at some distance from the edge from which a point counts as glaring.
+GLARING_SHARE = 0.2
 #: Unevenness of metal near an edge, as a share of its brightness, over the blur's width: shifts an edge by this over
 #: its relative contrast, px (assumed; no source).
 TEXTURE = 0.02
@@ -236,8 +238,12 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
     clear = int(np.clip(np.floor(land - 2 * blur_px), 3, REACH_PX)) if np.isfinite(land) else REACH_PX
     reach = (clear if sign < 0 else REACH_PX, clear if sign > 0 else REACH_PX)
     read = profiles.read_profiles(photo.grey, centre, stretch.normal, reach, 0)
-    read = read.reshape(-1, POINT_PX, read.shape[1]).mean(1)
-    return profiles.fit_steps(read, reach, blur_px, slopes=min(reach) >= 5, trust_px=TRUST_PX)
+    read = read.reshape(-1, POINT_PX, read.shape[1])
+    steps = profiles.fit_steps(read.mean(1), reach, blur_px, slopes=min(reach) >= 5, trust_px=TRUST_PX)
+    glaring = np.flatnonzero((read > profiles.WHITE).mean(1).max(1) > GLARING_SHARE)
+    if not len(glaring):
+        return steps
+    return steps.with_rows(glaring, profiles.fit_glaring_steps(read[glaring], reach, blur_px, TRUST_PX))
 
 
 def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_mm: float) -> EndPoints:

@@ -36,8 +36,8 @@ class Typical:
 
     The values already count what measuring loses: points that are not found, correlation between neighbours, and the
     weight that the robust adjustment takes off. `overhead_px` is for the upper face's tip edge seen from above;
-    `upper_px` and `lower_px` for the two edges of the tip land seen from the side. `sway_px` and `bend_deg` are what
-    the adjustment estimates of whole edge runs and of the blades' bend. The values lie between those of clean renders
+    `upper_px` and `lower_px` for the two edges of the tip land seen from the side. `sway` and `bend_deg` are what
+    the adjustment estimates of runs of edge and of the blades' bend. The values lie between those of clean renders
     (0.05 to 0.1 px for a tip edge from above) and those of rough ones with another tone curve (0.2 px): light and metal
     decide, so that an expectation for one rotor is good to a factor of about one and a half.
     """
@@ -48,7 +48,7 @@ class Typical:
     lower_px: float = 0.25
     end_mm: float = 0.35
     circle_px: float = 0.2
-    sway_px: float = 0.1
+    sway: tuple[float, float] = (1.0, 0.3)
     bend_deg: float = 0.28
 
 
@@ -299,7 +299,7 @@ def _circles(state: State, photo: int, standing: int, typical: Typical) -> Circl
 # --- What ideal observations are worth --------------------------------------------------------------------------------
 
 def information_of(
-    equations: Equations, size: int, view: View, sway_px: float
+    equations: Equations, size: int, view: View, sway: tuple[float, float]
 ) -> tuple[dict[str, Array], dict[str, Array]]:
     """What one ideal photograph brings: information (size, size) by source, and by kind of edge the right-hand side
     (size,) of moving all its edges by a pixel; the sway of whole edge runs is eliminated as in the adjustment.
@@ -310,7 +310,7 @@ def information_of(
     for kind, _, jac, sigma in equations.rows(view):
         weighted = jac / sigma[:, None] ** 2
         normal, shift = jac.T @ weighted, weighted.sum(0)
-        for (rows, shape, _), by, kernel in swallowed(traces(kind, view, sigma, sway_px), 1 / sigma**2, jac):
+        for (rows, shape, _, _), by, kernel in swallowed(traces(kind, view, sigma, sway), 1 / sigma**2, jac):
             normal -= by.T @ kernel @ by
             shift -= by.T @ (kernel @ (shape / sigma[rows, None] ** 2).sum(0))
         information.setdefault(SOURCES[kind], np.zeros((size, size)))[at] += normal
@@ -318,7 +318,9 @@ def information_of(
     return information, shifts
 
 
-def ideal_adjustment(ring: Ring, views: tuple[View, ...], state: State, priors: Priors, sway_px: float) -> Adjustment:
+def ideal_adjustment(
+    ring: Ring, views: tuple[View, ...], state: State, priors: Priors, sway: tuple[float, float]
+) -> Adjustment:
     """The adjustment of ideal photographs of the state, with a given sway of edges instead of one that residuals tell.
 
     Its unknowns may differ from the state by a small step towards what is known beforehand.
@@ -330,7 +332,7 @@ def ideal_adjustment(ring: Ring, views: tuple[View, ...], state: State, priors: 
         information[source] = np.zeros_like(result.covariance)
     for p, view in enumerate(views):
         equations = Equations(ring, result.layout, result.state, p, state.standings.index(view.standing))
-        found, moved = information_of(equations, result.layout.size, view, sway_px)
+        found, moved = information_of(equations, result.layout.size, view, sway)
         for source, value in found.items():
             information[source] += value
         for kind, vector in moved.items():
@@ -358,7 +360,7 @@ def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:
         for name, value in attained_in(result, p, expected).items():
             found.setdefault(name, []).append(value)
     medians = {name: float(np.median(values)) for name, values in found.items()}
-    return replace(Typical(), sway_px=result.sway_px or Typical().sway_px, **medians)
+    return replace(Typical(), sway=result.sway if any(result.sway) else Typical().sway, **medians)
 
 
 def attained_in(result: Adjustment, photo: int, expected: View) -> dict[str, float]:

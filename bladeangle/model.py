@@ -20,6 +20,8 @@ from bladeangle.rotor import Rotor
 
 Ints = NDArray[np.int64]
 
+#: Knots along the tip between which what grooves do to the edges of the tip land is linear.
+GROOVE_KNOTS = 8
 #: Tip edges of the two faces are weighed apart: one may stand out clearly where the other is hardly seen.
 TIP_KINDS = {"inlet tips": 1, "outlet tips": -1}
 
@@ -98,6 +100,8 @@ class State:
     rotor: Rotor | None = None
     circles: Array = field(default_factory=lambda: np.zeros((0, 2)))  # (k, 2) radius, height in the rotor frame
     circle_standing: tuple[int, ...] = ()  # standing in which each circle is seen
+    #: (2, GROOVE_KNOTS) mm by which both edges of the tip land, inlet face first, seem too high from the side
+    grooves: Array = field(default_factory=lambda: np.zeros((2, GROOVE_KNOTS)))
 
     def copy(self) -> State:
         """An independent copy."""
@@ -106,6 +110,7 @@ class State:
             self.principal.copy(), self.sheet.copy(),
             self.pieces.copy(), self.standings, self.r_ring_rotor.copy(), self.t_ring_rotor.copy(),
             None if self.rotor is None else self.rotor.copy(), self.circles.copy(), self.circle_standing,
+            self.grooves.copy(),
         )  # fmt: skip
 
     def camera_of(self, photo: int) -> Array:
@@ -159,6 +164,7 @@ class Layout:
             self._add("rotor", 4)  # radius, thickness, rounding 2
             for b in range(state.rotor.blades):
                 self._add(("blade", b), state.rotor.basis.count + 3)  # heights, ends 2, extra thickness
+            self._add("grooves", state.grooves.size)
             self._add("circles", state.circles.size)
 
     def _add(self, key: object, size: int) -> None:
@@ -216,7 +222,8 @@ class Equations:
         self.camera = state.camera_of(photo)
         keys: list[object] = ["camera", "sheet", "pieces", ("photo", photo)]
         if standing is not None and state.rotor is not None:
-            keys += [("standing", standing), "rotor", *(("blade", b) for b in range(state.rotor.blades)), "circles"]
+            keys += [("standing", standing), "rotor", *(("blade", b) for b in range(state.rotor.blades))]
+            keys += ["grooves", "circles"]
         self.columns = np.concatenate([np.arange(layout[k].start, layout[k].stop) for k in keys])
         starts = np.cumsum([0] + [layout[k].stop - layout[k].start for k in keys])
         self.local = dict(zip(keys, starts, strict=False))
@@ -288,6 +295,9 @@ class Equations:
         foot[missed] = [rotor.radius_mm, 0.0, 0.0]
         tau = rotor.tau_of(foot, tips.blade)
         points = rotor.tip(tips.blade, tips.face, tau)
+        which = (tips.face < 0).astype(int)
+        hats = groove_hats(rotor, tau) * ~tips.far[:, None]
+        points[:, 2] += (hats * self.state.grooves[which]).sum(1)
         tangent = rotor.tip(tips.blade, tips.face, tau + 1e-4) - rotor.tip(tips.blade, tips.face, tau - 1e-4)
         residual, jac, gradient = self._rotor_rows(points, tangent, tips.px, tips.normal)
         half, by_rounding, by_ends = rotor.half(tau, tips.blade)
@@ -306,6 +316,8 @@ class Equations:
         by_ends *= (gradient[:, 2] * tips.face * thickness)[:, None]
         jac[rows[:, None], first[:, None] + count + np.arange(2)] = by_ends
         jac[rows, first + count + 2] = by_thickness
+        at = self.local["grooves"] + GROOVE_KNOTS * which
+        jac[rows[:, None], at[:, None] + np.arange(GROOVE_KNOTS)] = gradient[:, 2:3] * hats
         residual[missed] = np.nan
         jac[missed] = 0.0
         return residual, jac
@@ -359,6 +371,13 @@ class Equations:
             yield "circle", *self.circle_rows(view.circles), view.circles.sigma_px
 
 
+def groove_hats(rotor: Rotor, tau: Array) -> Array:
+    """Shares (n, GROOVE_KNOTS) of the knots along the tip at tau (n,); knots are even over the blades' length."""
+    knots = np.linspace(rotor.basis.start, rotor.basis.stop, GROOVE_KNOTS)
+    out: Array = np.maximum(1 - np.abs(np.clip(tau, knots[0], knots[-1])[:, None] - knots) / (knots[1] - knots[0]), 0.0)
+    return out
+
+
 def applied(state: State, layout: Layout, step: Array) -> State:
     """The state after a step (n,)."""
     new = state.copy()
@@ -386,5 +405,6 @@ def applied(state: State, layout: Layout, step: Array) -> State:
             rotor.heights[b] += d[: rotor.basis.count]
             rotor.ends[b] += d[rotor.basis.count : rotor.basis.count + 2]
             rotor.extra_mm[b] += d[-1]
+        new.grooves += step[layout["grooves"]].reshape(2, -1)
         new.circles += step[layout["circles"]].reshape(-1, 2)
     return new

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bladeangle.geometry import Array
-from bladeangle.model import Ints, Layout, State
+from bladeangle.model import GROOVE_KNOTS, Ints, Layout, State
 from bladeangle.rotor import Rotor
 
 
@@ -37,9 +37,14 @@ class Priors:
     rim_height_sigma_mm: float = 4.0
     turned_height_sigma_mm: float = 15.0
     bend_sigma_deg: float = 1.5
+    groove_sigma_px: float = 0.14
     alike_sigma_deg: float = 0.5
     alike_height_sigma_mm: float = 0.7
     alike_end_sigma_mm: float = 1.5
+
+
+#: Distance along the tip, mm, over which what grooves do to an edge is forgotten.
+GROOVE_LENGTH_MM = 30.0
 
 
 @dataclass
@@ -147,6 +152,11 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         add("gauge", c[:count], rotor.heights[b] - start.rotor.heights[b], np.full(count, 50.0))
         add("gauge", c[count : count + 2], rotor.ends[b] - start.rotor.ends[b], np.array([0.03, 0.6]))
         add("blade edges", c[count + 2 :], rotor.extra_mm[b : b + 1], np.array([priors.extra_sigma_mm]))
+    known = groove_information(state, priors)
+    for face in (0, 1):
+        at = cols("grooves", face * len(known), len(known))
+        root = np.linalg.cholesky(known).T
+        add("grooves", at, root @ state.grooves[face], np.ones(1), root)
     same = of("blades alike")
     like, sigma = alike(rotor, priors)
     weighted = like.T @ (like / sigma[:, None] ** 2)
@@ -186,6 +196,22 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
             np.array([priors.circle_height_sigma_mm]),
             np.array([[1.0, sign]]),
         )
+    return out
+
+
+def groove_information(state: State, priors: Priors) -> Array:
+    """Information (GROOVE_KNOTS, GROOVE_KNOTS), 1/mm2, of what the grooves of the tip land do to one of its edges.
+
+    A tip land is turned: its grooves lie at the same heights on all blades, and so move the same places of all edges
+    alike, in every photograph from the side; no number of them takes that away. In path-traced photographs it is
+    `groove_sigma_px`, correlated over `GROOVE_LENGTH_MM` along the tip.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    mm_per_px = float(np.linalg.norm(state.t_camera_ring, axis=1).mean()) / state.camera[0]
+    at = np.linspace(rotor.basis.start, rotor.basis.stop, GROOVE_KNOTS) * rotor.radius_mm
+    alike = np.exp(-np.abs(at[:, None] - at) / GROOVE_LENGTH_MM)
+    out: Array = np.linalg.inv(alike) / (priors.groove_sigma_px * mm_per_px) ** 2
     return out
 
 

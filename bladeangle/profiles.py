@@ -4,11 +4,15 @@ A profile is read across the predicted edge in linear light, averaged along it, 
 Gaussian whose two sides may each have a slope of their own (a shaded blade, a shadow on the paper). The step's place is
 the only non-linear unknown, so the fit is a scan: for each trial place the four linear unknowns are projected out, and
 the minimum of the residual sum of squares is refined by a parabola ("variable projection", Golub and Pereyra 1973).
+
+Where metal glares, the file ends at white before the light does: the step seems to lie where the rising flank reaches
+white, up to half a pixel out on the darker side. There the samples at white are left out, and the fit asks only that
+the bright side be no darker than white.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 
 import numpy as np
@@ -20,6 +24,13 @@ Array = NDArray[np.float64]
 
 #: Spacing of the scan of trial places, px.
 SCAN_STEP_PX = 0.25
+#: Linear light from which a sample counts as white (254 of 255 encoded), and the share of such pixels along the edge
+#: from which the median of a sample is white too, nearly.
+WHITE = 0.985
+WHITE_SHARE = 0.4
+#: Spread of the logarithm of how much brighter than white a glare is (assumed; no source): metal that just reaches
+#: white is common, ten times as much is not.
+GLARE_LOG_SIGMA = 0.6
 #: Standard deviations of the blur that the fit tries, px.
 BLURS_PX = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.6, 3.4, 4.5)
 
@@ -41,6 +52,15 @@ class Steps:
     level: Array
     snr: Array
     found: NDArray[np.bool_]
+
+    def with_rows(self, rows: NDArray[np.int64], other: Steps) -> Steps:
+        """These steps with those at `rows` (m,) taken from another set of m."""
+        taken = []
+        for f in fields(self):
+            values = getattr(self, f.name).copy()
+            values[rows] = getattr(other, f.name)
+            taken.append(values)
+        return Steps(*taken)
 
 
 def sample(grey: NDArray[np.float32], xy: Array) -> NDArray[np.float32]:
@@ -153,6 +173,58 @@ def fit_steps(
     ok &= np.isfinite(sigma) & (snr > least_snr)
     offset = places[i] + shift * SCAN_STEP_PX
     return Steps(np.where(ok, offset, 0.0), np.where(ok, np.maximum(sigma, 1e-3), np.inf), contrast, level, snr, ok)
+
+
+def fit_glaring_steps(samples: Array, reach: tuple[int, int], blur_px: float, trust_px: float) -> Steps:
+    """Fit steps to profiles one side of which is at the file's white over part of its samples.
+
+    The place is the mean of its posterior over the trial places, with the brightness of the glaring side free above
+    white but for a loose prior (`GLARE_LOG_SIGMA`), so that a profile that says little has a wide sigma.
+
+    Parameters
+    ----------
+    samples : (n, a, k) profiles as in `fit_steps`, for `a` pixels along the edge. Their median is taken, which white
+        leaves alone as long as it is less than half of them.
+    """
+    median = np.median(samples, 1)
+    white = (samples > WHITE).mean(1)
+    before = white[:, : reach[0]].sum(1) > white[:, reach[0] + 1 :].sum(1)
+    kept = np.isfinite(median) & (white < WHITE_SHARE)
+    y = np.where(kept, median, 0.0)
+    t = np.arange(-reach[0], reach[1] + 1, dtype=float)
+    places = np.arange(-trust_px - 1, trust_px + 1 + 1e-9, SCAN_STEP_PX / 2)
+    n, m = len(y), len(places)
+    chi, glare, rss = np.empty((n, m)), np.empty((n, m)), np.empty((n, m))
+    freedom = np.maximum(kept.sum(1) - 4, 1)
+    for side in (False, True):
+        mine = np.flatnonzero(before == side)
+        rise = _normal_cdf((t - places[:, None]) / blur_px)
+        bright = 1 - rise if side else rise
+        dark = 1 - bright
+        design = np.stack([dark, dark * (t - places[:, None]), bright], -1)  # (m, k, 3)
+        w = kept[mine].astype(float)
+        normal = np.einsum("nk,mki,mkj->nmij", w, design, design, optimize=True) + 1e-9 * np.eye(3)
+        right = np.einsum("nk,mki->nmi", w * y[mine], design, optimize=True)
+        free = np.linalg.solve(normal, right[..., None])[..., 0]
+        level = np.where((free[..., 2] < 1.0) & (white[mine].max(1) >= WHITE_SHARE)[:, None], 1.0, free[..., 2])
+        rest = np.linalg.solve(normal[..., :2, :2], (right[..., :2] - level[..., None] * normal[..., :2, 2])[..., None])
+        c = np.concatenate([rest[..., 0], level[..., None]], -1)
+        sum_squares = np.einsum("nk,nk->n", w, y[mine] ** 2)[:, None]
+        rss[mine] = sum_squares - 2 * (c * right).sum(-1) + np.einsum("nmi,nmij,nmj->nm", c, normal, c, optimize=True)
+        glare[mine] = level
+    noise2 = np.maximum(rss.min(1) / freedom, 1e-6)
+    chi = rss / noise2[:, None] + (np.log(np.maximum(glare, 1.0)) / GLARE_LOG_SIGMA) ** 2
+    p = np.exp(-0.5 * (chi - chi.min(1, keepdims=True)))
+    p /= p.sum(1, keepdims=True)
+    offset = p @ places
+    sigma = np.sqrt(np.maximum((p * (places - offset[:, None]) ** 2).sum(1), (SCAN_STEP_PX / 8) ** 2))
+    best = chi.argmin(1)
+    dark_level = np.array([np.median(row[k]) if k.any() else 1.0 for row, k in zip(median, kept, strict=True)])
+    contrast = ((p * glare).sum(1) - dark_level) * np.where(before, -1.0, 1.0)
+    snr = np.abs(contrast) / np.sqrt(noise2)
+    ok = (best > 0) & (best < m - 1) & (kept.sum(1) >= 6) & (np.abs(offset) <= trust_px) & (snr > 4.0)
+    level_seen = np.where(ok, np.nanmean(median, 1), 1.0)
+    return Steps(np.where(ok, offset, 0.0), np.where(ok, sigma, np.inf), contrast, level_seen, snr, ok)
 
 
 def estimate_blur(profiles: Array, reach: tuple[int, int]) -> float:

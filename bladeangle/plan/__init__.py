@@ -305,7 +305,7 @@ def _expectation(
         camera.parameters, camera.covariance, radius_mm=rotor.radius_mm, thickness_mm=rotor.thickness_mm,
         rounding_mm=float(rotor.rounding_mm[0]), bend_sigma_deg=typical.bend_deg,
     )  # fmt: skip
-    result = ideal_adjustment(ring, views, state, priors, typical.sway_px)
+    result = ideal_adjustment(ring, views, state, priors, typical.sway)
     stations = measure_stations(result, options)
     variance = np.diag(stations.budget.covariance_deg2)
     single: dict[str, float | None] = {}
