@@ -16,7 +16,7 @@ from bladeangle.doubts import doubts
 from bladeangle.edits import Edits, PhotoEdits, apply_to_points
 from bladeangle.errors import AdjustmentError, EdgesError, UsageError
 from bladeangle.flags import Flag
-from bladeangle.geometry import Array, rays_in
+from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, CirclePoints, State, TipPoints, View
 from bladeangle.photo import Photo, read_photo
 from bladeangle.pose import Pose, start_pose
@@ -249,14 +249,13 @@ def _find_outline(shot: Shot, ring: Ring, camera: Camera, priors: Priors, flags:
     def to_pixels(points: Array) -> Array:
         return alone.pixels_of(points, 0)
 
-    def outside(px: Array) -> Array:
-        d = rays_in(px, camera.parameters, shot.pose.r_camera_ring)
-        foot = eye[:2] - d[:, :2] * (eye[2] / d[:, 2])[:, None]
-        out: Array = np.hypot(foot[:, 0], foot[:, 1]) > ring.inner_radius_mm - RING_MARGIN_MM
+    def beyond_mm(points: Array) -> Array:
+        foot = eye[:2] + (points[:, :2] - eye[:2]) * (eye[2] / (eye[2] - points[:, 2]))[:, None]
+        out: Array = np.hypot(foot[:, 0], foot[:, 1]) - (ring.inner_radius_mm - RING_MARGIN_MM)
         return out
 
     shot.circles = hub.find_hub(shot.photo, hub.Plane(to_pixels), np.zeros(2), shot.sighting.blur_px)
-    found = outline.find_outline(shot.photo, to_pixels, priors.radius_mm, shot.axis_mm, HEIGHTS_MM, outside)
+    found = outline.find_outline(shot.photo, to_pixels, priors.radius_mm, shot.axis_mm, HEIGHTS_MM, beyond_mm)
     shot.teeth, off_deg = start.teeth_of(found, shot.standing, ring.index_azimuth_deg)
     shot.turn = found.turn
     if off_deg > 0.3 * 360 / len(shot.teeth):
