@@ -137,9 +137,19 @@ class _Work:
         known = start.standings if start.rotor is not None else ()
         self.standing = [known.index(v.standing) if v.standing in known else None for v in views]
         self.scale: list[dict[str, Scale]] = [{} for _ in views]
+        self.kept: dict[int, list[tuple[str, Array, Array, Array]]] = {}
+        self.kept_for: State | None = None
         self.damping = 0.0
         self.gain = np.inf
         self.build()
+
+    def rows(self, photo: int, equations: Equations) -> list[tuple[str, Array, Array, Array]]:
+        """The rows of one photograph at the present state, kept for when only the scales change."""
+        if self.kept_for is not self.state:
+            self.kept, self.kept_for = {}, self.state
+        if photo not in self.kept:
+            self.kept[photo] = list(equations.rows(self.views[photo]))
+        return self.kept[photo]
 
     def build(self) -> None:
         """Normal equations at the present state, with the present scales."""
@@ -324,10 +334,12 @@ def _build(work: _Work, state: State) -> _Built:
     built = _Built({s: np.zeros((n, n)) for s in SOURCES.values()}, np.zeros((n, n)), np.zeros(n))
     for p, view in enumerate(work.views):
         equations = Equations(work.ring, work.layout, state, p, work.standing[p])
-        columns = equations.columns
-        at = np.ix_(columns, columns)
         kinds: dict[str, tuple[Array, Array, Array, Array]] = {}
-        for kind, residual, jac, sigma in equations.rows(view):
+        for kind, residual, whole, sigma in work.rows(p, equations):
+            # most kinds of observation concern few of the unknowns
+            busy = np.flatnonzero(whole.any(0))
+            jac, columns = whole[:, busy], equations.columns[busy]
+            at = np.ix_(columns, columns)
             scale = work.scale[p].get(kind, Scale())
             single = sigma * scale.single
             missed = ~np.isfinite(residual)

@@ -306,15 +306,16 @@ def information_of(
     """
     information: dict[str, Array] = {}
     shifts: dict[str, Array] = {}
-    at = np.ix_(equations.columns, equations.columns)
     for kind, _, jac, sigma in equations.rows(view):
+        busy = np.flatnonzero(jac.any(0))
+        jac, columns = jac[:, busy], equations.columns[busy]
         weighted = jac / sigma[:, None] ** 2
         normal, shift = jac.T @ weighted, weighted.sum(0)
         for (rows, shape, _), by, kernel in swallowed(traces(kind, view, sigma, sway_px), 1 / sigma**2, jac):
             normal -= by.T @ kernel @ by
             shift -= by.T @ (kernel @ (shape / sigma[rows, None] ** 2).sum(0))
-        information.setdefault(SOURCES[kind], np.zeros((size, size)))[at] += normal
-        shifts.setdefault(kind, np.zeros(size))[equations.columns] += shift
+        information.setdefault(SOURCES[kind], np.zeros((size, size)))[np.ix_(columns, columns)] += normal
+        shifts.setdefault(kind, np.zeros(size))[columns] += shift
     return information, shifts
 
 

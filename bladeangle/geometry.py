@@ -160,7 +160,7 @@ def rays_in(px: Array, camera: Array, r_camera_from: Array) -> Array:
 def stretched(coarse: Array, rows: int, columns: int) -> NDArray[Any]:
     """Values on a fine grid (n * rows, m * columns, c), bilinear between those of a coarse one (n + 1, m + 1, c).
 
-    float32. A grid of places projects smoothly: every few of them by the lens, the rest between, is right to a tenth of a pixel.
+    float32. Places project smoothly: every few of them by the lens, the rest between, is right to a tenth of a pixel.
     """
     n, m, channels = (coarse.shape[0] - 1, coarse.shape[1] - 1, coarse.shape[2])
     values: NDArray[Any] = coarse.astype(np.float32)

@@ -208,6 +208,21 @@ def sheet_points(
     return points, by_sheet, by_piece, piece
 
 
+def sheet_tangents(ring: Ring, state: State, marker: Ints, side: Ints, piece: Ints, points: Array) -> Array:
+    """Directions (n, 3) of marker sides in the ring frame at `points` on them; `piece` as of `sheet_points`."""
+    c = ring.corners_mm[marker]
+    rows = np.arange(len(marker))
+    along = c[rows, (side + 1) % 4] - c[rows, side]
+    turn = np.append(0.0, state.pieces[:, 2])[piece]
+    dx = np.cos(turn) * along[:, 0] - np.sin(turn) * along[:, 1]
+    dy = np.sin(turn) * along[:, 0] + np.cos(turn) * along[:, 1]
+    e, g, a, b, _ = state.sheet
+    # the small stretch of the sheet does not count in the place at which its bend is taken
+    x, y = points[:, 0], points[:, 1]
+    rise = 2 * (a * (x * dx - y * dy) + b * (x * dy + y * dx)) / ring.outer_radius_mm**2
+    return np.stack([dx * (1 + e) + g * dy, dy * (1 - e) + g * dx, rise], 1)
+
+
 class Equations:
     """Builds residuals and Jacobian of one photograph, in the columns that concern it."""
 
@@ -255,11 +270,8 @@ class Equations:
         points, by_sheet, by_piece, piece = sheet_points(
             self.ring, self.state, sighting.marker, sighting.side, sighting.fraction
         )
-        ends = [
-            sheet_points(self.ring, self.state, sighting.marker, sighting.side, sighting.fraction + d)[0]
-            for d in (-0.05, 0.05)
-        ]
-        residual, jac, gradient = self._common(points, ends[1] - ends[0], sighting.px, sighting.normal)
+        tangent = sheet_tangents(self.ring, self.state, sighting.marker, sighting.side, piece, points)
+        residual, jac, gradient = self._common(points, tangent, sighting.px, sighting.normal)
         k = self.local["sheet"]
         jac[:, k : k + 5] = np.einsum("ni,nij->nj", gradient, by_sheet)
         later = np.flatnonzero(piece > 0)
@@ -288,7 +300,8 @@ class Equations:
         foot[missed] = [rotor.radius_mm, 0.0, 0.0]
         tau = rotor.tau_of(foot, tips.blade)
         points = rotor.tip(tips.blade, tips.face, tau)
-        tangent = rotor.tip(tips.blade, tips.face, tau + 1e-4) - rotor.tip(tips.blade, tips.face, tau - 1e-4)
+        twice = np.tile(tips.blade, 2), np.tile(tips.face, 2)
+        tangent = np.subtract(*np.split(rotor.tip(*twice, np.concatenate([tau + 1e-4, tau - 1e-4])), 2))
         residual, jac, gradient = self._rotor_rows(points, tangent, tips.px, tips.normal)
         half, by_rounding, by_ends = rotor.half(tau, tips.blade)
         k = self.local["rotor"]
