@@ -140,16 +140,18 @@ def follow(response: Array, places: Array, most_step: int = 2, prior: Array | No
     """
     score = response - (0 if prior is None else prior)
     n, m = score.shape
-    value = score[0].copy()
+    value = np.full(m + 2 * most_step, -np.inf)  # with room for the steps beyond either end
+    value[most_step : most_step + m] = score[0]
+    options = np.lib.stride_tricks.sliding_window_view(value, 2 * most_step + 1)
+    cost = 0.3 * np.abs(np.arange(-most_step, most_step + 1))
     came = np.zeros((n, m), int)
+    everywhere = np.arange(m)
     for i in range(1, n):
-        options = np.full((2 * most_step + 1, m), -np.inf)
-        for k, d in enumerate(range(-most_step, most_step + 1)):
-            lo, hi = max(0, -d), min(m, m - d)
-            options[k, lo:hi] = value[lo + d : hi + d] - 0.3 * abs(d)
-        pick = options.argmax(0)
-        came[i] = pick - most_step
-        value = options[pick, np.arange(m)] + score[i]
+        after = options - cost
+        came[i] = pick = after.argmax(1)
+        value[most_step : most_step + m] = after[everywhere, pick] + score[i]
+    came -= most_step
+    value = value[most_step : most_step + m]
     path = np.zeros(n, int)
     path[-1] = int(value.argmax())
     for i in range(n - 1, 0, -1):

@@ -210,7 +210,7 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
         steps = profiles.fit_steps(read, (reach, reach), blur_px, polarity=polarity)
         if polarity == 0 and steps.found.any():
             polarity = 1 if np.median(steps.contrast[steps.found]) > 0 else -1
-        good = steps.found & (np.sign(steps.contrast) == polarity)
+        good = right = steps.found & (np.sign(steps.contrast) == polarity)
         if good.sum() < needed * azimuths:
             return None
         offset = steps.offset_px / px_per_mm
@@ -219,9 +219,11 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
             fit = np.linalg.lstsq(design[good], offset[good], rcond=None)[0]
             error = offset - design @ fit
             spread = 1.4826 * np.median(np.abs(error[good]))
-            good = steps.found & (np.sign(steps.contrast) == polarity) & (np.abs(error) < max(3 * spread, 0.02))
+            before, good = good, right & (np.abs(error) < max(3 * spread, 0.02))
             if good.sum() < needed * azimuths:
                 return None
+            if (good == before).all():
+                break
         radius += float(fit[0])
         centre = centre + fit[1:]
         if not RADII_MM[0] < radius < RADII_MM[1]:

@@ -46,6 +46,8 @@ REFUSED_PX = 1.3
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again.
 NARROW_MM = 1.5
+#: On the way, one of so many points on the markers' sides is used.
+RING_EVERY = 4
 #: How clear the radius seen by oblique photographs must be, robust standard deviations.
 CLEAR_RADIUS = 5.0
 
@@ -306,8 +308,13 @@ def _circle_points(shots: Sequence[Shot]) -> list[CirclePoints | None]:
     return out
 
 
-def _views(shots: Sequence[Shot], state: State, search_px: int, end_mm: float, known: bool = False) -> tuple[View, ...]:
-    """Observations in all shots, with edges looked for where the state predicts them."""
+def _views(
+    shots: Sequence[Shot], state: State, search_px: int, end_mm: float, *, known: bool = False, last: bool = False
+) -> tuple[View, ...]:
+    """Observations in all shots, with edges looked for where the state predicts them.
+
+    On the way to the `last` adjustment a part of the ring's many points is enough.
+    """
     circles = _circle_points(shots)
     views = []
     for i, shot in enumerate(shots):
@@ -318,7 +325,8 @@ def _views(shots: Sequence[Shot], state: State, search_px: int, end_mm: float, k
             tips = edges.measure_tips(shot.photo, state, i, standing, blur, search_px)
         tips = _edited(shot, tips, state, i, standing)
         ends = edges.measure_ends(shot.photo, state, i, standing, blur, end_mm)
-        views.append(View(shot.name, shot.standing, shot.sighting, tips, ends, circles[i]))
+        sighting = shot.sighting if last else shot.sighting.thinned(RING_EVERY)
+        views.append(View(shot.name, shot.standing, sighting, tips, ends, circles[i]))
     return tuple(views)
 
 
@@ -376,7 +384,7 @@ def _refine(
         shots[:] = first + others
         result = _all_photographs(shots, result, ring, camera, priors, progress)
     progress("last adjustment")
-    views = _views(shots, result.state, 0, 2.5)
+    views = _views(shots, result.state, 0, 2.5, last=True)
     return adjust(ring, views, result.state, priors)
 
 
@@ -445,7 +453,7 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
     old, count = overhead.state, len(overhead.views)
     state = _state(shots, old.camera, ring)
     state.r_camera_ring[:count], state.t_camera_ring[:count] = old.r_camera_ring, old.t_camera_ring
-    sighted = tuple(View(s.name, s.standing, s.sighting) for s in shots)
+    sighted = tuple(View(s.name, s.standing, s.sighting.thinned(RING_EVERY)) for s in shots)
     priors = Priors(old.camera, overhead.covariance[overhead.layout["camera"], overhead.layout["camera"]])
     state = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
     _adopt_rotor(state, old)

@@ -146,12 +146,14 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     least_jump = int(LEAST_JUMP_MM / pitch_mm)
     steps = 2 * columns
     # values[c, f, r]: best sum up to column c at row r, arrived at by falling f rows; -inf beyond the rows
-    values = np.full((steps + 1, falls, rows + falls), -np.inf)
+    values = np.full((steps + 1, falls, rows + falls), -np.inf, np.float32)
     values[0, :, :rows] = 0.0
-    best = np.empty((falls, rows + falls))
+    best = np.empty((falls, rows + falls), np.float32)
     # row r + f of fall f, as one view: a row of it begins one sample later than the one before
     arrived = np.lib.stride_tricks.as_strided(best, (falls, rows), (best.strides[0] + best.strides[1], best.strides[1]))
-    highest = np.empty(rows)
+    highest = np.empty(rows, np.float32)
+    strength = strength.astype(np.float32)
+    costs = jump_cost.tolist()
     for c in range(steps):
         before, now = values[c], values[c + 1, :, :rows]
         bent = before - BEND_COST
@@ -159,8 +161,8 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
         np.maximum(best[:-1], bent[1:], out=best[:-1])
         np.maximum(best[1:], bent[:-1], out=best[1:])
         now[:] = arrived
-        cost = jump_cost[c % columns]
-        if np.isfinite(cost):
+        cost = costs[c % columns]
+        if cost < np.inf:
             np.maximum.accumulate(before[:, :rows].max(0), out=highest)
             jump = highest[: rows - least_jump] - cost
             np.maximum(now[:, least_jump:], jump, out=now[:, least_jump:])
@@ -174,8 +176,8 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
             (float(before[fall + k, row + fall]) - BEND_COST * abs(k), k) for k in (-1, 0, 1) if 0 <= fall + k < falls
         ]
         most, change = max(options, key=lambda o: o[0])
-        cost = float(jump_cost[c % columns])
-        if row >= least_jump and np.isfinite(cost):
+        cost = costs[c % columns]
+        if row >= least_jump and cost < np.inf:
             fallen = before[:, : row - least_jump + 1].max(0)
             if float(fallen.max()) - cost > most:
                 jumped[c] = True
