@@ -160,15 +160,26 @@ def follow(response: Array, places: Array, most_step: int = 2, prior: Array | No
     return out
 
 
-def step_response(read: Array, blur_px: float) -> Array:
-    """Strength (n, k) of a step at every sample of profiles (n, k), in units of the noise, capped."""
+def step_slope(read: Array, blur_px: float) -> Array:
+    """Steepness (n, k) of the blurred brightness, either way, at every sample of profiles (n, k)."""
     from scipy.ndimage import gaussian_filter1d
 
     encoded = np.sqrt(np.maximum(np.nan_to_num(read), 0))  # noise of a photograph is nearly even on this scale
-    slope = gaussian_filter1d(encoded, blur_px + 0.5, axis=1, order=1, mode="nearest")
-    noise = 1.4826 * np.median(np.abs(slope)) + 1e-6
-    out: Array = np.clip(np.abs(slope) / noise, 0, 8)
+    out: Array = np.abs(gaussian_filter1d(encoded, blur_px + 0.5, axis=1, order=1, mode="nearest"))
     return out
+
+
+def step_strength(slope: Array, around: Array) -> Array:
+    """Slopes in units of the noise, which the slopes `around` tell, capped."""
+    noise = 1.4826 * np.median(around) + 1e-6
+    out: Array = np.clip(slope / noise, 0, 8)
+    return out
+
+
+def step_response(read: Array, blur_px: float) -> Array:
+    """Strength (n, k) of a step at every sample of profiles (n, k), in units of the noise, capped."""
+    slope = step_slope(read, blur_px)
+    return step_strength(slope, slope)
 
 
 def measure_tips(

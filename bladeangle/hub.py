@@ -200,9 +200,8 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
     for azimuths, reach, needed in ((AZIMUTHS // 2, 16, 0.4), (AZIMUTHS, 9, NEEDED_SHARE), (AZIMUTHS, 6, NEEDED_SHARE)):
         psi = np.arange(azimuths) * 2 * np.pi / azimuths
         radial = np.stack([np.cos(psi), np.sin(psi)], 1)
-        on_plane = centre + radius * radial
-        px = plane.pixels(on_plane)
-        normal = plane.pixels(on_plane + 0.05 * radial) - px
+        px, outer = plane.pixels(centre + np.array([radius, radius + 0.05])[:, None, None] * radial)
+        normal = outer - px
         px_per_mm = np.linalg.norm(normal, axis=1) / 0.05
         normal = normal / np.linalg.norm(normal, axis=1, keepdims=True)
         along = int(np.clip(np.sqrt(0.16 * radius * float(np.median(px_per_mm))), 1, 5))  # sagitta under 0.02 px
@@ -216,7 +215,8 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
         offset = steps.offset_px / px_per_mm
         design = np.column_stack([np.ones(azimuths), radial])
         for _ in range(6):
-            fit = np.linalg.lstsq(design[good], offset[good], rcond=None)[0]
+            kept = design[good]
+            fit = np.linalg.solve(kept.T @ kept + 1e-9 * np.eye(3), kept.T @ offset[good])
             error = offset - design @ fit
             spread = 1.4826 * np.median(np.abs(error[good]))
             before, good = good, right & (np.abs(error) < max(3 * spread, 0.02))

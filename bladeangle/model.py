@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.geometry import Array, orthonormal, pixels, project, ray_cylinder, rays_in, rotation
+from bladeangle.geometry import Array, cross, orthonormal, pixels, project, ray_cylinder, rays_in, rotation
 from bladeangle.ring import Ring, RingSighting
 from bladeangle.rotor import Rotor
 
@@ -259,7 +259,7 @@ class Equations:
         jac[:, 0:8] = by_c
         jac[:, 0] *= 1 + s.focus[p]
         k = self.local[("photo", p)]
-        jac[:, k : k + 3] = np.cross(turned, gradient)
+        jac[:, k : k + 3] = cross(turned, gradient)
         jac[:, k + 3 : k + 6] = gradient
         jac[:, k + 6] = by_c[:, 0] * s.camera[0]
         jac[:, k + 7 : k + 9] = by_c[:, 1:3]
@@ -287,7 +287,7 @@ class Equations:
         along = None if tangent is None else tangent @ m.T
         residual, jac, gradient = self._common(turned + o, along, px, normal)
         k = self.local[("standing", self.standing)]
-        jac[:, k : k + 3] = np.cross(turned, gradient)
+        jac[:, k : k + 3] = cross(turned, gradient)
         jac[:, k + 3 : k + 6] = gradient
         return residual, jac, gradient @ m
 
@@ -299,9 +299,9 @@ class Equations:
         missed = ~np.isfinite(foot).all(1)
         foot[missed] = [rotor.radius_mm, 0.0, 0.0]
         tau = rotor.tau_of(foot, tips.blade)
-        points = rotor.tip(tips.blade, tips.face, tau)
-        twice = np.tile(tips.blade, 2), np.tile(tips.face, 2)
-        tangent = np.subtract(*np.split(rotor.tip(*twice, np.concatenate([tau + 1e-4, tau - 1e-4])), 2))
+        near = np.concatenate([tau, tau + 1e-4, tau - 1e-4])
+        points, after, before = np.split(rotor.tip(np.tile(tips.blade, 3), np.tile(tips.face, 3), near), 3)
+        tangent = after - before
         residual, jac, gradient = self._rotor_rows(points, tangent, tips.px, tips.normal)
         half, by_rounding, by_ends = rotor.half(tau, tips.blade)
         k = self.local["rotor"]

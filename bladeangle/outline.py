@@ -95,10 +95,14 @@ def _unroll(
     points[..., 1] = (centre_mm[1] + radius_mm * np.sin(phi))[:, None]
     points[..., 2] = z
     flat = points.reshape(-1, 3)
-    coarse = np.column_stack([to_pixels(flat), beyond_mm(flat)]).reshape(len(phi), len(z), 3)
-    place = stretched(coarse, every, every)[:, :rows]
-    image = profiles.sample(photo.grey, place[..., :2])
-    bad = (place[..., 2] > 0) | np.isnan(image)
+    beyond = beyond_mm(flat).reshape(len(phi), len(z), 1)
+    usable = np.flatnonzero((beyond <= 0).any((0, 2)))
+    top = min(int(usable[-1]) + 2, len(z)) if len(usable) else 2
+    rows = min(rows, every * (top - 1))
+    place = stretched(to_pixels(points[:, :top].reshape(-1, 3)).reshape(len(phi), top, 2), every, every)[:, :rows]
+    bad = (stretched(beyond[:, :top], every, every)[:, :rows, 0] > 0)
+    image = profiles.sample(photo.grey, place)
+    bad |= np.isnan(image)
     image[bad] = 0.0
     return _Unrolled(np.sqrt(np.maximum(image, 0)), bad, radius_mm * 2 * np.pi / fine)
 

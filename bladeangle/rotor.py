@@ -115,6 +115,17 @@ class Rotor:
             self.heights.copy(), self.ends.copy(), self.extra_mm.copy(),
         )  # fmt: skip
 
+    def half_mm(self, tau: Array, blade: NDArray[np.int64]) -> Array:
+        """Height of the faces over the mid-line per mm of thickness (n,); `half` without the derivatives."""
+        slope = self.basis.values(tau, self.heights, blade, 1) / self.radius_mm
+        stretch = np.sqrt(1 + slope**2)
+        half: Array = stretch / 2
+        for end, sign in ((0, 1.0), (1, -1.0)):
+            s = sign * self.radius_mm * (tau - self.ends[blade, end]) * stretch
+            v = np.minimum(np.maximum(1 - s / self.rounding_mm[end], 0.0), 1.0)
+            half = half * np.sqrt(np.maximum(1 - v * v, 1e-2))
+        return half
+
     def half(self, tau: Array, blade: NDArray[np.int64]) -> tuple[Array, Array, Array]:
         """Height of the faces over the mid-line per mm of thickness (n,), its derivatives by rounding and ends (n, 2).
 
@@ -140,7 +151,7 @@ class Rotor:
         """Points (n, 3) mm in the rotor frame on tip edges; face +1 inlet, -1 outlet, 0 mid-line."""
         z = self.basis.values(tau, self.heights, blade)
         if np.any(face):
-            z = z + face * self.half(tau, blade)[0] * (self.thickness_mm + self.extra_mm[blade])
+            z = z + face * self.half_mm(tau, blade) * (self.thickness_mm + self.extra_mm[blade])
         phi = self.azimuth[blade] + self.turn * tau
         return np.stack([self.radius_mm * np.cos(phi), self.radius_mm * np.sin(phi), z], 1)
 
