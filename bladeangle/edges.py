@@ -68,17 +68,19 @@ def predicted(
         margin = END_MARGIN_MM / rotor.radius_mm
         tau = np.arange(rotor.ends[b, 0] + margin, rotor.ends[b, 1] - margin, 0.3 / rotor.radius_mm)
         blade = np.full(len(tau), b)
+        middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
         faces: tuple[int, ...]
         if inside:
             seen = _highest(state, b, tau, up)
             faces, far = (up,), True
         else:
-            seen, faces, far = near_side(rotor.tip(blade, np.zeros(len(tau), int), tau), eye), (1, -1), False
+            seen, faces, far = near_side(middle, eye), (1, -1), False
+        half = np.zeros((len(tau), 3))
+        half[:, 2] = rotor.half_mm(tau, blade) * (rotor.thickness_mm + rotor.extra_mm[b])
         for face in faces:
-            points = rotor.tip(blade, np.full(len(tau), face), tau)
-            px = state.pixels_of(points, photo, standing)
-            other = state.pixels_of(rotor.tip(blade, np.full(len(tau), -face), tau), photo, standing)
-            raised = state.pixels_of(points + np.array([0, 0, 0.05]), photo, standing)
+            points = middle + face * half
+            places = np.concatenate([points, points + np.array([0, 0, 0.05]), middle - face * half])
+            px, raised, other = np.split(state.pixels_of(places, photo, standing), 3)
             within = ((px > 12) & (px < np.array(size) - 13)).all(1)
             tangent = np.gradient(px, axis=0)
             normal = np.stack([-tangent[:, 1], tangent[:, 0]], 1)
@@ -111,7 +113,7 @@ def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]
     """Where (n,) bool the blade is the highest at its azimuth, with a margin beside the ends of those that cover it."""
     rotor = state.rotor
     assert rotor is not None
-    z = rotor.basis.matrix(tau) @ rotor.heights[blade]
+    z = rotor.basis.values(tau, rotor.heights, blade)
     seen = np.ones(len(tau), bool)
     margin = COVER_MARGIN_MM / rotor.radius_mm
     for other in range(rotor.blades):
@@ -121,7 +123,7 @@ def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]
             there = tau + rotor.turn * (rotor.azimuth[blade] - rotor.azimuth[other]) + turns
             on = (there > rotor.ends[other, 0] - margin) & (there < rotor.ends[other, 1] + margin)
             if on.any():
-                z_other = rotor.basis.matrix(there[on]) @ rotor.heights[other]
+                z_other = rotor.basis.values(there[on], rotor.heights, other)
                 seen[np.flatnonzero(on)[up * (z_other - z[on]) > 0]] = False
     return seen
 
@@ -311,9 +313,8 @@ def _end_of(
     px = state.pixels_of(tip, index, standing)
     if not ((px > 12) & (px < np.array([photo.width, photo.height]) - 13)).all():
         return None
-    inner = np.array(
-        [state.pixels_of(tip * [1 - d / rotor.radius_mm, 1 - d / rotor.radius_mm, 1], index, standing) for d in depth]
-    )
+    inward = np.stack([1 - depth / rotor.radius_mm, 1 - depth / rotor.radius_mm, np.ones(len(depth))], 1)
+    inner = state.pixels_of((inward[:, None] * tip).reshape(-1, 3), index, standing).reshape(len(depth), n, 2)
     px_per_mm = float(np.linalg.norm(np.diff(px, axis=0), axis=1).mean() / 0.1)
     read = np.sqrt(np.maximum(profiles.sample(photo.grey, inner), 0)).astype(float)
     response = step_response(read**2, max(blur_px, 1.0) / px_per_mm / 0.1)
