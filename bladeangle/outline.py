@@ -38,9 +38,6 @@ JUMP_COST = 12.0
 BEND_COST = 1.0
 #: Strength of the path in a gap between blades, as a share of that along them.
 GAP_STRENGTH = 0.35
-#: How far, mm, a blade's path may be from the mean of all at no cost, and what each further mm costs a column.
-AWAY_MM = 6.0
-AWAY_COST = 0.15
 #: How far, columns, a tooth may start from where even spacing puts it, and the least score of an outline.
 PHASE_SLACK = 4
 LEAST_SCORE = 0.8
@@ -97,13 +94,15 @@ def _unroll(
     flat = points.reshape(-1, 3)
     beyond = beyond_mm(flat).reshape(len(phi), len(z), 1)
     usable = np.flatnonzero((beyond <= 0).any((0, 2)))
-    top = min(int(usable[-1]) + 2, len(z)) if len(usable) else 2
-    rows = min(rows, every * (top - 1))
-    place = stretched(to_pixels(points[:, :top].reshape(-1, 3)).reshape(len(phi), top, 2), every, every)[:, :rows]
-    bad = (stretched(beyond[:, :top], every, every)[:, :rows, 0] > 0)
-    image = profiles.sample(photo.grey, place)
-    bad |= np.isnan(image)
-    image[bad] = 0.0
+    top = min(int(usable[-1]) + 3, len(z)) if len(usable) else 2  # a little more, since the filter sees beyond a place
+    seen = min(rows, every * (top - 1))
+    place = stretched(to_pixels(points[:, :top].reshape(-1, 3)).reshape(len(phi), top, 2), every, every)[:, :seen]
+    image, bad = np.zeros((fine, rows), np.float32), np.ones((fine, rows), bool)
+    image[:, :seen] = profiles.sample(photo.grey, place)
+    missing = np.isnan(image)
+    image[missing] = 0.0
+    bad[:, :seen] = stretched(beyond[:, :top], every, every)[:, :seen, 0] > 0
+    bad |= missing
     return _Unrolled(np.sqrt(np.maximum(image, 0)), bad, radius_mm * 2 * np.pi / fine)
 
 
@@ -229,16 +228,16 @@ def find_outline(
     score = -np.inf
     for one, one_turn, one_count, one_strength in tries:
         if one.most > score:
-            tooth = one.tooth()
-            if tooth.score > score:
-                score, best, turn, count, strength = tooth.score, tooth, one_turn, one_count, one_strength
+            one_score, one_start = one.tooth()
+            if one_score > score:
+                score, start, turn, count, strength = one_score, one_start, one_turn, one_count, one_strength
     if score < LEAST_SCORE:
         raise EdgesError(f"{photo.name}: no outline of blade tips is seen.", hint)
     z = heights[0] + PITCH_MM * np.arange(strength.shape[1])
-    wanted = (best.start + np.arange(count) * COLUMNS / count) % COLUMNS
+    wanted = (start + np.arange(count) * COLUMNS / count) % COLUMNS
     away = np.abs((np.arange(COLUMNS)[:, None] - wanted[None] + COLUMNS / 2) % COLUMNS - COLUMNS / 2).min(1)
     cost = np.where(away <= PHASE_SLACK, 0.5 * away, np.inf)
-    rows, jumped, _ = best_path(strength - best.away(count, strength.shape[1]), PITCH_MM, cost)
+    rows, jumped, _ = best_path(strength, PITCH_MM, cost)
     rise = rows - np.roll(rows, 1)
     starts = np.sort([_start_near(w, jumped, rise) for w in wanted])
     azimuth, height, strong = [], [], []
@@ -279,30 +278,6 @@ def _thickened(strength: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class _Tooth:
-    """The best single tooth of a folded picture: mean strength over what is usual, start, and row (period,)."""
-
-    score: float
-    start: float
-    row: NDArray[np.int64]
-
-    def away(self, count: int, rows: int) -> Array:
-        """Cost (COLUMNS, rows) of being far from where the mean of all teeth is; none near a tooth's ends.
-
-        Without it the path of a faint blade may run off to whatever else is in the picture.
-        """
-        period = len(self.row)
-        within = np.arange(COLUMNS) % (COLUMNS / count)
-        own = np.round(within).astype(int) % period
-        far = np.abs(np.arange(rows) - COARSE * (self.row[own, None] + 0.5)) * PITCH_MM
-        out = AWAY_COST * np.maximum(far - AWAY_MM, 0.0)
-        jump = float((np.roll(self.row, -1) - self.row).argmax() + 1)
-        for end in (self.start, jump):
-            out[np.abs((within - end + period / 2) % period - period / 2) <= PHASE_SLACK + 1] = 0.0
-        return out
-
-
-@dataclass(frozen=True)
 class _Folded:
     """Thickened strength folded to one tooth (period, rows), its median over each column's rows, and the number."""
 
@@ -323,18 +298,18 @@ class _Folded:
         """What no tooth's score can exceed."""
         return float((self.strength.max(1) - self.median).mean())
 
-    def tooth(self) -> _Tooth:
-        """The best single tooth; its score is 0 where there is none."""
+    def tooth(self) -> tuple[float, float]:
+        """Mean strength of the best single tooth over what is usual, and where it starts; 0 where there is none."""
         period = len(self.median)
         for cost in (JUMP_COST / self.count, 3 * JUMP_COST, 0.0, 10 * JUMP_COST):
             path, jumped, _ = best_path(self.strength, PITCH_MM * COARSE, np.full(period, cost))
             if jumped.sum() == 1:
                 break
         else:
-            return _Tooth(0.0, 0.0, path)
+            return 0.0, 0.0
         # every height has some strength after the filter: what counts is how much more the path has
         along = self.strength[np.arange(period), path] - self.median
-        return _Tooth(float(along.mean()), _start_of(along, float(np.flatnonzero(jumped)[0])), path)
+        return float(along.mean()), _start_of(along, float(np.flatnonzero(jumped)[0]))
 
 
 def _start_of(along: Array, jump: float) -> float:
