@@ -76,21 +76,21 @@ def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach
     centre = _vote(photo, plane, centre_mm, reach_mm)
     circles: list[HubCircle] = []
     waiting = _radii(photo, plane, centre)
+    failed: list[float] = []
     while waiting:
-        failed = []
-        for radius in waiting:
-            circle = _follow(photo, plane, centre, radius, blur_px)
-            if circle is None:
-                failed.append(radius)
-            elif not any(
-                abs(c.radius_mm - circle.radius_mm) < 0.6 and np.linalg.norm(c.centre_mm - circle.centre_mm) < 0.8
-                for c in circles
-            ):
-                circles.append(circle)
-        # a circle that is seen all round tells the centre better than the votes: the others once more from there
-        sure = [c for c in circles if c.share > SURE_SHARE]
-        waiting = failed if sure and np.linalg.norm(centre - sure[0].centre_mm) > 1e-6 else []
-        centre = sure[0].centre_mm if sure else centre
+        radius = waiting.pop(0)
+        circle = _follow(photo, plane, centre, radius, blur_px)
+        if circle is None:
+            failed.append(radius)
+            continue
+        if circle.share > SURE_SHARE and not any(c.share > SURE_SHARE for c in circles):
+            # seen all round it tells the centre better than the votes: the others from there, also those before it
+            centre, waiting = circle.centre_mm, waiting + failed
+        if not any(
+            abs(c.radius_mm - circle.radius_mm) < 0.6 and np.linalg.norm(c.centre_mm - circle.centre_mm) < 0.8
+            for c in circles
+        ):
+            circles.append(circle)
     if not circles:
         raise EdgesError(
             f"{photo.name}: no circle of hub or bore is seen.",

@@ -59,7 +59,9 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     out: dict[str, Known] = {}
 
     def of(source: str) -> Known:
-        return out.setdefault(source, Known(np.zeros((layout.size, layout.size)), np.zeros(layout.size)))
+        if source not in out:
+            out[source] = Known(np.zeros((layout.size, layout.size)), np.zeros(layout.size))
+        return out[source]
 
     def add(source: str, columns: Ints, value: Array, sigma: Array, jac: Array | None = None) -> None:
         known = of(source)

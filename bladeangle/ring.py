@@ -23,9 +23,8 @@ from bladeangle.photo import Photo, import_cv2
 
 Array = NDArray[np.float64]
 
-#: Detection runs on an image reduced until its longer side is under this, px; a quick look first on one under that.
+#: Detection runs on an image reduced until its longer side is under this, px.
 DETECTION_SIZE_PX = 2200
-QUICK_SIZE_PX = 1400
 #: Windows of the threshold, px, of the quick look: the middle one of the three that OpenCV tries.
 QUICK_WINDOW_PX = 13
 #: Points read along each side of a marker.
@@ -225,19 +224,19 @@ def sight_ring(photo: Photo, ring: Ring, fewest: int = FEWEST_MARKERS) -> RingSi
 def detect_markers(photo: Photo, ring: Ring, *, mirrored: bool = False) -> tuple[NDArray[np.int64], Array]:
     """Indices (k,) into `Ring.ids` and rough corners (k, 4, 2) px of the markers seen.
 
-    Runs on a reduced image, a tenth of the time of full size; `measure_sides` refines at full size. A quick look, a
-    fifth of that, is enough where it finds the whole ring.
+    Runs on a reduced image, a tenth of the time of full size; `measure_sides` refines at full size. A quick look with
+    one threshold, less than half of that, is enough where it finds the whole ring.
     """
-    found, corners = _detect(photo, ring, mirrored, QUICK_SIZE_PX, quick=True)
+    found, corners = _detect(photo, ring, mirrored, quick=True)
     if len(found) < len(ring.ids):
-        found, corners = _detect(photo, ring, mirrored, DETECTION_SIZE_PX, quick=False)
+        found, corners = _detect(photo, ring, mirrored, quick=False)
     return found, corners
 
 
-def _detect(photo: Photo, ring: Ring, mirrored: bool, size_px: int, *, quick: bool) -> tuple[NDArray[np.int64], Array]:
+def _detect(photo: Photo, ring: Ring, mirrored: bool, *, quick: bool) -> tuple[NDArray[np.int64], Array]:
     cv2 = import_cv2()
     image = photo.encoded[:, ::-1] if mirrored else photo.encoded
-    factor = max(1, math.ceil(max(image.shape) / size_px))
+    factor = max(1, math.ceil(max(image.shape) / DETECTION_SIZE_PX))
     if factor > 1:
         size = (image.shape[1] // factor, image.shape[0] // factor)
         image = image[: size[1] * factor, : size[0] * factor]
@@ -283,7 +282,7 @@ def measure_sides(photo: Photo, found: NDArray[np.int64], corners: Array) -> Rin
         px = start[:, :, None] + fraction[None, None, :, None] * along[:, :, None]
         shape = px.shape[:3]
         flat_px, flat_normal = px.reshape(-1, 2), np.repeat(normal[:, :, None], POINTS_A_SIDE, 2).reshape(-1, 2)
-        half = int(np.clip(np.median(length) * 0.82 / POINTS_A_SIDE / 2 - 0.5, 0, 6 if reach == 4 else 2))
+        half = int(np.clip(np.median(length) * 0.82 / POINTS_A_SIDE / 2 - 0.5, 0, 6))
         read = profiles.read_profiles(photo.grey, flat_px, flat_normal, (reach, reach), half)
         if reach == 4:
             blur = profiles.estimate_blur(read, (reach, reach))
