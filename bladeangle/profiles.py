@@ -65,8 +65,10 @@ def read_profiles(grey: NDArray[np.float32], px: Array, normal: Array, reach: tu
 
     px : (n, 2); normal : (n, 2) unit vectors; reach : whole pixels before and after the predicted edge.
     """
-    t = np.arange(-reach[0], reach[1] + 1, dtype=float)
-    a = np.arange(-along_px, along_px + 1, dtype=float)
+    # single precision, as the picture's reader has it: the rounding is a hundredth of its own steps
+    px, normal = px.astype(np.float32), normal.astype(np.float32)
+    t = np.arange(-reach[0], reach[1] + 1, dtype=np.float32)
+    a = np.arange(-along_px, along_px + 1, dtype=np.float32)
     tangent = np.stack([-normal[:, 1], normal[:, 0]], 1)
     xy = (
         px[:, None, None]
