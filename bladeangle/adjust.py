@@ -39,7 +39,7 @@ BLOCKS = (6, 16)
 SWAY = (1.0, 0.3)
 SWAY_RANGE = (0.1, 3.0)
 SWAY_LENGTH_PX = 130.0
-#: Sway of a hub circle as a whole, px: of its centre, and of its once-more-round. Light comes from one side, and the rim
+#: Sway of a hub circle as a whole, px, once and twice round the turn. Light comes from one side, and the rim
 #: is not sharp; centres of rendered hubs lie off by this much though a circle has hundreds of points.
 CIRCLE_SWAY_PX = 0.1
 SWAY_KNOT_PX = 65.0
@@ -146,9 +146,19 @@ class _Work:
         known = start.standings if start.rotor is not None else ()
         self.standing = [known.index(v.standing) if v.standing in known else None for v in views]
         self.scale: list[dict[str, Scale]] = [{} for _ in views]
+        self.kept: dict[int, list[tuple[str, Array, Array, Array]]] = {}
+        self.kept_for: State | None = None
         self.damping = 0.0
         self.gain = np.inf
         self.build()
+
+    def rows(self, photo: int, equations: Equations) -> list[tuple[str, Array, Array, Array]]:
+        """The rows of one photograph at the present state, kept for when only the scales change."""
+        if self.kept_for is not self.state:
+            self.kept, self.kept_for = {}, self.state
+        if photo not in self.kept:
+            self.kept[photo] = list(equations.rows(self.views[photo]))
+        return self.kept[photo]
 
     def build(self) -> None:
         """Normal equations at the present state, with the present scales."""
@@ -343,10 +353,12 @@ def _build(work: _Work, state: State) -> _Built:
     built = _Built({s: np.zeros((n, n)) for s in SOURCES.values()}, np.zeros((n, n)), np.zeros(n))
     for p, view in enumerate(work.views):
         equations = Equations(work.ring, work.layout, state, p, work.standing[p])
-        columns = equations.columns
-        at = np.ix_(columns, columns)
         kinds: dict[str, tuple[Array, Array, Array, Array]] = {}
-        for kind, residual, jac, sigma in equations.rows(view):
+        for kind, residual, whole, sigma in work.rows(p, equations):
+            # most kinds of observation concern few of the unknowns
+            busy = np.flatnonzero(whole.any(0))
+            jac, columns = whole[:, busy], equations.columns[busy]
+            at = np.ix_(columns, columns)
             scale = work.scale[p].get(kind, Scale())
             single = sigma * scale.single
             missed = ~np.isfinite(residual)

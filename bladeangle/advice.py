@@ -170,8 +170,9 @@ class _Addition:
         )
         layout = Layout(state)
         view = expected_view(
-            self.ring, state, p, candidate.standing, self.size, self.typical, circles=candidate.standing == self.added
-        )
+            self.ring, state, p, candidate.standing, self.size, self.typical,
+            circles=candidate.standing == self.added, points_a_side=3,
+        )  # fmt: skip
         equations = Equations(self.ring, layout, state, p, candidate.standing)
         found, shifts = information_of(equations, layout.size, view, self.typical.sway)
         n = np.asarray(sum(found.values()))

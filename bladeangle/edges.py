@@ -70,17 +70,19 @@ def predicted(
         margin = END_MARGIN_MM / rotor.radius_mm
         tau = np.arange(rotor.ends[b, 0] + margin, rotor.ends[b, 1] - margin, 0.3 / rotor.radius_mm)
         blade = np.full(len(tau), b)
+        middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
         faces: tuple[int, ...]
         if inside:
             seen = _highest(state, b, tau, up)
             faces, far = (up,), True
         else:
-            seen, faces, far = near_side(rotor.tip(blade, np.zeros(len(tau), int), tau), eye), (1, -1), False
+            seen, faces, far = near_side(middle, eye), (1, -1), False
+        half = np.zeros((len(tau), 3))
+        half[:, 2] = rotor.half_mm(tau, blade) * (rotor.thickness_mm + rotor.extra_mm[b])
         for face in faces:
-            points = rotor.tip(blade, np.full(len(tau), face), tau)
-            px = state.pixels_of(points, photo, standing)
-            other = state.pixels_of(rotor.tip(blade, np.full(len(tau), -face), tau), photo, standing)
-            raised = state.pixels_of(points + np.array([0, 0, 0.05]), photo, standing)
+            points = middle + face * half
+            places = np.concatenate([points, points + np.array([0, 0, 0.05]), middle - face * half])
+            px, raised, other = np.split(state.pixels_of(places, photo, standing), 3)
             within = ((px > 12) & (px < np.array(size) - 13)).all(1)
             tangent = np.gradient(px, axis=0)
             normal = np.stack([-tangent[:, 1], tangent[:, 0]], 1)
@@ -113,7 +115,7 @@ def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]
     """Where (n,) bool the blade is the highest at its azimuth, with a margin beside the ends of those that cover it."""
     rotor = state.rotor
     assert rotor is not None
-    z = rotor.basis.matrix(tau) @ rotor.heights[blade]
+    z = rotor.basis.values(tau, rotor.heights, blade)
     seen = np.ones(len(tau), bool)
     margin = COVER_MARGIN_MM / rotor.radius_mm
     for other in range(rotor.blades):
@@ -123,7 +125,7 @@ def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]
             there = tau + rotor.turn * (rotor.azimuth[blade] - rotor.azimuth[other]) + turns
             on = (there > rotor.ends[other, 0] - margin) & (there < rotor.ends[other, 1] + margin)
             if on.any():
-                z_other = rotor.basis.matrix(there[on]) @ rotor.heights[other]
+                z_other = rotor.basis.values(there[on], rotor.heights, other)
                 seen[np.flatnonzero(on)[up * (z_other - z[on]) > 0]] = False
     return seen
 
@@ -142,16 +144,18 @@ def follow(response: Array, places: Array, most_step: int = 2, prior: Array | No
     """
     score = response - (0 if prior is None else prior)
     n, m = score.shape
-    value = score[0].copy()
+    value = np.full(m + 2 * most_step, -np.inf)  # with room for the steps beyond either end
+    value[most_step : most_step + m] = score[0]
+    options = np.lib.stride_tricks.sliding_window_view(value, 2 * most_step + 1)
+    cost = 0.3 * np.abs(np.arange(-most_step, most_step + 1))
     came = np.zeros((n, m), int)
+    everywhere = np.arange(m)
     for i in range(1, n):
-        options = np.full((2 * most_step + 1, m), -np.inf)
-        for k, d in enumerate(range(-most_step, most_step + 1)):
-            lo, hi = max(0, -d), min(m, m - d)
-            options[k, lo:hi] = value[lo + d : hi + d] - 0.3 * abs(d)
-        pick = options.argmax(0)
-        came[i] = pick - most_step
-        value = options[pick, np.arange(m)] + score[i]
+        after = options - cost
+        came[i] = pick = after.argmax(1)
+        value[most_step : most_step + m] = after[everywhere, pick] + score[i]
+    came -= most_step
+    value = value[most_step : most_step + m]
     path = np.zeros(n, int)
     path[-1] = int(value.argmax())
     for i in range(n - 1, 0, -1):
@@ -160,15 +164,26 @@ def follow(response: Array, places: Array, most_step: int = 2, prior: Array | No
     return out
 
 
-def step_response(read: Array, blur_px: float) -> Array:
-    """Strength (n, k) of a step at every sample of profiles (n, k), in units of the noise, capped."""
+def step_slope(read: Array, blur_px: float) -> Array:
+    """Steepness (n, k) of the blurred brightness, either way, at every sample of profiles (n, k)."""
     from scipy.ndimage import gaussian_filter1d
 
     encoded = np.sqrt(np.maximum(np.nan_to_num(read), 0))  # noise of a photograph is nearly even on this scale
-    slope = gaussian_filter1d(encoded, blur_px + 0.5, axis=1, order=1, mode="nearest")
-    noise = 1.4826 * np.median(np.abs(slope)) + 1e-6
-    out: Array = np.clip(np.abs(slope) / noise, 0, 8)
+    out: Array = np.abs(gaussian_filter1d(encoded, blur_px + 0.5, axis=1, order=1, mode="nearest"))
     return out
+
+
+def step_strength(slope: Array, around: Array) -> Array:
+    """Slopes in units of the noise, which the slopes `around` tell, capped."""
+    noise = 1.4826 * np.median(around) + 1e-6
+    out: Array = np.clip(slope / noise, 0, 8)
+    return out
+
+
+def step_response(read: Array, blur_px: float) -> Array:
+    """Strength (n, k) of a step at every sample of profiles (n, k), in units of the noise, capped."""
+    slope = step_slope(read, blur_px)
+    return step_strength(slope, slope)
 
 
 def measure_tips(
@@ -304,9 +319,8 @@ def _end_of(
     px = state.pixels_of(tip, index, standing)
     if not ((px > 12) & (px < np.array([photo.width, photo.height]) - 13)).all():
         return None
-    inner = np.array(
-        [state.pixels_of(tip * [1 - d / rotor.radius_mm, 1 - d / rotor.radius_mm, 1], index, standing) for d in depth]
-    )
+    inward = np.stack([1 - depth / rotor.radius_mm, 1 - depth / rotor.radius_mm, np.ones(len(depth))], 1)
+    inner = state.pixels_of((inward[:, None] * tip).reshape(-1, 3), index, standing).reshape(len(depth), n, 2)
     px_per_mm = float(np.linalg.norm(np.diff(px, axis=0), axis=1).mean() / 0.1)
     read = np.sqrt(np.maximum(profiles.sample(photo.grey, inner), 0)).astype(float)
     response = step_response(read**2, max(blur_px, 1.0) / px_per_mm / 0.1)

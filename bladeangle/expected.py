@@ -159,6 +159,7 @@ def expected_view(
     typical: Typical,
     *,
     circles: bool = False,
+    points_a_side: int = POINTS_A_SIDE,
 ) -> View:
     """The observations that one photograph of the state should show, exactly where the state predicts them.
 
@@ -166,18 +167,21 @@ def expected_view(
     ----------
     size : width and height of the picture, px.
     circles : whether hub circles are looked for (in one photograph from above of each standing position).
+    points_a_side : on every side of a marker; fewer stand for as many as are measured, each with its share of them.
     """
     stretches = list(edges.predicted(state, photo, standing, size))
     seen = np.flatnonzero(markers_seen(ring, state, photo, standing, size))
     return View(
-        f"expected {photo + 1}", state.standings[standing], _sighting(ring, state, photo, seen, typical),
+        f"expected {photo + 1}", state.standings[standing], _sighting(ring, state, photo, seen, typical, points_a_side),
         _tips(state, standing, stretches, typical), _ends(state, photo, standing, stretches, size, typical),
         _circles(state, photo, standing, typical) if circles else None,
     )  # fmt: skip
 
 
-def _sighting(ring: Ring, state: State, photo: int, seen: NDArray[np.int64], typical: Typical) -> RingSighting:
-    fraction = np.linspace(0.09, 0.91, POINTS_A_SIDE)
+def _sighting(
+    ring: Ring, state: State, photo: int, seen: NDArray[np.int64], typical: Typical, points_a_side: int
+) -> RingSighting:
+    fraction = np.linspace(0.09, 0.91, points_a_side)
     start = ring.corners_mm[seen]
     along = np.roll(start, -1, 1) - start
     places = start[:, :, None] + fraction[:, None] * along[:, :, None]
@@ -186,12 +190,12 @@ def _sighting(ring: Ring, state: State, photo: int, seen: NDArray[np.int64], typ
     tangent = np.roll(corners, -1, 1) - corners
     normal = np.stack([tangent[..., 1], -tangent[..., 0]], -1) / np.linalg.norm(tangent, axis=2, keepdims=True)
     return RingSighting(
-        np.repeat(seen, 4 * POINTS_A_SIDE),
-        np.tile(np.repeat(np.arange(4), POINTS_A_SIDE), len(seen)),
+        np.repeat(seen, 4 * points_a_side),
+        np.tile(np.repeat(np.arange(4), points_a_side), len(seen)),
         np.tile(fraction, 4 * len(seen)),
         px,
-        np.repeat(normal.reshape(-1, 2), POINTS_A_SIDE, 0),
-        np.full(len(px), typical.ring_px),
+        np.repeat(normal.reshape(-1, 2), points_a_side, 0),
+        np.full(len(px), typical.ring_px * np.sqrt(points_a_side / POINTS_A_SIDE)),
         seen,
         corners,
         blur_px=1.0,
@@ -306,15 +310,16 @@ def information_of(
     """
     information: dict[str, Array] = {}
     shifts: dict[str, Array] = {}
-    at = np.ix_(equations.columns, equations.columns)
     for kind, _, jac, sigma in equations.rows(view):
+        busy = np.flatnonzero(jac.any(0))
+        jac, columns = jac[:, busy], equations.columns[busy]
         weighted = jac / sigma[:, None] ** 2
         normal, shift = jac.T @ weighted, weighted.sum(0)
         for (rows, shape, _, _), by, kernel in swallowed(traces(kind, view, sigma, sway), 1 / sigma**2, jac):
             normal -= by.T @ kernel @ by
             shift -= by.T @ (kernel @ (shape / sigma[rows, None] ** 2).sum(0))
-        information.setdefault(SOURCES[kind], np.zeros((size, size)))[at] += normal
-        shifts.setdefault(kind, np.zeros(size))[equations.columns] += shift
+        information.setdefault(SOURCES[kind], np.zeros((size, size)))[np.ix_(columns, columns)] += normal
+        shifts.setdefault(kind, np.zeros(size))[columns] += shift
     return information, shifts
 
 

@@ -7,6 +7,8 @@ Not covered: fish-eye lenses, skewed pixels, rolling shutter.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +24,15 @@ def cross_matrix(v: Array) -> Array:
     out[..., 0, 1], out[..., 0, 2] = -v[..., 2], v[..., 1]
     out[..., 1, 0], out[..., 1, 2] = v[..., 2], -v[..., 0]
     out[..., 2, 0], out[..., 2, 1] = -v[..., 1], v[..., 0]
+    return out
+
+
+def cross(v: Array, w: Array) -> Array:
+    """Cross products (n, 3) of vectors (n, 3); as `numpy.cross`, a third of its time for a few hundred vectors."""
+    out = np.empty((len(v), 3))
+    out[:, 0] = v[:, 1] * w[:, 2] - v[:, 2] * w[:, 1]
+    out[:, 1] = v[:, 2] * w[:, 0] - v[:, 0] * w[:, 2]
+    out[:, 2] = v[:, 0] * w[:, 1] - v[:, 1] * w[:, 0]
     return out
 
 
@@ -118,17 +129,32 @@ def pixels(points: Array, camera: Array) -> Array:
 def undistort(px: Array, camera: Array) -> Array:
     """Ideal normalised coordinates (n, 2) of pixels (n, 2), by Newton's method on `distort`.
 
-    Converges wherever the distortion is monotonic, as it is inside the picture of any lens that is not a fish-eye.
+    Converges wherever the distortion is monotonic, as it is inside the picture of any lens that is not a fish-eye;
+    elsewhere the result may be nan.
     """
-    target = (px - camera[1:3]) / camera[0]
-    xy = target.copy()
+    k1, k2, p1, p2, k3 = camera[3:]
+    to_x, to_y = ((px - camera[1:3]) / camera[0]).T
+    x, y = to_x.copy(), to_y.copy()
     for _ in range(8):
-        d, by_xy, _ = distort(xy, camera)
-        step = np.linalg.solve(by_xy, (target - d)[:, :, None])[:, :, 0]
-        xy += step
-        if np.abs(step).max(initial=0.0) < 1e-12:
-            break
-    return xy
+        xx, yy, xy = x * x, y * y, x * y
+        r2 = xx + yy
+        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        slope = 2 * (k1 + r2 * (2 * k2 + 3 * r2 * k3))
+        off_x = to_x - x * radial - 2 * p1 * xy - p2 * (r2 + 2 * xx)
+        off_y = to_y - y * radial - p1 * (r2 + 2 * yy) - 2 * p2 * xy
+        by_xx = radial + slope * xx + 2 * p1 * y + 6 * p2 * x
+        by_xy = slope * xy + 2 * p1 * x + 2 * p2 * y
+        by_yy = radial + slope * yy + 6 * p1 * y + 2 * p2 * x
+        with np.errstate(all="ignore"):
+            determinant = by_xx * by_yy - by_xy * by_xy
+            step_x = (by_yy * off_x - by_xy * off_y) / determinant
+            step_y = (by_xx * off_y - by_xy * off_x) / determinant
+            x += step_x
+            y += step_y
+            # the error left is of the order of the step's square
+            if max(np.abs(step_x).max(initial=0.0), np.abs(step_y).max(initial=0.0)) < 1e-8:
+                break
+    return np.stack([x, y], 1)
 
 
 def rays_in(px: Array, camera: Array, r_camera_from: Array) -> Array:
@@ -138,6 +164,21 @@ def rays_in(px: Array, camera: Array, r_camera_from: Array) -> Array:
     """
     xy = undistort(px, camera)
     return np.column_stack([xy, np.ones(len(xy))]) @ r_camera_from
+
+
+def stretched(coarse: Array, rows: int, columns: int) -> NDArray[Any]:
+    """Values on a fine grid (n * rows, m * columns, c), bilinear between those of a coarse one (n + 1, m + 1, c).
+
+    float32. Places project smoothly: every few of them by the lens, the rest between, is right to a tenth of a pixel.
+    """
+    n, m, channels = (coarse.shape[0] - 1, coarse.shape[1] - 1, coarse.shape[2])
+    values: NDArray[Any] = coarse.astype(np.float32)
+    share = (np.arange(columns, dtype=np.float32) / columns)[:, None]
+    values = values[:, :-1, None] * (1 - share) + values[:, 1:, None] * share
+    values = values.reshape(n + 1, 1, m * columns * channels)
+    share = (np.arange(rows, dtype=np.float32) / rows)[:, None]
+    values = values[:-1] * (1 - share) + values[1:] * share
+    return values.reshape(n * rows, m * columns, channels)
 
 
 def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: bool | NDArray[np.bool_]) -> Array:

@@ -11,22 +11,25 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bladeangle import profiles
 from bladeangle.errors import EdgesError
-from bladeangle.geometry import Array
+from bladeangle.geometry import Array, stretched
 from bladeangle.photo import Photo, import_cv2
 
 #: Plane on which the hub is looked at, mm above the sheet; a wrong height moves and scales a circle but does not
 #: bend it.
 PLANE_MM = 55.0
-#: Radii searched, mm on that plane, and the pitch of the picture of it.
+#: Radii searched, mm on that plane, and the pitch of the picture of it in which the common centre is looked for.
 RADII_MM = (6.0, 50.0)
-PITCH_MM = 0.25
+PITCH_MM = 0.5
 #: Azimuths at which a circle is followed.
 AZIMUTHS = 180
 #: Share of the azimuths that must show a circle.
 NEEDED_SHARE = 0.55
+#: Share from which a circle's centre is sure.
+SURE_SHARE = 0.9
 
 
 @dataclass(frozen=True)
@@ -72,16 +75,22 @@ def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach
     """
     centre = _vote(photo, plane, centre_mm, reach_mm)
     circles: list[HubCircle] = []
-    for radius in _radii(photo, plane, centre):
+    waiting = _radii(photo, plane, centre)
+    failed: list[float] = []
+    while waiting:
+        radius = waiting.pop(0)
         circle = _follow(photo, plane, centre, radius, blur_px)
         if circle is None:
+            failed.append(radius)
             continue
-        if any(
+        if circle.share > SURE_SHARE and not any(c.share > SURE_SHARE for c in circles):
+            # seen all round it tells the centre better than the votes: the others from there, also those before it
+            centre, waiting = circle.centre_mm, waiting + failed
+        if not any(
             abs(c.radius_mm - circle.radius_mm) < 0.6 and np.linalg.norm(c.centre_mm - circle.centre_mm) < 0.8
             for c in circles
         ):
-            continue
-        circles.append(circle)
+            circles.append(circle)
     if not circles:
         raise EdgesError(
             f"{photo.name}: no circle of hub or bore is seen.",
@@ -94,32 +103,32 @@ def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Arra
     """Common centre (2,) of the strongest circular edges: where most lines along the gradient cross."""
     cv2 = import_cv2()
     half = RADII_MM[1] + reach_mm
-    axis = np.arange(-half, half + PITCH_MM / 2, PITCH_MM)
-    grid = np.stack(np.meshgrid(axis, axis), -1) + centre_mm
-    image = profiles.sample(photo.grey, plane.pixels(grid))
-    image = cv2.GaussianBlur(np.nan_to_num(np.sqrt(np.maximum(image, 0))), (0, 0), 2.0)
+    image, axis = _seen_on(photo, plane, centre_mm, half)
+    image = cv2.GaussianBlur(np.nan_to_num(np.sqrt(np.maximum(image, 0))), (0, 0), 0.5 / PITCH_MM)
     gx, gy = cv2.Sobel(image, cv2.CV_32F, 1, 0), cv2.Sobel(image, cv2.CV_32F, 0, 1)
     size = np.hypot(gx, gy)
     rows, columns = np.nonzero(size > np.quantile(size, 0.88))
     direction = np.stack([gx[rows, columns], gy[rows, columns]], 1) / size[rows, columns, None]
-    place = np.stack([axis[columns], axis[rows]], 1)
-    radii = np.arange(*RADII_MM, 0.5)
-    votes = np.zeros((int(2 * reach_mm / 0.5) + 1,) * 2)
-    for sign in (-1.0, 1.0):
-        hit = place[:, None] + sign * radii[None, :, None] * direction[:, None]
-        cell = np.round((hit + reach_mm) / 0.5).astype(int)
-        inside = ((cell >= 0) & (cell < len(votes))).all(-1)
-        # every radius is equally likely, so a vote does not fade with the distance
-        at = np.ravel_multi_index((cell[inside][:, 1], cell[inside][:, 0]), votes.shape)
-        votes += np.bincount(at, minlength=votes.size).reshape(votes.shape)
-    votes = cv2.GaussianBlur(votes, (0, 0), 1.5)
-    y, x = np.unravel_index(votes.argmax(), votes.shape)
-    centre = np.array([x, y]) * 0.5 - reach_mm
+    place = np.stack([axis[columns], axis[rows]], 1).astype(np.float32)
+    # every radius is equally likely, so a vote does not fade with the distance
+    cell_mm = 0.5
+    count = int(2 * reach_mm / cell_mm) + 1
+    nearest = -(place * direction).sum(1)
+    crossing = np.abs(place[:, 0] * direction[:, 1] - place[:, 1] * direction[:, 0]) < np.sqrt(2) * reach_mm
+    nearest, at, along = nearest[crossing, None], place[crossing], direction[crossing]
+    far = nearest + np.arange(-np.sqrt(2) * reach_mm, np.sqrt(2) * reach_mm, cell_mm, dtype=np.float32)
+    x, y = ((at[:, k, None] + far * along[:, k, None] + reach_mm) / cell_mm + 0.5 for k in (0, 1))
+    inside = (x >= 0) & (x < count) & (y >= 0) & (y < count)
+    inside &= (np.abs(far) > RADII_MM[0]) & (np.abs(far) < RADII_MM[1])
+    cell = y[inside].astype(np.int32) * count + x[inside].astype(np.int32)
+    votes = cv2.GaussianBlur(np.bincount(cell, minlength=count**2).reshape(count, count).astype(float), (0, 0), 1.5)
+    row, column = np.unravel_index(votes.argmax(), votes.shape)
+    centre = np.array([column, row]) * cell_mm - reach_mm
     for width in (1.5, 0.8, 0.5):
         off = (place - centre) @ np.array([[0.0, 1.0], [-1.0, 0.0]])
         across = (off * direction).sum(1)  # distance of the gradient's line from the centre
-        far = np.linalg.norm(place - centre, axis=1)
-        w = ((np.abs(across) < width) & (far > RADII_MM[0]) & (far < RADII_MM[1])).astype(float)
+        distance = np.hypot(off[:, 0], off[:, 1])
+        w = ((np.abs(across) < width) & (distance > RADII_MM[0]) & (distance < RADII_MM[1])).astype(float)
         if w.sum() < 50:
             break
         n = np.stack([-direction[:, 1], direction[:, 0]], 1)
@@ -128,35 +137,71 @@ def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Arra
     return out
 
 
+def _seen_on(photo: Photo, plane: Plane, centre_mm: Array, half_mm: float) -> tuple[NDArray[np.float32], Array]:
+    """The picture carried to a square of the plane (n, n) linear light, nan outside, and its x and y (n,) less centre.
+
+    Read from a picture reduced to about the pitch, so that every pixel counts.
+    """
+    cv2 = import_cv2()
+    every = 4
+    axis = np.arange(-half_mm, half_mm + every * PITCH_MM, every * PITCH_MM)
+    px = plane.pixels(np.stack(np.meshgrid(axis, axis), -1) + centre_mm)
+    place = stretched(px, every, every)
+    low = np.maximum(np.floor(px.min((0, 1))).astype(int) - 8, 0)
+    high = np.minimum(np.ceil(px.max((0, 1))).astype(int) + 9, [photo.width, photo.height])
+    factor = max(1, int(np.linalg.norm(px[0, -1] - px[0, 0]) / (axis[-1] - axis[0]) * PITCH_MM))
+    width, height = np.maximum((high - low) // factor, 1)
+    part = photo.grey[low[1] : low[1] + height * factor, low[0] : low[0] + width * factor]
+    part = cv2.resize(part, (int(width), int(height)), interpolation=cv2.INTER_AREA)
+    fine = axis[0] + PITCH_MM * np.arange(len(place))
+    return profiles.sample(part, (place - (low + (factor - 1) / 2).astype(np.float32)) / np.float32(factor)), fine
+
+
 def _radii(photo: Photo, plane: Plane, centre: Array) -> list[float]:
     """Radii at which the whole turn agrees on a radial step, strongest first."""
     from scipy.ndimage import gaussian_filter1d
-    from scipy.signal import find_peaks
 
     psi = np.arange(AZIMUTHS) * 2 * np.pi / AZIMUTHS
-    rho = np.arange(RADII_MM[0] - 2, RADII_MM[1] + 2, 0.1)
-    xy = centre + rho[None, :, None] * np.stack([np.cos(psi), np.sin(psi)], 1)[:, None]
-    polar = np.sqrt(np.maximum(np.nan_to_num(profiles.sample(photo.grey, plane.pixels(xy))), 0))
+    psi = np.append(psi, 0.0)
+    every = 8
+    rho = np.arange(RADII_MM[0] - 2, RADII_MM[1] + 2, every * 0.1)
+    px = plane.pixels(centre + rho[None, :, None] * np.stack([np.cos(psi), np.sin(psi)], 1)[:, None])
+    rho = rho[0] + 0.1 * np.arange(every * (len(rho) - 1))
+    polar = np.sqrt(np.maximum(np.nan_to_num(profiles.sample(photo.grey, stretched(px, 1, every))), 0))
     slope = gaussian_filter1d(polar, 3.0, axis=1, order=1)
     noise = 1.4826 * np.median(np.abs(slope - np.median(slope))) + 1e-6
     found: list[tuple[float, float]] = []
     for sign in (-1, 1):
         strength = gaussian_filter1d(np.clip(sign * slope / noise, 0, 6).mean(0), 5.0)
-        peaks, _ = find_peaks(strength, prominence=0.15)
-        found += [(float(strength[i]), float(rho[i])) for i in peaks]
+        found += [(float(strength[i]), float(rho[i])) for i in _peaks(strength, 0.15)]
     return [r for _, r in sorted(found, reverse=True)[:10] if RADII_MM[0] < r < RADII_MM[1]]
+
+
+def _peaks(values: Array, prominence: float) -> list[int]:
+    """Places of the maxima of values (n,) that stand out by `prominence` over the higher of the lows on either side.
+
+    A side ends where values are higher than the maximum.
+    """
+    rising = np.flatnonzero((values[1:-1] > values[:-2]) & (values[1:-1] >= values[2:])) + 1
+    out = []
+    for i in rising:
+        higher = np.flatnonzero(values > values[i])
+        before, after = higher[higher < i], higher[higher > i]
+        left = values[before[-1] if len(before) else 0 : i].min()
+        right = values[i : after[0] + 1 if len(after) else None].min()
+        if values[i] - max(left, right) >= prominence:
+            out.append(int(i))
+    return out
 
 
 def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: float) -> HubCircle | None:
     """Follow one circle, first widely on the plane, then in the picture; None when too little of the turn shows it."""
-    psi = np.arange(AZIMUTHS) * 2 * np.pi / AZIMUTHS
-    radial = np.stack([np.cos(psi), np.sin(psi)], 1)
-    good = np.ones(AZIMUTHS, bool)
     polarity = 0
-    for reach, needed in ((16, 0.4), (9, NEEDED_SHARE), (6, NEEDED_SHARE)):
-        on_plane = centre + radius * radial
-        px = plane.pixels(on_plane)
-        normal = plane.pixels(on_plane + 0.05 * radial) - px
+    for azimuths, reach, needed in ((AZIMUTHS // 2, 16, 0.4), (AZIMUTHS, 9, NEEDED_SHARE), (AZIMUTHS, 6, NEEDED_SHARE)):
+        psi = np.arange(azimuths) * 2 * np.pi / azimuths
+        radial = np.stack([np.cos(psi), np.sin(psi)], 1)
+        px, outer = plane.pixels(centre + np.array([radius, radius + 0.05])[:, None, None] * radial)
+        normal = outer - px
         px_per_mm = np.linalg.norm(normal, axis=1) / 0.05
         normal = normal / np.linalg.norm(normal, axis=1, keepdims=True)
         along = int(np.clip(np.sqrt(0.16 * radius * float(np.median(px_per_mm))), 1, 5))  # sagitta under 0.02 px
@@ -164,18 +209,21 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
         steps = profiles.fit_steps(read, (reach, reach), blur_px, polarity=polarity)
         if polarity == 0 and steps.found.any():
             polarity = 1 if np.median(steps.contrast[steps.found]) > 0 else -1
-        good = steps.found & (np.sign(steps.contrast) == polarity)
-        if good.sum() < needed * AZIMUTHS:
+        good = right = steps.found & (np.sign(steps.contrast) == polarity)
+        if good.sum() < needed * azimuths:
             return None
         offset = steps.offset_px / px_per_mm
-        design = np.column_stack([np.ones(AZIMUTHS), radial])
+        design = np.column_stack([np.ones(azimuths), radial])
         for _ in range(6):
-            fit = np.linalg.lstsq(design[good], offset[good], rcond=None)[0]
+            kept = design[good]
+            fit = np.linalg.solve(kept.T @ kept + 1e-9 * np.eye(3), kept.T @ offset[good])
             error = offset - design @ fit
             spread = 1.4826 * np.median(np.abs(error[good]))
-            good = steps.found & (np.sign(steps.contrast) == polarity) & (np.abs(error) < max(3 * spread, 0.02))
-            if good.sum() < needed * AZIMUTHS:
+            before, good = good, right & (np.abs(error) < max(3 * spread, 0.02))
+            if good.sum() < needed * azimuths:
                 return None
+            if (good == before).all():
+                break
         radius += float(fit[0])
         centre = centre + fit[1:]
         if not RADII_MM[0] < radius < RADII_MM[1]:

@@ -16,7 +16,7 @@ from bladeangle.doubts import doubts
 from bladeangle.edits import Edits, PhotoEdits, apply_to_points
 from bladeangle.errors import AdjustmentError, EdgesError, UsageError
 from bladeangle.flags import Flag
-from bladeangle.geometry import Array, rays_in
+from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, CirclePoints, State, TipPoints, View
 from bladeangle.photo import Photo, read_photo
 from bladeangle.pose import Pose, start_pose
@@ -46,6 +46,8 @@ REFUSED_PX = 1.3
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again.
 NARROW_MM = 1.5
+#: On the way, one of so many points on the markers' sides is used.
+RING_EVERY = 4
 #: How clear the radius seen by oblique photographs must be, robust standard deviations.
 CLEAR_RADIUS = 5.0
 
@@ -249,14 +251,13 @@ def _find_outline(shot: Shot, ring: Ring, camera: Camera, priors: Priors, flags:
     def to_pixels(points: Array) -> Array:
         return alone.pixels_of(points, 0)
 
-    def outside(px: Array) -> Array:
-        d = rays_in(px, camera.parameters, shot.pose.r_camera_ring)
-        foot = eye[:2] - d[:, :2] * (eye[2] / d[:, 2])[:, None]
-        out: Array = np.hypot(foot[:, 0], foot[:, 1]) > ring.inner_radius_mm - RING_MARGIN_MM
+    def beyond_mm(points: Array) -> Array:
+        foot = eye[:2] + (points[:, :2] - eye[:2]) * (eye[2] / (eye[2] - points[:, 2]))[:, None]
+        out: Array = np.hypot(foot[:, 0], foot[:, 1]) - (ring.inner_radius_mm - RING_MARGIN_MM)
         return out
 
     shot.circles = hub.find_hub(shot.photo, hub.Plane(to_pixels), np.zeros(2), shot.sighting.blur_px)
-    found = outline.find_outline(shot.photo, to_pixels, priors.radius_mm, shot.axis_mm, HEIGHTS_MM, outside)
+    found = outline.find_outline(shot.photo, to_pixels, priors.radius_mm, shot.axis_mm, HEIGHTS_MM, beyond_mm)
     shot.teeth, off_deg = start.teeth_of(found, shot.standing, ring.index_azimuth_deg)
     shot.turn = found.turn
     if off_deg > 0.3 * 360 / len(shot.teeth):
@@ -307,8 +308,13 @@ def _circle_points(shots: Sequence[Shot]) -> list[CirclePoints | None]:
     return out
 
 
-def _views(shots: Sequence[Shot], state: State, search_px: int, end_mm: float, known: bool = False) -> tuple[View, ...]:
-    """Observations in all shots, with edges looked for where the state predicts them."""
+def _views(
+    shots: Sequence[Shot], state: State, search_px: int, end_mm: float, *, known: bool = False, last: bool = False
+) -> tuple[View, ...]:
+    """Observations in all shots, with edges looked for where the state predicts them.
+
+    On the way to the `last` adjustment a part of the ring's many points is enough.
+    """
     circles = _circle_points(shots)
     views = []
     for i, shot in enumerate(shots):
@@ -319,7 +325,8 @@ def _views(shots: Sequence[Shot], state: State, search_px: int, end_mm: float, k
             tips = edges.measure_tips(shot.photo, state, i, standing, blur, search_px)
         tips = _edited(shot, tips, state, i, standing)
         ends = edges.measure_ends(shot.photo, state, i, standing, blur, end_mm)
-        views.append(View(shot.name, shot.standing, shot.sighting, tips, ends, circles[i]))
+        sighting = shot.sighting if last else shot.sighting.thinned(RING_EVERY)
+        views.append(View(shot.name, shot.standing, sighting, tips, ends, circles[i]))
     return tuple(views)
 
 
@@ -377,7 +384,7 @@ def _refine(
         shots[:] = first + others
         result = _all_photographs(shots, result, ring, camera, priors, progress)
     progress("last adjustment")
-    views = _views(shots, result.state, 0, 2.5)
+    views = _views(shots, result.state, 0, 2.5, last=True)
     return adjust(ring, views, result.state, priors)
 
 
@@ -446,7 +453,7 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
     old, count = overhead.state, len(overhead.views)
     state = _state(shots, old.camera, ring)
     state.r_camera_ring[:count], state.t_camera_ring[:count] = old.r_camera_ring, old.t_camera_ring
-    sighted = tuple(View(s.name, s.standing, s.sighting) for s in shots)
+    sighted = tuple(View(s.name, s.standing, s.sighting.thinned(RING_EVERY)) for s in shots)
     priors = Priors(old.camera, overhead.covariance[overhead.layout["camera"], overhead.layout["camera"]])
     state = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
     _adopt_rotor(state, old)

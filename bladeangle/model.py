@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.geometry import Array, orthonormal, pixels, project, ray_cylinder, rays_in, rotation
+from bladeangle.geometry import Array, cross, orthonormal, pixels, project, ray_cylinder, rays_in, rotation
 from bladeangle.ring import Ring, RingSighting
 from bladeangle.rotor import Rotor
 
@@ -214,6 +214,21 @@ def sheet_points(
     return points, by_sheet, by_piece, piece
 
 
+def sheet_tangents(ring: Ring, state: State, marker: Ints, side: Ints, piece: Ints, points: Array) -> Array:
+    """Directions (n, 3) of marker sides in the ring frame at `points` on them; `piece` as of `sheet_points`."""
+    c = ring.corners_mm[marker]
+    rows = np.arange(len(marker))
+    along = c[rows, (side + 1) % 4] - c[rows, side]
+    turn = np.append(0.0, state.pieces[:, 2])[piece]
+    dx = np.cos(turn) * along[:, 0] - np.sin(turn) * along[:, 1]
+    dy = np.sin(turn) * along[:, 0] + np.cos(turn) * along[:, 1]
+    e, g, a, b, _ = state.sheet
+    # the small stretch of the sheet does not count in the place at which its bend is taken
+    x, y = points[:, 0], points[:, 1]
+    rise = 2 * (a * (x * dx - y * dy) + b * (x * dy + y * dx)) / ring.outer_radius_mm**2
+    return np.stack([dx * (1 + e) + g * dy, dy * (1 - e) + g * dx, rise], 1)
+
+
 class Equations:
     """Builds residuals and Jacobian of one photograph, in the columns that concern it."""
 
@@ -251,7 +266,7 @@ class Equations:
         jac[:, 0:8] = by_c
         jac[:, 0] *= 1 + s.focus[p]
         k = self.local[("photo", p)]
-        jac[:, k : k + 3] = np.cross(turned, gradient)
+        jac[:, k : k + 3] = cross(turned, gradient)
         jac[:, k + 3 : k + 6] = gradient
         jac[:, k + 6] = by_c[:, 0] * s.camera[0]
         jac[:, k + 7 : k + 9] = by_c[:, 1:3]
@@ -262,11 +277,8 @@ class Equations:
         points, by_sheet, by_piece, piece = sheet_points(
             self.ring, self.state, sighting.marker, sighting.side, sighting.fraction
         )
-        ends = [
-            sheet_points(self.ring, self.state, sighting.marker, sighting.side, sighting.fraction + d)[0]
-            for d in (-0.05, 0.05)
-        ]
-        residual, jac, gradient = self._common(points, ends[1] - ends[0], sighting.px, sighting.normal)
+        tangent = sheet_tangents(self.ring, self.state, sighting.marker, sighting.side, piece, points)
+        residual, jac, gradient = self._common(points, tangent, sighting.px, sighting.normal)
         k = self.local["sheet"]
         jac[:, k : k + 5] = np.einsum("ni,nij->nj", gradient, by_sheet)
         later = np.flatnonzero(piece > 0)
@@ -282,7 +294,7 @@ class Equations:
         along = None if tangent is None else tangent @ m.T
         residual, jac, gradient = self._common(turned + o, along, px, normal)
         k = self.local[("standing", self.standing)]
-        jac[:, k : k + 3] = np.cross(turned, gradient)
+        jac[:, k : k + 3] = cross(turned, gradient)
         jac[:, k + 3 : k + 6] = gradient
         return residual, jac, gradient @ m
 
@@ -294,11 +306,12 @@ class Equations:
         missed = ~np.isfinite(foot).all(1)
         foot[missed] = [rotor.radius_mm, 0.0, 0.0]
         tau = rotor.tau_of(foot, tips.blade)
-        points = rotor.tip(tips.blade, tips.face, tau)
+        near = np.concatenate([tau, tau + 1e-4, tau - 1e-4])
+        points, after, before = np.split(rotor.tip(np.tile(tips.blade, 3), np.tile(tips.face, 3), near), 3)
+        tangent = after - before
         which = (tips.face < 0).astype(int)
         hats = groove_hats(rotor, tau) * ~tips.far[:, None]
         points[:, 2] += (hats * self.state.grooves[which]).sum(1)
-        tangent = rotor.tip(tips.blade, tips.face, tau + 1e-4) - rotor.tip(tips.blade, tips.face, tau - 1e-4)
         residual, jac, gradient = self._rotor_rows(points, tangent, tips.px, tips.normal)
         half, by_rounding, by_ends = rotor.half(tau, tips.blade)
         k = self.local["rotor"]

@@ -8,11 +8,12 @@ from the side: at the right one they fall on an edge all round.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
 from bladeangle import profiles
-from bladeangle.edges import near_side, step_response
+from bladeangle.edges import near_side, step_response, step_slope, step_strength
 from bladeangle.geometry import Array, ray_cylinder
 from bladeangle.model import State, TipPoints
 from bladeangle.photo import Photo
@@ -63,18 +64,22 @@ def find_radius(
             if standing_of[source] != standing:
                 continue
             from_above, rays = state.eye_in(source, standing), state.rays(tips.px[::2], source, standing)
-            for k, radius in enumerate(radii):
-                points = ray_cylinder(from_above, rays, radius, far=tips.far[::2])
-                points = points[np.isfinite(points).all(1)]
-                points = points[near_side(points, eye)]
-                px, up, _ = _across(state, photo, standing, points)
-                inside = ((px > 20) & (px < np.array([image.width, image.height]) - 21)).all(1)
-                if inside.sum() < 5:
-                    continue
-                read = profiles.read_profiles(image.grey, px[inside], up[inside], (7, 7), 1)
-                response = step_response(read, blur_px + 1.0)
-                strength[k] += float(np.median(response[:, 5:10].max(1)))
-                contrast[k] += abs(float(np.median(read[:, 8:].mean(1) - read[:, :7].mean(1))))
+            far = tips.far[::2]
+            points = np.concatenate([ray_cylinder(from_above, rays, radius, far=far) for radius in radii])
+            of = np.repeat(np.arange(len(radii)), len(far))
+            hit = np.isfinite(points).all(1)
+            hit[hit] = near_side(points[hit], eye)
+            points, of = points[hit], of[hit]
+            px, up, _ = _across(state, photo, standing, points)
+            inside = ((px > 20) & (px < np.array([image.width, image.height]) - 21)).all(1)
+            read = profiles.read_profiles(image.grey, px[inside], up[inside], (7, 7), 1)
+            slope = step_slope(read, blur_px + 1.0)
+            peak, rise = slope[:, 5:10].max(1), read[:, 8:].mean(1) - read[:, :7].mean(1)
+            ends = np.searchsorted(of[inside], np.arange(len(radii) + 1))
+            for k, (a, b) in enumerate(pairwise(ends)):
+                if b - a >= 5:
+                    strength[k] += float(step_strength(np.median(peak[a:b]), slope[a:b]))
+                    contrast[k] += abs(float(np.median(rise[a:b])))
     # Two views of one thing: how strong the steps are, and how much they agree on a side. Each alone can be misled, the
     # first by texture, the second by a blade that is bright on one side of the rotor and dark on the other.
     score = _clearness(strength) + _clearness(contrast)

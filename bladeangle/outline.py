@@ -18,17 +18,24 @@ from numpy.typing import NDArray
 
 from bladeangle import profiles
 from bladeangle.errors import EdgesError
-from bladeangle.geometry import Array
+from bladeangle.geometry import Array, stretched
 from bladeangle.photo import Photo
 
-#: Azimuth step of the path and height pitch of the unrolled picture.
+#: Azimuth steps of the path, places read in each, height pitch of the unrolled picture, and rows of it that are one
+#: when it is folded.
 COLUMNS = 180
+SUBCOLUMNS = 5
 PITCH_MM = 0.3
+COARSE = 2
+#: Fall of an ordinary blade, deg.
+ORDINARY_DEG = 13.0
 #: Steepest fall a column, mm (at 78 mm radius a column is 2.7 mm of arc: this is about 36 degrees).
 MOST_FALL_MM = 2.0
 #: Least jump upwards at a leading end, mm, and what a jump costs in units of the normalised step strength.
 LEAST_JUMP_MM = 5.0
 JUMP_COST = 12.0
+#: What a change of the fall by a row costs.
+BEND_COST = 1.0
 #: Strength of the path in a gap between blades, as a share of that along them.
 GAP_STRENGTH = 0.35
 #: How far, columns, a tooth may start from where even spacing puts it, and the least score of an outline.
@@ -54,40 +61,79 @@ class Outline:
     strength: tuple[Array, ...]
 
 
-def unrolled_strength(
+@dataclass(frozen=True)
+class _Unrolled:
+    """The picture on a cylinder, square root of linear light: image, bad (COLUMNS * SUBCOLUMNS, rows); arc_mm apart."""
+
+    image: Array
+    bad: NDArray[np.bool_]
+    arc_mm: float
+
+
+def _unroll(
     photo: Photo,
     to_pixels: Callable[[Array], Array],
     radius_mm: float,
     centre_mm: Array,
-    heights: Array,
-    turn: int,
-    limit_px: Callable[[Array], Array],
-) -> Array:
-    """Normalised strength (columns, rows) of brightness steps across the tip, falling in direction `turn`.
+    heights: tuple[float, float],
+    beyond_mm: Callable[[Array], Array],
+) -> _Unrolled:
+    """Unroll the picture; azimuth 0 is in the middle of the first column's subcolumns.
 
-    to_pixels : ring-frame points (n, 3) -> px (n, 2); limit_px : (n, 2) pixels -> bool, outside the area that may be
-    used.
+    The lens is asked for every fifth place; bilinear between them is right to a tenth of a pixel.
+    """
+    every = 5
+    fine = COLUMNS * SUBCOLUMNS
+    rows = int(np.ceil((heights[1] - heights[0]) / PITCH_MM))
+    phi = (every * np.arange(fine // every + 1) - (SUBCOLUMNS - 1) / 2) * 2 * np.pi / fine
+    z = heights[0] + every * PITCH_MM * np.arange(-(-rows // every) + 1)
+    points = np.empty((len(phi), len(z), 3))
+    points[..., 0] = (centre_mm[0] + radius_mm * np.cos(phi))[:, None]
+    points[..., 1] = (centre_mm[1] + radius_mm * np.sin(phi))[:, None]
+    points[..., 2] = z
+    flat = points.reshape(-1, 3)
+    beyond = beyond_mm(flat).reshape(len(phi), len(z), 1)
+    usable = np.flatnonzero((beyond <= 0).any((0, 2)))
+    top = min(int(usable[-1]) + 3, len(z)) if len(usable) else 2  # a little more, since the filter sees beyond a place
+    seen = min(rows, every * (top - 1))
+    place = stretched(to_pixels(points[:, :top].reshape(-1, 3)).reshape(len(phi), top, 2), every, every)[:, :seen]
+    image, bad = np.zeros((fine, rows), np.float32), np.ones((fine, rows), bool)
+    image[:, :seen] = profiles.sample(photo.grey, place)
+    missing = np.isnan(image)
+    image[missing] = 0.0
+    bad[:, :seen] = stretched(beyond[:, :top], every, every)[:, :seen, 0] > 0
+    bad |= missing
+    return _Unrolled(np.sqrt(np.maximum(image, 0)), bad, radius_mm * 2 * np.pi / fine)
+
+
+def _strength(unrolled: _Unrolled, turn: int) -> Array:
+    """Normalised strength (COLUMNS, rows) of brightness steps across the tip, falling in direction `turn`.
+
+    Columns run that way round; their subcolumns are averaged along an ordinary blade's fall.
     """
     from scipy.ndimage import gaussian_filter1d
 
-    sub = 5
-    fine = (np.arange(COLUMNS * sub) - (sub - 1) / 2) / (COLUMNS * sub) * 2 * np.pi * turn
-    arc = radius_mm * 2 * np.pi / (COLUMNS * sub)
-    # an ordinary blade's fall within a column
-    shear = -np.tan(np.radians(13.0)) * arc * (np.arange(sub) - (sub - 1) / 2)
-    z = heights[None, :] + np.tile(shear, COLUMNS)[:, None]
-    phi = np.repeat(fine[:, None], len(heights), 1)
-    x, y = centre_mm[0] + radius_mm * np.cos(phi), centre_mm[1] + radius_mm * np.sin(phi)
-    points = np.stack([x, y, z], -1).reshape(-1, 3)
-    px = to_pixels(points)
-    image = np.sqrt(np.maximum(profiles.sample(photo.grey, px), 0)).reshape(COLUMNS, sub, len(heights))
-    outside = limit_px(px).reshape(COLUMNS, sub, len(heights)).any(1) | np.isnan(image).any(1)
-    step = gaussian_filter1d(np.nan_to_num(image).mean(1), 0.5 / PITCH_MM, axis=1, order=1, mode="nearest")
+    image, bad = unrolled.image, unrolled.bad
+    if turn < 0:
+        back = (SUBCOLUMNS - 1 - np.arange(len(image))) % len(image)
+        image, bad = image[back], bad[back]
+    rows = image.shape[1]
+    mean = np.zeros((COLUMNS, rows), np.float32)
+    for sub in range(SUBCOLUMNS):
+        shear = -np.tan(np.radians(ORDINARY_DEG)) * unrolled.arc_mm * (sub - (SUBCOLUMNS - 1) / 2) / PITCH_MM
+        below = int(np.floor(shear))
+        share = np.float32(shear - below)
+        one = image[sub::SUBCOLUMNS]
+        low, high = (np.clip(np.arange(rows) + below + k, 0, rows - 1) for k in (0, 1))
+        mean += (1 - share) * one[:, low] + share * one[:, high]
+    outside = bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1)
+    step = gaussian_filter1d(mean / SUBCOLUMNS, 0.5 / PITCH_MM, axis=1, order=1, mode="nearest")
     noise = 1.4826 * np.median(np.abs(step[~outside])) + 1e-6
     strength = np.clip(np.abs(step) / noise, 0, 10)
     # within a millimetre of forbidden ground the filter sees across the border
-    near = gaussian_filter1d(outside.astype(float), 0.6 / PITCH_MM, axis=1) > 0.02
-    return np.where(near, 0.0, strength)
+    near = gaussian_filter1d(outside.astype(np.float32), 0.6 / PITCH_MM, axis=1) > 0.02
+    strength[near] = 0.0
+    return strength
 
 
 def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_], float]:
@@ -101,42 +147,47 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     columns, rows = strength.shape
     falls = round(MOST_FALL_MM / pitch_mm) + 1
     least_jump = int(LEAST_JUMP_MM / pitch_mm)
-    value = np.zeros((rows, falls))
     steps = 2 * columns
-    came = np.zeros((steps, rows, falls), np.int8)  # change of the fall: -1, 0, 1; 2 for a jump
-    jump_from = np.zeros((steps, rows), np.int32)
-    jump_fall = np.zeros((steps, rows), np.int8)
-    bend_cost = np.array([1.0, 0.0, 1.0])
+    # values[c, f, r]: best sum up to column c at row r, arrived at by falling f rows; -inf beyond the rows
+    values = np.full((steps + 1, falls, rows + falls), -np.inf, np.float32)
+    values[0, :, :rows] = 0.0
+    best = np.empty((falls, rows + falls), np.float32)
+    # row r + f of fall f, as one view: a row of it begins one sample later than the one before
+    arrived = np.lib.stride_tricks.as_strided(best, (falls, rows), (best.strides[0] + best.strides[1], best.strides[1]))
+    highest = np.empty(rows, np.float32)
+    strength = strength.astype(np.float32)
+    costs = jump_cost.tolist()
     for c in range(steps):
-        # arriving at row r with fall f: from row r + f, with fall f - 1, f or f + 1
-        options = np.full((4, rows, falls), -np.inf)
-        for f in range(falls):
-            for k, change in enumerate((-1, 0, 1)):
-                if 0 <= f + change < falls:
-                    options[k, : rows - f, f] = value[f:, f + change] - bend_cost[k]
-        best_fall = value.argmax(1)
-        best_value = value.max(1)
-        # best start of a jump from at least `least_jump` rows below
-        running = np.maximum.accumulate(best_value)
-        where = np.maximum.accumulate(np.where(best_value >= running, np.arange(rows), 0))
-        jump = np.full(rows, -np.inf)
-        jump[least_jump:] = running[:-least_jump] - jump_cost[c % columns]
-        jump_from[c, least_jump:] = where[:-least_jump]
-        jump_fall[c] = best_fall[jump_from[c]]
-        options[3] = jump[:, None]
-        pick = options.argmax(0)
-        value = np.take_along_axis(options, pick[None], 0)[0] + strength[c % columns][:, None]
-        came[c] = np.array([-1, 0, 1, 2])[pick]
-    row, fall = np.unravel_index(int(value.argmax()), value.shape)
+        before, now = values[c], values[c + 1, :, :rows]
+        bent = before - BEND_COST
+        best[:] = before
+        np.maximum(best[:-1], bent[1:], out=best[:-1])
+        np.maximum(best[1:], bent[:-1], out=best[1:])
+        now[:] = arrived
+        cost = costs[c % columns]
+        if cost < np.inf:
+            np.maximum.accumulate(before[:, :rows].max(0), out=highest)
+            jump = highest[: rows - least_jump] - cost
+            np.maximum(now[:, least_jump:], jump, out=now[:, least_jump:])
+        now += strength[c % columns]
+    fall, row = (int(k) for k in np.unravel_index(int(values[-1, :, :rows].argmax()), (falls, rows)))
     path, jumped = np.zeros(steps, int), np.zeros(steps, bool)
     for c in range(steps - 1, -1, -1):
         path[c] = row
-        change = came[c, row, fall]
-        if change == 2:
-            jumped[c] = True
-            row, fall = jump_from[c, row], jump_fall[c, row]
-        else:
-            row, fall = row + fall, fall + change
+        before = values[c]
+        options = [
+            (float(before[fall + k, row + fall]) - BEND_COST * abs(k), k) for k in (-1, 0, 1) if 0 <= fall + k < falls
+        ]
+        most, change = max(options, key=lambda o: o[0])
+        cost = costs[c % columns]
+        if row >= least_jump and cost < np.inf:
+            fallen = before[:, : row - least_jump + 1].max(0)
+            if float(fallen.max()) - cost > most:
+                jumped[c] = True
+                row = int(fallen.argmax())
+                fall = int(before[:, row].argmax())
+                continue
+        row, fall = row + fall, fall + change
     half = columns // 2
     middle = np.arange(half, half + columns)
     order = np.argsort(middle % columns)
@@ -150,27 +201,40 @@ def find_outline(
     radius_mm: float,
     centre_mm: Array,
     heights: tuple[float, float],
-    limit_px: Callable[[Array], Array],
+    beyond_mm: Callable[[Array], Array],
 ) -> Outline:
     """The saw-tooth outline of the blade tips.
+
+    Parameters
+    ----------
+    to_pixels : ring-frame points (n, 3) mm -> px (n, 2).
+    radius_mm, centre_mm, heights : of the guessed tip cylinder, its axis upright; from where to where it is looked at.
+    beyond_mm : ring-frame points (n, 3) mm -> (n,), positive where the line of sight meets ground that is not to be
+        looked at.
 
     Raises
     ------
     EdgesError : no such outline, or no number of equally spaced blades that explains it.
     """
-    z = np.arange(heights[0], heights[1], PITCH_MM)
     hint = "Photograph the rotor from straight above, all of it inside the ring, evenly lit, on the bare sheet."
-    tries = []
+    unrolled = _unroll(photo, to_pixels, radius_mm, centre_mm, heights, beyond_mm)
+    tries: list[tuple[_Folded, int, int, Array]] = []
     for turn in (1, -1):
-        strength = unrolled_strength(photo, to_pixels, radius_mm, centre_mm, z, turn, limit_px)
-        for count in BLADE_COUNTS:
-            score, phase = _folded(strength, count)
-            tries.append((score, turn, count, phase, strength))
-    tries.sort(key=lambda t: -t[0])
-    score, turn, count, phase, strength = tries[0]
+        strength = _strength(unrolled, turn)
+        thick = _thickened(strength)
+        tries += [(_Folded.of(thick, count), turn, count, strength) for count in BLADE_COUNTS]
+    # the most promising first: most of the others cannot reach its score, and need no path
+    tries.sort(key=lambda t: -t[0].most)
+    score = -np.inf
+    for one, one_turn, one_count, one_strength in tries:
+        if one.most > score:
+            one_score, one_start = one.tooth()
+            if one_score > score:
+                score, start, turn, count, strength = one_score, one_start, one_turn, one_count, one_strength
     if score < LEAST_SCORE:
         raise EdgesError(f"{photo.name}: no outline of blade tips is seen.", hint)
-    wanted = (phase + np.arange(count) * COLUMNS / count) % COLUMNS
+    z = heights[0] + PITCH_MM * np.arange(strength.shape[1])
+    wanted = (start + np.arange(count) * COLUMNS / count) % COLUMNS
     away = np.abs((np.arange(COLUMNS)[:, None] - wanted[None] + COLUMNS / 2) % COLUMNS - COLUMNS / 2).min(1)
     cost = np.where(away <= PHASE_SLACK, 0.5 * away, np.inf)
     rows, jumped, _ = best_path(strength, PITCH_MM, cost)
@@ -200,29 +264,52 @@ def _start_near(wanted: float, jumped: NDArray[np.bool_], rise: NDArray[np.int64
     return int(near[rise[near].argmax()]) if len(near) else round(wanted) % COLUMNS
 
 
-def _folded(strength: Array, count: int) -> tuple[float, float]:
-    """Mean strength of the best single tooth, (columns, rows) of strength folded to `count` teeth, and its start.
+def _thickened(strength: Array) -> Array:
+    """Strength (columns, rows) on half as many rows, each the strongest of some around it.
 
     Off-centre, tilt and differences between blades shift teeth by a millimetre or so: the strongest within that counts.
     """
     from scipy.ndimage import maximum_filter1d
 
-    coarse = 2
-    rows = strength.shape[1] // coarse
-    blurred = strength[:, : rows * coarse].reshape(len(strength), rows, coarse).max(2)
-    blurred = maximum_filter1d(blurred, 5, axis=1)
-    period = round(COLUMNS / count)
-    place = np.round(np.arange(period)[None, :] + np.arange(count)[:, None] * COLUMNS / count).astype(int) % COLUMNS
-    folded = blurred[place].mean(0)
-    for cost in (JUMP_COST / count, 3 * JUMP_COST, 0.0, 10 * JUMP_COST):
-        path, jumped, _ = best_path(folded, PITCH_MM * coarse, np.full(period, cost))
-        if jumped.sum() == 1:
-            break
-    else:
-        return 0.0, 0.0
-    # every height has some strength after the filter: what counts is how much more the path has
-    along = folded[np.arange(period), path] - np.median(folded, axis=1)
-    return float(along.mean()), _start_of(along, float(np.flatnonzero(jumped)[0]))
+    rows = strength.shape[1] // COARSE
+    halved = strength[:, : rows * COARSE].reshape(len(strength), rows, COARSE).max(2)
+    out: Array = maximum_filter1d(halved, 5, axis=1)
+    return out
+
+
+@dataclass(frozen=True)
+class _Folded:
+    """Thickened strength folded to one tooth (period, rows), its median over each column's rows, and the number."""
+
+    strength: Array
+    median: Array
+    count: int
+
+    @classmethod
+    def of(cls, thick: Array, count: int) -> _Folded:
+        """Fold (columns, rows) to `count` teeth."""
+        period = round(COLUMNS / count)
+        place = np.round(np.arange(period)[None, :] + np.arange(count)[:, None] * COLUMNS / count).astype(int) % COLUMNS
+        folded = thick[place].mean(0)
+        return cls(folded, np.median(folded, axis=1), count)
+
+    @property
+    def most(self) -> float:
+        """What no tooth's score can exceed."""
+        return float((self.strength.max(1) - self.median).mean())
+
+    def tooth(self) -> tuple[float, float]:
+        """Mean strength of the best single tooth over what is usual, and where it starts; 0 where there is none."""
+        period = len(self.median)
+        for cost in (JUMP_COST / self.count, 3 * JUMP_COST, 0.0, 10 * JUMP_COST):
+            path, jumped, _ = best_path(self.strength, PITCH_MM * COARSE, np.full(period, cost))
+            if jumped.sum() == 1:
+                break
+        else:
+            return 0.0, 0.0
+        # every height has some strength after the filter: what counts is how much more the path has
+        along = self.strength[np.arange(period), path] - self.median
+        return float(along.mean()), _start_of(along, float(np.flatnonzero(jumped)[0]))
 
 
 def _start_of(along: Array, jump: float) -> float:

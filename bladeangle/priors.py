@@ -64,14 +64,19 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     out: dict[str, Known] = {}
 
     def of(source: str) -> Known:
-        return out.setdefault(source, Known(np.zeros((layout.size, layout.size)), np.zeros(layout.size)))
+        if source not in out:
+            out[source] = Known(np.zeros((layout.size, layout.size)), np.zeros(layout.size))
+        return out[source]
 
     def add(source: str, columns: Ints, value: Array, sigma: Array, jac: Array | None = None) -> None:
         known = of(source)
-        j = np.eye(len(columns)) if jac is None else jac
-        w = 1 / np.broadcast_to(np.asarray(sigma, float), value.shape) ** 2
-        known.information[np.ix_(columns, columns)] += j.T @ (w[:, None] * j)
-        known.right[columns] += j.T @ (w * value)
+        w = 1 / np.asarray(sigma, float) ** 2
+        if jac is None:
+            known.information[columns, columns] += w
+            known.right[columns] += w * value
+        else:
+            known.information[columns[:, None], columns] += jac.T @ (w[:, None] * jac)
+            known.right[columns] += jac.T @ (w * value)
         known.cost += float((w * value**2).sum())
 
     def cols(key: object, first: int = 0, count: int | None = None) -> Ints:
@@ -97,14 +102,10 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
             state.pieces.reshape(-1),
             np.tile([1, 1, 0.01], len(state.pieces)) * priors.piece_sigma_mm,
         )
-    for p in range(len(state.focus)):
-        add("focus and stabiliser", cols(("photo", p), 6, 1), state.focus[p : p + 1], np.array([priors.focus_sigma]))
-        add(
-            "focus and stabiliser",
-            cols(("photo", p), 7, 2),
-            state.principal[p],
-            np.array([priors.principal_sigma_px] * 2),
-        )
+    changes = np.concatenate([cols(("photo", p), 6, 3) for p in range(len(state.focus))])
+    sigma = np.array([priors.focus_sigma, priors.principal_sigma_px, priors.principal_sigma_px])
+    value = np.column_stack([state.focus, state.principal])
+    add("focus and stabiliser", changes, value.reshape(-1), np.tile(sigma, len(value)))
     rotor = state.rotor
     if rotor is None or start.rotor is None:
         return out

@@ -85,16 +85,18 @@ def read_profiles(grey: NDArray[np.float32], px: Array, normal: Array, reach: tu
 
     px : (n, 2); normal : (n, 2) unit vectors; reach : whole pixels before and after the predicted edge.
     """
-    t = np.arange(-reach[0], reach[1] + 1, dtype=float)
-    a = np.arange(-along_px, along_px + 1, dtype=float)
+    # single precision, as the picture's reader has it: the rounding is a hundredth of its own steps
+    px, normal = px.astype(np.float32), normal.astype(np.float32)
+    t = np.arange(-reach[0], reach[1] + 1, dtype=np.float32)
+    a = np.arange(-along_px, along_px + 1, dtype=np.float32)
     tangent = np.stack([-normal[:, 1], normal[:, 0]], 1)
     xy = (
         px[:, None, None]
         + t[None, :, None, None] * normal[:, None, None]
         + a[None, None, :, None] * tangent[:, None, None]
     )
-    profiles: Array = sample(grey, xy).mean(-1, dtype=np.float64)
-    return profiles
+    mean = np.full(len(a), 1 / len(a), np.float32)
+    return (sample(grey, xy) @ mean).astype(np.float64)
 
 
 def _normal_cdf(x: Array) -> Array:
@@ -116,6 +118,15 @@ def _bases(reach: tuple[int, int], blur_px: float, margin: int, slopes: bool) ->
         columns += [(1 - rise) * d, rise * d]
     design = np.stack(columns, -1)
     return places, np.linalg.qr(design)[0], np.asarray(np.linalg.pinv(design), np.float64)
+
+
+def _left(p: Array, q: Array) -> Array:
+    """Sums of squares (n, m) that are left of profiles (n, k) by the bases (m, k, q) of trial places."""
+    left: Array = np.repeat((p * p).sum(1)[:, None], len(q), 1)
+    for column in np.moveaxis(q, 2, 0):
+        explained = p @ column.T
+        left -= explained * explained
+    return left
 
 
 def fit_steps(
@@ -149,8 +160,7 @@ def fit_steps(
     p = np.where(bad[:, None], 0.0, profiles)
     level = p.mean(1)
     p = p - level[:, None]  # for numerical accuracy of the residuals; the basis holds the constant
-    explained = np.einsum("mkq,nk->mnq", q, p, optimize=True)
-    rss = (p**2).sum(1)[:, None] - (explained**2).sum(-1).T  # (n, m)
+    rss = _left(p, q)
     if polarity:
         step = np.einsum("mk,nk->nm", solve[:, 1] - solve[:, 0], p)
         rss = np.where(step * polarity > 0, rss, np.inf)
@@ -236,8 +246,7 @@ def estimate_blur(profiles: Array, reach: tuple[int, int]) -> float:
     total = []
     for blur in BLURS_PX:
         _, q, _ = _bases(reach, blur, 2, True)
-        rss = (p**2).sum(1)[:, None] - (np.einsum("mkq,nk->mnq", q, p, optimize=True) ** 2).sum(-1).T
-        total.append(float(np.median(rss.min(1))))
+        total.append(float(np.median(_left(p, q).min(1))))
     i = int(np.argmin(total))
     if not 0 < i < len(BLURS_PX) - 1:
         return BLURS_PX[i]

@@ -31,27 +31,50 @@ class Basis:
         """Distance between knots, rad."""
         return (self.stop - self.start) / (self.count - 3)
 
-    def matrix(self, tau: Array, derivative: int = 0) -> Array:
-        """Values (n, count) of the basis functions (or a derivative by tau) at tau (n,); linear beyond the ends.
+    def _four(self, tau: Array, derivative: int) -> tuple[NDArray[np.int64], Array]:
+        """First non-zero basis function (n,) at tau (n,), and the values of it and the next three (n, 4).
 
         The four non-zero cubic pieces are in any text on B-splines (de Boor, A Practical Guide to Splines, 1978).
         """
-        inside = np.clip(tau, self.start, self.stop)
+        inside = np.minimum(np.maximum(tau, self.start), self.stop)
         x = (inside - self.start) / self.step
         i = np.clip(x.astype(int), 0, self.count - 4)
         u = x - i
         h = self.step
-        value = np.stack([(1 - u) ** 3, 3 * u**3 - 6 * u**2 + 4, -3 * u**3 + 3 * u**2 + 3 * u + 1, u**3], 1) / 6
-        slope = np.stack([-((1 - u) ** 2), 3 * u**2 - 4 * u, -3 * u**2 + 2 * u + 1, u**2], 1) / (2 * h)
-        if derivative == 0:
-            four = value + slope * (tau - inside)[:, None]
-        elif derivative == 1:
-            four = slope
-        else:
-            four = np.stack([1 - u, 3 * u - 2, 1 - 3 * u, u], 1) / h**2
+        v, uu = 1 - u, u * u
+        four = np.empty((len(tau), 4))
+        if derivative == 2:
+            four[:, 0], four[:, 1], four[:, 2], four[:, 3] = v, 3 * u - 2, 1 - 3 * u, u
+            four /= h**2
             four[tau != inside] = 0.0
+            return i, four
+        beyond = tau - inside
+        if derivative == 0:
+            cubed = uu * u
+            four[:, 0], four[:, 1] = v * v * v, 3 * cubed - 6 * uu + 4
+            four[:, 2], four[:, 3] = 3 * (u + uu - cubed) + 1, cubed
+            four /= 6
+            if not beyond.any():
+                return i, four
+        slope = np.empty((len(tau), 4))
+        slope[:, 0], slope[:, 1], slope[:, 2], slope[:, 3] = -v * v, 3 * uu - 4 * u, 1 + 2 * u - 3 * uu, uu
+        slope /= 2 * h
+        if derivative == 1:
+            return i, slope
+        return i, four + slope * beyond[:, None]
+
+    def matrix(self, tau: Array, derivative: int = 0) -> Array:
+        """Values (n, count) of the basis functions (or a derivative by tau) at tau (n,); linear beyond the ends."""
+        i, four = self._four(tau, derivative)
         out = np.zeros((len(tau), self.count))
-        np.put_along_axis(out, i[:, None] + np.arange(4), four, 1)
+        out[np.arange(len(tau))[:, None], i[:, None] + np.arange(4)] = four
+        return out
+
+    def values(self, tau: Array, coefficients: Array, row: NDArray[np.int64] | int = 0, derivative: int = 0) -> Array:
+        """Splines (or a derivative) at tau (n,): each with the coefficients of its `row` (n,) or one, of (b, count)."""
+        i, four = self._four(tau, derivative)
+        at = i + np.asarray(row) * self.count
+        out: Array = (four * coefficients.reshape(-1)[at[:, None] + np.arange(4)]).sum(1)
         return out
 
 
@@ -92,12 +115,23 @@ class Rotor:
             self.heights.copy(), self.ends.copy(), self.extra_mm.copy(),
         )  # fmt: skip
 
+    def half_mm(self, tau: Array, blade: NDArray[np.int64]) -> Array:
+        """Height of the faces over the mid-line per mm of thickness (n,); `half` without the derivatives."""
+        slope = self.basis.values(tau, self.heights, blade, 1) / self.radius_mm
+        stretch = np.sqrt(1 + slope**2)
+        half: Array = stretch / 2
+        for end, sign in ((0, 1.0), (1, -1.0)):
+            s = sign * self.radius_mm * (tau - self.ends[blade, end]) * stretch
+            v = np.minimum(np.maximum(1 - s / self.rounding_mm[end], 0.0), 1.0)
+            half = half * np.sqrt(np.maximum(1 - v * v, 1e-2))
+        return half
+
     def half(self, tau: Array, blade: NDArray[np.int64]) -> tuple[Array, Array, Array]:
         """Height of the faces over the mid-line per mm of thickness (n,), its derivatives by rounding and ends (n, 2).
 
         Half the thickness, seen along the axis: 1 / (2 cos(blade angle)), times a quarter-ellipse at either edge.
         """
-        slope = (self.basis.matrix(tau, 1) * self.heights[blade]).sum(1) / self.radius_mm
+        slope = self.basis.values(tau, self.heights, blade, 1) / self.radius_mm
         stretch = np.sqrt(1 + slope**2)
         profile = np.ones(len(tau))
         by_rounding, by_ends = np.zeros((len(tau), 2)), np.zeros((len(tau), 2))
@@ -115,9 +149,9 @@ class Rotor:
 
     def tip(self, blade: NDArray[np.int64], face: NDArray[np.int64], tau: Array) -> Array:
         """Points (n, 3) mm in the rotor frame on tip edges; face +1 inlet, -1 outlet, 0 mid-line."""
-        z = (self.basis.matrix(tau) * self.heights[blade]).sum(1)
+        z = self.basis.values(tau, self.heights, blade)
         if np.any(face):
-            z = z + face * self.half(tau, blade)[0] * (self.thickness_mm + self.extra_mm[blade])
+            z = z + face * self.half_mm(tau, blade) * (self.thickness_mm + self.extra_mm[blade])
         phi = self.azimuth[blade] + self.turn * tau
         return np.stack([self.radius_mm * np.cos(phi), self.radius_mm * np.sin(phi), z], 1)
 

@@ -66,7 +66,7 @@ class Stations:
 def arc_of(rotor: Rotor, blade: int, ends: Array, n: int = 1500) -> tuple[Array, Array]:
     """Dense tau (n,) over a blade and the length along its tip from the leading edge (n,), mm."""
     tau = np.linspace(ends[0], ends[1], n)
-    slope = rotor.basis.matrix(tau, 1) @ rotor.heights[blade]
+    slope = rotor.basis.values(tau, rotor.heights, blade, 1)
     speed = np.sqrt(rotor.radius_mm**2 + slope**2)
     length = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(tau))])
     return tau, length
@@ -90,7 +90,7 @@ def station_angle(rotor: Rotor, blade: int, station: str, options: StationOption
         return float("nan")
     at = np.interp(np.linspace(low, high, SAMPLES), length, tau)
     x = rotor.radius_mm * (at - at.mean())
-    z = rotor.basis.matrix(at) @ rotor.heights[blade]
+    z = rotor.basis.values(at, rotor.heights, blade)
     return float(np.degrees(np.arctan(-(x @ z) / (x @ x))))
 
 

@@ -116,3 +116,20 @@ def test_an_eye_inside_sees_the_far_side():
     found = geometry.ray_cylinder(np.array([1.0, 2.0, 300.0]), np.array([[0.25, 0.1, -1.0]]), 80.0, far=True)
     assert np.hypot(*found[0, :2]) == pytest.approx(80)
     assert found[0, 2] < 300
+
+
+def test_cross_products_are_those_of_numpy():
+    v, w = np.random.default_rng(4).normal(size=(2, 50, 3))
+    np.testing.assert_allclose(geometry.cross(v, w), np.cross(v, w), atol=1e-14)
+
+
+def test_stretched_values_lie_on_the_straight_lines_between_the_coarse_ones():
+    rows, columns = np.meshgrid(np.arange(4.0), np.arange(6.0), indexing="ij")
+
+    def surface(r, c):
+        return np.stack([3 + 2 * r - c, r * c], -1)  # both are bilinear
+
+    fine = geometry.stretched(surface(rows, columns), 4, 5)
+    r, c = np.meshgrid(np.arange(12) / 4, np.arange(25) / 5, indexing="ij")
+    np.testing.assert_allclose(fine, surface(r, c), atol=1e-5)
+    assert fine.dtype == np.float32

@@ -129,3 +129,20 @@ def test_a_copy_is_independent():
     np.testing.assert_array_equal(rotor.ends, straight().ends)
     np.testing.assert_array_equal(rotor.extra_mm, straight().extra_mm)
     np.testing.assert_array_equal(rotor.rounding_mm, straight().rounding_mm)
+
+
+def test_values_are_the_matrix_times_the_coefficients():
+    rng = np.random.default_rng(8)
+    basis, heights = Basis(-0.1, 2.3, 11), rng.normal(size=(3, 11))
+    tau, row = np.linspace(-0.4, 2.6, 61), rng.integers(0, 3, 61)
+    for derivative in (0, 1, 2):
+        wanted = (basis.matrix(tau, derivative) * heights[row]).sum(1)
+        np.testing.assert_allclose(basis.values(tau, heights, row, derivative), wanted, atol=1e-11)
+        one = basis.matrix(tau, derivative) @ heights[2]
+        np.testing.assert_allclose(basis.values(tau, heights, 2, derivative), one, atol=1e-11)
+
+
+def test_half_the_thickness_is_the_same_without_its_derivatives():
+    rotor = straight()
+    tau, blade = np.linspace(-0.05, 2.25, 80), np.arange(80) % 3
+    np.testing.assert_allclose(rotor.half_mm(tau, blade), rotor.half(tau, blade)[0], rtol=1e-13)

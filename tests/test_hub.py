@@ -1,0 +1,45 @@
+"""Hub and bore of the shipped photographs, and the peaks by which their radii are found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter1d
+from scipy.signal import find_peaks
+
+from bladeangle import hub
+from bladeangle.camera import read_camera
+from bladeangle.geometry import pixels
+from bladeangle.photo import read_photo
+from bladeangle.pose import start_pose
+from bladeangle.ring import read_ring, sight_ring
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=50, deadline=None)
+def test_peaks_are_those_of_scipy(seed):
+    """`scipy.signal.find_peaks`, which takes half a second to import."""
+    values = 2 * gaussian_filter1d(np.random.default_rng(seed).normal(size=480), 5.0)
+    assert hub._peaks(values, 0.15) == find_peaks(values, prominence=0.15)[0].tolist()
+
+
+@pytest.mark.parametrize("off_mm", [(0.0, 0.0), (6.0, -5.0)])
+def test_the_hub_is_the_same_wherever_it_is_looked_for(off_mm):
+    """The refinement ends at the same circles, whatever the votes were cast about."""
+    ring = read_ring(ROOT / "calibration" / "trial-ring.json")
+    camera = read_camera(ROOT / "calibration" / "camera-pocket7.json").parameters
+    photo = read_photo(ROOT / "fixtures" / "rotor-a" / "inlet.jpg")
+    sighting = sight_ring(photo, ring)
+    pose = start_pose(sighting, ring, camera, photo.name)
+    plane = hub.Plane(lambda points: pixels(points @ pose.r_camera_ring.T + pose.t_camera_ring_mm, camera))
+    circles = hub.find_hub(photo, plane, np.array(off_mm), sighting.blur_px)
+    assert [c.radius_mm for c in circles] == pytest.approx([27.463, 13.726], abs=0.003)
+    for circle in circles:  # of two heights, seen from a little beside the axis
+        assert circle.share > 0.9
+        assert np.linalg.norm(circle.centre_mm - circles[0].centre_mm) < 0.5
