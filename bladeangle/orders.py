@@ -373,9 +373,9 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> s
         out += [f" (pitch {in_mm(s.angle_deg)} mm, {low} to {high} mm)" if low else "", "</caption><tr>"]
         heads = (
             "Blade",
-            "Measured, °",
-            "± (95 %), °",
-            "Change by, °",
+            "Measured,\u00a0°",
+            "±\u00a0(95\u00a0%),\u00a0°",
+            "Change by,\u00a0°",
             "Pitch measured, mm",
             "Pitch wanted, mm",
             "Done, °",
@@ -390,7 +390,8 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> s
                 cells = ["not seen", "", "", "", in_mm(s.angle_deg)]
             else:
                 a = found["angle_deg"]
-                cells = [f"{a:.2f}", f"{found['expanded_uncertainty_deg']:.2f}", f"{s.angle_deg - a:+.2f}"]
+                change = round(s.angle_deg - a, 2) + 0.0  # no minus before nothing
+                cells = [f"{a:.2f}", f"{found['expanded_uncertainty_deg']:.2f}", f"{change:+.2f}"]
                 cells += [in_mm(a), in_mm(s.angle_deg)]
             out += [f"<td>{c}</td>" for c in cells] + ['<td class="empty"></td></tr>']
         out += ["</table>"]
