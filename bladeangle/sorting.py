@@ -39,7 +39,7 @@ PITCH_MM = 0.5
 #: Heights over the sheet at which the upper end of the hub is looked for, mm.
 HEIGHTS_MM = np.arange(15.0, 92.0, 2.0)
 #: Correlation of two photographs from above that show the same standing.
-SAME = 0.3
+SAME = 0.5
 #: How much better, in correlation, an oblique photograph must fit one standing than the other.
 CLEARLY_BETTER = 0.08
 #: How sure the sign of exit less entry must be: standard uncertainties, and degrees.
