@@ -327,6 +327,8 @@ _STYLE = (
     "table{border-collapse:collapse;width:100%;margin:2mm 0 5mm}caption{text-align:left;font-weight:bold}"
     "th,td{border:1px solid #555;padding:1mm 2mm;text-align:right}th:first-child{text-align:left}"
     "td.empty{min-width:22mm}tr.mean{font-weight:bold}img{max-width:100%;max-height:110mm}"
+    "@media screen and (max-width:640px){body{font-size:8pt;margin:2mm;padding:0}"
+    "th,td{padding:1mm .3mm}td.empty{min-width:0}}"
     "@page{margin:12mm}@media print{body{margin:0;max-width:none}table,img{break-inside:avoid}}"
 )
 
