@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from bladeangle import __version__, edges
+from bladeangle.adjust import Adjustment
 from bladeangle.budget import STATIONS, coverage_factor
 from bladeangle.camera import camera_to_dict
 from bladeangle.edits import edits_to_dict
@@ -69,6 +70,7 @@ def record_of(measurement: Measurement, name: str) -> Record:
         "camera": camera_to_dict(measurement.camera),
         "ring": ring_to_dict(measurement.ring),
         "options": _options(measurement),
+        "checks": _checks(measurement.result),
     }
     if measurement.edits is not None:
         data["edits"] = edits_to_dict(measurement.edits)
@@ -79,6 +81,28 @@ def _options(measurement: Measurement) -> dict[str, Any]:
     options = asdict(measurement.options)
     options["stations"] = {"length_mm": options.pop("station_length_mm"), "skip_mm": options.pop("station_skip_mm")}
     return options
+
+
+def _checks(result: Adjustment) -> dict[str, Any]:
+    """How well all photographs fit the model, by kind of observation, and how far it had to leave what was known."""
+    residuals: dict[str, dict[str, Any]] = {}
+    for kind in sorted({kind for kinds in result.residual_px for kind in kinds}):
+        photos = [p for p, kinds in enumerate(result.residual_px) if kind in kinds]
+        r = np.concatenate([result.residual_px[p][kind] for p in photos])
+        w = np.concatenate([result.weight[p][kind] for p in photos])
+        scales = [result.scale[p][kind] for p in photos if kind in result.scale[p]]
+        residuals[kind] = {
+            "count": len(r),
+            "kept": int((w > KEPT_WEIGHT).sum()),
+            "rms_px": float(np.sqrt((w * r**2).sum() / w.sum())) if w.sum() > 0 else None,
+            "scale": float(np.sqrt(np.mean(np.square(scales)))) if scales else None,
+        }
+    return {
+        "iterations": result.iterations,
+        "sway_px": result.sway_px,
+        "residuals": residuals,
+        "known_before": {source: max(float(cost), 0.0) for source, cost in result.prior_cost.items()},
+    }
 
 
 def _known(pair: Array) -> dict[str, Any] | None:

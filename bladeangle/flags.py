@@ -147,6 +147,11 @@ REGISTRY: dict[str, FlagKind] = {
     "photo-left-out": FlagKind(
         "A photograph was not used; the text says why.", "doubt", "Take it again as the text says."
     ),
+    "standing-told": FlagKind(
+        "Which photographs show the rotor turned over was told from what they show, not by whoever took them.",
+        "note",
+        "If this rotor is shallower at the exit than at the entry, name the turned ones with `--turned`.",
+    ),
     "edited-by-hand": FlagKind(
         "Edge points were moved or struck out by hand.", "note", "The edits file is named in the record."
     ),

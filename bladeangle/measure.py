@@ -145,7 +145,7 @@ def measure(
                     f"{photo.name} and {other.name} are the same photograph.",
                     "Name every photograph once, each a shot of its own.",
                 )
-        camera = _camera_for(photo, camera, flags)
+        camera = camera_for(photo, camera, flags)
         sighting = sight_ring(photo, ring)
         pose = start_pose(sighting, ring, camera.parameters, photo.name)
         flags += judge(photo, sighting, ring, camera, pose)
@@ -181,7 +181,7 @@ def measure(
     return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)
 
 
-def _camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera:
+def camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera:
     """The camera of a photograph: the calibrated one, or one assumed from EXIF."""
     if camera is None:
         text = "The camera was not calibrated; its focal length comes from the photograph's own data."

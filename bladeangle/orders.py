@@ -327,6 +327,8 @@ _STYLE = (
     "table{border-collapse:collapse;width:100%;margin:2mm 0 5mm}caption{text-align:left;font-weight:bold}"
     "th,td{border:1px solid #555;padding:1mm 2mm;text-align:right}th:first-child{text-align:left}"
     "td.empty{min-width:22mm}tr.mean{font-weight:bold}img{max-width:100%;max-height:110mm}"
+    "@media screen and (max-width:640px){body{font-size:8pt;margin:2mm;padding:0}"
+    "th,td{padding:1mm .3mm}td.empty{min-width:0}}"
     "@page{margin:12mm}@media print{body{margin:0;max-width:none}table,img{break-inside:avoid}}"
 )
 
@@ -373,9 +375,9 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> s
         out += [f" (pitch {in_mm(s.angle_deg)} mm, {low} to {high} mm)" if low else "", "</caption><tr>"]
         heads = (
             "Blade",
-            "Measured, °",
-            "± (95 %), °",
-            "Change by, °",
+            "Measured,\u00a0°",
+            "±\u00a0(95\u00a0%),\u00a0°",
+            "Change by,\u00a0°",
             "Pitch measured, mm",
             "Pitch wanted, mm",
             "Done, °",
@@ -390,7 +392,8 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> s
                 cells = ["not seen", "", "", "", in_mm(s.angle_deg)]
             else:
                 a = found["angle_deg"]
-                cells = [f"{a:.2f}", f"{found['expanded_uncertainty_deg']:.2f}", f"{s.angle_deg - a:+.2f}"]
+                change = round(s.angle_deg - a, 2) + 0.0  # no minus before nothing
+                cells = [f"{a:.2f}", f"{found['expanded_uncertainty_deg']:.2f}", f"{change:+.2f}"]
                 cells += [in_mm(a), in_mm(s.angle_deg)]
             out += [f"<td>{c}</td>" for c in cells] + ['<td class="empty"></td></tr>']
         out += ["</table>"]

@@ -143,12 +143,16 @@ def write_correction_page(path: Path, record: Record, photos: Path, edits: Edits
 def write_plot(path: Path, record: Record) -> None:
     """Plot the unrolled tips of a record, height and angle over arc length, as PNG or SVG by the name's ending.
 
+    Measured points are drawn where the record has them, and the stations on a tip of the mean length.
+
     Raises
     ------
     OutputError : another ending, no curves in the record, or the file cannot be written.
     """
     from matplotlib import rc_context
     from matplotlib.figure import Figure
+
+    from bladeangle.page import charts
 
     form = path.suffix.lower().lstrip(".")
     if form not in ("png", "svg"):
@@ -166,10 +170,20 @@ def write_plot(path: Path, record: Record) -> None:
             curve = blade["curve"]
             arc, angle, u = curve["arc_mm"], curve["angle_deg"], curve["standard_uncertainty_deg"]
             style: dict[str, Any] = {"color": colours[i % 6], "linestyle": dashes[i % 6]}
+            points = blade.get("points") or {"arc_mm": [], "height_mm": []}
+            upper.plot(points["arc_mm"], points["height_mm"], ".", color=colours[i % 6], markersize=3, alpha=0.4)
             upper.plot(arc, curve["height_mm"], label=f"blade {blade['number']}", **style)
             lower.plot(arc, angle, **style)
             low, high = ([a + k * v for a, v in zip(angle, u, strict=True)] for k in (-2, 2))
             lower.fill_between(arc, low, high, color=colours[i % 6], alpha=0.15, linewidth=0)
+        lengths = [b["tip_length_mm"]["value"] for b in blades if b["tip_length_mm"]]
+        length = sum(lengths) / len(lengths) if lengths else max(max(b["curve"]["arc_mm"]) for b in blades)
+        for station, (start, end) in charts.station_ranges(record, length).items():
+            if end <= start:  # a tip too short for its stations
+                continue
+            for axes in (upper, lower):
+                axes.axvspan(start, end, color=tuple(v / 255 for v in INK[station]), alpha=0.08, linewidth=0)
+            lower.text((start + end) / 2, 0.02, station, ha="center", transform=lower.get_xaxis_transform())
         # A name is data, not markup: a dollar sign must not start a formula.
         upper.set_title(str(record["name"]), parse_math=False)
         upper.set_ylabel("height, mm")

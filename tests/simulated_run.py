@@ -8,7 +8,8 @@ from unittest import mock
 
 import numpy as np
 from numpy.typing import NDArray
-from simulated import KNOT_MM, PAST_END_MM, Changes, Noise, Truth, observe, random_truth, spline
+from simulated import observe
+from simulated_truth import KNOT_MM, PAST_END_MM, Changes, Noise, Truth, random_truth, spline
 
 from bladeangle import adjust as adjust_room
 from bladeangle.adjust import Adjustment, adjust

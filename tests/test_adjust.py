@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from simulated import Changes, Noise, Truth, observe, random_truth
+from simulated import observe
 from simulated_run import measured, simulate, start_state
+from simulated_truth import Changes, Noise, Truth, random_truth
 
 from bladeangle.adjust import Adjustment, adjust
 from bladeangle.budget import Budget

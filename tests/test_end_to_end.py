@@ -54,6 +54,15 @@ def test_the_shipped_pair_is_measured_within_its_uncertainty() -> None:
     for station in STATIONS:
         mean = np.mean([b["mid"][station] for b in truth["blades"]])
         assert abs(record.data["rotor"]["stations"][station]["angle_deg"] - mean) < 0.15
+    checks = record.data["checks"]
+    assert set(checks["residuals"]) == {"ring", "inlet tips", "outlet tips", "end", "circle"}
+    # two photographs, 24 markers, 4 sides, 12 points on each
+    assert checks["residuals"]["ring"]["count"] == 2 * 24 * 4 * 12
+    assert 0.02 < checks["residuals"]["ring"]["rms_px"] < 0.15
+    for tips in ("inlet tips", "outlet tips"):
+        assert 0.1 < checks["residuals"][tips]["rms_px"] < 0.6
+        assert 0.7 * checks["residuals"][tips]["count"] < checks["residuals"][tips]["kept"]
+    assert checks["known_before"]["camera calibration"] < 8 * 6.0  # eight parameters, as in `doubts.DOUBTED_SQUARE`
     # the exit is 4.92 deg steeper than the entry: a wrong sign or exchanged ends would not pass
     means = record.data["rotor"]["stations"]
     difference = means["exit"]["angle_deg"] - means["entry"]["angle_deg"]

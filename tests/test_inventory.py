@@ -234,6 +234,7 @@ def many(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inventory]:
         Wanted(hub_mm=76.0),
         Wanted(entry_deg=9.5, hand="right"),
         Wanted(middle_deg=12.0, entry_deg=10.0),
+        Wanted(60.0, None, 1.0, 500.0),  # far from all: the bound takes in every rotor
     ],
 )
 @pytest.mark.parametrize(("limit", "first_look"), [(1, 1000), (10, 1000), (10, 6), (50, 6), (5000, 1000)])

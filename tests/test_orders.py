@@ -203,6 +203,16 @@ def test_the_sheet_has_measured_and_wanted_in_degrees_and_mm() -> None:
     assert len(re.findall("<table>", text)) == 3 and "Never run the engine" in words
 
 
+def test_the_sheet_has_no_minus_before_nothing() -> None:
+    measured = RECORD.station(1, "entry")
+    assert measured is not None
+    order = orders.Order("x", {"entry": orders.StationOrder(measured["angle_deg"] - 0.004, 0.3)})
+    page = Page()
+    page.feed(orders.order_sheet(RECORD, order))
+    assert "+0.00" in page.words
+    assert "-0.00" not in page.words
+
+
 def test_the_sheet_escapes_everything_and_says_what_was_not_seen() -> None:
     data: dict[str, Any] = invented_record(turned=False, name="<script>alert(1)</script>")
     record = record_from_dict(data)

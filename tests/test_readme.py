@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import re
 import shlex
@@ -10,13 +11,18 @@ import sys
 from pathlib import Path
 
 import click
+import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from bladeangle import errors
 from bladeangle.cli.main import main
+from bladeangle.record import read_record
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+GUIDE = ROOT / "fixtures" / "guide"
+GUIDE_TEXT = (GUIDE / "README.md").read_text(encoding="utf-8")
 
 
 def marked(name: str) -> str:
@@ -27,9 +33,10 @@ def marked(name: str) -> str:
 
 
 def commands() -> list[str]:
-    """Every call of the program in the README, in blocks, in line, or behind an `&&`."""
-    code = re.findall(r"^```sh\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
-    code += re.findall(r"`(bladeangle [^`\n]+)`", README)
+    """Every call of the program in README and guide, in blocks, in line, or behind an `&&`."""
+    text = README + GUIDE_TEXT
+    code = re.findall(r"^```sh\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+    code += re.findall(r"`(bladeangle [^`\n]+)`", text)
     parts = [part.strip() for block in code for line in block.splitlines() for part in line.split("&&")]
     return [part.removeprefix(".venv/bin/") for part in parts if re.match(r"(\.venv/bin/)?bladeangle ", part)]
 
@@ -71,6 +78,53 @@ def test_the_exit_codes_are_those_of_the_program() -> None:
 @pytest.mark.parametrize("target", re.findall(r"\]\(([^)#:]+)\)", README))
 def test_links_lead_somewhere(target: str) -> None:
     assert (ROOT / target).exists()
+
+
+@pytest.mark.parametrize("target", re.findall(r"\]\(([^)#:]+)\)", GUIDE_TEXT))
+def test_links_of_the_guide_lead_somewhere(target: str) -> None:
+    assert (GUIDE / target).exists()
+
+
+def test_the_guide_has_all_its_pictures_and_they_are_small() -> None:
+    shown = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", GUIDE_TEXT)
+    pictures = sorted(p.name for p in GUIDE.iterdir() if p.suffix != ".md")
+    assert sorted(shown) == pictures
+    assert len(pictures) >= 8
+    assert sum((GUIDE / name).stat().st_size for name in pictures) < 2_000_000
+
+
+def test_the_guide_shows_what_is_printed_today(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One of its commands again: the others differ by no more than the machine's last digit."""
+    monkeypatch.chdir(ROOT)
+    (line,) = re.findall(r"^bladeangle check .+$", GUIDE_TEXT, re.MULTILINE)
+    result = CliRunner().invoke(main, shlex.split(line)[1:])
+    assert result.exit_code == 0
+    assert f"```text\n{result.stdout.rstrip()}\n```" in GUIDE_TEXT
+
+
+def test_the_python_example_runs(tmp_path: Path) -> None:
+    (code,) = re.findall(r"^<!-- python example -->\n```python\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
+    code = code.replace('"rotor-a.json"', repr(str(tmp_path / "rotor-a.json")))
+    run = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=300, check=False
+    )
+    assert run.returncode == 0, run.stderr
+    record = read_record(tmp_path / "rotor-a.json")
+    assert record.data["options"]["diameter_mm"] == 159.4
+    assert run.stdout.count("blade ") == 3
+    # the rotor's exit is 4.92 deg steeper than its entry (fixtures/rotor-a/truth.json)
+    labels, angles_deg, _ = record.angles()
+    means = {
+        s: np.mean([a for k, a in zip(labels, angles_deg, strict=True) if k.endswith(s)]) for s in ("entry", "exit")
+    }
+    assert means["exit"] - means["entry"] == pytest.approx(4.92, abs=0.25)
+
+
+@pytest.mark.parametrize("name", sorted(set(re.findall(r"`(bladeangle(?:\.\w+)+)`", README))))
+def test_public_names_are_there_and_documented(name: str) -> None:
+    module, _, what = name.rpartition(".")
+    found = getattr(importlib.import_module(module), what)
+    assert found.__doc__
 
 
 def test_the_checks_run_the_readmes_test_command() -> None:

@@ -156,6 +156,16 @@ def put(data: dict[str, Any], path: str, value: Any) -> None:
         ("ring.markers", [], "markers"),
         ("created", "yesterday", "created"),
         ("options", {"now": object()}, "JSON cannot hold"),
+        ("options.stations.length_mm", -1.0, "length_mm"),
+        ("options.stations.skip_mm", True, "skip_mm"),
+        ("options.stations.length_mm", 1e5, "length_mm"),
+        ("blades.0.points", {"arc_mm": [1.0, 2.0], "height_mm": [3.0]}, "equal columns"),
+        ("blades.0.points", {"arc_mm": [1.0], "height_mm": ["3"]}, "equal columns"),
+        ("blades.0.points", {"arc_mm": [1.0], "height_mm": [3.0], "kept": [2]}, "equal columns"),
+        ("blades.0.points", {"arc_mm": [1.0]}, "height_mm"),
+        ("blades.0.points", {"arc_mm": [1.0], "height_mm": [3.0], "depth": [2.0]}, "depth"),
+        ("checks", {"iterations": 3}, "checks"),
+        ("checks", 7, "checks"),
     ],
 )
 def test_damage_is_refused(path: str, value: Any, message: str) -> None:

@@ -217,6 +217,8 @@ def test_plots_are_written_in_both_forms(tmp_path: Path) -> None:
     text = "".join(ET.parse(tmp_path / "p.svg").getroot().itertext())
     for words in ("blade 3", "height, mm", "angle, degrees", "price $5 of $x_2$ & <b>"):
         assert words in text
+    for station in ("entry", "middle", "exit"):
+        assert station in text
     first = (tmp_path / "p.svg").read_bytes()
     write_plot(tmp_path / "p.svg", record)
     assert (tmp_path / "p.svg").read_bytes() == first
@@ -226,6 +228,30 @@ def test_plots_are_written_in_both_forms(tmp_path: Path) -> None:
         blade["curve"] = None
     with pytest.raises(OutputError, match="no curve"):
         write_plot(tmp_path / "q.png", record)
+
+
+def test_the_plot_draws_the_measured_points(tmp_path: Path) -> None:
+    record = invented_record()
+    counts = []
+    for points in (3, 40):
+        for blade in record["blades"]:
+            arc = [10.0 + k for k in range(points)]
+            blade["points"] = {"arc_mm": arc, "height_mm": [40.0 - 0.2 * a for a in arc], "kept": [1] * points}
+        write_plot(tmp_path / "p.svg", record)
+        counts.append((tmp_path / "p.svg").read_text().count("<use "))
+    assert counts[1] - counts[0] == 37 * len(record["blades"])
+
+
+def test_places_of_the_camera_do_not_hide_each_other() -> None:
+    from bladeangle.page.charts import _apart
+
+    crowded = [(100.0, 50.0), (104.0, 50.0), (96.0, 52.0), (200.0, 50.0)]
+    apart = _apart(crowded)
+    assert apart[0] == crowded[0]
+    assert apart[3] == crowded[3]
+    assert apart[1][0] > 120
+    assert apart[2][0] < 80
+    assert all(np.hypot(a - c, b - d) >= 21 for i, (a, b) in enumerate(apart) for c, d in apart[:i])
 
 
 def test_correction_page_carries_points_and_earlier_edits(tmp_path: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import hashlib
 import os
@@ -12,12 +11,10 @@ from typing import Any
 
 from bladeangle.errors import DefinitionError, UsageError
 from bladeangle.files import safe_name
+from bladeangle.sorting import photos_by_name
 
 #: The inventory's name; a folder that has one holds results and not a rotor's photographs.
 INVENTORY = "inventory.sqlite"
-PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
-#: A photograph's name, or the subfolder that holds it, begins like this when the outlet end is up.
-TURNED_PREFIXES = ("turned", "outlet")
 STANDINGS = {"inlet_up": "standing", "outlet_up": "turned", "turned": "turned", "": "standing"}
 LIMIT_BYTES = 20_000_000
 
@@ -65,20 +62,8 @@ def jobs_in_folder(folder: Path) -> list[Job]:
 
 
 def _job_in(folder: Path) -> Job:
-    standing: list[Path] = []
-    turned: list[Path] = []
-    with contextlib.suppress(OSError):  # the rotor fails for its lack of photographs
-        for path in sorted(folder.iterdir()):
-            is_turned = path.name.lower().startswith(TURNED_PREFIXES)
-            if _is_photo(path):
-                (turned if is_turned else standing).append(path.absolute())
-            elif is_turned and path.is_dir():
-                turned += [p.absolute() for p in sorted(path.iterdir()) if _is_photo(p)]
-    return Job(rotor_name(folder.name), tuple(standing), tuple(turned))
-
-
-def _is_photo(path: Path) -> bool:
-    return path.suffix.lower() in PHOTO_SUFFIXES and not path.name.startswith(".") and not path.is_dir()
+    found = photos_by_name(folder)  # none: the rotor fails for its lack of photographs
+    return Job(rotor_name(folder.name), found.standing, found.turned)
 
 
 def jobs_of_manifest(path: Path) -> list[Job]:

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from bladeangle import __version__
-from bladeangle.batch.jobs import PHOTO_SUFFIXES, Job, reason
+from bladeangle.batch.jobs import Job, reason
 from bladeangle.camera import Camera, camera_to_dict
 from bladeangle.errors import BladeangleError, PhotoError, UsageError
 from bladeangle.files import import_cv2, safe_name, sha256_of
@@ -26,6 +26,7 @@ from bladeangle.measure import Options, measure, nothing
 from bladeangle.picture import Picture, draw_overlay, read_for_display
 from bladeangle.record import Record
 from bladeangle.ring import Ring, ring_to_dict
+from bladeangle.sorting import PHOTO_SUFFIXES
 
 #: The function that measures a rotor, by name, so that worker processes and other machines can find it.
 MEASURER = "bladeangle.batch.work:measure_rotor"

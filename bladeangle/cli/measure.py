@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,6 +21,12 @@ from bladeangle.cli.options import (
     station_skip_option,
     verbose_option,
 )
+
+if TYPE_CHECKING:
+    from bladeangle.camera import Camera
+    from bladeangle.measure import Options
+    from bladeangle.ring import Ring
+    from bladeangle.sorting import Sorted
 
 
 class Turned(click.Command):
@@ -52,6 +60,12 @@ class Turned(click.Command):
     metavar="PHOTO ...",
     help="Photographs of the rotor turned over, outlet end up. Takes all words up to the next option.",
 )
+@click.option(
+    "--sort",
+    "mixed",
+    is_flag=True,
+    help="Tell from the pictures which photographs show the rotor turned over. A folder is sorted unasked.",
+)
 @camera_option
 @ring_option
 @diameter_option
@@ -75,6 +89,7 @@ class Turned(click.Command):
 def measure(
     photos: tuple[Path, ...],
     turned: tuple[Path, ...],
+    mixed: bool,
     camera: Path | None,
     ring: Path,
     diameter_mm: float | None,
@@ -92,9 +107,13 @@ def measure(
     PHOTOS show the rotor standing inlet end up on the printed ring, those after --turned outlet end up. One of each
     taken from straight above is the least for all stations; six more from around make single blades certain to a tenth.
 
+    A folder in place of PHOTOS is sorted by names that begin with turned or outlet, else by what the pictures show,
+    with the blades taken to be steeper at the exit; where that is not clear you are asked to name them.
+
     \b
-    Example:
+    Examples:
       bladeangle measure inlet.jpg --turned outlet.jpg --camera phone.json --ring ring.json --out rotor.json
+      bladeangle measure rotor-7/ --camera phone.json --ring ring.json --out rotor-7.json
     """
     from bladeangle.assemble import record_of, table
     from bladeangle.camera import read_camera
@@ -110,7 +129,10 @@ def measure(
     options = Options(
         diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
     )
-    found = measure_rotor(photos, turned, definition, known, options, detail, changed)
+    told = _sorted(photos, turned, mixed, definition, known, options)
+    found = measure_rotor(told.standing, told.turned, definition, known, options, detail, changed)
+    if told.flag is not None:
+        found = replace(found, flags=(told.flag, *found.flags))
     record = record_of(found, name or (out.stem if out else "rotor"))
     if out is not None:
         write_record(record, out)
@@ -124,3 +146,20 @@ def measure(
         note(f"note: {where + ': ' if where else ''}{flag.text}")
     if found.suggestion:
         note(found.suggestion)
+
+
+def _sorted(
+    photos: tuple[Path, ...], turned: tuple[Path, ...], mixed: bool, ring: Ring, camera: Camera | None, options: Options
+) -> Sorted:
+    """The photographs as they were named, or sorted."""
+    from bladeangle.errors import UsageError
+    from bladeangle.sorting import Sorted, sort_folder, sort_photos
+
+    folder = any(p.is_dir() for p in photos)
+    if (folder or mixed) and (turned or (folder and len(photos) > 1)):
+        raise UsageError("A folder, or --sort, does not go with other names.", "Name a folder, or photographs.")
+    if folder:
+        return sort_folder(photos[0], ring, camera, options, detail)
+    if mixed and photos:
+        return sort_photos(photos, ring, camera, options, detail)
+    return Sorted(photos, turned)

@@ -297,18 +297,26 @@ class Inventory:
             reach = min(bounds) * (1 + 1e-9) + 1e-9
             for m, (value, scale) in terms.items():
                 values |= {f"{m}_low": value - reach * scale, f"{m}_high": value + reach * scale}
-            within = {m: f"newest = 1 AND {m} BETWEEN :{m}_low AND :{m}_high" for m in terms}
-            lead, fewest = next(iter(terms)), MOST_COUNTED
-            for m in terms:
+            # far from all rotors the bound takes in all of some measures: to ask for those costs more than it saves
+            telling = [m for m in terms if not self._takes_in_all(m, values)]
+            within = {m: f"newest = 1 AND {m} BETWEEN :{m}_low AND :{m}_high" for m in telling}
+            lead, fewest = next(iter([*telling, *terms])), MOST_COUNTED
+            for m in telling:
                 some = f"SELECT 1 FROM records INDEXED BY records_{m} WHERE {within[m]} LIMIT {fewest}"
                 count = self._db.execute(f"SELECT count(*) FROM ({some})", values).fetchone()[0]
                 if count < fewest:
                     lead, fewest = m, count
-            nearest = f"SELECT id, {square} AS far FROM records INDEXED BY records_{lead} WHERE {where} AND "
-            nearest += f"{' AND '.join(within.values())} ORDER BY far, id LIMIT :limit"
+            nearest = f"SELECT id, {square} AS far FROM records INDEXED BY records_{lead} WHERE "
+            nearest += f"{' AND '.join([where, *within.values()])} ORDER BY far, id LIMIT :limit"
             ids = [row[0] for row in self._db.execute(nearest, values | {"limit": limit})]
         rows = [self._rows(f"SELECT {_SHELF_COLUMNS} FROM records WHERE id = ?", number)[0] for number in ids]
         return [with_distance(row, wanted) for row in rows]
+
+    def _takes_in_all(self, measure: str, values: dict[str, Any]) -> bool:
+        """Whether the bound on one measure leaves no rotor out."""
+        of = f"FROM records INDEXED BY records_{measure} WHERE newest = 1 AND {measure}"
+        out = f"SELECT EXISTS(SELECT 1 {of} < :{measure}_low) OR EXISTS(SELECT 1 {of} > :{measure}_high)"
+        return not self._db.execute(out, values).fetchone()[0]
 
     def _bound(self, lead: str, square: str, where: str, values: dict[str, Any], limit: int) -> float:
         """An upper bound of the limit-th distance, from the nearest in one measure; infinite if they are fewer."""

@@ -219,7 +219,9 @@ def layout_charts(record: Mapping[str, Any]) -> list[Markup]:
         line(cx, cy, *tip, "arrow"),
         text(tip[0], tip[1] - 7, "blade 1", "small", "middle"),
     ]
-    plan += [_camera(p, cx + k * p["x_mm"], cy - k * p["y_mm"], cx, cy) for p in places]
+    marks = _apart([(cx + k * p["x_mm"], cy - k * p["y_mm"]) for p in places])
+    plan += [line(x, y, cx, cy, "ray") for x, y in marks]
+    plan += [_camera(p, x, y) for p, (x, y) in zip(places, marks, strict=True)]
     ground = 40.0 + k * max([p["z_mm"] for p in places] + [outer])
     axial = record["rotor"]["axial_length_mm"]
     tall = k * (axial["value"] if axial else 60.0)
@@ -229,21 +231,34 @@ def layout_charts(record: Mapping[str, Any]) -> list[Markup]:
         line(cx - k * outer, ground, cx + k * outer, ground, "sheet"),
         el("rect", x=cx - k * rotor, y=ground - tall, width=2 * k * rotor, height=tall, class_="rotor"),
     ]
-    for p in places:
-        out = p["out_mm"] if p["x_mm"] >= 0 else -p["out_mm"]
-        side.append(_camera(p, cx + k * out, ground - k * p["z_mm"], cx, ground))
+    outs = [p["out_mm"] if p["x_mm"] >= 0 else -p["out_mm"] for p in places]
+    marks = _apart([(cx + k * out, ground - k * p["z_mm"]) for out, p in zip(outs, places, strict=True)])
+    side += [line(x, y, cx, ground, "ray") for x, y in marks]
+    side += [_camera(p, x, y) for p, (x, y) in zip(places, marks, strict=True)]
     return [
         figure(380, 392, "Where the camera was, seen from above", *plan),
         figure(380, ground + 12, "Where the camera was, seen from the side", *side),
     ]
 
 
-def _camera(place: Mapping[str, Any], x: float, y: float, to_x: float, to_y: float) -> Markup:
+def _apart(marks: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Marks moved sideways where they would hide an earlier one; the table has the true places."""
+    out: list[tuple[float, float]] = []
+    for x, y in marks:
+        hidden = [a for a, b in out if np.hypot(x - a, y - b) < 21]
+        step = -3.0 if hidden and x < min(hidden) else 3.0
+        while any(np.hypot(x - a, y - b) < 21 for a, b in out):
+            x += step
+        out.append((x, y))
+    return out
+
+
+def _camera(place: Mapping[str, Any], x: float, y: float) -> Markup:
     if place["photo"]["standing"] == "outlet_up":
         shape = el("rect", x=x - 9, y=y - 9, width=18.0, height=18.0, class_="camera")
     else:
         shape = el("circle", cx=x, cy=y, r=10.0, class_="camera")
-    return line(x, y, to_x, to_y, "ray") + shape + text(x, y + 4, str(place["number"]), "small", "middle")
+    return shape + text(x, y + 4, str(place["number"]), "small", "middle")
 
 
 def shelf_chart(records: Sequence[Mapping[str, Any]]) -> Markup:

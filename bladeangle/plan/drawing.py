@@ -128,6 +128,8 @@ def _draw_side(axes: Axes, plan: Plan) -> None:
     axes.set_title("From the side", fontsize=10)
     axes.set_xlabel("mm")
     axes.margins(0.1)
+    if side:
+        axes.set_ylim(bottom=-0.4 * outer)  # room for the dimension below the sheet
 
 
 def _dimension(axes: Axes, start: tuple[float, float], end: tuple[float, float], words: str) -> None:

@@ -33,8 +33,8 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the simulation lies beside the tests
 
-from simulated import KINDS, STATIONS, Changes, Noise
 from simulated_run import Case, simulate
+from simulated_truth import KINDS, STATIONS, Changes, Noise
 
 from bladeangle.errors import BladeangleError
 

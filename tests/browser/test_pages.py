@@ -14,6 +14,8 @@ import pytest
 from invented_record import draw_photo, invented_record, write_photos
 
 from bladeangle.edits import apply_to_points, read_edits
+from bladeangle.orders import order_from_record, order_sheet
+from bladeangle.record import record_from_dict
 from bladeangle.report import write_correction_page, write_report
 
 Open = Callable[..., Any]
@@ -30,6 +32,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_report(place / "one.html", [record], place, limits)
     write_report(place / "shelf.html", [record, invented_record(blade_count=5, turned=False, name=LONG_NAME)])
     write_correction_page(place / "correct.html", record, place)
+    known = record_from_dict(record)
+    sheet = order_sheet(known, order_from_record(known, {"exit": -1.0}, tolerance_deg=0.3))
+    (place / "order.html").write_text(sheet, encoding="utf-8")
     return place
 
 
@@ -131,7 +136,7 @@ def test_marks_keep_their_size_while_the_photograph_grows(folder: Path, open_pag
     assert label.bounding_box()["width"] == pytest.approx(before, rel=0.02)
 
 
-@pytest.mark.parametrize("name", ["one", "shelf", "correct"])
+@pytest.mark.parametrize("name", ["one", "shelf", "correct", "order"])
 @pytest.mark.parametrize("width", [360, 800])
 def test_no_sideways_scrolling(folder: Path, open_page: Open, name: str, width: int) -> None:
     page = open_page(folder / f"{name}.html", width)
@@ -177,7 +182,14 @@ def test_focus_is_seen(folder: Path, open_page: Open) -> None:
 
 @pytest.mark.parametrize(
     ("name", "scheme"),
-    [("one", "light"), ("one", "dark"), ("correct", "light"), ("correct", "dark"), ("shelf", "light")],
+    [
+        ("one", "light"),
+        ("one", "dark"),
+        ("correct", "light"),
+        ("correct", "dark"),
+        ("shelf", "light"),
+        ("order", "light"),
+    ],
 )
 def test_accessibility_checker_finds_nothing_serious(
     folder: Path, open_page: Open, axe_source: str, name: str, scheme: str
