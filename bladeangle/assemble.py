@@ -99,7 +99,7 @@ def _checks(result: Adjustment) -> dict[str, Any]:
         }
     return {
         "iterations": result.iterations,
-        "sway_px": result.sway_px,
+        "sway": list(result.sway),
         "residuals": residuals,
         "known_before": {source: max(float(cost), 0.0) for source, cost in result.prior_cost.items()},
     }

@@ -156,7 +156,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     known = groove_information(state, priors)
     for face in (0, 1):
         at = cols("grooves", face * len(known), len(known))
-        root = np.linalg.cholesky(known).T
+        root: Array = np.asarray(np.linalg.cholesky(known).T, np.float64)
         add("grooves", at, root @ state.grooves[face], np.ones(1), root)
     same = of("blades alike")
     like, sigma = alike(rotor, priors)

@@ -19,6 +19,8 @@ from bladeangle.model import CirclePoints, EndPoints, TipPoints, View
 from bladeangle.ring import RingSighting
 
 USUAL = Noise()
+#: Distance along an edge, px, over which its sway is forgotten.
+SWAY_LENGTH_PX = 130.0
 
 # --- The observations ------------------------------------------------------------------------------------------------
 
@@ -136,6 +138,9 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
     parts: list[Part] = []
     for b, face, seen in _visible(truth, photo):
         points = truth.face(b, face)
+        if not far:
+            arc, *grooves = truth.grooves_mm
+            points[:, 2] += np.interp(truth.blades[b].tau * truth.radius_mm, arc, grooves[0 if face > 0 else 1])
         px = truth.px(truth.to_ring(points, standing), photo)
         normal = _across(np.gradient(px, axis=0), truth.px(truth.to_ring(points + rise, standing), photo) - px)
         seen = seen & _within(truth, photo, px)
@@ -154,7 +159,7 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
     if not parts:
         nothing = np.zeros(0, int)
         return TipPoints(nothing, nothing, nothing > 0, np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
-    parts = _swayed(parts, rng, noise)
+    parts = _swayed(parts, rng, noise.sway[far] * noise.tip_px)
     sizes = [len(p[2]) for p in parts]
     return TipPoints(
         np.repeat([p[0] for p in parts], sizes), np.repeat([p[1] for p in parts], sizes), np.full(sum(sizes), far),
@@ -165,15 +170,16 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
 Part = tuple[int, int, Array, Array]
 
 
-def _swayed(parts: list[Part], rng: np.random.Generator, noise: Noise) -> list[Part]:
-    """Runs (blade, face, px, normal) with every edge shifted, turned and bowed a little as a whole."""
+def _swayed(parts: list[Part], rng: np.random.Generator, sigma_px: float) -> list[Part]:
+    """Runs (blade, face, px, normal) with every edge swaying along its length: a random walk that forgets."""
     out = list(parts)
     for key in sorted({(b, face) for b, face, _, _ in parts}):
         mine = [i for i, part in enumerate(parts) if part[:2] == key]
         px, normal = (np.concatenate([parts[i][k] for i in mine]) for k in (2, 3))
-        x = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(px, axis=0), axis=1))]) / 250.0
-        x -= x.mean()
-        sway = noise.sway_px * rng.standard_normal(3) @ np.stack([np.ones_like(x), x, 0.5 * (x**2 - (x**2).mean())])
+        kept = np.exp(-np.linalg.norm(np.diff(px, axis=0), axis=1) / SWAY_LENGTH_PX)
+        sway = sigma_px * rng.standard_normal(len(px))
+        for i, share in enumerate(kept, 1):
+            sway[i] = share * sway[i - 1] + math.sqrt(1 - share**2) * sway[i]
         moved = np.split(px + sway[:, None] * normal, np.cumsum([len(parts[i][2]) for i in mine])[:-1])
         for i, place in zip(mine, moved, strict=True):
             out[i] = (*key, place, parts[i][3])
@@ -234,9 +240,11 @@ def _circles(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -
             return truth.px(truth.to_ring(points, standing), photo)
 
         px = ring(radius)
+        wave = np.column_stack([np.cos(psi), np.sin(psi), np.cos(2 * psi), np.sin(2 * psi)])
+        sway = noise.circle_sway_px * wave @ rng.standard_normal(4)
         normal = _across(ring(radius, 0.01) - ring(radius, -0.01), ring(radius + 0.05) - px)
         index.append(np.full(len(psi), 2 * standing + k))
-        place.append(px + rng.normal(0, noise.circle_px, len(psi))[:, None] * normal)
+        place.append(px + (sway + rng.normal(0, noise.circle_px, len(psi)))[:, None] * normal)
         across.append(normal)
     many = np.concatenate(index)
     return CirclePoints(many, np.concatenate(place), np.concatenate(across), np.full(len(many), noise.circle_px))

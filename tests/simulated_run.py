@@ -103,7 +103,7 @@ def ideal(truth: Truth, views: tuple[View, ...], start: State, noise: Noise) -> 
 
     `start` is a solution already: it is the uncertainty there that is wanted.
     """
-    with mock.patch.multiple(adjust_room, ROBUST_WIDTH=1e4, RESCALINGS=0, SWAY_PX=noise.sway_px):
+    with mock.patch.multiple(adjust_room, ROBUST_WIDTH=1e4, RESCALINGS=0, SWAY=noise.sway):
         return adjust(truth.ring, views, start, truth.priors)
 
 

@@ -33,8 +33,10 @@ class Noise:
     """What the points suffer: standard deviations along the normal, px (ends: mm along the tip).
 
     bias_px : of a shift common to all edges of a kind; correlated : correlation of neighbours along an edge; outliers :
-    share of the tip points that lie `outlier_px` off, in runs of ten; sway_px : by which a blade's whole edge in one
-    photograph is shifted, and turned (over 250 px) and bowed (half of it); ring_every : thins the ring.
+    share of the tip points that lie `outlier_px` off, in runs of ten; sway : of runs of edge in one photograph, seen
+    from the side and from overhead, in `tip_px`, and forgotten over 130 px; groove_px : by which grooves move the same
+    places of all edges seen from the side; circle_sway_px : of a circle, once and twice round; ring_every : thins the
+    ring.
     """
 
     tip_px: float = 0.15
@@ -45,7 +47,9 @@ class Noise:
     correlated: float = 0.0
     outliers: float = 0.0
     outlier_px: float = 4.0
-    sway_px: float = 0.1
+    sway: tuple[float, float] = (1.0, 0.3)
+    groove_px: float = 0.14
+    circle_sway_px: float = 0.1
     ring_every: int = 3
 
 
@@ -67,6 +71,8 @@ class Truth:
     turn : +1 when blades fall counter-clockwise; rounding_mm : leading, trailing; circles : per standing (k, 2) radius
     and height in the rotor frame; sheet : as `State.sheet`; bend : mm at 150 mm and azimuth of a parabolic bend;
     pieces : (q, 3) x, y, turn of every piece; cameras, views, standing_of : one a photograph; bias_px : kind -> px.
+    grooves_mm : (3, m) arc from the leading end, and by how much there the edges of the inlet and of the outlet face
+    seem too high from the side.
     """
 
     ring: Ring
@@ -84,6 +90,7 @@ class Truth:
     views: tuple[synthetic.View, ...]
     standing_of: tuple[int, ...]
     bias_px: dict[str, float]
+    grooves_mm: Array
     priors: Priors
 
     def angle_deg(self, label: str) -> float:
@@ -206,11 +213,22 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
     rounding = np.clip(rng.normal(priors.rounding_mm, priors.rounding_sigma_mm, 2), 1.0, 8.0)
     sheet = np.array([priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm])
     bias = {k: float(noise.bias_px * rng.standard_normal()) for k in ("inlet", "outlet", "ring")}
+    mm_per_px = float(np.mean([np.linalg.norm(s.view.eye_mm) for s in scenes])) / lens.f_px
+    longest = max(float(b.tau[-1]) for b in blades) * shape.tip_radius_mm
+    grooves = _grooves(rng, longest, noise.groove_px * mm_per_px)
     return Truth(
         ring, shape.tip_radius_mm, -shape.hand, (float(rounding[0]), float(rounding[1])), blades, r, t, (up, down),
         rng.normal(0, sheet), (changes.bend_mm, azimuth), pieces, cameras, tuple(s.view for s in scenes),
-        tuple(int(s.name == "outlet.jpg") for s in scenes), bias, priors,
+        tuple(int(s.name == "outlet.jpg") for s in scenes), bias, grooves, priors,
     )  # fmt: skip
+
+
+def _grooves(rng: np.random.Generator, length_mm: float, sigma_mm: float) -> Array:
+    """What grooves do to the two edges of the land, (2, m) mm along the tip: a random walk that forgets over 30 mm."""
+    arc = np.linspace(-10.0, length_mm + 10.0, 80)
+    alike = np.exp(-np.abs(arc[:, None] - arc) / 30.0)
+    out: Array = rng.multivariate_normal(np.zeros(len(arc)), alike, 2, method="cholesky") * sigma_mm
+    return np.vstack([arc, out])
 
 
 def _lens(rng: np.random.Generator, file: Camera) -> synthetic.CameraModel:

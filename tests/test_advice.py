@@ -61,7 +61,7 @@ def adjusted(
             view = replace(view, tips=view.tips.only((view.tips.blade != without[0]) | (tau < without[1])))
         views.append(view)
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm)
-    result = ideal_adjustment(RING, tuple(views), state, priors, Typical().sway_px)
+    result = ideal_adjustment(RING, tuple(views), state, priors, Typical().sway)
     return result, measure_stations(result, StationOptions()), priors, RING
 
 

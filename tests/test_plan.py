@@ -175,7 +175,7 @@ def test_ideal_photographs_are_worth_what_the_adjustment_says(shots: list[tuple[
         for p, (_, s) in enumerate(places)
     )
     priors = Priors(camera.parameters, camera.covariance, radius_mm=rotor.radius_mm)
-    ours = ideal_adjustment(RING, views, state, priors, 0.0)
+    ours = ideal_adjustment(RING, views, state, priors, (0.0, 0.0))
     theirs = adjust(RING, views, state, priors, rescale=False)
     ratio = np.sqrt(np.diag(ours.covariance) / np.diag(theirs.covariance))
     # the adjustment takes a small step towards what the priors say of hub and thickness, which moves the derivatives
@@ -183,7 +183,7 @@ def test_ideal_photographs_are_worth_what_the_adjustment_says(shots: list[tuple[
     for kind in ("ring", "inlet tips"):
         a, b = (x.shifts[kind] / np.sqrt(np.diag(theirs.covariance)) for x in (ours, theirs))
         assert np.linalg.norm(a - b) < 0.05 * np.linalg.norm(b)
-    swayed = ideal_adjustment(RING, views, state, priors, 0.4)
+    swayed = ideal_adjustment(RING, views, state, priors, (2.0, 2.0))
     growth = np.sqrt(np.diag(swayed.covariance) / np.diag(ours.covariance))
     assert growth.min() > 0.999 and 1.05 < growth.max() < 10
 

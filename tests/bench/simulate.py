@@ -133,11 +133,11 @@ def main() -> int:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--rotors", action="store_true", help="smooth blades and small tilts, as rotors are")
     parser.add_argument("--correlated", type=float, default=0.0, help="correlation of neighbouring tip points")
-    parser.add_argument("--sway", type=float, default=0.1, help="shift, turn and bow of a whole tip edge, px")
+    parser.add_argument("--sway", type=float, default=1.0, help="sway of tip edges, in multiples of what is usual")
     parser.add_argument("--outliers", type=float, default=0.0, help="share of the tip points that are outliers")
     parser.add_argument("--seconds", type=float, default=math.inf, help="stop after this long, with what is done")
     chosen = parser.parse_args()
-    noise = Noise(correlated=chosen.correlated, outliers=chosen.outliers, sway_px=chosen.sway)
+    noise = Noise(correlated=chosen.correlated, outliers=chosen.outliers, sway=(1.0 * chosen.sway, 0.3 * chosen.sway))
     done: list[Case] = []
     failed: list[str] = []
     begun = time.monotonic()
