@@ -37,7 +37,7 @@ NOTED_BEND_MM = 0.3
 #: Weight under which neighbouring points are taken for a nick or stain, and how many in a row.
 NICK_WEIGHT = 0.1
 NICK_POINTS = 2
-#: Differences, in standard uncertainties, from which blades are told apart.
+#: Differences, in standard uncertainties, from which blades, or a given and a seen diameter, are told apart.
 DIFFERENT = 3.0
 #: Exits shallower than entries by more than this, deg, and hub faces wider at the inlet end by more than this ratio,
 #: are unusual.
@@ -62,7 +62,7 @@ def doubts(
     AdjustmentError : the ring's markers contradict the definition, or the camera file, beyond any use.
     """
     oblique = any(view.tips is not None and not view.tips.far.all() for view in result.views)
-    flags = [*_photographs(result, ring), *_known(result, oblique)]
+    flags = [*_photographs(result, ring), *_known(result, oblique, diameter_known)]
     flags += [*_blades(result, stations), *_ends(result, stations)]
     if not diameter_known and not oblique:
         text = (
@@ -165,7 +165,7 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
             )
 
 
-def _known(result: Adjustment, oblique: bool) -> Iterator[Flag]:
+def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[Flag]:
     """What the photographs say against what was known before."""
     state = result.state
     photos = len(state.focus)
@@ -175,6 +175,10 @@ def _known(result: Adjustment, oblique: bool) -> Iterator[Flag]:
         if square > DOUBTED_SQUARE:
             away = f"{source}: {np.sqrt(square):.1f} standard uncertainties"
             yield Flag("focal-length-differs", f"The photographs want other intrinsics than the camera has ({away}).")
+    away = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
+    if diameter_known and away > DIFFERENT and state.rotor is not None:
+        text = f"The photographs want {2 * state.rotor.radius_mm:.1f} mm or beyond, {away:.0f} uncertainties away."
+        yield Flag("diameter-differs", text)
     bend = float(np.hypot(*state.sheet[2:4]))
     if bend > NOTED_BEND_MM:
         yield Flag("sheet-bent", f"The sheet is bent by {bend:.1f} mm at the ring's edge.")

@@ -136,6 +136,11 @@ REGISTRY: dict[str, FlagKind] = {
         "note",
         "Measure it with calipers and give it with `--diameter`.",
     ),
+    "diameter-differs": FlagKind(
+        "The photographs want another tip diameter than was given; from above alone they cannot tell.",
+        "doubt",
+        "Measure the diameter over the tips again, in mm, and give it or leave it out.",
+    ),
     "ends-exchanged": FlagKind(
         "The exit is shallower than the entry, or the hub wider at the inlet end; rotors are usually the other way.",
         "doubt",

@@ -100,6 +100,14 @@ def test_an_axis_that_leans(tilt_deg: float, expected: str | None) -> None:
     assert found & {"rotor-tilted", "axis-doubtful"} == ({expected} if expected else set())
 
 
+def test_a_diameter_that_the_photographs_contradict(eight: tuple[Truth, tuple[View, ...]]) -> None:
+    truth, views = eight
+    for off_mm, expected in ((0.02, set()), (-0.6, {"diameter-differs"})):
+        priors = replace(truth.priors, radius_mm=truth.radius_mm + off_mm, radius_sigma_mm=0.025)
+        found = adjusted(replace(truth, priors=priors), views)
+        assert codes(raised(found)) & {"diameter-differs"} == expected
+
+
 def test_exchanged_ends_by_the_angles(pair: Case) -> None:
     truth, result, stations = pair
     assert "ends-exchanged" not in codes(raised(pair))
