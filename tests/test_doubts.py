@@ -102,10 +102,10 @@ def test_an_axis_that_leans(tilt_deg: float, expected: str | None) -> None:
 
 def test_a_diameter_that_the_photographs_contradict(eight: tuple[Truth, tuple[View, ...]]) -> None:
     truth, views = eight
-    for off_mm, expected in ((0.02, set()), (-0.6, {"diameter-differs"})):
+    for off_mm, differs in ((0.02, False), (-0.6, True)):
         priors = replace(truth.priors, radius_mm=truth.radius_mm + off_mm, radius_sigma_mm=0.025)
         found = adjusted(replace(truth, priors=priors), views)
-        assert codes(raised(found)) & {"diameter-differs"} == expected
+        assert ("diameter-differs" in codes(raised(found))) == differs
 
 
 def test_exchanged_ends_by_the_angles(pair: Case) -> None:
