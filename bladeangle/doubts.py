@@ -39,6 +39,8 @@ NICK_WEIGHT = 0.1
 NICK_POINTS = 2
 #: Differences, in standard uncertainties, from which blades, or a given and a seen diameter, are told apart.
 DIFFERENT = 3.0
+#: Angles between which blades of such rotors lie, deg (common practice, no source), with ample room.
+ORDINARY_DEG = (3.0, 55.0)
 #: Exits shallower than entries by more than this, deg, and hub faces wider at the inlet end by more than this ratio,
 #: are unusual.
 EXCHANGED_DEG = 0.2
@@ -63,7 +65,7 @@ def doubts(
     """
     oblique = any(view.tips is not None and not view.tips.far.all() for view in result.views)
     flags = [*_photographs(result, ring), *_known(result, oblique, diameter_known)]
-    flags += [*_blades(result, stations), *_ends(result, stations)]
+    flags += [*_blades(result, stations), *_unseen(result, stations), *_ends(result, stations)]
     if not diameter_known and not oblique:
         text = (
             "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
@@ -175,9 +177,9 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
         if square > DOUBTED_SQUARE:
             away = f"{source}: {np.sqrt(square):.1f} standard uncertainties"
             yield Flag("focal-length-differs", f"The photographs want other intrinsics than the camera has ({away}).")
-    away = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
-    if diameter_known and away > DIFFERENT and state.rotor is not None:
-        text = f"The photographs want {2 * state.rotor.radius_mm:.1f} mm or beyond, {away:.0f} uncertainties away."
+    off = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
+    if diameter_known and off > DIFFERENT and state.rotor is not None:
+        text = f"The photographs want {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
         yield Flag("diameter-differs", text)
     bend = float(np.hypot(*state.sheet[2:4]))
     if bend > NOTED_BEND_MM:
@@ -206,6 +208,8 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         if not here:
             continue
         middle = np.median(stations.angle_deg[here])
+        if not ORDINARY_DEG[0] < middle < ORDINARY_DEG[1]:
+            yield Flag("angle-unusual", f"The median {station} is {middle:.1f} deg.", station=station)
         for k in here:
             others = np.array([(1.0 if j == k else 0.0) - 1 / len(here) for j in here])
             u = float(np.sqrt(max(others @ covariance[np.ix_(here, here)] @ others, 1e-12)))
@@ -218,6 +222,14 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
             if seen < 0.95:
                 text = f"{seen:.0%} of the station shows an edge."
                 yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
+
+
+def _unseen(result: Adjustment, stations: Stations) -> Iterator[Flag]:
+    """Stations that a standing is photographed for and shows on no blade: the outline may not have been the blades'."""
+    for standing, station in (("inlet_up", "entry"), ("outlet_up", "exit")):
+        if standing in result.state.standings and not any(x.endswith(station) for x in stations.labels):
+            text = f"The {station} is seen on no blade, though the rotor was photographed {standing.replace('_', ' ')}."
+            yield Flag("station-unseen", text, station=station)
 
 
 def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:

@@ -151,6 +151,17 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Add a photograph that shows the rest, from the side or with the rotor turned over.",
     ),
+    "station-unseen": FlagKind(
+        "A station is measured on no blade although the rotor was photographed for it; perhaps something else than the "
+        "blades was followed.",
+        "doubt",
+        "Look at the picture; take the photograph again from straight above the axis, evenly lit.",
+    ),
+    "angle-unusual": FlagKind(
+        "An angle that blades of such rotors do not have; perhaps something else than the blades was followed.",
+        "doubt",
+        "Look at the picture, and count the blades that it shows.",
+    ),
     "edge-one-face-only": FlagKind(
         "Only one face's edge of the tip is seen; the blade's mid-line rests on an assumed, even thickness.",
         "note",
