@@ -108,6 +108,30 @@ def test_a_diameter_that_the_photographs_contradict(eight: tuple[Truth, tuple[Vi
         assert ("diameter-differs" in codes(raised(found))) == differs
 
 
+def test_angles_that_blades_do_not_have(pair: Case) -> None:
+    truth, result, stations = pair
+    for angle_deg, unusual in ((-3.8, True), (12.0, False), (61.0, True)):
+        changed = replace(stations, angle_deg=np.full(len(stations.labels), angle_deg))
+        assert ("angle-unusual" in codes(raised((truth, result, changed)))) == unusual
+
+
+def test_a_station_that_no_blade_shows(pair: Case) -> None:
+    truth, result, stations = pair
+    assert "station-unseen" not in codes(raised(pair))
+    keep = [k for k, label in enumerate(stations.labels) if not label.endswith("exit")]
+    less = replace(
+        stations,
+        labels=tuple(stations.labels[k] for k in keep),
+        angle_deg=stations.angle_deg[keep],
+        budget=replace(stations.budget, labels=tuple(stations.labels[k] for k in keep), lines=tuple(
+            replace(line, covariance_deg2=line.covariance_deg2[np.ix_(keep, keep)], shared=None, effects_deg=None)
+            for line in stations.budget.lines
+        )),
+    )  # fmt: skip
+    (flag,) = [f for f in raised((truth, result, less)) if f.code == "station-unseen"]
+    assert flag.station == "exit"
+
+
 def test_exchanged_ends_by_the_angles(pair: Case) -> None:
     truth, result, stations = pair
     assert "ends-exchanged" not in codes(raised(pair))
