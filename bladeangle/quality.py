@@ -46,11 +46,11 @@ FOCAL_35MM_SHARE, OTHER_35MM_SHARE = 0.02, 0.06
 FOCAL_SHARE = 0.12
 ZOOM = 1.01
 #: How far a line in the spectrum of second differences must stand out to say that a picture was enlarged (pictures as
-#: taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30), the lowest frequency
-#: that is looked at (texture lies below), second differences beyond which scene rather than noise is seen, grey levels,
-#: and how many rows and columns are read.
+#: taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30); the frequencies looked at
+#: (texture lies below, compression at a half); second differences beyond which scene rather than noise is seen, grey
+#: levels; and how many rows and columns are read.
 ENLARGED = 4.5
-SLOWEST = 0.03
+SLOWEST, FASTEST = 0.03, 0.49
 NOISE_LEVELS = 6.0
 LINES = 1000
 
@@ -227,12 +227,12 @@ def enlargement(photo: Photo) -> float:
 
     Interpolation smooths the noise by an amount that repeats with the grid of the old pixels, along rows and columns
     alike (A. C. Gallagher, Detection of linear and cubic interpolation in JPEG compressed images, 2005; from memory).
-    Multiples of an eighth are the compression's own. Not covered: under 5 %, a whole multiple, and pictures that were
-    reduced, smoothed or much compressed afterwards.
+    Multiples of an eighth are the compression's own. Not covered: under 5 %, 14 %, a whole multiple, and pictures that
+    were reduced, smoothed or much compressed afterwards.
     """
     values = photo.encoded
     step = max(1, min(values.shape) // LINES)
-    frequency = np.linspace(SLOWEST, 0.5, 4000)
+    frequency = np.linspace(SLOWEST, FASTEST, 4000)
     both = np.sqrt(_lines(values[::step], frequency) * _lines(values[:, ::step].T, frequency))
     eighths = np.abs(frequency * 8 - np.round(frequency * 8)) < 0.03
     return float(np.where(eighths, 0.0, both).max() / np.median(both))
