@@ -46,9 +46,9 @@ FOCAL_35MM_SHARE, OTHER_35MM_SHARE = 0.02, 0.06
 FOCAL_SHARE = 0.12
 ZOOM = 1.01
 #: How far a line in the spectrum of second differences must stand out to say that a picture was enlarged (pictures as
-#: taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30); the frequencies looked at
-#: (texture lies below, compression at a half); second differences beyond which scene rather than noise is seen, grey
-#: levels; and how many rows and columns are read.
+#: taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30); the frequencies that are
+#: looked at (texture lies below, compression at a half); second differences beyond which scene rather than noise is
+#: seen, grey levels; and how many rows and columns are read.
 ENLARGED = 4.5
 SLOWEST, FASTEST = 0.03, 0.49
 NOISE_LEVELS = 6.0
