@@ -20,10 +20,14 @@ from pathlib import Path
 
 import numpy as np
 
+from bladeangle.flags import REGISTRY
+
 from .bases import Base, default_cache, make_base
 from .cases import NAMES, lay_out
 from .running import BAD, Outcome, outcome_of, with_usual_flags
 
+#: Doubts that sound photographs may raise: random blades hide much of each other's ends.
+ORDINARY = {"station-cut-short"}
 COLUMNS = ("within", "flagged", "refused", *BAD)
 
 
@@ -50,7 +54,8 @@ def find_bases(count: int, seed: int, size: tuple[int, int], cache: Path, work: 
         if len(bases) == count:
             break
         base, outcome = with_usual_flags(make_base(number, size, cache), work / f"base-{number}")
-        if outcome.kind in ("within", "flagged"):
+        doubts = {code for code in outcome.flags if REGISTRY[code].severity == "doubt"}
+        if outcome.kind in ("within", "flagged") and doubts <= ORDINARY:
             bases.append(base)
         say(f"rotor {number}: {outcome.kind} ({outcome.code}) {outcome.text.splitlines()[0] if outcome.text else ''}")
     return bases
