@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from .__main__ import Line, as_json, main, read_log, shard_of, table
 from .bases import Base, default_cache, make_base
 from .cases import MIXED, NAMES, lay_out
 from .running import BAD, outcome_of, with_usual_flags
@@ -54,6 +56,19 @@ def measured(fault: str, base: Base, other: Base, folder: Path) -> dict[str, Any
 def test_every_fault_has_its_outcomes(base: Base, other: Base) -> None:
     assert len(NAMES) == len(set(NAMES)) > 90
     assert len(CHEAP) > 15
+
+
+def test_a_log_goes_on_where_it_stopped(tmp_path: Path) -> None:
+    line = Line(3, "sound", 1002, "within", 0, 5.2, 360.0, -0.2, ("tip-radius-assumed",), "text")
+    wrong = replace(line, number=4, kind="WRONG", worst_deg=float("inf"))
+    log = tmp_path / "log"
+    log.write_text(as_json(line) + "\n" + as_json(wrong) + "\n" + as_json(line)[:40])
+    assert read_log(log) == [line, replace(wrong, worst_deg=999.0)]
+    assert "WRONG" in table(read_log(log))
+    assert main(["--table", str(log)]) == 1
+    assert shard_of("2/3") == (1, 3)
+    with pytest.raises(ValueError, match="3/2"):
+        shard_of("3/2")
 
 
 @pytest.mark.parametrize("fault", CHEAP)
