@@ -57,7 +57,8 @@ def measured(shape: RotorShape, folder: Path, options: Options) -> dict[str, Any
     sigma = np.array([1.3, 0.4, 0.4, 0.001, 0.01, 4e-5, 4e-5, 0.02])
     values = np.array([model.f_px, model.cx_px, model.cy_px, *model.dist]) + sigma * rng.normal(size=8)
     ring = ring_from_dict(scenes[0].sheets[0].definition)
-    camera = Camera("rendered", *SIZE, values, np.diag(sigma**2))
+    known = {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm}  # as a calibration writes it
+    camera = Camera("rendered", *SIZE, values, np.diag(sigma**2), True, known)
     found = measure([folder / "inlet.jpg"], [folder / "outlet.jpg"], ring, camera, options)
     return record_of(found, "published").data
 
