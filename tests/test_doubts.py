@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
-from simulated import Changes, Noise, Truth, observe, random_truth
+from simulated import observe
 from simulated_run import measured
+from simulated_truth import Changes, Noise, Truth, random_truth
 
 from bladeangle.adjust import Adjustment
 from bladeangle.doubts import doubts
