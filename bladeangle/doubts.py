@@ -100,31 +100,31 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
         for kind in TIP_KINDS:
             tip_px = result.rms_px(p, kind)
             if tip_px > REFUSED_TIP_PX:
-                move = _movement(result, ring, p)
+                moved = ", as if the rotor was moved" if _moved(result, ring, p) else ""
                 raise AdjustmentError(
                     f"{view.name}: the blade tips lie {tip_px:.1f} px from where the other photographs put them"
-                    f"{f', as if {move}' if move else ''}.",
+                    f"{moved}.",
                     "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again.",
                 )
             if tip_px > DOUBTED_RMS_PX:
                 off.append(f"The {kind} lie {tip_px:.1f} px from where the other photographs put them")
             yield from _nicks(result, p, kind)
-        if off and (move := _movement(result, ring, p)):
-            yield Flag("rotor-moved", f"{off[0]}, as if {move}.", view.name)
+        if off and _moved(result, ring, p):
+            yield Flag("rotor-moved", f"{off[0]}, as if the rotor was moved.", view.name)
         else:
             yield from (Flag("photos-disagree", f"{text}.", view.name) for text in off)
 
 
-def _movement(result: Adjustment, ring: Ring, p: int) -> str:
-    """The shove and turn of the rotor that would explain the tip residuals of a photograph; empty when none does.
+def _moved(result: Adjustment, ring: Ring, p: int) -> bool:
+    """Whether a shove and a turn of the rotor would explain the tip residuals of a photograph.
 
-    Least squares of the residuals by place on the sheet and turn about the axis, robustly. The adjustment has one place
-    for all photographs of a standing and lies between them, and a turn hardly shows on a screw's edges, so that both
-    come out too small.
+    Least squares of the residuals by place on the sheet and turn about the axis, robustly. How far is not told: the
+    adjustment has one place for all photographs of a standing and lies between them, its curves have swallowed a part,
+    and a turn hardly shows on a screw's edges.
     """
     view, state = result.views[p], result.state
     if state.rotor is None or sum(v.standing == view.standing and v.tips is not None for v in result.views) < 2:
-        return ""
+        return False
     standing = state.standings.index(view.standing)
     equations = Equations(ring, result.layout, state, p, standing)
     first = equations.local[("standing", standing)]
@@ -136,11 +136,8 @@ def _movement(result: Adjustment, ring: Ring, p: int) -> str:
         w = 1 / np.hypot(1.0, left / max(1.4826 * float(np.median(np.abs(left))), 0.05))
         step = np.linalg.lstsq(by * w[:, None], -r * w, rcond=None)[0]
         left = r + by @ step
-    turn_deg, shove_mm = float(np.degrees(abs(step[0]))), float(np.hypot(*step[1:]))
-    size_mm = shove_mm + abs(float(step[0])) * state.rotor.radius_mm
-    if _typical(left) > MOVED_SHARE * _typical(r) or size_mm < MOVED_MM:
-        return ""
-    return f"the rotor was moved by at least {shove_mm:.2f} mm and turned by {turn_deg:.2f} deg"
+    size_mm = float(np.hypot(*step[1:])) + abs(float(step[0])) * state.rotor.radius_mm
+    return size_mm > MOVED_MM and _typical(left) < MOVED_SHARE * _typical(r)
 
 
 def _typical(residual_px: Array) -> float:

@@ -65,14 +65,12 @@ def test_sound_photographs_raise_no_doubt(pair: Case, eight: tuple[Truth, tuple[
         assert severe <= {"station-cut-short"}
 
 
-def test_a_moved_rotor_is_named_and_by_how_much(eight: tuple[Truth, tuple[View, ...]]) -> None:
+def test_a_moved_rotor_is_named(eight: tuple[Truth, tuple[View, ...]]) -> None:
     truth, views = eight
     other = observe(shoved(truth, (0.3, -0.2), 0.1), np.random.default_rng(9), QUICK)
     flags = raised(adjusted(truth, (*views[:4], other[4], *views[5:])))
     (flag,) = [f for f in flags if f.code == "rotor-moved"]
     assert flag.photo == views[4].name
-    shove_mm = float(flag.text.split(" mm")[0].split()[-1])
-    assert 0.15 < shove_mm < 0.45  # of 0.36 mm; the sentence says "at least"
     assert "photos-disagree" not in codes(flags)
 
 
