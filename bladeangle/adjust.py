@@ -423,7 +423,8 @@ def traces(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> li
     for b in np.unique(tips.blade):
         rows = np.flatnonzero(tips.blade == b)
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
-        knots = np.linspace(0.0, along[-1], max(2, int(np.ceil(along[-1] / SWAY_KNOT_PX)) + 1))
+        length = max(float(along[-1]), 1.0)  # a single point is a run too
+        knots = np.linspace(0.0, length, max(2, int(np.ceil(length / SWAY_KNOT_PX)) + 1))
         shape = np.maximum(1 - np.abs(along[:, None] - knots) / max(knots[1], 1e-6), 0.0) * sigma[rows, None]
         alike = np.exp(-np.abs(knots[:, None] - knots) / SWAY_LENGTH_PX)
         far = int(tips.far[rows[0]])

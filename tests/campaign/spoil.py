@@ -362,7 +362,7 @@ PLACES: dict[str, tuple[PlaceFault, frozenset[str | int]]] = {
     "symbolic_link": (_linked, MEASURED),
     "dangling_link": (_dangling, UNREADABLE),
     "link_to_itself": (_loop, UNREADABLE),
-    "folder": (_folder, UNREADABLE),
+    "folder": (_folder, frozenset({2, 3})),
     "missing": (_missing, UNREADABLE),
     "pipe": (_pipe, UNREADABLE),
     "device": (_device, UNREADABLE),
