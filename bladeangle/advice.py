@@ -202,6 +202,8 @@ class _Addition:
                 return False
         tau, length = arc_of(rotor, blade, rotor.ends[blade], 400)
         low, high = station_span(float(length[-1]), station, options)
+        if high - low < 5.0:  # too short a blade for this station, as in the stations; no photograph helps
+            return False
         mine = view.tips.only(view.tips.blade == blade)
         foot = state.on_cylinder(mine.px, len(state.focus) - 1, candidate.standing, rotor.radius_mm, mine.far)
         at = np.interp(rotor.tau_of(np.nan_to_num(foot, nan=1.0), mine.blade), tau, length)

@@ -5,7 +5,7 @@ What cannot be right at all is refused; what may be wrong is named, with the pla
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -13,7 +13,8 @@ from bladeangle.adjust import Adjustment
 from bladeangle.budget import STATIONS
 from bladeangle.errors import AdjustmentError
 from bladeangle.flags import Flag
-from bladeangle.model import TIP_KINDS
+from bladeangle.geometry import Array
+from bladeangle.model import TIP_KINDS, Equations
 from bladeangle.ring import Ring
 from bladeangle.stations import Stations
 
@@ -22,34 +23,58 @@ DOUBTED_RMS_PX = 0.9
 DOUBTED_RING_PX = 0.6
 REFUSED_RING_PX = 3.0
 REFUSED_TIP_PX = 2.5
+#: A photograph shows the rotor moved when a shove and a turn leave at most this share of its tip residuals, and are at
+#: least so large, mm on the tip.
+MOVED_SHARE = 0.6
+MOVED_MM = 0.15
 #: Squared distance from what was known, over its degrees of freedom, from which it is doubted.
 DOUBTED_SQUARE = 6.0
 #: Tilt, deg, offset, mm, and bend of the sheet, mm, that are worth a note.
 NOTED_TILT_DEG = 0.5
+DOUBTED_TILT_DEG = 0.75
 NOTED_OFFSET_MM = 5.0
 NOTED_BEND_MM = 0.3
 #: Weight under which neighbouring points are taken for a nick or stain, and how many in a row.
 NICK_WEIGHT = 0.1
 NICK_POINTS = 2
-#: Differences, in standard uncertainties, from which blades are told apart.
+#: Differences, in standard uncertainties, from which blades, or a given and a seen diameter, are told apart.
 DIFFERENT = 3.0
+#: Angles between which blades of such rotors lie, deg (common practice, no source), with ample room.
+ORDINARY_DEG = (3.0, 55.0)
+#: Exits shallower than entries by more than this, deg, and hub faces wider at the inlet end by more than this ratio,
+#: are unusual.
+EXCHANGED_DEG = 0.2
+WIDER = 1.15
 
 
-def doubts(result: Adjustment, stations: Stations, ring: Ring, diameter_known: bool, scale_checked: bool) -> list[Flag]:
+def doubts(
+    result: Adjustment,
+    stations: Stations,
+    ring: Ring,
+    diameter_known: bool,
+    scale_checked: bool,
+    loose: Sequence[str] = (),
+) -> list[Flag]:
     """All flags of a finished adjustment.
+
+    loose : names of the photographs whose own data do not tie them to the camera file; see `quality.tied_to`.
 
     Raises
     ------
     AdjustmentError : the ring's markers contradict the definition, or the camera file, beyond any use.
     """
-    flags = [*_photographs(result), *_known(result), *_blades(result, stations)]
     oblique = any(view.tips is not None and not view.tips.far.all() for view in result.views)
+    flags = [*_photographs(result, ring), *_known(result, oblique, diameter_known)]
+    flags += [*_blades(result, stations), *_unseen(result, stations), *_ends(result, stations)]
     if not diameter_known and not oblique:
         text = (
             "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
         )
         flags.append(Flag("tip-radius-assumed", text))
     if not oblique:
+        for name in loose:
+            text = "Its own data do not tie it to the camera file, and from above a wrong focal length is not seen."
+            flags.append(Flag("camera-unconfirmed", text, name))
         flags.append(
             Flag(
                 "edge-one-face-only",
@@ -61,7 +86,7 @@ def doubts(result: Adjustment, stations: Stations, ring: Ring, diameter_known: b
     return flags
 
 
-def _photographs(result: Adjustment) -> Iterator[Flag]:
+def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
     for p, view in enumerate(result.views):
         ring_px = result.rms_px(p, "ring")
         if ring_px > REFUSED_RING_PX:
@@ -71,20 +96,52 @@ def _photographs(result: Adjustment) -> Iterator[Flag]:
             )
         if ring_px > DOUBTED_RING_PX:
             yield Flag("residuals-high", f"The ring's markers fit to {ring_px:.2f} px only.", view.name)
+        off: list[str] = []
         for kind in TIP_KINDS:
             tip_px = result.rms_px(p, kind)
             if tip_px > REFUSED_TIP_PX:
+                moved = ", as if the rotor was moved" if _moved(result, ring, p) else ""
                 raise AdjustmentError(
-                    f"{view.name}: the blade tips lie {tip_px:.1f} px from where the other photographs put them.",
+                    f"{view.name}: the blade tips lie {tip_px:.1f} px from where the other photographs put them"
+                    f"{moved}.",
                     "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again.",
                 )
             if tip_px > DOUBTED_RMS_PX:
-                yield Flag(
-                    "photos-disagree",
-                    f"The {kind} lie {tip_px:.1f} px from where the other photographs put them.",
-                    view.name,
-                )
+                off.append(f"The {kind} lie {tip_px:.1f} px from where the other photographs put them")
             yield from _nicks(result, p, kind)
+        if off and _moved(result, ring, p):
+            yield Flag("rotor-moved", f"{off[0]}, as if the rotor was moved.", view.name)
+        else:
+            yield from (Flag("photos-disagree", f"{text}.", view.name) for text in off)
+
+
+def _moved(result: Adjustment, ring: Ring, p: int) -> bool:
+    """Whether a shove and a turn of the rotor would explain the tip residuals of a photograph.
+
+    Least squares of the residuals by place on the sheet and turn about the axis, robustly. How far is not told: the
+    adjustment has one place for all photographs of a standing and lies between them, its curves have swallowed a part,
+    and a turn hardly shows on a screw's edges.
+    """
+    view, state = result.views[p], result.state
+    if state.rotor is None or sum(v.standing == view.standing and v.tips is not None for v in result.views) < 2:
+        return False
+    standing = state.standings.index(view.standing)
+    equations = Equations(ring, result.layout, state, p, standing)
+    first = equations.local[("standing", standing)]
+    rows = [(r, jac[:, first + 2 : first + 5]) for kind, r, jac, _ in equations.rows(view) if kind in TIP_KINDS]
+    r, by = np.concatenate([a for a, _ in rows]), np.concatenate([b for _, b in rows])
+    r, by = r[np.isfinite(r)], by[np.isfinite(r)]
+    left, step = r, np.zeros(3)
+    for _ in range(8):
+        w = 1 / np.hypot(1.0, left / max(1.4826 * float(np.median(np.abs(left))), 0.05))
+        step = np.linalg.lstsq(by * w[:, None], -r * w, rcond=None)[0]
+        left = r + by @ step
+    size_mm = float(np.hypot(*step[1:])) + abs(float(step[0])) * state.rotor.radius_mm
+    return size_mm > MOVED_MM and _typical(left) < MOVED_SHARE * _typical(r)
+
+
+def _typical(residual_px: Array) -> float:
+    return float(np.median(np.abs(residual_px)))
 
 
 def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
@@ -107,7 +164,7 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
             )
 
 
-def _known(result: Adjustment) -> Iterator[Flag]:
+def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[Flag]:
     """What the photographs say against what was known before."""
     state = result.state
     photos = len(state.focus)
@@ -117,13 +174,20 @@ def _known(result: Adjustment) -> Iterator[Flag]:
         if square > DOUBTED_SQUARE:
             away = f"{source}: {np.sqrt(square):.1f} standard uncertainties"
             yield Flag("focal-length-differs", f"The photographs want other intrinsics than the camera has ({away}).")
+    off = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
+    if diameter_known and off > DIFFERENT and state.rotor is not None:
+        text = f"The photographs want {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
+        yield Flag("diameter-differs", text)
     bend = float(np.hypot(*state.sheet[2:4]))
     if bend > NOTED_BEND_MM:
         yield Flag("sheet-bent", f"The sheet is bent by {bend:.1f} mm at the ring's edge.")
     for s, standing in enumerate(state.standings):
         axis = state.r_ring_rotor[s][:, 2]
         tilt = float(np.degrees(np.arctan2(np.hypot(axis[0], axis[1]), abs(axis[2]))))
-        if tilt > NOTED_TILT_DEG:
+        if tilt > DOUBTED_TILT_DEG and not oblique:
+            text = f"Standing {standing.replace('_', ' ')}, the axis seems tilted by {tilt:.1f} deg."
+            yield Flag("axis-doubtful", text)
+        elif tilt > NOTED_TILT_DEG:
             yield Flag("rotor-tilted", f"Standing {standing.replace('_', ' ')}, the axis is tilted by {tilt:.1f} deg.")
         offset = float(np.hypot(*state.t_ring_rotor[s][:2]))
         if offset > NOTED_OFFSET_MM:
@@ -134,15 +198,15 @@ def _known(result: Adjustment) -> Iterator[Flag]:
 
 
 def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
-    """Blades against each other, and the two ends against common practice."""
+    """Blades against each other."""
     covariance = stations.budget.covariance_deg2
-    means = {}
     for station in STATIONS:
         here = [k for k, label in enumerate(stations.labels) if label.endswith(station)]
         if not here:
             continue
-        means[station] = float(stations.angle_deg[here].mean())
         middle = np.median(stations.angle_deg[here])
+        if not ORDINARY_DEG[0] < middle < ORDINARY_DEG[1]:
+            yield Flag("angle-unusual", f"The median {station} is {middle:.1f} deg.", station=station)
         for k in here:
             others = np.array([(1.0 if j == k else 0.0) - 1 / len(here) for j in here])
             u = float(np.sqrt(max(others @ covariance[np.ix_(here, here)] @ others, 1e-12)))
@@ -155,6 +219,40 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
             if seen < 0.95:
                 text = f"{seen:.0%} of the station shows an edge."
                 yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
-    if {"entry", "exit"} <= set(means) and means["exit"] < means["entry"] - 1.0:
-        text = "The exit is shallower than the entry on the mean; are the photographs named the wrong way round?"
+
+
+def _unseen(result: Adjustment, stations: Stations) -> Iterator[Flag]:
+    """Stations that a standing is photographed for and shows on no blade: the outline may not have been the blades'."""
+    for standing, station in (("inlet_up", "entry"), ("outlet_up", "exit")):
+        if standing in result.state.standings and not any(x.endswith(station) for x in stations.labels):
+            text = f"The {station} is seen on no blade, though the rotor was photographed {standing.replace('_', ' ')}."
+            yield Flag("station-unseen", text, station=station)
+
+
+def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
+    """Whether inlet and outlet end may have been exchanged: by the angles and by the hub.
+
+    Turning a rotor over keeps its hand and the shape of its blades' tips as they are seen, so that nothing in the tips
+    says which end is up. What is left is common practice (no source): blades of even pitch or steeper at the exit, and
+    a hub that narrows to a nose at the inlet end. Not covered: a rotor that has neither, or one photograph alone.
+    """
+    reasons = []
+    here = {s: [k for k, label in enumerate(stations.labels) if label.endswith(s)] for s in ("entry", "exit")}
+    if all(here.values()):
+        over = np.zeros(len(stations.labels))
+        over[here["entry"]], over[here["exit"]] = 1 / len(here["entry"]), -1 / len(here["exit"])
+        shallower = float(over @ stations.angle_deg)
+        u = np.sqrt(max(float(over @ stations.budget.covariance_deg2 @ over), 0.0))
+        if shallower > max(EXCHANGED_DEG, 2 * u):
+            reasons.append(f"the exit is {shallower:.1f} deg shallower than the entry on the mean")
+    widest = {}
+    for s, standing in enumerate(result.state.standings):
+        radii = result.state.circles[np.array(result.state.circle_standing, int) == s, 0]
+        widest[standing] = float(radii.max(initial=0.0))
+    if len(widest) == 2 and widest["inlet_up"] > WIDER * widest["outlet_up"] > 0:
+        upper, lower = 2 * widest["inlet_up"], 2 * widest["outlet_up"]
+        reasons.append(f"the hub's face is wider inlet end up ({upper:.0f} mm) than turned over ({lower:.0f} mm)")
+    if reasons:
+        text = " and ".join(reasons)
+        text = f"{text[0].upper()}{text[1:]}; are the photographs named the wrong way round?"
         yield Flag("ends-exchanged", text)

@@ -49,6 +49,12 @@ REGISTRY: dict[str, FlagKind] = {
         "note",
         "Calibrate the phone once with `bladeangle calibrate`, or add four or more oblique photographs.",
     ),
+    "camera-unconfirmed": FlagKind(
+        "Nothing in the photographs shows that the camera file belongs to them, and overhead ones alone cannot tell a "
+        "wrong focal length; the interval allows for small differences, not for zoom or a crop that was enlarged.",
+        "doubt",
+        "Use the phone's original files, which name their focal length, or add oblique photographs.",
+    ),
     "focal-length-differs": FlagKind(
         "The photographs want another focal length than the camera file has.",
         "doubt",
@@ -63,6 +69,11 @@ REGISTRY: dict[str, FlagKind] = {
         "The photograph was taken with digital zoom; the focal length was scaled with it.",
         "doubt",
         "Take it again at the zoom of the calibration.",
+    ),
+    "enlarged": FlagKind(
+        "The pixels look enlarged, as by digital zoom or an editor; the focal length is then longer than stated.",
+        "doubt",
+        "Use the phone's original file, taken without zoom.",
     ),
     "ring-partly-hidden": FlagKind(
         "Part of the printed ring is hidden or outside of the picture.",
@@ -90,7 +101,7 @@ REGISTRY: dict[str, FlagKind] = {
         "Measure the check bar with calipers and give its length.",
     ),
     "rotor-moved": FlagKind(
-        "The rotor does not lie the same in all photographs of one standing.",
+        "The rotor lies otherwise in one photograph than in the others of the same standing.",
         "doubt",
         "Take the photographs of one standing again without touching rotor or sheet.",
     ),
@@ -98,6 +109,12 @@ REGISTRY: dict[str, FlagKind] = {
         "The rotor's axis is not square to the sheet; the tilt is part of the model.",
         "note",
         "Check that the rotor stands on its face, without burrs or grit.",
+    ),
+    "axis-doubtful": FlagKind(
+        "The rotor seems to lean more than one that stands on its face does. From above a picture that a stabiliser "
+        "shifted, or that was cropped, looks the same, and then single blades are wrong by as much as it leans.",
+        "doubt",
+        "Switch off stabilisation, use the original file, put the rotor flat; or add oblique photographs.",
     ),
     "off-centre": FlagKind(
         "The rotor stands away from the ring's centre; the offset is part of the model.",
@@ -119,8 +136,13 @@ REGISTRY: dict[str, FlagKind] = {
         "note",
         "Measure it with calipers and give it with `--diameter`.",
     ),
+    "diameter-differs": FlagKind(
+        "The photographs want another tip diameter than was given; from above alone they cannot tell.",
+        "doubt",
+        "Measure the diameter over the tips again, in mm, and give it or leave it out.",
+    ),
     "ends-exchanged": FlagKind(
-        "The exit is shallower than the entry; rotors are usually of even pitch or steeper at the exit.",
+        "The exit is shallower than the entry, or the hub wider at the inlet end; rotors are usually the other way.",
         "doubt",
         "Check which photographs show the inlet end up, and which were taken with the rotor turned over.",
     ),
@@ -128,6 +150,17 @@ REGISTRY: dict[str, FlagKind] = {
         "Only part of a station's length is seen; the angle is the seen part's and its interval is wider.",
         "doubt",
         "Add a photograph that shows the rest, from the side or with the rotor turned over.",
+    ),
+    "station-unseen": FlagKind(
+        "A station is measured on no blade although the rotor was photographed for it; perhaps something else than the "
+        "blades was followed.",
+        "doubt",
+        "Look at the picture; take the photograph again from straight above the axis, evenly lit.",
+    ),
+    "angle-unusual": FlagKind(
+        "An angle that blades of such rotors do not have; perhaps something else than the blades was followed.",
+        "doubt",
+        "Look at the picture, and count the blades that it shows.",
     ),
     "edge-one-face-only": FlagKind(
         "Only one face's edge of the tip is seen; the blade's mid-line rests on an assumed, even thickness.",

@@ -20,8 +20,8 @@ from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, CirclePoints, State, TipPoints, View
 from bladeangle.photo import Photo, read_photo
 from bladeangle.pose import Pose, start_pose
-from bladeangle.priors import Priors
-from bladeangle.quality import judge
+from bladeangle.priors import Priors, unconfirmed
+from bladeangle.quality import judge, tied_to
 from bladeangle.ring import Ring, RingSighting, sight_ring
 from bladeangle.rotor import FACES
 from bladeangle.stations import StationOptions, Stations, measure_stations
@@ -165,6 +165,9 @@ def measure(
                 "Add one from above; the oblique ones are matched to it.",
             )
     priors = _priors(camera, options, ring)
+    loose = [s.name for s in shots if not tied_to(s.photo, camera)]
+    if loose:
+        priors = unconfirmed(priors)
     first = [
         min((s for s in shots if s.standing == standing and s.overhead), key=lambda s: s.pose.obliquity_deg)
         for standing in standings
@@ -175,7 +178,7 @@ def measure(
     result = _refine(shots, first, ring, camera, priors, progress)
     station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
     stations = measure_stations(result, station_options)
-    flags += doubts(result, stations, ring, options.diameter_mm is not None, options.check_bar_mm is not None)
+    flags += doubts(result, stations, ring, options.diameter_mm is not None, options.check_bar_mm is not None, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
     return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)

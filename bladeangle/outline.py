@@ -41,6 +41,9 @@ GAP_STRENGTH = 0.35
 #: How far, columns, a tooth may start from where even spacing puts it, and the least score of an outline.
 PHASE_SLACK = 4
 LEAST_SCORE = 0.8
+#: Folded to half their number, teeth may look as strong as folded to it; to twice their number they reach 0.4 to 0.77.
+#: A multiple that reaches this share is the number.
+MULTIPLE = 0.85
 #: Numbers of blades that are looked for.
 BLADE_COUNTS = range(2, 8)
 
@@ -231,6 +234,12 @@ def find_outline(
             one_score, one_start = one.tooth()
             if one_score > score:
                 score, start, turn, count, strength = one_score, one_start, one_turn, one_count, one_strength
+    for one, one_turn, one_count, one_strength in tries:
+        if one_turn == turn and one_count > count and one_count % count == 0:
+            one_score, one_start = one.tooth()
+            if one_score > MULTIPLE * score:
+                start, count, strength = one_start, one_count, one_strength
+                break
     if score < LEAST_SCORE:
         raise EdgesError(f"{photo.name}: no outline of blade tips is seen.", hint)
     z = heights[0] + PITCH_MM * np.arange(strength.shape[1])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -45,6 +45,17 @@ class Priors:
 
 #: Distance along the tip, mm, over which what grooves do to an edge is forgotten.
 GROOVE_LENGTH_MM = 30.0
+#: Standard uncertainty, as a ratio, added to the focal length of a camera file that the photographs' own data do not
+#: confirm: another phone of the model, another focus, a frame trimmed by an editor. A zoom is more; no interval that is
+#: of use would cover it, which is why a flag says so as well.
+UNCONFIRMED_FOCAL = 0.01
+
+
+def unconfirmed(priors: Priors) -> Priors:
+    """The same with the focal length less certain by `UNCONFIRMED_FOCAL`."""
+    covariance = priors.camera_covariance.copy()
+    covariance[0, 0] += (UNCONFIRMED_FOCAL * priors.camera[0]) ** 2
+    return replace(priors, camera_covariance=covariance)
 
 
 @dataclass

@@ -253,3 +253,17 @@ def estimate_blur(profiles: Array, reach: tuple[int, int]) -> float:
     x = np.log(np.array(BLURS_PX[i - 1 : i + 2]))
     c = np.polyfit(x, total[i - 1 : i + 2], 2)
     return float(np.exp(np.clip(-c[1] / (2 * c[0]), x[0], x[2]))) if c[0] > 0 else BLURS_PX[i]
+
+
+def rise_width(profiles: Array, reach: int) -> float:
+    """Standard deviation, px, of the Gaussian blur of the mean of profiles (n, 2 `reach` + 1), between 0.4 and 6.
+
+    From how much of the rise within `reach` lies within 2 px. Unlike a fit with sloping sides this also ranks the
+    straight smear of a phone that moved, whose profile is a ramp.
+    """
+    from scipy.special import erf
+
+    mean = np.nanmean(profiles, axis=0)
+    sigma = np.linspace(6.0, 0.4, 113)
+    share = erf(2.0 / (np.sqrt(2.0) * sigma)) / erf(reach / (np.sqrt(2.0) * sigma))
+    return float(np.interp((mean[reach + 2] - mean[reach - 2]) / (mean[-1] - mean[0]), share, sigma))

@@ -40,11 +40,19 @@ OVERHEAD_DEG = 20.0
 FEW_MARKERS = 9
 #: A marker is off its place when it lies farther off than this, mm, and farther than so many times the median.
 OFF_PLACE_MM, OFF_PLACE_RATIO = 2.0, 5.0
-#: EXIF rounds the 35 mm focal length to whole mm; one lens gives one value.
-FOCAL_35MM_SHARE = 0.02
+#: EXIF rounds the 35 mm focal length to whole mm; one lens gives one value, give or take one.
+FOCAL_35MM_SHARE, OTHER_35MM_SHARE = 0.02, 0.06
 #: Focal lengths of one phone by EXIF and by calibration differ by a few percent, those of two lenses by far more.
 FOCAL_SHARE = 0.12
 ZOOM = 1.01
+#: How far a line in the spectrum of second differences must stand out to say that a picture was enlarged (pictures as
+#: taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30); the frequencies that are
+#: looked at (texture lies below, compression at a half); second differences beyond which scene rather than noise is
+#: seen, grey levels; and how many rows and columns are read.
+ENLARGED = 4.5
+SLOWEST, FASTEST = 0.03, 0.49
+NOISE_LEVELS = 6.0
+LINES = 1000
 
 
 @dataclass(frozen=True)
@@ -89,7 +97,7 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
 
     Raises
     ------
-    PhotoError : another size than the camera file's, or digital zoom with a calibrated camera.
+    PhotoError : another size than the camera file's, or digital zoom or another lens with a calibrated camera.
     """
     zoom = photo.exif.digital_zoom or 1.0
     if camera is None or not camera.calibrated:
@@ -108,10 +116,23 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
             f"{photo.name} was taken with a digital zoom of {zoom:.2g}, for which the camera file does not hold.",
             "Take it again without zoom.",
         )
+    focal, taken = photo.exif.focal_35mm, _focal_35mm(camera)
+    if focal and taken and abs(focal / taken - 1) > OTHER_35MM_SHARE:
+        raise PhotoError(
+            f"{photo.name} was taken at a focal length of {focal:g} mm (35 mm film), the camera file holds for "
+            f"{taken:g} mm.",
+            "Use the lens and the zoom of the calibration, or calibrate this one.",
+        )
     flags = []
     if reason := _other_lens(photo, camera):
         flags.append(Flag("focal-length-differs", reason, photo.name))
     return flags
+
+
+def _focal_35mm(camera: Camera) -> float | None:
+    """The 35 mm-equivalent focal length that the calibration's photographs named."""
+    value = camera.provenance.get("focal_35mm")
+    return float(value) if isinstance(value, int | float) and value > 0 else None
 
 
 def _other_lens(photo: Photo, camera: Camera) -> str:
@@ -124,8 +145,8 @@ def _other_lens(photo: Photo, camera: Camera) -> str:
     focal = exif.focal_35mm
     if focal is None:
         return ""
-    taken = camera.provenance.get("focal_35mm")
-    if isinstance(taken, int | float) and taken > 0:
+    taken = _focal_35mm(camera)
+    if taken is not None:
         if abs(focal / taken - 1) > FOCAL_35MM_SHARE:
             return f"The photograph names a focal length of {focal:g} mm (35 mm film), the camera file {taken:g} mm."
         return ""
@@ -136,8 +157,21 @@ def _other_lens(photo: Photo, camera: Camera) -> str:
     return ""
 
 
+def tied_to(photo: Photo, camera: Camera) -> bool:
+    """Whether the photograph's own data can show that it was taken as the camera was calibrated.
+
+    They can when both name the same phone and the same 35 mm-equivalent focal length, in which phones count another
+    lens and digital zoom. A file that has lost its data may be cropped and enlarged, which a picture from straight
+    above never shows: focal length and distance cannot be told apart there. Without a calibration there is nothing to
+    be tied to.
+    """
+    if not camera.calibrated:
+        return True
+    return bool(photo.exif.focal_35mm and _focal_35mm(camera)) and not _other_lens(photo, camera)
+
+
 def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | None, pose: Pose) -> list[Flag]:
-    """Doubts about one photograph whose ring is found; some 20 ms.
+    """Doubts about one photograph whose ring is found; some 0.2 s at 12 megapixels.
 
     Parameters
     ----------
@@ -171,6 +205,8 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
         flag("blur", f"Edges are blurred by {seen.blur_px:.1f} px.")
     if seen.paper_level < PAPER_USABLE:
         flag("exposure-low", f"The paper is at {100 * seen.paper_level:.0f} % of full scale.")
+    if enlargement(photo) > ENLARGED:
+        flag("enlarged", "The noise repeats across the picture as it does after enlarging.")
     if seen.white_share > WHITE_SHARE:
         flag("exposure-high", f"{100 * seen.white_share:.0f} % of the paper is clipped to white.")
     few = len(sighting.seen) < FEW_MARKERS or seen.gap_deg > GAP_MOST_DEG
@@ -184,6 +220,34 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
         marker = int(ring.ids[sighting.seen[int(off.argmax())]])
         flag("residuals-high", f"Marker {marker} lies {off.max():.1f} mm off the place that the ring file gives it.")
     return flags
+
+
+def enlargement(photo: Photo) -> float:
+    """By how much the picture looks enlarged: a line in the spectrum of its second differences, against the rest.
+
+    Interpolation smooths the noise by an amount that repeats with the grid of the old pixels, along rows and columns
+    alike (A. C. Gallagher, Detection of linear and cubic interpolation in JPEG compressed images, 2005; from memory).
+    Multiples of an eighth are the compression's own. Not covered: under 5 %, 14 %, a whole multiple, and pictures that
+    were reduced, smoothed or much compressed afterwards.
+    """
+    values = photo.encoded
+    step = max(1, min(values.shape) // LINES)
+    frequency = np.linspace(SLOWEST, FASTEST, 4000)
+    both = np.sqrt(_lines(values[::step], frequency) * _lines(values[:, ::step].T, frequency))
+    eighths = np.abs(frequency * 8 - np.round(frequency * 8)) < 0.03
+    return float(np.where(eighths, 0.0, both).max() / np.median(both))
+
+
+def _lines(values: NDArray[np.uint8], frequency: Array) -> Array:
+    """Spectrum at frequencies (cycles a pixel) of the mean second difference along rows, over its local median."""
+    from scipy.ndimage import maximum_filter1d, median_filter
+
+    second = np.abs(np.diff(values.astype(np.float32), 2, axis=1))
+    mean = np.minimum(second, NOISE_LEVELS).mean(0)
+    spectrum = np.abs(np.fft.rfft((mean - np.median(mean)) * np.hanning(len(mean))))
+    outstanding = maximum_filter1d(spectrum / (median_filter(spectrum, 151, mode="nearest") + 1e-9), 3)
+    out: Array = np.interp(frequency, np.fft.rfftfreq(len(mean)), outstanding)
+    return out
 
 
 def look(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera, pose: Pose) -> Look:
@@ -253,23 +317,9 @@ def _blur(photo: Photo, sighting: RingSighting) -> tuple[float, float, float]:
     for middle in np.arange(0.0, 180.0, 22.5):
         near = np.abs((direction - middle + 90.0) % 180.0 - 90.0) < 15.0
         if near.sum() >= 40:
-            by_direction.append(_width(read[near]))
-    blur = _width(read)
+            by_direction.append(profiles.rise_width(read[near], 6))
+    blur = profiles.rise_width(read, 6)
     return blur, max(by_direction, default=blur), min(by_direction, default=blur)
-
-
-def _width(read: Array) -> float:
-    """Standard deviation, px, of the Gaussian blur of mean profiles (n, 13) across sides, between 0.4 and 6.
-
-    From how much of the rise within 6 px lies within 2 px. Unlike a fit with sloping sides this also ranks the straight
-    smear of a phone that moved, whose profile is a ramp.
-    """
-    from scipy.special import erf
-
-    mean = np.nanmean(read, axis=0)
-    sigma = np.linspace(6.0, 0.4, 113)
-    share = erf(2.0 / (np.sqrt(2.0) * sigma)) / erf(6.0 / (np.sqrt(2.0) * sigma))
-    return float(np.interp((mean[8] - mean[4]) / (mean[12] - mean[0]), share, sigma))
 
 
 def _paper_levels(photo: Photo, ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> Array:

@@ -285,7 +285,10 @@ def measure_sides(photo: Photo, found: NDArray[np.int64], corners: Array) -> Rin
         half = int(np.clip(np.median(length) * 0.82 / POINTS_A_SIDE / 2 - 0.5, 0, 6))
         read = profiles.read_profiles(photo.grey, flat_px, flat_normal, (reach, reach), half)
         if reach == 4:
-            blur = profiles.estimate_blur(read, (reach, reach))
+            # sides smeared along one direction look like ramps, which the fit takes for any blur
+            whole_read = read[np.isfinite(read).all(1)]
+            most = 1.3 * profiles.rise_width(whole_read, reach) if len(whole_read) else np.inf
+            blur = min(profiles.estimate_blur(read, (reach, reach)), most)
         steps = profiles.fit_steps(read, (reach, reach), blur, slopes=False, polarity=1)
         on = flat_px + steps.offset_px[:, None] * flat_normal
         # A straight line with a bow a side, robustly: rejects points where something covers the side.

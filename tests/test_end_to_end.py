@@ -83,7 +83,8 @@ def rendered_case(folder: Path, seed: int) -> tuple[list[float], list[float], in
     true = truth(scenes, f"rotor-{seed}")
     values = np.array([true["camera"][k] for k in ("f", "cx", "cy")] + list(true["camera"]["dist"]))
     sigma = np.array([1.3, 0.4, 0.4, 0.001, 0.01, 4e-5, 4e-5, 0.02])  # as calibrations of such pictures come out
-    camera = Camera("rendered", *SIZE, values + sigma * rng.normal(size=8), np.diag(sigma**2))
+    known = {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm}  # as a calibration writes it
+    camera = Camera("rendered", *SIZE, values + sigma * rng.normal(size=8), np.diag(sigma**2), True, known)
     ring = ring_from_dict(scenes[0].sheets[0].definition)
     found = measure([folder / scenes[0].name], [folder / scenes[1].name], ring, camera, Options())
     return errors_of(record_of(found, true["name"]), true)

@@ -96,6 +96,26 @@ def sheet(path: Path, tilt: float = 1.0, azimuth: float = 40.0) -> Path:
     return path
 
 
+def test_2_a_result_never_replaces_what_is_read(tmp_path: Path, record: Path) -> None:
+    photo, other = tmp_path / "inlet.jpg", tmp_path / "link.jpg"
+    photo.write_bytes(b"the only copy")
+    other.symlink_to(photo)
+    words = ("measure", "inlet.jpg", "--ring", "ring.json")
+    for out in ("inlet.jpg", "./inlet.jpg", "link.jpg", "ring.json"):
+        assert_refused(tmp_path, 2, "one of the files that are read", *words, "--out", out)
+        assert_refused(tmp_path, 2, "one of the files that are read", *words, "--picture", out)
+    assert photo.read_bytes() == b"the only copy"
+    kept = record.read_bytes()
+    for command in (
+        ("calibrate", "inlet.jpg", "--ring", "ring.json", "--out", "inlet.jpg"),
+        ("report", record.name, "--out", record.name),
+        ("order", record.name, "--entry", "+1", "--out", record.name),
+        ("correct", record.name, "--photos", ".", "--out", record.name),
+    ):
+        assert_refused(tmp_path, 2, "one of the files that are read", *command)
+    assert record.read_bytes() == kept
+
+
 def test_0_done(shelf: Path) -> None:
     run = bladeangle(shelf, *MEASURE, "--out", "record.json")
     assert run.returncode == 0, run.stderr

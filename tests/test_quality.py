@@ -147,7 +147,6 @@ def test_digital_zoom(ring: Ring) -> None:
         (Exif(), {"phone": "Workshop Bench 1", "focal_35mm": 26}, False),
         (Exif(make="Workshop", model="Bench 1", focal_35mm=26), {"phone": "Workshop Bench 1", "focal_35mm": 26}, False),
         (Exif(make="Workshop", model="Bench 2", focal_35mm=26), {"phone": "Workshop Bench 1", "focal_35mm": 26}, True),
-        (Exif(focal_35mm=52), {"focal_35mm": 26}, True),
         (Exif(focal_35mm=27), {"focal_35mm": 26}, True),
         # The bench camera's 1480 px are 32 mm by the diagonal; without provenance only another lens is noticed.
         (Exif(focal_35mm=32), {}, False),
@@ -160,6 +159,43 @@ def test_another_phone_or_lens(ring: Ring, exif: Exif, provenance: dict[str, Any
     flags = quality.judge_file(taken(ring, exif=exif), replace(CAMERA, provenance=provenance))
     assert codes(flags) == ["focal-length-differs"] * differs
     assert all(flag.kind.severity == "doubt" for flag in flags)
+
+
+def test_a_camera_is_confirmed_by_what_both_files_name() -> None:
+    photo = as_photo(np.zeros((1200, 1600), np.uint8), "shot.jpg", Exif(focal_35mm=26))
+    silent = as_photo(np.zeros((1200, 1600), np.uint8), "shot.jpg", Exif(make="Workshop", model="Bench 1"))
+    known = replace(CAMERA, provenance={"phone": "Workshop Bench 1", "focal_35mm": 26})
+    assert quality.tied_to(photo, known)
+    assert not quality.tied_to(photo, CAMERA)
+    assert not quality.tied_to(silent, known)
+    assert quality.tied_to(silent, replace(CAMERA, calibrated=False))
+    assert not quality.tied_to(photo, replace(known, provenance={"focal_35mm": 27}))
+
+
+@pytest.mark.parametrize("method", [cv2.INTER_LINEAR, cv2.INTER_CUBIC])
+@pytest.mark.parametrize("zoom", [1.08, 1.15, 1.4])
+def test_an_enlarged_picture_is_told_by_its_pixels(ring: Ring, zoom: float, method: int) -> None:
+    photo = taken(ring, distance=420.0)
+    assert 1.0 < quality.enlargement(photo) < 0.8 * quality.ENLARGED
+    h, w = photo.encoded.shape
+    y, x = round(h / 2 * (1 - 1 / zoom)), round(w / 2 * (1 - 1 / zoom))
+    enlarged = cv2.resize(photo.encoded[y : h - y, x : w - x], (w, h), interpolation=method)
+    assert "enlarged" in codes(judged(as_photo(enlarged, "shot.jpg", None), ring))
+
+
+@pytest.mark.parametrize("quality_of_file", [20, 50, 90])
+def test_compression_alone_does_not_look_enlarged(ring: Ring, quality_of_file: int) -> None:
+    photo = taken(ring)
+    coded = cv2.imencode(".jpg", photo.encoded, [cv2.IMWRITE_JPEG_QUALITY, quality_of_file])[1]
+    again = as_photo(cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE), "shot.jpg", None)
+    assert quality.enlargement(again) < quality.ENLARGED
+
+
+def test_another_lens_by_both_files_is_refused(ring: Ring) -> None:
+    known = replace(CAMERA, provenance={"focal_35mm": 26})
+    for focal in (13, 28, 52):
+        with pytest.raises(PhotoError, match=f"focal length of {focal} mm .35 mm film., the camera file holds for 26"):
+            quality.judge_file(taken(ring, exif=Exif(focal_35mm=focal)), known)
 
 
 def test_judging_costs_little(ring: Ring) -> None:

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bladeangle.cli.options import check_bar_option, json_option, note, quiet_option, ring_option, verbose_option
+from bladeangle.cli.options import (
+    check_bar_option,
+    json_option,
+    note,
+    quiet_option,
+    ring_option,
+    spare_inputs,
+    verbose_option,
+)
 
 if TYPE_CHECKING:
     from bladeangle.calibrate import Calibration
@@ -41,6 +49,7 @@ def calibrate(
     from bladeangle.files import safe_name
     from bladeangle.ring import read_ring
 
+    spare_inputs((out,), (*photos, ring))
     definition = read_ring(ring, check_bar_mm)
     result = run(photos, definition, name=name, progress=note)
     write_camera(result.camera, out)

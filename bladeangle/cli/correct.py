@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note
+from bladeangle.cli.options import note, spare_inputs
 
 
 @click.command()
@@ -38,6 +38,7 @@ def correct(record_path: Path, photos: Path, out: Path, edits_path: Path | None)
     from bladeangle.record import read_record
     from bladeangle.report import write_correction_page
 
+    spare_inputs((out,), (record_path, edits_path))
     edits = read_edits(edits_path) if edits_path is not None else None
     write_correction_page(out, read_record(record_path).data, photos, edits)
     note(f"Wrote {safe_name(out)}; open it in a browser.")

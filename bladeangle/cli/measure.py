@@ -17,6 +17,7 @@ from bladeangle.cli.options import (
     note,
     quiet_option,
     ring_option,
+    spare_inputs,
     station_length_option,
     station_skip_option,
     verbose_option,
@@ -123,6 +124,7 @@ def measure(
     from bladeangle.record import record_to_json, write_record
     from bladeangle.ring import read_ring
 
+    spare_inputs((out, picture), (*photos, *turned, ring, camera, edits))
     definition = read_ring(ring, check_bar_mm)
     known = None if camera is None else read_camera(camera)
     changed = None if edits is None else read_edits(edits)

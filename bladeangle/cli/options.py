@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import contextlib
 import math
+import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -242,3 +243,17 @@ def _duration(seconds: float) -> str:
     if seconds < 5400:
         return f"{seconds / 60:.0f} min"
     return f"{seconds / 3600:.1f} h"
+
+
+def spare_inputs(outputs: Sequence[Path | None], inputs: Sequence[Path | None]) -> None:
+    """UsageError when a file that is to be written is one that is read; links and other spellings are followed."""
+    from bladeangle.errors import UsageError
+    from bladeangle.files import safe_name
+
+    read = {os.path.realpath(p) for p in inputs if p is not None}
+    for output in outputs:
+        if output is not None and os.path.realpath(output) in read:
+            raise UsageError(
+                f"{safe_name(output)} is one of the files that are read; writing the result there would destroy it.",
+                "Give the result a name of its own.",
+            )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, spread_option, tolerance_option, verbose_option
+from bladeangle.cli.options import note, quiet_option, spare_inputs, spread_option, tolerance_option, verbose_option
 
 
 @click.command()
@@ -63,6 +63,7 @@ def order(
     from bladeangle.orders import order_from_record, order_sheet, write_order
     from bladeangle.record import read_record
 
+    spare_inputs((out, sheet), (record_path, picture))
     record = read_record(record_path)
     changes = {k: v for k, v in (("entry", entry), ("middle", middle), ("exit", exit_)) if v is not None}
     wanted = order_from_record(

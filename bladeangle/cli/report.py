@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note
+from bladeangle.cli.options import note, spare_inputs
 
 
 @click.command()
@@ -50,6 +50,7 @@ def report(
         raise UsageError("There is nothing to write.", "Give --out, --plot or both.")
     if plot is not None and len(records) > 1:
         raise UsageError("--plot draws one record.", "Give one record, or leave --plot out.")
+    spare_inputs((out, plot), (*records, order_path))
     limits = None
     if order_path is not None:
         from bladeangle.orders import read_order

@@ -137,6 +137,59 @@ def hand_over(scene: Scene, rng: Rng) -> Scene:
     return replace(scene, objects=(blob((outer + 55.0, 0.0), (45.0, 42.0)), *fingers))
 
 
+def hand_on_rotor(scene: Scene, rng: Rng) -> Scene:
+    """Somebody holds the rotor: fingers reach over ring, blade tips and hub."""
+    assert scene.rotor is not None
+    a, top = float(rng.uniform(0.0, 2.0 * math.pi)), scene.rotor.height_mm + 12.0
+    outward, across = np.array([math.cos(a), math.sin(a)]), np.array([-math.sin(a), math.cos(a)])
+    fingers = []
+    for i in range(int(rng.integers(1, 4))):
+        corners = [(25.0, -8.0), (160.0, -9.0), (160.0, 9.0), (25.0, 8.0)]
+        points = [u * outward + (v + 22.0 * i) * across for u, v in corners]
+        fingers.append(FlatObject(tuple((float(x), float(y)) for x, y in points), top))
+    return replace(scene, objects=tuple(fingers))
+
+
+def half_hidden(scene: Scene, rng: Rng) -> Scene:
+    """A sheet of paper lies over 40 to 60 % of the ring."""
+    a, outer = float(rng.uniform(0.0, 2.0 * math.pi)), float(scene.sheets[0].definition["outer_radius_mm"])
+    inner = outer * math.cos(math.pi * float(rng.uniform(0.4, 0.6)))
+    rotor_mm = scene.rotor.tip_radius_mm if scene.rotor else 0.0
+    # Under the rotor it would show on top of it: the paper is cut out in the middle, as two strips and an end.
+    outward, across = np.array([math.cos(a), math.sin(a)]), np.array([-math.sin(a), math.cos(a)])
+    clear = rotor_mm + 9.0
+
+    def strip(u0: float, u1: float, v0: float, v1: float) -> FlatObject:
+        points = [u * outward + v * across for u, v in ((u0, v0), (u1, v0), (u1, v1), (u0, v1))]
+        return FlatObject(tuple((float(x), float(y)) for x, y in points), 0.5, (0.7, 0.68, 0.6))
+
+    far = outer + 20.0
+    return replace(scene, objects=(strip(max(inner, clear), far, -far, far), strip(inner, far, clear, far),
+                                   strip(inner, far, -far, -clear)))
+
+
+def off_picture(scene: Scene, rng: Rng) -> Scene:
+    """The phone was held to one side: a third of the ring lies outside of the picture."""
+    a = float(rng.uniform(0.0, 2.0 * math.pi))
+    shift = float(rng.uniform(0.4, 0.8)) * float(scene.sheets[0].definition["inner_radius_mm"])
+    x, y, z = scene.view.t_mm
+    return replace(scene, view=replace(scene.view, t_mm=(x + shift * math.cos(a), y + shift * math.sin(a), z)))
+
+
+def slanted(scene: Scene, rng: Rng) -> Scene:
+    """Not from straight above: the eye is 60 to 200 mm beside the axis."""
+    a, off = float(rng.uniform(0.0, 2.0 * math.pi)), float(rng.uniform(60.0, 200.0))
+    eye = scene.view.eye_mm + np.array([off * math.cos(a), off * math.sin(a), 0.0])
+    return replace(scene, view=type(scene.view).looking(eye, np.zeros(3), float(rng.uniform(0.0, 360.0))))
+
+
+def rotor_over_ring(scene: Scene, rng: Rng) -> Scene:
+    """A ring made for a smaller rotor: the tips hide part of the markers."""
+    assert scene.rotor is not None
+    small = ring_definition(scene.rotor.tip_radius_mm * float(rng.uniform(0.85, 1.05)), 18.0, 18)
+    return replace(scene, sheets=(RingPrint(small),))
+
+
 def two_rings(scene: Scene, rng: Rng) -> Scene:
     """A second, smaller printed ring lies on the first sheet's edge, with the same markers."""
     a = float(rng.uniform(0.0, 2.0 * math.pi))
@@ -231,6 +284,44 @@ def zoomed(image: Image, rng: Rng) -> Image:
     return np.asarray(import_cv2().resize(image[y:h - y, x:w - x], (w, h), interpolation=2), np.uint8)
 
 
+def zoomed_off_centre(image: Image, rng: Rng) -> Image:
+    """Cropped to one side by an editor and enlarged to the full size."""
+    h, w = image.shape[:2]
+    k = float(rng.uniform(1.05, 1.15))
+    x, y = (int(rng.uniform(0.0, 1.0) * side * (1 - 1 / k)) for side in (w, h))
+    cut = image[y:y + int(h / k), x:x + int(w / k)]
+    return np.asarray(import_cv2().resize(cut, (w, h), interpolation=2), np.uint8)
+
+
+def stabilised(image: Image, rng: Rng) -> Image:
+    """The stabiliser's crop window has wandered: the picture is shifted by 1 to 4 % of its width."""
+    h, w = image.shape[:2]
+    a, size = rng.uniform(0.0, 2.0 * math.pi), float(rng.uniform(0.01, 0.04)) * w
+    move = np.array([[1.0, 0.0, size * math.cos(a)], [0.0, 1.0, size * math.sin(a)]])
+    cv2 = import_cv2()
+    return np.asarray(cv2.warpAffine(image, move, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE),
+                      np.uint8)
+
+
+def stretched_rows(image: Image, rng: Rng) -> Image:
+    """A panorama's other half: rows are 1 to 4 % longer than they should be against the columns."""
+    h, w = image.shape[:2]
+    k = 1.0 + float(rng.uniform(0.01, 0.04))
+    move = np.array([[k, 0.0, 0.5 * w * (1 - k)], [0.0, 1.0, 0.0]])
+    cv2 = import_cv2()
+    return np.asarray(cv2.warpAffine(image, move, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE),
+                      np.uint8)
+
+
+def reduced_and_enlarged(image: Image, rng: Rng) -> Image:
+    """Reduced by a messenger, and enlarged again to the camera file's size."""
+    h, w = image.shape[:2]
+    k = float(rng.uniform(0.3, 0.7))
+    cv2 = import_cv2()
+    small = cv2.resize(image, (round(w * k), round(h * k)), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(small, (w, h), interpolation=cv2.INTER_CUBIC), np.uint8)
+
+
 def resized(image: Image, rng: Rng) -> Image:
     """Made smaller by a messenger."""
     k = float(rng.uniform(0.5, 0.8))
@@ -262,7 +353,8 @@ def sheared_rows(image: Image, rng: Rng) -> Image:
 
 SCENE_FAULTS: dict[str, SceneFault] = {f.__name__: f for f in (
     blurred, shaken, underexposed, overexposed, noisy, glaring, hard_shadow, shadow_across_tips, wrong_scale, stretched,
-    mirrored_ring, bent_sheet, loose_pieces, hand_over, two_rings, no_ring, no_rotor, on_side, away_from_arrow, moved,
-    nicked, dented, stained, too_far)}
+    mirrored_ring, bent_sheet, loose_pieces, hand_over, hand_on_rotor, half_hidden, off_picture, slanted,
+    rotor_over_ring, two_rings, no_ring, no_rotor, on_side, away_from_arrow, moved, nicked, dented, stained, too_far)}
 IMAGE_FAULTS: dict[str, ImageFault] = {f.__name__: f for f in (
-    mirrored, cropped, zoomed, resized, screenshot, sheared_rows)}
+    mirrored, cropped, zoomed, zoomed_off_centre, stabilised, stretched_rows, reduced_and_enlarged, resized, screenshot,
+    sheared_rows)}

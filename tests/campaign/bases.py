@@ -30,12 +30,16 @@ _rendering = threading.Lock()
 
 @dataclass(frozen=True)
 class Base:
-    """One rotor with its sound photographs: scenes by view name, truth as `truth.json`, the cache they live in."""
+    """One rotor with its sound photographs: scenes by view name, truth as `truth.json`, the cache they live in.
+
+    usual : the flags that its sound photographs raise; they say nothing of a fault.
+    """
 
     seed: int
     scenes: dict[str, Scene]
     truth: dict[str, Any]
     cache: Path
+    usual: frozenset[str] = frozenset()
 
     @property
     def ring(self) -> dict[str, Any]:

@@ -30,6 +30,7 @@ SCENES: dict[str, Outcomes] = {
     "two_rings": frozenset({"flagged", 5}),
     "away_from_arrow": frozenset({"flagged", 6, 7}),
     "wrong_scale": MEASURED | {4, 6, 7},
+    "rotor_over_ring": frozenset({"flagged", 5, 6, 7}),
     **dict.fromkeys(("nicked", "dented", "stained", "bent_sheet", "stretched", "loose_pieces"), MEASURED | {6, 7}),
 }
 IMAGES: dict[str, Outcomes] = {
@@ -38,7 +39,7 @@ IMAGES: dict[str, Outcomes] = {
 }
 #: What belongs to sheet or rotor is spoiled in all photographs alike.
 EVERYWHERE = {"wrong_scale", "stretched", "mirrored_ring", "bent_sheet", "loose_pieces", "nicked", "dented", "stained",
-              "no_ring"}
+              "no_ring", "rotor_over_ring"}
 
 
 @dataclass(frozen=True)
@@ -94,8 +95,13 @@ def _no_camera(job: _Job, rng: Rng) -> None:
 
 
 def _wrong_camera(job: _Job, rng: Rng) -> None:
-    """Another phone's camera file: the focal length 3 to 8 % off, with a small stated uncertainty."""
+    """Another phone's camera file, which says so or says nothing: the focal length 3 to 8 % off, thought well known.
+
+    One that claims to be this phone's cannot be told from it by photographs from above.
+    """
     assert job.camera is not None
+    names = {"phone": "Workshop Another 3", "focal_35mm": 27}
+    job.camera["provenance"] = names if rng.uniform() < 0.5 else {}
     job.camera["parameters"]["f_px"] *= 1 + float(rng.choice([-1, 1]) * rng.uniform(0.03, 0.08))
 
 
@@ -149,6 +155,21 @@ def _one_marker_wrong(job: _Job, rng: Rng) -> None:
     marker["corners_mm"] = [[x + off, y] for x, y in marker["corners_mm"]]
 
 
+def _ring_odd(job: _Job, rng: Rng) -> None:
+    """Numbers twice, no markers, an unknown dictionary, a marker turned inside out, a radius that is none."""
+    ring, kind = job.ring, int(rng.integers(5))
+    if kind == 0:
+        ring["markers"][1]["id"] = ring["markers"][0]["id"]
+    elif kind == 1:
+        ring["markers"] = []
+    elif kind == 2:
+        ring["dictionary"] = "DICT_9X9_1"
+    elif kind == 3:
+        ring["markers"][3]["corners_mm"] = ring["markers"][3]["corners_mm"][::-1]
+    else:
+        ring["inner_radius_mm"] = -1
+
+
 def _diameter_given(job: _Job, rng: Rng) -> None:
     job.options += ["--diameter", f"{2 * job.base.truth['rotor']['tip_radius'] + rng.normal(0, 0.05):.2f}"]
 
@@ -177,6 +198,15 @@ def _only_oblique(job: _Job, rng: Rng) -> None:
     job.inlet, job.outlet = job.inlet[1:], []
 
 
+def _out_over_photograph(job: _Job, rng: Rng) -> None:
+    """The record is to be written over a photograph."""
+    job.options += ["--out", str(job.inlet[0])]
+
+
+def _out_is_folder(job: _Job, rng: Rng) -> None:
+    job.options += ["--out", str(job.inlet[0].parent)]
+
+
 def _out_in_missing_folder(job: _Job, rng: Rng) -> None:
     job.options += ["--out", str(job.inlet[0].parent / "missing" / "record.json")]
 
@@ -196,12 +226,15 @@ MIXED: dict[str, tuple[Mix, Outcomes]] = {
     "camera_nan": (_camera_nan, frozenset({4})),
     "camera_odd": (_camera_odd, frozenset({4})),
     "ring_nan": (_ring_nan, frozenset({4})),
+    "ring_odd": (_ring_odd, frozenset({4})),
     "ring_mirrored_file": (_ring_mirrored_file, frozenset({4, 5})),
     "ring_of_another_size": (_ring_of_another_size, MEASURED | {4, 5, 6, 7}),
     "one_marker_wrong": (_one_marker_wrong, MEASURED | {5, 7}),
     "diameter_given": (_diameter_given, MEASURED),
     "diameter_wrong": (_diameter_wrong, REFUSED_OR_MEASURED | {2}),
     "out_in_missing_folder": (_out_in_missing_folder, frozenset({9})),
+    "out_over_photograph": (_out_over_photograph, frozenset({2, 9})),
+    "out_is_folder": (_out_is_folder, frozenset({2, 9})),
 }
 
 #: Every fault by name, in the order of the table.

@@ -231,6 +231,36 @@ def exif_missing(jpeg: bytes, rng: Rng) -> bytes:
     return _saved(_picture(jpeg), "JPEG", quality=92)
 
 
+def _enlarged(jpeg: bytes, k: float) -> bytes:
+    """The middle cut out and enlarged to the full size, without EXIF."""
+    picture = _picture(jpeg)
+    w, h = picture.size
+    box = (0.5 * w * (1 - 1 / k), 0.5 * h * (1 - 1 / k), 0.5 * w * (1 + 1 / k), 0.5 * h * (1 + 1 / k))
+    return _saved(picture.resize((w, h), Image.Resampling.BICUBIC, box), "JPEG", quality=92)
+
+
+def zoomed_and_named(jpeg: bytes, rng: Rng) -> bytes:
+    """The phone's digital zoom, named by its ratio."""
+    k = float(rng.uniform(1.05, 2.0))
+    return _with_exif(_enlarged(jpeg, k), {}, {0xA405: 26, 0xA404: round(k, 2)})
+
+
+def zoomed_in_35mm(jpeg: bytes, rng: Rng) -> bytes:
+    """The phone's digital zoom, counted in the 35 mm-equivalent focal length alone."""
+    k = float(rng.uniform(1.05, 2.0))
+    return _with_exif(_enlarged(jpeg, k), {}, {0xA405: round(26 * k)})
+
+
+def zoomed_untold(jpeg: bytes, rng: Rng) -> bytes:
+    """Digital zoom of 5 to 25 % in a file that has lost its EXIF."""
+    return _enlarged(jpeg, float(rng.uniform(1.05, 1.25)))
+
+
+def exif_other_phone(jpeg: bytes, rng: Rng) -> bytes:
+    """Taken with another phone of the same size and focal length, by its EXIF."""
+    return _with_exif(jpeg, {0x010F: "Workshop", 0x0110: "Another 3"}, {0xA405: 26})
+
+
 def exif_focal_lies(jpeg: bytes, rng: Rng) -> bytes:
     """The focal length of another lens."""
     return _with_exif(jpeg, {}, {0xA405: int(rng.choice([13, 24, 50, 120]))})
@@ -268,6 +298,10 @@ BYTES: dict[str, tuple[ByteFault, frozenset[str | int]]] = {
     **{f.__name__: (f, MEASURED) for f in (png, png_16_bit, png_alpha, png_palette, tiff, cmyk, colour, progressive,
                                            exif_missing, exif_nonsense, exif_random)},
     **{f.__name__: (f, UNREADABLE | {"flagged"}) for f in (other_size_up, turned_pixels, exif_zoom, exif_focal_lies)},
+    "zoomed_and_named": (zoomed_and_named, UNREADABLE),
+    "zoomed_in_35mm": (zoomed_in_35mm, frozenset({"flagged", 3, 5, 6, 7})),
+    "zoomed_untold": (zoomed_untold, frozenset({"flagged", 5, 6, 7})),
+    "exif_other_phone": (exif_other_phone, frozenset({"flagged"})),
     **{f"orientation_{n}": (_orientation(n), MEASURED) for n in range(1, 9)},
 }
 
@@ -328,7 +362,7 @@ PLACES: dict[str, tuple[PlaceFault, frozenset[str | int]]] = {
     "symbolic_link": (_linked, MEASURED),
     "dangling_link": (_dangling, UNREADABLE),
     "link_to_itself": (_loop, UNREADABLE),
-    "folder": (_folder, UNREADABLE),
+    "folder": (_folder, frozenset({2, 3})),
     "missing": (_missing, UNREADABLE),
     "pipe": (_pipe, UNREADABLE),
     "device": (_device, UNREADABLE),

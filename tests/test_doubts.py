@@ -1,0 +1,153 @@
+"""Doubts that only the whole measurement can raise, on simulated points: each fault its flag, sound ones none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+from simulated import observe
+from simulated_run import measured
+from simulated_truth import Changes, Noise, Truth, random_truth
+
+from bladeangle.adjust import Adjustment
+from bladeangle.doubts import doubts
+from bladeangle.flags import REGISTRY, Flag
+from bladeangle.model import View
+from bladeangle.stations import Stations
+
+QUICK = Noise(ring_every=8)
+LEVEL = Changes(blades=3, tilt_deg=0.2)
+Case = tuple[Truth, Adjustment, Stations]
+
+
+def case(seed: int, kind: str, changes: Changes = LEVEL) -> tuple[Truth, tuple[View, ...]]:
+    rng = np.random.default_rng(seed)
+    truth = random_truth(rng, kind, changes, QUICK)
+    return truth, observe(truth, rng, QUICK)
+
+
+def adjusted(truth: Truth, views: tuple[View, ...]) -> Case:
+    return truth, *measured(truth, views, np.random.default_rng(5))
+
+
+def raised(found: Case, loose: tuple[str, ...] = ()) -> list[Flag]:
+    truth, result, stations = found
+    return doubts(result, stations, truth.ring, True, True, loose)
+
+
+def codes(flags: list[Flag]) -> set[str]:
+    return {f.code for f in flags}
+
+
+@pytest.fixture(scope="module")
+def pair() -> Case:
+    return adjusted(*case(1, "pair"))
+
+
+@pytest.fixture(scope="module")
+def eight() -> tuple[Truth, tuple[View, ...]]:
+    return case(1, "eight")
+
+
+def shoved(truth: Truth, shift_mm: tuple[float, float], turn_deg: float) -> Truth:
+    """The same with the rotor moved where it stands inlet end up."""
+    r, t = truth.r_ring_rotor.copy(), truth.t_ring_rotor.copy()
+    r[0] = Rotation.from_euler("z", turn_deg, degrees=True).as_matrix() @ r[0]
+    t[0, :2] += shift_mm
+    return replace(truth, r_ring_rotor=r, t_ring_rotor=t)
+
+
+def test_sound_photographs_raise_no_doubt(pair: Case, eight: tuple[Truth, tuple[View, ...]]) -> None:
+    for found in (pair, adjusted(*eight)):
+        severe = {c for c in codes(raised(found)) if REGISTRY[c].severity == "doubt"}
+        assert severe <= {"station-cut-short"}
+
+
+def test_a_moved_rotor_is_named(eight: tuple[Truth, tuple[View, ...]]) -> None:
+    truth, views = eight
+    other = observe(shoved(truth, (0.3, -0.2), 0.1), np.random.default_rng(9), QUICK)
+    flags = raised(adjusted(truth, (*views[:4], other[4], *views[5:])))
+    (flag,) = [f for f in flags if f.code == "rotor-moved"]
+    assert flag.photo == views[4].name
+    assert "photos-disagree" not in codes(flags)
+
+
+def test_what_no_movement_explains_is_a_disagreement(eight: tuple[Truth, tuple[View, ...]]) -> None:
+    truth, views = eight
+    tips = views[4].tips
+    assert tips is not None
+    along = np.linspace(0, 60 * np.pi, len(tips.px))  # a ripple: distorted rows, not a rotor elsewhere
+    rippled = replace(tips, px=tips.px + (2.2 * np.sin(along))[:, None] * tips.normal)
+    flags = raised(adjusted(truth, (*views[:4], replace(views[4], tips=rippled), *views[5:])))
+    assert "photos-disagree" in codes(flags)
+    assert "rotor-moved" not in codes(flags)
+
+
+def test_a_camera_that_nothing_confirms_is_a_doubt_from_above_alone(
+    pair: Case, eight: tuple[Truth, tuple[View, ...]]
+) -> None:
+    named = [f.photo for f in raised(pair, ("inlet.jpg",)) if f.code == "camera-unconfirmed"]
+    assert named == ["inlet.jpg"]
+    assert "camera-unconfirmed" not in codes(raised(adjusted(*eight), ("inlet.jpg",)))
+
+
+@pytest.mark.parametrize(("tilt_deg", "expected"), [(0.2, None), (0.62, "rotor-tilted"), (1.3, "axis-doubtful")])
+def test_an_axis_that_leans(tilt_deg: float, expected: str | None) -> None:
+    found = codes(raised(adjusted(*case(3, "pair", replace(LEVEL, tilt_deg=tilt_deg)))))
+    assert found & {"rotor-tilted", "axis-doubtful"} == ({expected} if expected else set())
+
+
+def test_a_diameter_that_the_photographs_contradict(eight: tuple[Truth, tuple[View, ...]]) -> None:
+    truth, views = eight
+    for off_mm, differs in ((0.02, False), (-0.6, True)):
+        priors = replace(truth.priors, radius_mm=truth.radius_mm + off_mm, radius_sigma_mm=0.025)
+        found = adjusted(replace(truth, priors=priors), views)
+        assert ("diameter-differs" in codes(raised(found))) == differs
+
+
+def test_angles_that_blades_do_not_have(pair: Case) -> None:
+    truth, result, stations = pair
+    for angle_deg, unusual in ((-3.8, True), (12.0, False), (61.0, True)):
+        changed = replace(stations, angle_deg=np.full(len(stations.labels), angle_deg))
+        assert ("angle-unusual" in codes(raised((truth, result, changed)))) == unusual
+
+
+def test_a_station_that_no_blade_shows(pair: Case) -> None:
+    truth, result, stations = pair
+    assert "station-unseen" not in codes(raised(pair))
+    keep = [k for k, label in enumerate(stations.labels) if not label.endswith("exit")]
+    less = replace(
+        stations,
+        labels=tuple(stations.labels[k] for k in keep),
+        angle_deg=stations.angle_deg[keep],
+        budget=replace(stations.budget, labels=tuple(stations.labels[k] for k in keep), lines=tuple(
+            replace(line, covariance_deg2=line.covariance_deg2[np.ix_(keep, keep)], shared=None, effects_deg=None)
+            for line in stations.budget.lines
+        )),
+    )  # fmt: skip
+    (flag,) = [f for f in raised((truth, result, less)) if f.code == "station-unseen"]
+    assert flag.station == "exit"
+
+
+def test_exchanged_ends_by_the_angles(pair: Case) -> None:
+    truth, result, stations = pair
+    assert "ends-exchanged" not in codes(raised(pair))
+    index = {label: k for k, label in enumerate(stations.labels)}
+    other = {"entry": "exit", "exit": "entry", "middle": "middle"}
+    order = [index[f"{x.split('.')[0]}.{other[x.split('.')[1]]}"] for x in stations.labels]
+    turned = replace(stations, angle_deg=stations.angle_deg[order])
+    (flag,) = [f for f in raised((truth, result, turned)) if f.code == "ends-exchanged"]
+    assert "shallower than the entry" in flag.text
+
+
+def test_exchanged_ends_by_the_hub(pair: Case) -> None:
+    truth, result, stations = pair
+    circles, standing = result.state.circles.copy(), np.array(result.state.circle_standing)
+    assert circles[standing == 0, 0].max() < circles[standing == 1, 0].max()  # the nose is narrower, as drawn
+    state = result.state.copy()
+    state.circle_standing = tuple(1 - standing)
+    flat = replace(stations, angle_deg=np.full(len(stations.labels), 12.0))
+    (flag,) = [f for f in raised((truth, replace(result, state=state), flat)) if f.code == "ends-exchanged"]
+    assert "hub's face is wider" in flag.text
