@@ -310,7 +310,7 @@ def _spread(residual: Array, floor: float = 0.5) -> Scale:
     z2 = (r / single / ROBUST_WIDTH) ** 2
     weight = 1 / (1 + z2)
     tails = float((weight**2 * (r / single) ** 2).mean() * weight.mean() / max((weight**2 * (1 - z2)).mean(), 0.1) ** 2)
-    return Scale(single, float(np.sqrt(min(growth * max(tails, 1.0), 10.0))))
+    return Scale(single, float(np.sqrt(min(growth * np.clip(tails, 1.0, 1.5), 10.0))))
 
 
 @dataclass(frozen=True)

@@ -407,27 +407,29 @@ def _all_photographs(
     progress("finding tip radius and thickness from the oblique photographs")
     best, misfit_px = overhead, np.inf
     radii = oblique.find_radius(photos, state, seen, slanted, standing_of, blur)
-    for radius, wrap_rad in _starts(radii, shots[: len(overhead.views)]):
-        tried = state.copy()
+    for radius, wrap_rad, sure in _starts(radii, shots[: len(overhead.views)]):
+        begun = state.copy()
         # twice: a wrong radius puts the axis a little off too, and that shifts the answer
-        for again in (True, False):
+        for again in (True, False) if not sure else (False,):
             near = replace(priors, radius_mm=radius, radius_sigma_mm=0.1)
-            _adopt_rotor(tried, _overhead(shots[: len(overhead.views)], ring, camera, near, wrap_rad).state)
+            _adopt_rotor(begun, _overhead(shots[: len(overhead.views)], ring, camera, near, wrap_rad).state)
             if again:
-                radius = oblique.find_radius(photos, tried, seen, slanted, standing_of, blur, NARROW_MM)[0][0]
-        assert tried.rotor is not None
-        tried.rotor.thickness_mm, offset = oblique.find_thickness(photos, tried, slanted, standing_of, blur)
-        tried.rotor.extra_mm[:] = 0.0
-        tried.rotor.heights += offset
-        for search in (6, 2):
-            progress(f"adjusting all photographs on a tip radius of {radius:.1f} mm")
-            views = _views(shots, tried, search, 3.0)
-            result = adjust(ring, views, tried, priors, most_iterations=25, must_settle=False)
-            tried = result.state
-        if (tried_px := _misfit_px(result, slanted)) < misfit_px:
-            best, misfit_px = result, tried_px
-        if misfit_px < FITTING_PX:
-            return best
+                radius = oblique.find_radius(photos, begun, seen, slanted, standing_of, blur, NARROW_MM)[0][0]
+        for thickness, offset in oblique.find_thickness(photos, begun, slanted, standing_of, blur):
+            tried = begun.copy()
+            assert tried.rotor is not None
+            tried.rotor.thickness_mm = thickness
+            tried.rotor.extra_mm[:] = 0.0
+            tried.rotor.heights += offset
+            for search in (6, 2):
+                progress(f"adjusting all photographs on a tip radius of {radius:.1f} mm")
+                views = _views(shots, tried, search, 3.0)
+                result = adjust(ring, views, tried, priors, most_iterations=25, must_settle=False)
+                tried = result.state
+            if (tried_px := _misfit_px(result, slanted)) < misfit_px:
+                best, misfit_px = result, tried_px
+            if misfit_px < FITTING_PX:
+                return best
     if misfit_px > REFUSED_PX:
         raise AdjustmentError(
             "The oblique photographs do not fit the overhead ones.",
@@ -436,19 +438,23 @@ def _all_photographs(
     return best
 
 
-def _starts(radii: Sequence[tuple[float, float]], first: Sequence[Shot]) -> Iterator[tuple[float, float | None]]:
-    """Tip radii, mm, and wraps, rad, to start from: the likeliest first, then other wraps.
+def _starts(
+    radii: Sequence[tuple[float, float]], first: Sequence[Shot]
+) -> Iterator[tuple[float, float | None, bool]]:
+    """Tip radii, mm, wraps, rad, to start from, and whether the radius is to be taken as it is.
 
-    Blades of even pitch look alike wherever both standings are matched along them, so that the wrap may be far off;
-    only the blade's other end, seen from the side, tells.
+    The likeliest first, then radii beside it, then other wraps. Blades of even pitch look alike wherever both standings
+    are matched along them, so that the wrap may be far off; only the blade's other end, seen from the side, tells.
     """
     for radius, clear in radii:
         if clear > CLEAR_RADIUS or radius == radii[0][0]:
-            yield radius, None
+            yield radius, None, False
+    for beside in (-0.5, 0.5):
+        yield radii[0][0] + beside, None, True
     if len(first) > 1:
         seen = [max(t.angle[-1] for t in shot.teeth) for shot in first]
         for wrap in np.arange(max(seen) + 0.1, sum(seen), WRAP_STEP_RAD):
-            yield radii[0][0], float(wrap)
+            yield radii[0][0], float(wrap), False
 
 
 def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:

@@ -23,8 +23,9 @@ RADIUS_RANGE_MM = 10.0
 RADIUS_STEPS = 100
 #: How far apart radii are that count as different answers, mm.
 APART_MM = 0.8
-#: Trial thicknesses, mm, and how far the edge of the upper face, known from overhead, may be off, mm.
+#: Trial thicknesses, mm, how many answers are given, and how far the edge of the upper face, known from overhead, may be off, mm.
 THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
+THICKNESSES = 3
 OFFSETS_MM = np.arange(-0.8, 0.81, 0.1)
 
 
@@ -101,10 +102,11 @@ def _clearness(score: Array) -> Array:
 
 def find_thickness(
     photos: Sequence[Photo], state: State, oblique: Sequence[int], standing_of: Sequence[int], blur_px: float
-) -> tuple[float, float]:
+) -> list[tuple[float, float]]:
     """Thickness, mm, and shift of the mid-line towards the inlet, mm, that put both edges of the tip land on edges.
 
-    The upper face's edge is known from overhead; what is not known is how far below it the other edge is.
+    The upper face's edge is known from overhead; what is not known is how far below it the other edge is. Up to
+    `THICKNESSES` answers `APART_MM` apart, the likeliest first: a shadow's edge below a thin blade can look better.
     """
     rotor = state.rotor
     assert rotor is not None
@@ -131,12 +133,18 @@ def find_thickness(
             places = np.arange(-reach, reach + 1)
             each = [np.interp(z, places / s, r) for s, r in zip(scale[inside], response, strict=True)]
             total += np.mean(each, axis=0)
-    best = (-np.inf, rotor.thickness_mm, 0.0)
-    for thickness in THICKNESSES_MM:
-        for offset in OFFSETS_MM:
-            upper = rotor.thickness_mm / 2 + offset
-            edge = np.interp([upper, upper - thickness / 2, upper - thickness], z, total)
-            value = float(edge[0] + edge[2] - 2 * edge[1])  # two edges and quiet metal between, not one edge twice
-            if value > best[0]:
-                best = (value, float(thickness), float(upper - thickness / 2))
-    return best[1], best[2] * up_of[standing_of[oblique[0]]]
+    value = np.empty((len(THICKNESSES_MM), len(OFFSETS_MM)))
+    for i, thickness in enumerate(THICKNESSES_MM):
+        upper = rotor.thickness_mm / 2 + OFFSETS_MM
+        first, quiet, second = (np.interp(upper - share * thickness, z, total) for share in (0.0, 0.5, 1.0))
+        value[i] = first + second - 2 * quiet  # two edges and quiet metal between, not one edge twice
+    found: list[tuple[float, float]] = []
+    for k in np.argsort(-value, axis=None):
+        i, j = np.unravel_index(k, value.shape)
+        thickness = float(THICKNESSES_MM[i])
+        if all(abs(thickness - t) > APART_MM for t, _ in found):
+            shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[j] - thickness / 2)
+            found.append((thickness, shift * up_of[standing_of[oblique[0]]]))
+        if len(found) == THICKNESSES:
+            break
+    return found
