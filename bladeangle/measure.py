@@ -231,8 +231,16 @@ def _begin(
             "The photographs of the two standing positions show opposite hands.",
             "Make sure that both show the same rotor.",
         )
+    away_mm = float(np.mean([s.pose.eye_mm[2] for s in first]))
     begun = start.first_rotor(
-        teeth, first[0].turn, axis, priors.radius_mm, priors.thickness_mm, priors.rounding_mm, wrap_rad
+        teeth,
+        first[0].turn,
+        axis,
+        priors.radius_mm,
+        priors.thickness_mm,
+        priors.rounding_mm,
+        priors.radius_sigma_mm / priors.radius_mm * away_mm,
+        wrap_rad,
     )
     state = _state(first, camera.parameters, ring, begun)
     rise = begun.t_ring_rotor[:, 2]

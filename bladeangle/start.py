@@ -20,6 +20,11 @@ HIDDEN_WRAP = 0.35
 #: How far hub faces usually stand out beyond the blades at either end, mm, and how sure that is (common practice, no
 #: source).
 HUB_BEYOND_MM = (8.0, 10.0)
+#: How much a tooth whose other end is seen in one photograph speaks for its own length (twice the log-likelihood).
+WHOLE_SAYS = 4.0
+#: How well slopes of outlines agree where both standings show the same place of a blade, deg, and where they do not.
+MATCHED_DEG = 0.5
+UNMATCHED_DEG = 2.0
 
 
 @dataclass(frozen=True)
@@ -80,6 +85,7 @@ def first_rotor(
     radius_mm: float,
     thickness_mm: float,
     rounding_mm: float,
+    height_sigma_mm: float = 0.0,
     wrap_rad: float | None = None,
 ) -> Start:
     """Build the first rotor.
@@ -88,6 +94,7 @@ def first_rotor(
     ----------
     teeth : standing -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, ring
     frame.
+    height_sigma_mm : by how much all heights may be off together, as the radius is not known.
     wrap_rad : wrap of the blades, where it is known better than from matching both standings.
     turn : +1 when blades fall counter-clockwise seen from above, in every photograph of the rotor.
 
@@ -104,7 +111,7 @@ def first_rotor(
     inlet, outlet = teeth.get("inlet_up"), teeth.get("outlet_up")
     rise = 0.0
     if inlet and outlet:
-        wrap, rise = _match(inlet, outlet, radius_mm, wrap_rad)
+        wrap, rise = _match(inlet, outlet, radius_mm, height_sigma_mm, wrap_rad)
     else:
         one = inlet or outlet
         assert one is not None
@@ -179,7 +186,7 @@ def _smooth(x: Array, y: Array, degree: int) -> np.polynomial.Polynomial:
 
 
 def _match(
-    inlet: list[Tooth], outlet: list[Tooth], radius_mm: float, wrap_rad: float | None = None
+    inlet: list[Tooth], outlet: list[Tooth], radius_mm: float, height_sigma_mm: float, wrap_rad: float | None = None
 ) -> tuple[float, float]:
     """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
@@ -189,21 +196,30 @@ def _match(
     elif len(whole) >= len(inlet):
         wraps = np.array([float(np.median(whole))])
     else:
-        wraps = np.arange(max(min(ends_in, ends_out), 0.3), ends_in + ends_out - 0.2, np.radians(0.5))
+        wraps = np.arange(max(min([ends_in, ends_out, *whole]) - 0.1, 0.3), ends_in + ends_out - 0.2, np.radians(0.5))
     best = (np.inf, float(wraps[0]), 70.0)
-    leading, trailing = float(np.mean([i.height[0] for i in inlet])), float(np.mean([o.height[0] for o in outlet]))
+    leading, trailing = (float(np.median([t.height[0] for t in teeth])) for teeth in (inlet, outlet))
     for wrap in wraps:
-        grid = np.linspace(max(0.05, wrap - ends_out + 0.03), min(ends_in, wrap) - 0.05, 24)
+        grid = np.linspace(max(0.05, wrap - ends_out + 0.03), min(ends_in, wrap) - 0.05, 48)
         if grid[-1] - grid[0] < 0.1:
             continue
-        # over all blades, so that tilt and offset of the axis cancel; slopes tell one place on the blade from another
-        above = np.mean([np.interp(grid, i.angle, i.height) for i in inlet], axis=0)
-        below = np.mean([np.interp(wrap - grid, o.angle, o.height) for o in outlet], axis=0)
-        rise = float((above + below).mean())
-        step = np.degrees(np.gradient(above + below, grid) / radius_mm)
-        cost = float((step**2).mean()) / 0.3**2
-        for beyond in (rise - leading, rise - trailing):
-            cost += ((beyond - HUB_BEYOND_MM[0]) / HUB_BEYOND_MM[1]) ** 2
+        # the middling blade of each standing, so that tilt and offset of the axis hardly count, nor one lost in a shadow
+        above = np.array([np.interp(grid, i.angle, i.height) for i in inlet])
+        below = np.array([np.interp(wrap - grid, o.angle, o.height) for o in outlet])
+        rise = float((np.median(above, 0) + np.median(below, 0)).mean())
+        # Slopes that agree to MATCHED_DEG where they could as well differ by UNMATCHED_DEG speak for this wrap, at each
+        # place that is a place of its own; without that the shortest overlap, which says least, would fit best.
+        places = max(1, round((grid[-1] - grid[0]) * radius_mm / KNOT_MM))
+        runs = np.array_split(np.arange(len(grid)), places)
+        falls = [np.median(np.polyfit(grid[k], z[:, k].T, 1)[0]) for z in (above, below) for k in runs]
+        step = np.degrees(np.array(falls[:places]) + np.array(falls[places:])) / radius_mm
+        cost = float((step**2).sum()) * (MATCHED_DEG**-2 - UNMATCHED_DEG**-2)
+        cost -= places * 2 * np.log(UNMATCHED_DEG / MATCHED_DEG)
+        cost -= WHOLE_SAYS * sum(abs(angle - wrap) < 0.1 for angle in whole)
+        beyond = np.array([rise - leading, rise - trailing]) - HUB_BEYOND_MM[0]
+        # a wrong radius lifts or lowers everything that is seen, in both standings alike
+        common, own = float(beyond.mean()), float(beyond[0] - beyond[1])
+        cost += common**2 / (HUB_BEYOND_MM[1] ** 2 / 2 + height_sigma_mm**2) + own**2 / (2 * HUB_BEYOND_MM[1] ** 2)
         if cost < best[0]:
             best = (cost, float(wrap), rise)
     return best[1], best[2]
