@@ -25,7 +25,7 @@ POINT_PX = 16
 TRUST_PX = 3
 REACH_PX = 9
 #: Share of white pixels at some distance from the edge from which a point counts as glaring.
-GLARING_SHARE = 0.2
+GLARING_SHARE = 0.06
 #: What is left of a glaring edge's shift, px: in path-traced photographs runs of some eight points still lie 0.1 to
 #: 0.2 px off together, which this stands for as noise of single points.
 GLARE_PX = 0.3
@@ -243,7 +243,9 @@ def _search(photo: Photo, stretch: Stretch, blur_px: float, search_px: int) -> A
     read = profiles.read_profiles(photo.grey, stretch.px[::every], stretch.normal[::every], reach, every // 2)
     response = step_response(read, blur_px)[:, 3:-3]
     places = np.arange(-search_px, search_px + 1, dtype=float)
-    path = follow(response, places, prior=(places / search_px) ** 2)
+    land = float(np.median(stretch.land_px))
+    beyond = np.sign(land) * places > max(0.5 * abs(land), 1.0)  # there the other edge of the land is nearer
+    path = follow(response, places, prior=(places / search_px) ** 2 + np.where(beyond, 1e3, 0.0))
     smooth = uniform_filter1d(path, 7, mode="nearest")
     out: Array = np.interp(np.arange(len(stretch.px)), np.arange(len(path)) * every, smooth)
     return out

@@ -38,11 +38,13 @@ RADIUS_OF_RING = 0.735
 RADIUS_SIGMA_MM = 5.0
 #: Margin kept from the ring's inner radius, mm.
 RING_MARGIN_MM = 1.5
-#: Tip edges of oblique photographs that lie no farther off than this, px, are the right ones; else the next radius is
-#: tried.
+#: Tip edges of oblique photographs that lie no farther off than this, px, are the right ones, else other thicknesses
+#: are tried; if then they still lie farther off than this, other radii; thinner blades than this, mm, are not believed.
+GOOD_PX = 0.4
 FITTING_PX = 0.9
+THINNEST_MM = 0.3
 #: Farther off than this, px, the oblique photographs are refused; steps of the wraps that are tried, rad.
-REFUSED_PX = 1.3
+REFUSED_PX = 1.0
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again.
 NARROW_MM = 1.5
@@ -436,8 +438,10 @@ def _all_photographs(
                 tried = result.state
             if (tried_px := _misfit_px(result, slanted)) < misfit_px:
                 best, misfit_px = result, tried_px
-            if misfit_px < FITTING_PX:
+            if misfit_px < GOOD_PX:
                 return best
+        if misfit_px < FITTING_PX:
+            return best
     if misfit_px > REFUSED_PX:
         raise AdjustmentError(
             "The oblique photographs do not fit the overhead ones.",
@@ -483,6 +487,10 @@ def _misfit_px(result: Adjustment, photos: Sequence[int]) -> float:
         max((result.rms_px(p, kind) for kind in TIP_KINDS if kind in result.residual_px[p]), default=9.0)
         for p in photos
     ]
+    rotor = result.state.rotor
+    assert rotor is not None
+    if rotor.thickness_mm < THINNEST_MM:  # both edges were taken for one
+        return 9.0
     return float(np.median(worse))
 
 

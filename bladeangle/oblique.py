@@ -23,9 +23,10 @@ RADIUS_RANGE_MM = 10.0
 RADIUS_STEPS = 100
 #: How far apart radii are that count as different answers, mm.
 APART_MM = 0.8
-#: Trial thicknesses, mm, how many answers are given, and how far the edge of the upper face, known from overhead, may be off, mm.
+#: Trial thicknesses, mm, the bounds of thin, usual and thick blades, and how far the edge of the upper face, known from
+#: overhead, may be off, mm.
 THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
-THICKNESSES = 3
+THICKNESS_CLASSES_MM = (0.0, 1.6, 2.8, 9.0)
 OFFSETS_MM = np.arange(-0.8, 0.81, 0.1)
 
 
@@ -105,8 +106,8 @@ def find_thickness(
 ) -> list[tuple[float, float]]:
     """Thickness, mm, and shift of the mid-line towards the inlet, mm, that put both edges of the tip land on edges.
 
-    The upper face's edge is known from overhead; what is not known is how far below it the other edge is. Up to
-    `THICKNESSES` answers `APART_MM` apart, the likeliest first: a shadow's edge below a thin blade can look better.
+    The upper face's edge is known from overhead; what is not known is how far below it the other edge is. One answer
+    for thin, usual and thick blades each, the likeliest first: a shadow's edge below a thin blade can look better.
     """
     rotor = state.rotor
     assert rotor is not None
@@ -138,13 +139,11 @@ def find_thickness(
         upper = rotor.thickness_mm / 2 + OFFSETS_MM
         first, quiet, second = (np.interp(upper - share * thickness, z, total) for share in (0.0, 0.5, 1.0))
         value[i] = first + second - 2 * quiet  # two edges and quiet metal between, not one edge twice
-    found: list[tuple[float, float]] = []
-    for k in np.argsort(-value, axis=None):
-        i, j = np.unravel_index(k, value.shape)
-        thickness = float(THICKNESSES_MM[i])
-        if all(abs(thickness - t) > APART_MM for t, _ in found):
-            shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[j] - thickness / 2)
-            found.append((thickness, shift * up_of[standing_of[oblique[0]]]))
-        if len(found) == THICKNESSES:
-            break
-    return found
+    found = []
+    for low, high in pairwise(THICKNESS_CLASSES_MM):
+        rows = np.flatnonzero((THICKNESSES_MM >= low) & (THICKNESSES_MM < high))
+        i, j = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
+        thickness = float(THICKNESSES_MM[rows[i]])
+        shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[j] - thickness / 2)
+        found.append((value[rows[i], j], thickness, shift * up_of[standing_of[oblique[0]]]))
+    return [(thickness, shift) for _, thickness, shift in sorted(found, reverse=True)]

@@ -203,7 +203,7 @@ def _match(
         grid = np.linspace(max(0.05, wrap - ends_out + 0.03), min(ends_in, wrap) - 0.05, 48)
         if grid[-1] - grid[0] < 0.1:
             continue
-        # the middling blade of each standing, so that tilt and offset of the axis hardly count, nor one lost in a shadow
+        # the middling blade of each standing: tilt and offset of the axis hardly count, nor one lost in a shadow
         above = np.array([np.interp(grid, i.angle, i.height) for i in inlet])
         below = np.array([np.interp(wrap - grid, o.angle, o.height) for o in outlet])
         rise = float((np.median(above, 0) + np.median(below, 0)).mean())
