@@ -142,8 +142,8 @@ def find_thickness(
     found = []
     for low, high in pairwise(THICKNESS_CLASSES_MM):
         rows = np.flatnonzero((THICKNESSES_MM >= low) & (THICKNESSES_MM < high))
-        i, j = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
-        thickness = float(THICKNESSES_MM[rows[i]])
-        shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[j] - thickness / 2)
-        found.append((value[rows[i], j], thickness, shift * up_of[standing_of[oblique[0]]]))
+        best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
+        thickness = float(THICKNESSES_MM[rows[best]])
+        shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offset] - thickness / 2)
+        found.append((value[rows[best], offset], thickness, shift * up_of[standing_of[oblique[0]]]))
     return [(thickness, shift) for _, thickness, shift in sorted(found, reverse=True)]

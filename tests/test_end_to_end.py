@@ -56,8 +56,8 @@ def test_the_shipped_pair_is_measured_within_its_uncertainty() -> None:
         assert abs(record.data["rotor"]["stations"][station]["angle_deg"] - mean) < 0.15
     checks = record.data["checks"]
     assert set(checks["residuals"]) == {"ring", "inlet tips", "outlet tips", "end", "circle"}
-    # two photographs, 24 markers, 4 sides, 12 points on each
-    assert checks["residuals"]["ring"]["count"] == 2 * 24 * 4 * 12
+    # two photographs, 24 markers, 4 sides, 12 points on each, of which a side's line may put a few aside
+    assert 2 * 24 * 4 * 12 - 6 <= checks["residuals"]["ring"]["count"] <= 2 * 24 * 4 * 12
     assert 0.02 < checks["residuals"]["ring"]["rms_px"] < 0.15
     for tips in ("inlet tips", "outlet tips"):
         assert 0.1 < checks["residuals"][tips]["rms_px"] < 0.6
@@ -108,7 +108,7 @@ def test_thirty_random_rotors_are_measured_within_their_uncertainty(tmp_path: Pa
     assert np.sqrt(np.mean(np.square(errors))) < 0.30
     assert np.mean(np.abs(z) <= 2) >= 0.90
     assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.25
-    assert max(map(abs, z)) < 4.5
+    assert max(map(abs, z)) < 4.0
 
 
 def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_path: Path) -> None:
