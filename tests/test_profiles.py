@@ -126,3 +126,31 @@ def test_profiles_are_read_across_the_edge():
     assert found.found.all()
     assert abs(found.offset_px.mean() - offset) < 0.01
     assert found.offset_px.std() < 0.02
+
+
+@pytest.mark.parametrize("darker_first", [True, False])
+@pytest.mark.parametrize("glare", [1.1, 1.4, 1.9])
+def test_a_glaring_side_does_not_draw_the_edge_outwards(glare, darker_first):
+    """Pixels that end at white, as a file has them: a plain step would be found well out on the darker side."""
+    rng = np.random.default_rng(7)
+    place = rng.uniform(-0.5, 0.5, 120)
+    clean = steps(place, 0.95, low=0.6, high=glare) if darker_first else steps(place, 0.95, low=glare, high=0.6)
+    samples = np.minimum(clean[:, None] + 0.02 * rng.normal(size=(len(place), 16, len(T))), 1.0)
+    found = profiles.fit_glaring_steps(samples, REACH, 0.95, 3.0)
+    assert found.found.mean() > 0.95
+    out = 1.0 if not darker_first else -1.0
+    ours = out * (found.offset_px - place)[found.found]
+    plain = out * (profiles.fit_steps(samples.mean(1), REACH, 0.95, trust_px=3.0).offset_px - place)
+    assert plain.mean() > 0.05 + 0.25 * (glare > 1.3)  # so the fit is worth having
+    assert abs(ours.mean()) < 0.6 * plain.mean()
+    z = (found.offset_px - place)[found.found] / found.sigma_px[found.found]
+    assert 0.3 < np.sqrt((z**2).mean()) < 2.0
+    assert (np.sign(found.contrast[found.found]) == -out).all()
+
+
+def test_steps_take_rows_from_others():
+    place = np.linspace(-1, 1, 9)
+    plain, other = (profiles.fit_steps(steps(place + d), REACH, 1.0) for d in (0.0, 0.5))
+    mixed = plain.with_rows(np.array([2, 5]), profiles.fit_steps(steps(place[[2, 5]] + 0.5), REACH, 1.0))
+    np.testing.assert_allclose(mixed.offset_px[[2, 5]], other.offset_px[[2, 5]])
+    np.testing.assert_allclose(np.delete(mixed.offset_px, [2, 5]), np.delete(plain.offset_px, [2, 5]))
