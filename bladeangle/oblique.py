@@ -141,7 +141,7 @@ def find_thickness(
         value[i] = first + second - 2 * quiet  # two edges and quiet metal between, not one edge twice
     found = []
     for low, high in pairwise(THICKNESS_CLASSES_MM):
-        rows = np.flatnonzero((THICKNESSES_MM >= low) & (THICKNESSES_MM < high))
+        rows = np.flatnonzero((low <= THICKNESSES_MM) & (high > THICKNESSES_MM))
         best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
         thickness = float(THICKNESSES_MM[rows[best]])
         shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offset] - thickness / 2)

@@ -31,8 +31,10 @@ class Priors:
     saddle_sigma_mm: float = 0.3
     growth_sigma_mm: float = 0.1
     piece_sigma_mm: float = 1.0
-    circle_height_mm: float = 60.0
-    circle_height_sigma_mm: float = 18.0
+    circle_height_mm: float = 55.0
+    circle_height_sigma_mm: float = 25.0
+    circle_beyond_mm: float = 15.0
+    circle_beyond_sigma_mm: float = 15.0
     rim_height_mm: float = 1.0
     rim_height_sigma_mm: float = 4.0
     turned_height_sigma_mm: float = 15.0
@@ -196,6 +198,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         same.cost += float(weight * (away[:, e] ** 2).sum())
         same.right[own] += weight * rotor.turn * away[:, e]
         same.information[np.ix_(own, own)] += weight * (np.eye(rotor.blades) - 1 / rotor.blades)
+    tip_ends = [rotor.basis.matrix(rotor.ends[:, e]) for e in (0, 1)]
     for circle, standing in enumerate(state.circle_standing):
         # height above the sheet, along the axis: what is looked at from above is the upper end of the rotor
         sign = np.sign(state.r_ring_rotor[standing, 2, 2])
@@ -207,6 +210,17 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
             np.array([height - priors.circle_height_mm]),
             np.array([priors.circle_height_sigma_mm]),
             np.array([[1.0, sign]]),
+        )
+        # and it lies not far beyond the blades' upper ends, whatever the radius, to which all heights go together
+        upper = tip_ends[0 if sign > 0 else 1]
+        beyond = sign * (state.circles[circle, 1] - float((upper * rotor.heights).sum(1).mean()))
+        blades = np.concatenate([cols(("blade", b), 0, count) for b in range(rotor.blades)])
+        add(
+            "hub circles",
+            np.append(blades, layout["circles"].start + 2 * circle + 1),
+            np.array([beyond - priors.circle_beyond_mm]),
+            np.array([priors.circle_beyond_sigma_mm]),
+            np.append(-sign * upper.reshape(-1) / rotor.blades, sign)[None],
         )
     return out
 

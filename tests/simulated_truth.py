@@ -181,13 +181,14 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
         tip_radius_mm=float(np.clip(rng.normal(priors.radius_mm, priors.radius_sigma_mm), 62, 92)),
         thickness_mm=float(np.clip(rng.normal(priors.thickness_mm, priors.thickness_sigma_mm), 0.6, 5.0)),
     )
-    top = float(np.clip(rng.normal(priors.circle_height_mm, priors.circle_height_sigma_mm), 25, 100))
-    bore = float(np.clip(rng.normal(priors.circle_height_mm, priors.circle_height_sigma_mm), 25, 100))
+    fall = float(tip_curve(shape, 0).drop_mm[-1])
+    top, bore = _circle_heights(rng, priors, shape.lead_height_mm, 2)
     up = np.array([[shape.nose_radius_mm, top], [shape.bore_radius_mm, bore]])
     rim = float(rng.normal(priors.rim_height_mm, priors.rim_height_sigma_mm))
-    above = np.clip(rng.normal(priors.circle_height_mm, priors.circle_height_sigma_mm, 2), 25, 100)
-    rise = above[0] + rim
-    down = np.array([[shape.hub_radius_mm, rim], [shape.outlet_bore_radius_mm, rise - above[1]]])
+    # turned over, the rim is the uppermost of what is seen, and the blades' trailing ends lie below it
+    rise = float(np.clip(rng.normal(priors.circle_height_mm, priors.circle_height_sigma_mm), 35, 100)) + rim
+    above = _circle_heights(rng, priors, rise - (shape.lead_height_mm - fall), 1)[0]
+    down = np.array([[shape.hub_radius_mm, rim], [shape.outlet_bore_radius_mm, rise - above]])
     r, t = _standings(rng, changes, priors, rise)
     blades = _blades(rng, shape, changes, priors)
     tallest = max(max(float(b.height_mm.max()), rise - float(b.height_mm.min())) for b in blades)
@@ -221,6 +222,13 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
         rng.normal(0, sheet), (changes.bend_mm, azimuth), pieces, cameras, tuple(s.view for s in scenes),
         tuple(int(s.name == "outlet.jpg") for s in scenes), bias, grooves, priors,
     )  # fmt: skip
+
+
+def _circle_heights(rng: np.random.Generator, priors: Priors, end_mm: float, count: int) -> Array:
+    """Heights (count,) mm above the sheet of hub circles over blades whose upper ends lie at `end_mm`."""
+    own, beyond = priors.circle_height_sigma_mm**-2, priors.circle_beyond_sigma_mm**-2
+    mean = (own * priors.circle_height_mm + beyond * (end_mm + priors.circle_beyond_mm)) / (own + beyond)
+    return np.clip(rng.normal(mean, (own + beyond) ** -0.5, count), 20, 100)
 
 
 def _grooves(rng: np.random.Generator, length_mm: float, sigma_mm: float) -> Array:
