@@ -37,8 +37,9 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests"))  # the simulation lies beside the tests
 
-from simulated import observe, random_truth
+from simulated import observe
 from simulated_run import start_state
+from simulated_truth import random_truth
 
 from bladeangle import adjust as adjust_room
 from bladeangle import assemble, edges, hub, measure, oblique, outline, record
