@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.errors import AdjustmentError
-from bladeangle.geometry import Array
+from bladeangle.geometry import Array, forgetting, hats
 from bladeangle.model import TIP_KINDS, Equations, Ints, Layout, State, View, applied
 from bladeangle.priors import Priors, prior_rows
 from bladeangle.ring import Ring
@@ -39,10 +39,10 @@ BLOCKS = (6, 16)
 SWAY = (1.0, 0.3)
 SWAY_RANGE = (0.1, 3.0)
 SWAY_LENGTH_PX = 130.0
+SWAY_KNOT_PX = 65.0
 #: Sway of a hub circle as a whole, px, once and twice round the turn. Light comes from one side, and the rim
 #: is not sharp; centres of rendered hubs lie off by this much though a circle has hundreds of points.
 CIRCLE_SWAY_PX = 0.1
-SWAY_KNOT_PX = 65.0
 #: Fewest degrees of freedom from which the sway is estimated rather than taken as guessed.
 SWAY_FREEDOM = 6.0
 #: Least and most bend of the tip curves, deg a knot, that is believed.
@@ -425,10 +425,9 @@ def traces(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> li
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
         length = max(float(along[-1]), 1.0)  # of a single point too
         knots = np.linspace(0.0, length, int(np.ceil(length / SWAY_KNOT_PX)) + 1)
-        shape = np.maximum(1 - np.abs(along[:, None] - knots) / knots[1], 0.0) * sigma[rows, None]
-        alike = np.exp(-np.abs(knots[:, None] - knots) / SWAY_LENGTH_PX)
+        shape = hats(along, knots) * sigma[rows, None]
         far = int(tips.far[rows[0]])
-        out.append((rows, shape, np.linalg.inv(alike) / sway[far] ** 2, far))
+        out.append((rows, shape, forgetting(knots, SWAY_LENGTH_PX) / sway[far] ** 2, far))
     return out
 
 

@@ -203,3 +203,16 @@ def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: boo
         length = (-b + np.where(far, root, -root)) / a
     points: Array = origin + length[:, None] * directions
     return points
+
+
+def hats(at: Array, knots: Array) -> Array:
+    """Shares (n, k) of evenly spaced knots (k,) at places (n,), linear between knots and constant beyond them."""
+    off = np.abs(np.clip(at, knots[0], knots[-1])[:, None] - knots)
+    out: Array = np.maximum(1 - off / (knots[1] - knots[0]), 0.0)
+    return out
+
+
+def forgetting(at: Array, length: float) -> Array:
+    """Information (n, n) of unit-variance values at places (n,) that correlate by exp(-distance / length)."""
+    out: Array = np.linalg.inv(np.exp(-np.abs(at[:, None] - at) / length))
+    return out

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.geometry import Array, cross, orthonormal, pixels, project, ray_cylinder, rays_in, rotation
+from bladeangle.geometry import Array, cross, hats, orthonormal, pixels, project, ray_cylinder, rays_in, rotation
 from bladeangle.ring import Ring, RingSighting
 from bladeangle.rotor import Rotor
 
@@ -387,8 +387,7 @@ class Equations:
 def groove_hats(rotor: Rotor, tau: Array) -> Array:
     """Shares (n, GROOVE_KNOTS) of the knots along the tip at tau (n,); knots are even over the blades' length."""
     knots = np.linspace(rotor.basis.start, rotor.basis.stop, GROOVE_KNOTS)
-    out: Array = np.maximum(1 - np.abs(np.clip(tau, knots[0], knots[-1])[:, None] - knots) / (knots[1] - knots[0]), 0.0)
-    return out
+    return hats(tau, knots)
 
 
 def applied(state: State, layout: Layout, step: Array) -> State:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bladeangle.geometry import Array
+from bladeangle.geometry import Array, forgetting
 from bladeangle.model import GROOVE_KNOTS, Ints, Layout, State
 from bladeangle.rotor import Rotor
 
@@ -236,8 +236,7 @@ def groove_information(state: State, priors: Priors) -> Array:
     assert rotor is not None
     mm_per_px = float(np.linalg.norm(state.t_camera_ring, axis=1).mean()) / state.camera[0]
     at = np.linspace(rotor.basis.start, rotor.basis.stop, GROOVE_KNOTS) * rotor.radius_mm
-    alike = np.exp(-np.abs(at[:, None] - at) / GROOVE_LENGTH_MM)
-    out: Array = np.linalg.inv(alike) / (priors.groove_sigma_px * mm_per_px) ** 2
+    out: Array = forgetting(at, GROOVE_LENGTH_MM) / (priors.groove_sigma_px * mm_per_px) ** 2
     return out
 
 

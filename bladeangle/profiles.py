@@ -204,11 +204,11 @@ def fit_glaring_steps(samples: Array, reach: tuple[int, int], blur_px: float, tr
     t = np.arange(-reach[0], reach[1] + 1, dtype=float)
     places = np.arange(-trust_px - 1, trust_px + 1 + 1e-9, SCAN_STEP_PX / 2)
     n, m = len(y), len(places)
-    chi, glare, rss = np.empty((n, m)), np.empty((n, m)), np.empty((n, m))
+    glare, rss = np.empty((n, m)), np.empty((n, m))
+    rise = _normal_cdf((t - places[:, None]) / blur_px)
     freedom = np.maximum(kept.sum(1) - 4, 1)
     for side in (False, True):
         mine = np.flatnonzero(before == side)
-        rise = _normal_cdf((t - places[:, None]) / blur_px)
         bright = 1 - rise if side else rise
         dark = 1 - bright
         design = np.stack([dark, dark * (t - places[:, None]), bright], -1)  # (m, k, 3)

@@ -133,3 +133,17 @@ def test_stretched_values_lie_on_the_straight_lines_between_the_coarse_ones():
     r, c = np.meshgrid(np.arange(12) / 4, np.arange(25) / 5, indexing="ij")
     np.testing.assert_allclose(fine, surface(r, c), atol=1e-5)
     assert fine.dtype == np.float32
+
+
+def test_hats_add_up_and_interpolate() -> None:
+    knots = np.linspace(2.0, 8.0, 5)
+    at = np.array([1.0, 2.0, 3.1, 6.5, 8.0, 9.0])
+    shares = geometry.hats(at, knots)
+    np.testing.assert_allclose(shares.sum(1), 1.0)
+    np.testing.assert_allclose(shares @ knots**2, np.interp(at, knots, knots**2))
+
+
+def test_a_walk_that_forgets_has_its_correlation() -> None:
+    covariance = np.linalg.inv(geometry.forgetting(np.array([0.0, 3.0, 7.0]), 5.0))
+    np.testing.assert_allclose(np.diag(covariance), 1.0)
+    assert covariance[0, 2] == pytest.approx(np.exp(-7 / 5))
