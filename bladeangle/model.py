@@ -132,6 +132,16 @@ class State:
         out: Array = self.r_ring_rotor[standing].T @ (eye - self.t_ring_rotor[standing])
         return out
 
+    def pivot(self, standing: int) -> Array:
+        """The point (3,) about which a standing's small rotations turn: on the axis, amid the tips; from its origin, mm.
+
+        Overhead photographs tell heights badly. Were the rotor turned about its foot, every change of all heights would
+        shift the tips by the tilt, and the adjustment would creep along a bent valley.
+        """
+        assert self.rotor is not None
+        out: Array = self.r_ring_rotor[standing][:, 2] * self.rotor.heights.mean()
+        return out
+
     def inside(self, photo: int, standing: int) -> bool:
         """Whether the camera looks from inside the tip cylinder, as from overhead."""
         assert self.rotor is not None
@@ -291,10 +301,11 @@ class Equations:
         assert self.standing is not None
         m, o = self.state.r_ring_rotor[self.standing], self.state.t_ring_rotor[self.standing]
         turned = points @ m.T
+        pivot = self.state.pivot(self.standing)
         along = None if tangent is None else tangent @ m.T
         residual, jac, gradient = self._common(turned + o, along, px, normal)
         k = self.local[("standing", self.standing)]
-        jac[:, k : k + 3] = cross(turned, gradient)
+        jac[:, k : k + 3] = cross(turned - pivot, gradient)
         jac[:, k + 3 : k + 6] = gradient
         return residual, jac, gradient @ m
 
@@ -404,10 +415,6 @@ def applied(state: State, layout: Layout, step: Array) -> State:
         new.principal[p] += d[7:9]
     rotor = new.rotor
     if rotor is not None:
-        for s in range(len(new.standings)):
-            d = step[layout[("standing", s)]]
-            new.r_ring_rotor[s] = orthonormal(rotation(d[:3]) @ new.r_ring_rotor[s])
-            new.t_ring_rotor[s] += d[3:6]
         d = step[layout["rotor"]]
         rotor.radius_mm += float(d[0])
         rotor.thickness_mm = max(rotor.thickness_mm + float(d[1]), 0.1)
@@ -417,6 +424,11 @@ def applied(state: State, layout: Layout, step: Array) -> State:
             rotor.heights[b] += d[: rotor.basis.count]
             rotor.ends[b] += d[rotor.basis.count : rotor.basis.count + 2]
             rotor.extra_mm[b] += d[-1]
+        for s in range(len(new.standings)):
+            d = step[layout[("standing", s)]]
+            pivot = new.pivot(s)  # carried along the axis with the heights
+            new.r_ring_rotor[s] = orthonormal(rotation(d[:3]) @ new.r_ring_rotor[s])
+            new.t_ring_rotor[s] += d[3:6] + pivot - new.pivot(s)
         new.grooves += step[layout["grooves"]].reshape(2, -1)
         new.circles += step[layout["circles"]].reshape(-1, 2)
     return new

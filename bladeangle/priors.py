@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bladeangle.geometry import Array, forgetting
+from bladeangle.geometry import Array, cross_matrix, forgetting
 from bladeangle.model import GROOVE_KNOTS, Ints, Layout, State
 from bladeangle.rotor import Rotor
 
@@ -37,7 +37,7 @@ class Priors:
     circle_beyond_sigma_mm: float = 15.0
     rim_height_mm: float = 1.0
     rim_height_sigma_mm: float = 4.0
-    turned_height_sigma_mm: float = 15.0
+    turned_height_sigma_mm: float = 60.0
     bend_sigma_deg: float = 1.5
     groove_sigma_px: float = 0.14
     alike_sigma_deg: float = 0.5
@@ -132,19 +132,13 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
             np.radians([priors.tilt_sigma_deg] * 2),
             np.array([[0.0, 1.0], [-1.0, 0.0]]),
         )
-        add("gauge", cols(("standing", s), 3, 2), state.t_ring_rotor[s, :2], np.array([10.0, 10.0]))
-    # Where the rotor's frame begins is a free choice: tie it to the first standing.
+        # Where the rotor's frame begins is a free choice: it is tied to the first standing.
+        origin = state.t_ring_rotor[s] - [0.0, 0.0, start.t_ring_rotor[s, 2]]
+        sigma = np.array([10.0, 10.0, priors.turned_height_sigma_mm if s else 1e-3])
+        add("gauge", cols(("standing", s)), origin, sigma, _by_standing(state, s))
     first = state.r_ring_rotor[0] @ start.r_ring_rotor[0].T
     spin = np.array([(first[1, 0] - first[0, 1]) / 2])
     add("gauge", cols(("standing", 0), 2, 1), spin, np.array([1e-5]))
-    add("gauge", cols(("standing", 0), 5, 1), state.t_ring_rotor[0, 2:] - start.t_ring_rotor[0, 2:], np.array([1e-3]))
-    if len(state.standings) > 1:
-        add(
-            "gauge",
-            cols(("standing", 1), 5, 1),
-            state.t_ring_rotor[1, 2:] - start.t_ring_rotor[1, 2:],
-            np.array([priors.turned_height_sigma_mm]),
-        )
     k = cols("rotor")
     add("tip radius", k[:1], np.array([rotor.radius_mm - priors.radius_mm]), np.array([priors.radius_sigma_mm]))
     add(
@@ -163,8 +157,8 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         c = cols(("blade", b))
         add("smoothness", c[:count], bend @ rotor.heights[b], np.full(len(bend), sigma), bend)
         # only so that the equations stay regular where nothing is seen of a blade
-        add("gauge", c[:count], rotor.heights[b] - start.rotor.heights[b], np.full(count, 50.0))
-        add("gauge", c[count : count + 2], rotor.ends[b] - start.rotor.ends[b], np.array([0.03, 0.6]))
+        add("gauge", c[:count], rotor.heights[b] - start.rotor.heights[b], np.full(count, 500.0))
+        add("gauge", c[count : count + 2], rotor.ends[b] - start.rotor.ends[b], np.array([0.03, 1.2]))
         add("blade edges", c[count + 2 :], rotor.extra_mm[b : b + 1], np.array([priors.extra_sigma_mm]))
     known = groove_information(state, priors)
     for face in (0, 1):
@@ -203,13 +197,12 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         # height above the sheet, along the axis: what is looked at from above is the upper end of the rotor
         sign = np.sign(state.r_ring_rotor[standing, 2, 2])
         height = state.t_ring_rotor[standing, 2] + sign * state.circles[circle, 1]
-        at = np.array([layout[("standing", standing)].start + 5, layout["circles"].start + 2 * circle + 1])
         add(
             "hub circles",
-            at,
+            np.append(cols(("standing", standing)), layout["circles"].start + 2 * circle + 1),
             np.array([height - priors.circle_height_mm]),
             np.array([priors.circle_height_sigma_mm]),
-            np.array([[1.0, sign]]),
+            np.append(_by_standing(state, standing)[2], sign)[None],
         )
         # and it lies not far beyond the blades' upper ends, whatever the radius, to which all heights go together
         upper = tip_ends[0 if sign > 0 else 1]
@@ -223,6 +216,11 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
             np.append(-sign * upper.reshape(-1) / rotor.blades, sign)[None],
         )
     return out
+
+
+def _by_standing(state: State, standing: int) -> Array:
+    """Derivative (3, 6) of the place of a standing's origin by its small rotation, about the pivot, and shift."""
+    return np.hstack([cross_matrix(state.pivot(standing)), np.eye(3)])
 
 
 def groove_information(state: State, priors: Priors) -> Array:
