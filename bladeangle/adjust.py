@@ -40,6 +40,8 @@ SWAY = (1.0, 0.3)
 SWAY_RANGE = (0.1, 3.0)
 SWAY_LENGTH_PX = 130.0
 SWAY_KNOT_PX = 65.0
+#: Distance, px, over which what points share beside the sway (`TipPoints.shared_px`) is forgotten.
+SHARED_LENGTH_PX = 600.0
 #: Sway of a hub circle as a whole, px, once and twice round the turn. Light comes from one side, and the rim
 #: is not sharp; centres of rendered hubs lie off by this much though a circle has hundreds of points.
 CIRCLE_SWAY_PX = 0.1
@@ -401,12 +403,14 @@ Trace = tuple[Ints, Array, Array, int]
 
 def traces(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> list[Trace]:
     """Runs of one tip edge in one photograph: rows (m,), shapes (m, q) of an unknown sway, its information (q, q), and
-    which of the sways it is (0 from the side, 1 from overhead, 2 of a hub circle).
+    which of the sways it is (0 from the side, 1 from overhead, 2 neither: of a hub circle, of an edge that glares).
 
     Grooves, shading and the roundness of a deburred edge move runs of it, not single points. Along the edge the sway is
     a random walk that forgets (correlation exp(-distance / `SWAY_LENGTH_PX`)), linear between knots, and as large as
     `sway` times the points' own sigma (m,) px; it is eliminated from the equations, never shown as a result.
     """
+    from scipy.linalg import block_diag
+
     out: list[Trace] = []
     if not any(sway):
         return out
@@ -426,8 +430,14 @@ def traces(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> li
         length = max(float(along[-1]), 1.0)  # of a single point too
         knots = np.linspace(0.0, length, int(np.ceil(length / SWAY_KNOT_PX)) + 1)
         shape = hats(along, knots) * sigma[rows, None]
-        far = int(tips.far[rows[0]])
-        out.append((rows, shape, forgetting(knots, SWAY_LENGTH_PX) / sway[far] ** 2, far))
+        which = int(tips.far[rows[0]])
+        known = forgetting(knots, SWAY_LENGTH_PX) / sway[which] ** 2
+        if tips.shared_px[rows].any():
+            knots = np.linspace(0.0, length, int(np.ceil(4 * length / SHARED_LENGTH_PX)) + 1)
+            shape = np.hstack([shape, hats(along, knots) * tips.shared_px[rows, None]])
+            known = block_diag(known, forgetting(knots, SHARED_LENGTH_PX))
+            which = 2  # says nothing of the usual sway
+        out.append((rows, shape, known, which))
     return out
 
 

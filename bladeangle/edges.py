@@ -8,7 +8,7 @@ both edges of the tip land on the near side, where nothing can stand in front of
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,9 +26,8 @@ TRUST_PX = 3
 REACH_PX = 9
 #: Share of white pixels at some distance from the edge from which a point counts as glaring.
 GLARING_SHARE = 0.06
-#: What is left of a glaring edge's shift, px: in path-traced photographs runs of some eight points still lie 0.1 to
-#: 0.2 px off together, which this stands for as noise of single points.
-GLARE_PX = 0.3
+#: What is left of a glaring edge's shift, px: in path-traced photographs nearly the same along a whole blade.
+GLARE_PX = 0.2
 #: Unevenness of metal near an edge, as a share of its brightness, over the blur's width, seen from overhead and from the
 #: side, where the turned land has grooves: shifts an edge by this over its relative contrast, px. From path-traced
 #: photographs of known truth: residuals then are as large as claimed at every contrast from 3 to 100 %.
@@ -212,8 +211,7 @@ def measure_tips(
         px = (centre[middle] + centre[middle - 1]) / 2 + steps.offset_px[:, None] * normal
         parts.append((stretch, px, normal, steps))
     if not parts:
-        none = np.zeros(0, int)
-        return TipPoints(none, none, np.zeros(0, bool), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
+        return TipPoints.none()
     found = np.concatenate([steps.found for *_, steps in parts])
 
     def each(value: Callable[[Stretch], int]) -> Ints:
@@ -226,6 +224,7 @@ def measure_tips(
         np.concatenate([px for _, px, _, _ in parts])[found],
         np.concatenate([normal for _, _, normal, _ in parts])[found],
         np.concatenate([_sigma(steps, stretch.far) for stretch, *_, steps in parts])[found],
+        np.concatenate([np.where(steps.glaring, GLARE_PX, 0.0) for *_, steps in parts])[found],
     )
 
 
@@ -267,7 +266,7 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
     if not len(glaring):
         return steps
     found = profiles.fit_glaring_steps(read[glaring], reach, blur_px, TRUST_PX)
-    return steps.with_rows(glaring, replace(found, sigma_px=np.hypot(found.sigma_px, GLARE_PX)))
+    return steps.with_rows(glaring, found)
 
 
 def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_mm: float) -> EndPoints:

@@ -219,11 +219,11 @@ def _tips(state: State, standing: int, stretches: Sequence[edges.Stretch], typic
                 s.px[middle],
                 s.normal[middle],
                 np.full(n, sigma),
+                np.zeros(n),
             )
         )
     if not rows:
-        none = np.zeros(0, int)
-        return TipPoints(none, none, none.astype(bool), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
+        return TipPoints.none()
     return TipPoints(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
 

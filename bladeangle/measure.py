@@ -370,6 +370,7 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, standing: int
         px,
         normal,
         np.array([a.sigma_px for a in added], float),
+        np.zeros(len(added)),
     ).only(good)
     parts = [(getattr(tips, f.name), getattr(own, f.name)) for f in fields(TipPoints)]
     return TipPoints(*(np.concatenate(pair) for pair in parts))

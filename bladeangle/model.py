@@ -9,7 +9,7 @@ is predicted there, so that the derivatives are exact without the place along it
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,10 @@ TIP_KINDS = {"inlet tips": 1, "outlet tips": -1}
 
 @dataclass(frozen=True)
 class TipPoints:
-    """Points (n) on blade-tip edges in one photograph: face +1 inlet, -1 outlet; far: seen from inside; px (n, 2)."""
+    """Points (n) on blade-tip edges in one photograph: face +1 inlet, -1 outlet; far: seen from inside; px (n, 2).
+
+    `sigma_px` is of a point by itself, `shared_px` of what a run of points has in common, as where an edge glares.
+    """
 
     blade: Ints
     face: Ints
@@ -36,12 +39,17 @@ class TipPoints:
     px: Array
     normal: Array
     sigma_px: Array
+    shared_px: Array
+
+    @classmethod
+    def none(cls) -> TipPoints:
+        """No points."""
+        empty = np.zeros(0, int)
+        return cls(empty, empty, empty > 0, np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), np.zeros(0))
 
     def only(self, keep: NDArray[np.bool_]) -> TipPoints:
         """The points for which `keep` (n,) is true."""
-        return TipPoints(
-            self.blade[keep], self.face[keep], self.far[keep], self.px[keep], self.normal[keep], self.sigma_px[keep]
-        )
+        return TipPoints(*(getattr(self, f.name)[keep] for f in fields(self)))
 
 
 @dataclass(frozen=True)

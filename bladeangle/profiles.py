@@ -43,7 +43,7 @@ class Steps:
     sigma_px : (n,) its standard uncertainty from the profile's own noise.
     contrast : (n,) brightness after the step less before, linear light; level : (n,) mean brightness of the profile.
     snr : (n,) how many standard deviations of the noise the step explains.
-    found : (n,) bool, minimum inside the scan and significant.
+    found : (n,) bool, minimum inside the scan and significant; glaring : (n,) bool, fitted below the file's white.
     """
 
     offset_px: Array
@@ -52,6 +52,7 @@ class Steps:
     level: Array
     snr: Array
     found: NDArray[np.bool_]
+    glaring: NDArray[np.bool_]
 
     def with_rows(self, rows: NDArray[np.int64], other: Steps) -> Steps:
         """These steps with those at `rows` (m,) taken from another set of m."""
@@ -182,7 +183,8 @@ def fit_steps(
         snr = np.abs(contrast) / np.sqrt(np.maximum(noise2, 1e-12))
     ok &= np.isfinite(sigma) & (snr > least_snr)
     offset = places[i] + shift * SCAN_STEP_PX
-    return Steps(np.where(ok, offset, 0.0), np.where(ok, np.maximum(sigma, 1e-3), np.inf), contrast, level, snr, ok)
+    sigma = np.where(ok, np.maximum(sigma, 1e-3), np.inf)
+    return Steps(np.where(ok, offset, 0.0), sigma, contrast, level, snr, ok, np.zeros(n, bool))
 
 
 def fit_glaring_steps(samples: Array, reach: tuple[int, int], blur_px: float, trust_px: float) -> Steps:
@@ -234,7 +236,8 @@ def fit_glaring_steps(samples: Array, reach: tuple[int, int], blur_px: float, tr
     snr = np.abs(contrast) / np.sqrt(noise2)
     ok = (best > 0) & (best < m - 1) & (kept.sum(1) >= 6) & (np.abs(offset) <= trust_px) & (snr > 4.0)
     level_seen = np.where(ok, np.nanmean(median, 1), 1.0)
-    return Steps(np.where(ok, offset, 0.0), np.where(ok, sigma, np.inf), contrast, level_seen, snr, ok)
+    sigma = np.where(ok, sigma, np.inf)
+    return Steps(np.where(ok, offset, 0.0), sigma, contrast, level_seen, snr, ok, np.ones(n, bool))
 
 
 def estimate_blur(profiles: Array, reach: tuple[int, int]) -> float:

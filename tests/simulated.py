@@ -157,13 +157,13 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
             error = truth.bias_px["inlet" if face > 0 else "outlet"] + noise.tip_px * _errors(rng, number, noise)
             parts.append((b, face, on + error[:, None] * across, across))
     if not parts:
-        nothing = np.zeros(0, int)
-        return TipPoints(nothing, nothing, nothing > 0, np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
+        return TipPoints.none()
     parts = _swayed(parts, rng, noise.sway[far] * noise.tip_px)
     sizes = [len(p[2]) for p in parts]
     return TipPoints(
         np.repeat([p[0] for p in parts], sizes), np.repeat([p[1] for p in parts], sizes), np.full(sum(sizes), far),
         np.concatenate([p[2] for p in parts]), np.concatenate([p[3] for p in parts]), np.full(sum(sizes), noise.tip_px),
+        np.zeros(sum(sizes)),
     )  # fmt: skip
 
 
