@@ -42,7 +42,7 @@ from simulated_run import start_state
 from simulated_truth import random_truth
 
 from bladeangle import adjust as adjust_room
-from bladeangle import assemble, edges, hub, measure, oblique, outline, record
+from bladeangle import assemble, edges, gather, hub, measure, oblique, outline, record
 from bladeangle.camera import read_camera
 from bladeangle.photo import import_cv2
 from bladeangle.ring import read_ring
@@ -95,7 +95,8 @@ def stopwatches() -> Iterator[dict[str, float]]:
         for stage, functions in STAGES.items():
             for module, name in functions:
                 stack.enter_context(mock.patch.object(module, name, timed(stage, getattr(module, name))))
-        stack.enter_context(mock.patch.object(measure, "adjust", timed_adjust))
+        for module in (gather, measure):
+            stack.enter_context(mock.patch.object(module, "adjust", timed_adjust))
         yield spent
 
 
