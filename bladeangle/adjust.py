@@ -121,12 +121,11 @@ def adjust(
     iterations = 0
     for turn in range(RESCALINGS if rescale else 1):
         change = work.rescale(estimate=turn > 0) if rescale else 0.0
+        steady = change < (STEADY if must_settle else 5 * STEADY)
         # the weights are provisional until the scales are steady: no need to settle to the last digit
-        enough = SETTLED * (100.0 if rescale and (turn == 0 or change > 3 * STEADY) else 1.0)
+        enough = SETTLED * (1.0 if must_settle and (steady or turn + 1 == RESCALINGS) or not rescale else 100.0)
         iterations = work.settle(enough, iterations, most_iterations)
-        if iterations >= most_iterations:
-            break
-        if turn > 1 and change < STEADY:
+        if iterations >= most_iterations or (steady and turn > 1):
             break
     if must_settle and iterations >= most_iterations and work.gain > NEARLY:
         raise AdjustmentError(

@@ -225,12 +225,20 @@ def detect_markers(photo: Photo, ring: Ring, *, mirrored: bool = False) -> tuple
     """Indices (k,) into `Ring.ids` and rough corners (k, 4, 2) px of the markers seen.
 
     Runs on a reduced image, a tenth of the time of full size; `measure_sides` refines at full size. A quick look with
-    one threshold, less than half of that, is enough where it finds the whole ring.
+    one threshold, less than half of that, is enough where it finds the whole ring but for one run of it, which the
+    rotor hides or the picture leaves out.
     """
     found, corners = _detect(photo, ring, mirrored, quick=True)
-    if len(found) < len(ring.ids):
+    if not _whole_but_a_run(found, ring):
         found, corners = _detect(photo, ring, mirrored, quick=False)
     return found, corners
+
+
+def _whole_but_a_run(found: NDArray[np.int64], ring: Ring) -> bool:
+    """Whether the markers found (k,) are the whole ring, or all but some in a row, fewer than half of it."""
+    centre = ring.corners_mm.mean(1)
+    seen = np.isin(np.argsort(np.arctan2(centre[:, 1], centre[:, 0])), found)
+    return bool(2 * len(found) > len(seen) and (seen != np.roll(seen, 1)).sum() <= 2)
 
 
 def _detect(photo: Photo, ring: Ring, mirrored: bool, *, quick: bool) -> tuple[NDArray[np.int64], Array]:

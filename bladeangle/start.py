@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -210,9 +211,8 @@ def _match(
         # Slopes that agree to MATCHED_DEG where they could as well differ by UNMATCHED_DEG speak for this wrap, at each
         # place that is a place of its own; without that the shortest overlap, which says least, would fit best.
         places = max(1, round((grid[-1] - grid[0]) * radius_mm / KNOT_MM))
-        runs = np.array_split(np.arange(len(grid)), places)
-        falls = [np.median(np.polyfit(grid[k], z[:, k].T, 1)[0]) for z in (above, below) for k in runs]
-        step = np.degrees(np.array(falls[:places]) + np.array(falls[places:])) / radius_mm
+        slopes = _slopes(len(grid), places) / (grid[1] - grid[0])
+        step = np.degrees(np.median(above @ slopes, 0) + np.median(below @ slopes, 0)) / radius_mm
         cost = float((step**2).sum()) * (MATCHED_DEG**-2 - UNMATCHED_DEG**-2)
         cost -= places * 2 * np.log(UNMATCHED_DEG / MATCHED_DEG)
         cost -= WHOLE_SAYS * sum(abs(angle - wrap) < 0.1 for angle in whole)
@@ -223,6 +223,16 @@ def _match(
         if cost < best[0]:
             best = (cost, float(wrap), rise)
     return best[1], best[2]
+
+
+@lru_cache(maxsize=32)
+def _slopes(count: int, runs: int) -> Array:
+    """Weights (count, runs) that give the slopes of the lines through successive runs of `count` values, a step apart."""
+    out = np.zeros((count, runs))
+    for k, run in enumerate(np.array_split(np.arange(count), runs)):
+        away = run - run.mean()
+        out[run, k] = away / max(float(away @ away), 1e-9)
+    return out
 
 
 def _curve(basis: Basis, inlet: Tooth | None, outlet: Tooth | None, wrap: float, rise: float, half_mm: float) -> Array:
