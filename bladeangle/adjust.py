@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.errors import AdjustmentError
-from bladeangle.geometry import Array, forgetting, hats
+from bladeangle.geometry import Array, block_diagonal, forgetting, hats
 from bladeangle.model import TIP_KINDS, Equations, Ints, Layout, State, View, applied
 from bladeangle.priors import Priors, prior_rows
 from bladeangle.ring import Ring
@@ -123,7 +123,7 @@ def adjust(
         change = work.rescale(estimate=turn > 0) if rescale else 0.0
         steady = change < (STEADY if must_settle else 5 * STEADY)
         # the weights are provisional until the scales are steady: no need to settle to the last digit
-        enough = SETTLED * (1.0 if must_settle and (steady or turn + 1 == RESCALINGS) or not rescale else 100.0)
+        enough = SETTLED * (1.0 if (must_settle and (steady or turn + 1 == RESCALINGS)) or not rescale else 100.0)
         iterations = work.settle(enough, iterations, most_iterations)
         if iterations >= most_iterations or (steady and turn > 1):
             break
@@ -149,6 +149,7 @@ class _Work:
         self.scale: list[dict[str, Scale]] = [{} for _ in views]
         self.kept: dict[int, list[tuple[str, Array, Array, Array]]] = {}
         self.kept_for: State | None = None
+        self.runs: dict[tuple[int, str], Traces | None] = {}
         self.damping = 0.0
         self.gain = np.inf
         self.build()
@@ -160,6 +161,15 @@ class _Work:
         if photo not in self.kept:
             self.kept[photo] = list(equations.rows(self.views[photo]))
         return self.kept[photo]
+
+    def traces(self, photo: int, kind: str, sigma: Array) -> Traces | None:
+        """What may sway of one kind of edge in one photograph, with points of these sigmas (m,) px."""
+        if not any(self.sway):
+            return None
+        if (photo, kind) not in self.runs:
+            self.runs[photo, kind] = traces_of(kind, self.views[photo])
+        runs = self.runs[photo, kind]
+        return None if runs is None else runs.swaying(sigma, self.sway)
 
     def build(self) -> None:
         """Normal equations at the present state, with the present scales."""
@@ -215,8 +225,9 @@ class _Work:
         for sway in self.built.sways:
             own = covariance[np.ix_(sway.columns, sway.columns)]
             posterior = sway.kernel + sway.reduction.T @ own @ sway.reduction
-            squares[sway.which] += sway.square
-            freedom[sway.which] += len(sway.known) - float((sway.known * posterior).sum())
+            free = 1 - (sway.traces.known * posterior).sum(1)
+            squares += np.bincount(sway.traces.tells, sway.squares, 3)
+            freedom += np.bincount(sway.traces.tells, free, 3)
         side, above = (
             float(np.clip(q * np.sqrt(s / f), *SWAY_RANGE)) if f >= SWAY_FREEDOM else q
             for q, s, f in zip(self.sway, squares, freedom, strict=False)
@@ -316,11 +327,10 @@ def _spread(residual: Array, floor: float = 0.5) -> Scale:
 
 @dataclass(frozen=True)
 class _Sway:
-    """What the sway of one trace did: its square in sigmas, prior information, inverse kernel, pull on the unknowns."""
+    """What sway did: squares (q,) in sigmas, inverse kernel (q, q), pull on the unknowns (n, q), their columns."""
 
-    which: int
-    square: float
-    known: Array
+    traces: Traces
+    squares: Array
     kernel: Array
     reduction: Array
     columns: Ints
@@ -364,31 +374,33 @@ def _build(work: _Work, state: State) -> _Built:
             single = sigma * scale.single
             missed = ~np.isfinite(residual)
             r = np.where(missed, 0.0, residual)
-            runs = traces(kind, view, single, work.sway)
-            weight, swayed = _weigh(r, single, missed, runs)
+            traces = work.traces(p, kind, single)
+            weight, swayed = _weigh(r, single, missed, traces)
             w = weight / (single * scale.growth) ** 2
             normal = jac.T @ (w[:, None] * jac)
             right = jac.T @ (w * r)
             z = ((r - swayed) / single)[~missed]
             built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
-            taken = 0.0
-            reduced: list[tuple[Ints, Array, Array]] = []
-            for (rows, shape, known, which), by, kernel in swallowed(runs, w, jac):
-                taken += len(kernel) - float((kernel * known).sum())
-                pull = kernel @ (shape.T @ (w[rows] * r[rows]))
-                normal -= by.T @ kernel @ by
-                right -= by.T @ pull
-                built.cost += float(pull @ known @ pull)
-                built.sways.append(_Sway(which, float(pull @ known @ pull), known, kernel, by.T @ kernel, columns))
-                reduced.append((rows, shape, by.T @ kernel))
+            taken, reduction = 0.0, None
+            if traces is not None:
+                by, kernel = swallowed(traces, w, jac)
+                reduction = by.T @ kernel
+                taken = len(kernel) - float((kernel * traces.known).sum())
+                pull = traces.shape.T @ (w * r)
+                normal -= reduction @ by
+                right -= reduction @ pull
+                pull = kernel @ pull
+                squares = pull * (traces.known @ pull)
+                built.cost += float(squares.sum())
+                built.sways.append(_Sway(traces, squares, kernel, reduction, columns))
             built.information[SOURCES[kind]][at] += normal
             built.total[at] += normal
             built.right[columns] += right
             for name, sign in _directions(kind, view):
                 vector = built.shifts.setdefault(name, np.zeros(n))
                 vector[columns] += jac.T @ (w * sign)
-                for rows, shape, reduction in reduced:
-                    vector[columns] -= reduction @ (shape.T @ (w[rows] * sign[rows]))
+                if traces is not None and reduction is not None:
+                    vector[columns] -= reduction @ (traces.shape.T @ (w * sign))
             # what the sway took from the residuals as well as its own: they are that much larger than they look
             seen = len(r) - missed.sum()
             spared = np.sqrt(seen / max(seen - taken, 0.2 * seen, 1.0))
@@ -397,70 +409,85 @@ def _build(work: _Work, state: State) -> _Built:
     return built
 
 
-Trace = tuple[Ints, Array, Array, int]
+@dataclass(frozen=True)
+class Traces:
+    """The runs of one kind of edge in one photograph that may sway, of which nothing is shown as a result.
+
+    shape : (m, q) of unknown sways; known : (q, q) their information.
+    scaled : (q,) the sway that each is a multiple of (0 from the side, 1 from overhead), in sigmas of the points; 2 for
+    none, in px.
+    tells : (q,) of which of these sways it tells; 2 for none: a hub circle, an edge that glares.
+    """
+
+    shape: Array
+    known: Array
+    scaled: Ints
+    tells: Ints
+
+    def swaying(self, sigma: Array, sway: tuple[float, float]) -> Traces:
+        """The same in px, with points of these sigmas (m,) px."""
+        shape = self.shape * np.where(self.scaled < 2, sigma[:, None], 1.0)
+        size = np.array([*sway, 1.0])[self.scaled]
+        return Traces(shape, self.known / size[:, None] / size, self.scaled, self.tells)
 
 
-def traces(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> list[Trace]:
-    """Runs of one tip edge in one photograph: rows (m,), shapes (m, q) of an unknown sway, its information (q, q), and
-    which of the sways it is (0 from the side, 1 from overhead, 2 neither: of a hub circle, of an edge that glares).
+def traces_of(kind: str, view: View) -> Traces | None:
+    """The runs of edge that may sway by one, or None where none do.
 
     Grooves, shading and the roundness of a deburred edge move runs of it, not single points. Along the edge the sway is
     a random walk that forgets (correlation exp(-distance / `SWAY_LENGTH_PX`)), linear between knots, and as large as
-    `sway` times the points' own sigma (m,) px; it is eliminated from the equations, never shown as a result.
+    `sway` times the points' own sigma; it is eliminated from the equations.
     """
-    from scipy.linalg import block_diag
-
-    out: list[Trace] = []
-    if not any(sway):
-        return out
     if kind == "circle" and view.circles is not None:
-        for k in np.unique(view.circles.circle):
-            rows = np.flatnonzero(view.circles.circle == k)
-            psi = np.arctan2(view.circles.normal[rows, 1], view.circles.normal[rows, 0])
-            shape = np.stack([np.cos(psi), np.sin(psi), np.cos(2 * psi), np.sin(2 * psi)], 1)
-            out.append((rows, shape, np.eye(4) / CIRCLE_SWAY_PX**2, 2))
+        circle = view.circles.circle
+        psi = np.arctan2(view.circles.normal[:, 1], view.circles.normal[:, 0])
+        shape = np.stack([np.cos(psi), np.sin(psi), np.cos(2 * psi), np.sin(2 * psi)], 1)
+        mine = circle[:, None] == np.unique(circle)
+        each = (mine[:, :, None] * shape[:, None]).reshape(len(psi), -1)
+        none = np.full(each.shape[1], 2)
+        return Traces(each, np.eye(len(none)) / CIRCLE_SWAY_PX**2, none, none)
     if kind not in TIP_KINDS:
-        return out
+        return None
     tips = view.tips_of(TIP_KINDS[kind])
     assert tips is not None
+    shapes, known, scaled, tells = [], [], [], []
     for b in np.unique(tips.blade):
         rows = np.flatnonzero(tips.blade == b)
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
         length = max(float(along[-1]), 1.0)  # of a single point too
-        knots = np.linspace(0.0, length, int(np.ceil(length / SWAY_KNOT_PX)) + 1)
-        shape = hats(along, knots) * sigma[rows, None]
-        which = int(tips.far[rows[0]])
-        known = forgetting(knots, SWAY_LENGTH_PX) / sway[which] ** 2
-        if tips.shared_px[rows].any():
-            knots = np.linspace(0.0, length, int(np.ceil(4 * length / SHARED_LENGTH_PX)) + 1)
-            shape = np.hstack([shape, hats(along, knots) * tips.shared_px[rows, None]])
-            known = block_diag(known, forgetting(knots, SHARED_LENGTH_PX))
-            which = 2  # says nothing of the usual sway
-        out.append((rows, shape, known, which))
-    return out
+        shared, far = tips.shared_px[rows], int(tips.far[rows[0]])
+        walks = [(SWAY_KNOT_PX, SWAY_LENGTH_PX, np.ones(len(rows)), far)]
+        if shared.any():
+            walks.append((SHARED_LENGTH_PX / 4, SHARED_LENGTH_PX, shared, 2))
+        for knot_px, length_px, size, which in walks:
+            knots = np.linspace(0.0, length, int(np.ceil(length / knot_px)) + 1)
+            shape = np.zeros((len(tips.px), len(knots)))
+            shape[rows] = hats(along, knots) * size[:, None]
+            shapes.append(shape)
+            known.append(forgetting(knots, length_px))
+            scaled.append(np.full(len(knots), which))
+            tells.append(np.full(len(knots), 2 if shared.any() else far))  # glare says nothing of the usual sway
+    return Traces(np.hstack(shapes), block_diagonal(known), np.concatenate(scaled), np.concatenate(tells))
 
 
-def swallowed(runs: list[Trace], w: Array, jac: Array) -> Iterator[tuple[Trace, Array, Array]]:
-    """For eliminating the sway of runs: each run, its part (q, n) of the weighted equations, its inverse kernel (q, q).
+def swallowed(traces: Traces, w: Array, jac: Array) -> tuple[Array, Array]:
+    """For eliminating sway: its part (q, n) of the weighted equations, and its inverse kernel (q, q).
 
-    w : (m,) weights of the residuals; jac : (m, n). The normal equations lose `by.T @ kernel @ by` to a run.
+    w : (m,) weights of the residuals; jac : (m, n). The normal equations lose `by.T @ kernel @ by`.
     """
-    for run in runs:
-        rows, shape, known, _ = run
-        by = shape.T @ (w[rows, None] * jac[rows])
-        kernel = np.linalg.inv(known + shape.T @ (w[rows, None] * shape))
-        yield run, by, np.asarray(kernel, np.float64)
+    weighted = traces.shape.T * w
+    by: Array = weighted @ jac
+    return by, np.asarray(np.linalg.inv(traces.known + weighted @ traces.shape), np.float64)
 
 
-def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], runs: list[Trace]) -> tuple[Array, Array]:
-    """Robust weights (m,) of residuals r (m,) px with sigmas `single` (m,), and the sway (m,) px that runs take off."""
+def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], traces: Traces | None) -> tuple[Array, Array]:
+    """Robust weights (m,) of residuals r (m,) px with sigmas `single` (m,), and the sway (m,) px taken off."""
     swayed = np.zeros_like(r)
     weight = np.where(missed, 0.0, 1.0)
-    for _ in range(4 if runs else 1):
-        for rows, shape, known, _ in runs:
-            w = weight[rows] / single[rows] ** 2
-            fit = np.linalg.solve(known + shape.T @ (w[:, None] * shape), shape.T @ (w * r[rows]))
-            swayed[rows] = shape @ fit
+    for _ in range(4 if traces is not None else 1):
+        if traces is not None:
+            weighted = traces.shape.T * (weight / single**2)
+            swayed = traces.shape @ np.linalg.solve(traces.known + weighted @ traces.shape, weighted @ r)
         weight = np.where(missed, 0.0, 1 / (1 + ((r - swayed) / single / ROBUST_WIDTH) ** 2))
     return weight, swayed
 

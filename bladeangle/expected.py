@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle import edges
-from bladeangle.adjust import SOURCES, Adjustment, adjust, swallowed, traces
+from bladeangle.adjust import SOURCES, Adjustment, adjust, swallowed, traces_of
 from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, State, TipPoints, View
 from bladeangle.priors import Priors
@@ -315,9 +315,12 @@ def information_of(
         jac, columns = jac[:, busy], equations.columns[busy]
         weighted = jac / sigma[:, None] ** 2
         normal, shift = jac.T @ weighted, weighted.sum(0)
-        for (rows, shape, _, _), by, kernel in swallowed(traces(kind, view, sigma, sway), 1 / sigma**2, jac):
+        traces = traces_of(kind, view) if any(sway) else None
+        if traces is not None:
+            traces = traces.swaying(sigma, sway)
+            by, kernel = swallowed(traces, 1 / sigma**2, jac)
             normal -= by.T @ kernel @ by
-            shift -= by.T @ (kernel @ (shape / sigma[rows, None] ** 2).sum(0))
+            shift -= by.T @ (kernel @ (traces.shape / sigma[:, None] ** 2).sum(0))
         information.setdefault(SOURCES[kind], np.zeros((size, size)))[np.ix_(columns, columns)] += normal
         shifts.setdefault(kind, np.zeros(size))[columns] += shift
     return information, shifts

@@ -7,6 +7,7 @@ Not covered: fish-eye lenses, skewed pixels, rolling shutter.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -215,4 +216,13 @@ def hats(at: Array, knots: Array) -> Array:
 def forgetting(at: Array, length: float) -> Array:
     """Information (n, n) of unit-variance values at places (n,) that correlate by exp(-distance / length)."""
     out: Array = np.linalg.inv(np.exp(-np.abs(at[:, None] - at) / length))
+    return out
+
+
+def block_diagonal(blocks: Sequence[Array]) -> Array:
+    """Square blocks along the diagonal of a matrix, zero elsewhere."""
+    ends = np.cumsum([0] + [len(b) for b in blocks])
+    out = np.zeros((ends[-1], ends[-1]))
+    for block, start, end in zip(blocks, ends, ends[1:], strict=False):
+        out[start:end, start:end] = block
     return out

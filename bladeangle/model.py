@@ -393,10 +393,12 @@ class Equations:
         yield "ring", *self.ring_rows(view.sighting), view.sighting.sigma_px
         if self.standing is None:
             return
-        for kind, sign in TIP_KINDS.items():
-            tips = view.tips_of(sign)
-            if tips is not None:
-                yield kind, *self.tip_rows(tips), tips.sigma_px
+        if view.tips is not None and len(view.tips.px):
+            residual, jac = self.tip_rows(view.tips)
+            for kind, sign in TIP_KINDS.items():
+                mine = view.tips.face == sign
+                if mine.any():
+                    yield kind, residual[mine], jac[mine], view.tips.sigma_px[mine]
         if view.ends is not None and len(view.ends.px):
             yield "end", *self.end_rows(view.ends), view.ends.sigma_px
         if view.circles is not None and len(view.circles.px):

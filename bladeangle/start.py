@@ -227,7 +227,7 @@ def _match(
 
 @lru_cache(maxsize=32)
 def _slopes(count: int, runs: int) -> Array:
-    """Weights (count, runs) that give the slopes of the lines through successive runs of `count` values, a step apart."""
+    """Weights (count, runs) for the slopes of lines through successive runs of `count` values, a step of one apart."""
     out = np.zeros((count, runs))
     for k, run in enumerate(np.array_split(np.arange(count), runs)):
         away = run - run.mean()
