@@ -23,7 +23,7 @@ HEIGHTS_MM = (-60.0, 105.0)
 RING_MARGIN_MM = 1.5
 #: Tip edges of oblique photographs that lie no farther off than this, px, are the right ones, else other thicknesses
 #: are tried; if then they still lie farther off than this, other radii; thinner blades than this, mm, are not believed.
-GOOD_PX = 0.4
+GOOD_PX = 0.55
 FITTING_PX = 0.9
 THINNEST_MM = 0.3
 #: Farther off than this, px, the oblique photographs are refused; steps of the wraps that are tried, rad.
@@ -123,9 +123,14 @@ def _begin(
 
 
 def adjusted_overhead(
-    first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | None = None
+    first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | None = None, *, rough: bool = False
 ) -> Adjustment:
     """First adjustment, of one overhead photograph of each standing position.
+
+    Parameters
+    ----------
+    wrap_rad : wrap of the blades, where it is known better than from matching both standings.
+    rough : to a few pixels, from the first look at the edges alone.
 
     Raises
     ------
@@ -133,9 +138,11 @@ def adjusted_overhead(
     """
     state = _begin(first, ring, priors, wrap_rad)
     views = observed(first, state, 0, 5.0, known=True)
-    state = adjust(ring, views, state, priors, most_iterations=40, must_settle=False).state
-    views = observed(first, state, 3, 3.0)
-    return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
+    result = adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
+    if rough:
+        return result
+    views = observed(first, result.state, 3, 3.0)
+    return adjust(ring, views, result.state, priors, most_iterations=40, must_settle=False)
 
 
 def gathered(
@@ -153,17 +160,15 @@ def gathered(
     """
     state = _placed(shots, overhead, ring)
     if all(s.overhead for s in shots):
-        return adjust(ring, observed(shots, state, 6, 3.0), state, priors, most_iterations=25, must_settle=False)
+        return _adjusted(shots, state, 6, ring, priors)
     sides = _Sides.of(shots, overhead, state)
     progress("finding tip radius and thickness from the oblique photographs")
     best, misfit_px = overhead, np.inf
     for radius_mm, wrap_rad, sure in _starts(sides.radii(state), sides.first):
         begun = _on_radius(sides, state, ring, priors, radius_mm, wrap_rad, sure)
         progress(f"adjusting all photographs on a tip radius of {radius_mm:.1f} mm")
-        for thickness_mm, shift_mm in sides.thicknesses(begun):
-            tried = _with_thickness(shots, begun, thickness_mm, shift_mm, ring, priors)
-            tried_px = _misfit_px(tried, sides.slanted)
-            if tried_px < misfit_px:
+        for tried in _tried(sides, begun, ring, priors):
+            if (tried_px := _misfit_px(tried, sides.slanted)) < misfit_px:
                 best, misfit_px = tried, tried_px
             if misfit_px < GOOD_PX:
                 return best
@@ -219,26 +224,32 @@ def _on_radius(
     # twice: a wrong radius puts the axis a little off too, and that shifts the answer
     for again in (False,) if sure else (True, False):
         near = replace(priors, radius_mm=radius_mm, radius_sigma_mm=0.1)
-        _adopt_rotor(state, adjusted_overhead(sides.first, ring, near, wrap_rad).state)
+        _adopt_rotor(state, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
         if again:
             radius_mm = sides.radii(state, NARROW_MM)[0][0]
     return state
 
 
-def _with_thickness(
-    shots: Sequence[Shot], begun: State, thickness_mm: float, shift_mm: float, ring: Ring, priors: Priors
-) -> Adjustment:
-    """All photographs adjusted from a thickness at the tip and a shift of the mid-lines."""
-    state = begun.copy()
-    assert state.rotor is not None
-    state.rotor.thickness_mm = thickness_mm
-    state.rotor.extra_mm[:] = 0.0
-    state.rotor.heights += shift_mm
-    for search_px in (6, 2):
-        views = observed(shots, state, search_px, 3.0)
-        result = adjust(ring, views, state, priors, most_iterations=25, must_settle=False)
-        state = result.state
-    return result
+def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[Adjustment]:
+    """All photographs adjusted with each thickness at the tip that they show, the one that fits best at once first."""
+    rough: list[Adjustment] = []
+    for thickness_mm, shift_mm in sides.thicknesses(begun):
+        state = begun.copy()
+        assert state.rotor is not None
+        state.rotor.thickness_mm = thickness_mm
+        state.rotor.extra_mm[:] = 0.0
+        state.rotor.heights += shift_mm
+        rough.append(_adjusted(sides.shots, state, 6, ring, priors))
+        if _misfit_px(rough[-1], sides.slanted) < GOOD_PX:
+            break
+    for result in sorted(rough, key=lambda r: _misfit_px(r, sides.slanted)):
+        yield _adjusted(sides.shots, result.state, 2, ring, priors)
+
+
+def _adjusted(shots: Sequence[Shot], state: State, search_px: int, ring: Ring, priors: Priors) -> Adjustment:
+    """All photographs adjusted to the edges that lie within `search_px` of where a state predicts them."""
+    views = observed(shots, state, search_px, 3.0)
+    return adjust(ring, views, state, priors, most_iterations=25, must_settle=False)
 
 
 def _starts(

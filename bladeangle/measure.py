@@ -135,8 +135,8 @@ def measure(
         progress(f"looking for hub and blade tips in {shot.name}")
         flags += find_outline(shot, ring, priors)
     progress("adjusting the overhead photographs")
-    result = adjusted_overhead(first, ring, priors)
     others = [s for s in shots if not any(s is f for f in first)]
+    result = adjusted_overhead(first, ring, priors, rough=bool(others))
     if others:
         shots = first + others
         result = gathered(shots, result, ring, priors, progress)

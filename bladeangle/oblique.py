@@ -107,12 +107,14 @@ def find_thickness(
     """Thickness, mm, and shift of the mid-line towards the inlet, mm, that put both edges of the tip land on edges.
 
     The upper face's edge is known from overhead; what is not known is how far below it the other edge is. One answer
-    for thin, usual and thick blades each, the likeliest first: a shadow's edge below a thin blade can look better.
+    for thin, usual and thick blades each, where both edges are strongest and the metal between is quiet. A shadow's
+    edge below a thin blade can be stronger still, so they are ranked by the weaker edge, on the middling blade: the
+    likeliest first.
     """
     rotor = state.rotor
     assert rotor is not None
     z = np.arange(-6.0, 6.01, 0.1)
-    total = np.zeros(len(z))  # mean response against the height over the present mid-line, upwards
+    responses = []  # one for each blade in each photograph, against the height over the present mid-line, upwards
     up_of = [1.0 if state.r_ring_rotor[s, 2, 2] > 0 else -1.0 for s in range(len(state.standings))]
     for photo in oblique:
         image = photos[photo]
@@ -133,17 +135,17 @@ def find_thickness(
             response = step_response(read, blur_px)
             places = np.arange(-reach, reach + 1)
             each = [np.interp(z, places / s, r) for s, r in zip(scale[inside], response, strict=True)]
-            total += np.mean(each, axis=0)
-    value = np.empty((len(THICKNESSES_MM), len(OFFSETS_MM)))
-    for i, thickness in enumerate(THICKNESSES_MM):
-        upper = rotor.thickness_mm / 2 + OFFSETS_MM
-        first, quiet, second = (np.interp(upper - share * thickness, z, total) for share in (0.0, 0.5, 1.0))
-        value[i] = first + second - 2 * quiet  # two edges and quiet metal between, not one edge twice
+            responses.append(np.mean(each, axis=0))
+    heights = rotor.thickness_mm / 2 + OFFSETS_MM - np.outer(THICKNESSES_MM, (0.0, 0.5, 1.0))[:, :, None]
+    at = np.array([np.interp(heights, z, r) for r in responses or np.zeros((1, len(z)))])
+    first, quiet, second = at.transpose(2, 0, 1, 3)
+    value = (first + second - 2 * quiet).sum(0)  # two edges and quiet metal between, not one edge twice
+    weaker = np.median(np.minimum(first, second) - quiet, axis=0)
     found = []
     for low, high in pairwise(THICKNESS_CLASSES_MM):
         rows = np.flatnonzero((low <= THICKNESSES_MM) & (high > THICKNESSES_MM))
         best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
         thickness = float(THICKNESSES_MM[rows[best]])
         shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offset] - thickness / 2)
-        found.append((value[rows[best], offset], thickness, shift * up_of[standing_of[oblique[0]]]))
+        found.append((float(weaker[rows].max()), thickness, shift * up_of[standing_of[oblique[0]]]))
     return [(thickness, shift) for _, thickness, shift in sorted(found, reverse=True)]
