@@ -21,16 +21,18 @@ from bladeangle.shots import RING_EVERY, Shot, observed, state_of
 HEIGHTS_MM = (-60.0, 105.0)
 #: Margin kept from the ring's inner radius, mm.
 RING_MARGIN_MM = 1.5
-#: Tip edges of oblique photographs that lie no farther off than this, px, are the right ones, else other thicknesses
-#: are tried; if then they still lie farther off than this, other radii; thinner blades than this, mm, are not believed.
+#: Tip edges of oblique photographs that lie no farther off than this, px, are the right ones (no farther than this
+#: after a rough adjustment, very likely), else other thicknesses are tried; if then they still lie farther off than
+#: this, other radii; thinner blades than this, mm, are not believed.
 GOOD_PX = 0.55
+ROUGHLY_PX = 0.75
 FITTING_PX = 0.9
 THINNEST_MM = 0.3
 #: Farther off than this, px, the oblique photographs are refused; steps of the wraps that are tried, rad.
 REFUSED_PX = 1.0
 WRAP_STEP_RAD = 0.2
-#: Half the range, mm, in which a radius is looked for again.
-NARROW_MM = 1.5
+#: Half the range, mm, in which a radius is looked for again, and its steps.
+NARROW_MM, NARROW_STEPS = 1.5, 30
 #: How clear the radius seen by oblique photographs must be, robust standard deviations.
 CLEAR_RADIUS = 5.0
 
@@ -205,10 +207,14 @@ class _Sides:
             float(np.median([s.sighting.blur_px for s in shots])),
         )
 
-    def radii(self, state: State, range_mm: float = oblique.RADIUS_RANGE_MM) -> list[tuple[float, float]]:
+    def radii(
+        self, state: State, range_mm: float = oblique.RADIUS_RANGE_MM, steps: int = oblique.RADIUS_STEPS
+    ) -> list[tuple[float, float]]:
         """Tip radii, mm, within a range about the state's, and how clear each is, the clearest first."""
         photos = [s.photo for s in self.shots]
-        return oblique.find_radius(photos, state, self.above, self.slanted, self.standing_of, self.blur_px, range_mm)
+        return oblique.find_radius(
+            photos, state, self.above, self.slanted, self.standing_of, self.blur_px, range_mm, steps
+        )
 
     def thicknesses(self, state: State) -> list[tuple[float, float]]:
         """Thicknesses of the tip and shifts of the mid-lines that go with them, mm, the likeliest first."""
@@ -226,7 +232,7 @@ def _on_radius(
         near = replace(priors, radius_mm=radius_mm, radius_sigma_mm=0.1)
         _adopt_rotor(state, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
         if again:
-            radius_mm = sides.radii(state, NARROW_MM)[0][0]
+            radius_mm = sides.radii(state, NARROW_MM, NARROW_STEPS)[0][0]
     return state
 
 
@@ -240,7 +246,7 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
         state.rotor.extra_mm[:] = 0.0
         state.rotor.heights += shift_mm
         rough.append(_adjusted(sides.shots, state, 6, ring, priors))
-        if _misfit_px(rough[-1], sides.slanted) < GOOD_PX:
+        if _misfit_px(rough[-1], sides.slanted) < ROUGHLY_PX:
             break
     for result in sorted(rough, key=lambda r: _misfit_px(r, sides.slanted)):
         yield _adjusted(sides.shots, result.state, 2, ring, priors)

@@ -16,7 +16,7 @@ from bladeangle.edits import Edits
 from bladeangle.errors import EdgesError, UsageError
 from bladeangle.flags import Flag
 from bladeangle.gather import adjusted_overhead, find_outline, gathered
-from bladeangle.photo import Photo, read_photo
+from bladeangle.photo import Photo, light_alone, read_photo
 from bladeangle.pose import start_pose
 from bladeangle.priors import Priors, unconfirmed
 from bladeangle.quality import judge, tied_to
@@ -110,7 +110,7 @@ def measure(
         flags += judge(photo, sighting, ring, camera, pose)
         eye = pose.eye_mm
         overhead = bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM)
-        shots.append(Shot(path, photo.name, standing, photo, sighting, pose, overhead))
+        shots.append(Shot(path, photo.name, standing, light_alone(photo), sighting, pose, overhead))
         if edits is not None:
             shots[-1].edits = edits.for_photo(photo.sha256)
             if shots[-1].edits.struck or shots[-1].edits.added:

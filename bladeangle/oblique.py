@@ -46,6 +46,7 @@ def find_radius(
     standing_of: Sequence[int],
     blur_px: float,
     range_mm: float = RADIUS_RANGE_MM,
+    steps: int = RADIUS_STEPS,
 ) -> list[tuple[float, float]]:
     """Tip radii at which edge points seen overhead lie on edges of oblique photographs, best first, and how clear each.
 
@@ -56,7 +57,7 @@ def find_radius(
     """
     rotor = state.rotor
     assert rotor is not None
-    radii = np.arange(-range_mm, range_mm + 1e-9, range_mm / RADIUS_STEPS) + rotor.radius_mm
+    radii = np.linspace(-range_mm, range_mm, 2 * steps + 1) + rotor.radius_mm
     strength, contrast = np.zeros(len(radii)), np.zeros(len(radii))
     for photo in oblique:
         image = photos[photo]

@@ -163,6 +163,11 @@ def read_photo(path: Path, max_pixels: float = 200e6) -> Photo:
     return Photo(path, path.name, sha256, grey, encoded, width, height, exif)
 
 
+def light_alone(photo: Photo) -> Photo:
+    """The photograph without its encoded values, which take a fifth of its memory; for where many are kept at once."""
+    return replace(photo, encoded=np.zeros((0, 0), np.uint8))
+
+
 def oriented(photo: Photo) -> Photo:
     """The photograph with its EXIF orientation applied to the pixels, and the tag set to 1."""
     mirrored, turns = _ORIENTATIONS[photo.exif.orientation or 1]

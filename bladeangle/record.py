@@ -233,7 +233,13 @@ def _without_points(trace: Any, source: str) -> Any:
 
 
 def _without_columns(blade: Any, source: str) -> Any:
-    """A blade with the columns of its points checked and emptied."""
+    """A blade with the columns of its points and its curve checked and emptied."""
+    curve = blade.get("curve") if isinstance(blade, dict) else None
+    if isinstance(curve, dict) and all(isinstance(v, list) for v in curve.values()):
+        plain = all(type(v) in (int, float) for column in curve.values() for v in column)
+        # what is wrong with others, the schema says
+        if plain and min(curve.get("standard_uncertainty_deg", []), default=0) >= 0:
+            blade = blade | {"curve": {k: [] for k in curve}}
     points = blade.get("points") if isinstance(blade, dict) else None
     if not isinstance(points, dict) or not all(isinstance(v, list) for v in points.values()):
         return blade

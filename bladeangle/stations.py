@@ -94,6 +94,58 @@ def station_angle(rotor: Rotor, blade: int, station: str, options: StationOption
     return float(np.degrees(np.arctan(-(x @ z) / (x @ x))))
 
 
+def angle_gradient(rotor: Rotor, blade: int, station: str, options: StationOptions) -> Array:
+    """Derivatives (3 + count,) of `station_angle`, deg, by tip radius, both ends and the coefficients of the curve."""
+    tau, length, by = _arc_gradient(rotor, blade, 400)
+    radius_mm, heights = rotor.radius_mm, rotor.heights[blade]
+    span = station_span(length[-1], station, options)
+    longer = np.subtract(station_span(length[-1] + 1, station, options), span)  # by the length, which they go with
+    share = np.linspace(0, 1, SAMPLES)
+    at = np.interp(span[0] + share * (span[1] - span[0]), length, tau)
+    slope = rotor.basis.values(at, heights, 0, 1)
+    # where the station lies along the blade moves with the length before it, and with that of the whole
+    cell = np.clip(np.searchsorted(tau, at) - 1, 0, len(tau) - 2)
+    part = ((at - tau[cell]) / (tau[cell + 1] - tau[cell]))[:, None]
+    before = (1 - part) * by[cell] + part * by[cell + 1]
+    moved = (longer[0] + share * (longer[1] - longer[0]))[:, None] * by[-1] - before
+    moved /= np.sqrt(radius_mm**2 + slope**2)[:, None]
+    x, z = radius_mm * (at - at.mean()), rotor.basis.values(at, heights)
+    by_x, by_z = radius_mm * (moved - moved.mean(0)), slope[:, None] * moved
+    by_x[:, 0] += x / radius_mm
+    by_z[:, 3:] += rotor.basis.matrix(at)
+    fall, run = -(x @ z), x @ x
+    out: Array = (-(z @ by_x + x @ by_z) * run - 2 * fall * (x @ by_x)) / (run**2 + fall**2)
+    return np.degrees(out)
+
+
+def _arc_gradient(rotor: Rotor, blade: int, n: int) -> tuple[Array, Array, Array]:
+    """As `arc_of`, and the length's derivatives (n, 3 + count) at fixed tau by radius, both ends, and coefficients.
+
+    Those of its last row hold for the whole length, which the trailing end bounds.
+    """
+    tau, length = arc_of(rotor, blade, rotor.ends[blade], n)
+    bends = rotor.basis.matrix(tau, 1)
+    slope = bends @ rotor.heights[blade]
+    speed = np.sqrt(rotor.radius_mm**2 + slope**2)
+    rate = np.column_stack([np.full(n, rotor.radius_mm), slope[:, None] * bends]) / speed[:, None]
+    by = np.zeros((n, 3 + bends.shape[1]))
+    steps = (rate[1:] + rate[:-1]) / 2 * np.diff(tau)[:, None]
+    by[1:, [0, *range(3, by.shape[1])]] = np.cumsum(steps, axis=0)
+    by[:, 1] = -speed[0]
+    by[-1, 2] = speed[-1]
+    return tau, length, by
+
+
+def _among_all(result: Adjustment, blade: int, by: Array) -> Array:
+    """Derivatives (3 + count,) by radius, ends and coefficients of a blade as a row (n,) by all unknowns."""
+    first, count = result.layout[("blade", blade)].start, len(by) - 3
+    out = np.zeros(result.layout.size)
+    out[result.layout["rotor"].start] = by[0]
+    out[first : first + count] = by[3:]
+    out[first + count : first + count + 2] = by[1:3]
+    return out
+
+
 def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     """Angles, curves and sizes from an adjustment."""
     rotor = result.state.rotor
@@ -119,14 +171,16 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
             share[label] = float((np.histogram(at_mm, BINS, (low, high))[0] > 0).mean())
             labels.append(label)
             angles.append(station_angle(rotor, b, station, options))
-            rows.append(_gradient(result, b, partial(station_angle, blade=b, station=station, options=options)))
+            rows.append(_among_all(result, b, angle_gradient(rotor, b, station, options)))
     jacobian = np.array(rows).reshape(len(rows), result.layout.size)
     budget = _budget(result, tuple(labels), jacobian)
     wrap, tip = np.full((rotor.blades, 2), np.nan), np.full((rotor.blades, 2), np.nan)
     for b in range(rotor.blades):
         if ends_known[b].all():
+            length = arc_of(rotor, b, rotor.ends[b])[1]
             wrap[b] = _value(result, b, partial(_wrap, blade=b))
-            tip[b] = _value(result, b, partial(_tip_length, blade=b))
+            row = _among_all(result, b, _arc_gradient(rotor, b, 1500)[2][-1])
+            tip[b] = length[-1], float(np.sqrt(max(float(row @ result.covariance @ row), 0.0)))
     sizes = {
         "tip_diameter": _value(result, None, lambda r: 2 * r.radius_mm),
         "thickness": _value(result, None, lambda r: r.thickness_mm),
@@ -209,10 +263,6 @@ def _why_not(
 
 def _wrap(rotor: Rotor, blade: int) -> float:
     return float(np.degrees(rotor.ends[blade, 1] - rotor.ends[blade, 0]))
-
-
-def _tip_length(rotor: Rotor, blade: int) -> float:
-    return float(arc_of(rotor, blade, rotor.ends[blade])[1][-1])
 
 
 def _gradient(result: Adjustment, blade: int | None, function: Callable[[Rotor], float]) -> Array:
