@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle import edges
-from bladeangle.adjust import SOURCES, Adjustment, adjust, swallowed, traces_of
+from bladeangle.adjust import SOURCES, Adjustment, adjust
 from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, State, TipPoints, View
 from bladeangle.priors import Priors
 from bladeangle.ring import POINTS_A_SIDE, Ring, RingSighting
 from bladeangle.rotor import Rotor
+from bladeangle.sway import swallowed, traces_of
 
 #: How far down a photograph from the side looks, deg, and the margin of the picture around the ring, mm.
 DOWN_DEG = 45.0

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bladeangle.rotor import Basis, Rotor
-from bladeangle.stations import STATIONS, StationOptions, arc_of, station_angle, station_span
+from bladeangle.stations import STATIONS, StationOptions, angle_gradient, arc_of, station_angle, station_span
 from bladeangle.synthetic import Progressive, RotorShape, random_rotor, station_angles
 from bladeangle.synthetic.scene import tip_curve
 
@@ -134,3 +134,20 @@ def test_length_along_the_tip():
     assert tau[-1] == pytest.approx(1.5, abs=1e-9)
     assert length[-1] == pytest.approx(150.0, abs=1e-6)  # 3-4-5
     assert np.all(np.diff(length) > 0)
+
+
+@pytest.mark.parametrize("station", STATIONS)
+def test_derivatives_of_an_angle_are_those_of_central_differences(station):
+    arc = np.linspace(0, 130.0, 500)
+    rotor = rotor_through(arc, 0.2 * arc + 0.0015 * arc**2, 80.0)
+    found = angle_gradient(rotor, 0, station, DEFAULT)
+
+    def angle(x):
+        moved = rotor.copy()
+        moved.radius_mm, moved.ends[0], moved.heights[0] = x[0], x[1:3], x[3:]
+        return station_angle(moved, 0, station, DEFAULT)
+
+    x = np.concatenate([[rotor.radius_mm], rotor.ends[0], rotor.heights[0]])
+    steps = np.array([1e-3, 1e-5, 1e-5] + [1e-3] * rotor.basis.count)
+    expected = [(angle(x + h) - angle(x - h)) / (2 * step) for h, step in zip(np.diag(steps), steps, strict=True)]
+    np.testing.assert_allclose(found, expected, rtol=1e-4, atol=1e-5 * np.abs(expected).max())
