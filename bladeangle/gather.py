@@ -21,15 +21,17 @@ from bladeangle.shots import RING_EVERY, Shot, observed, state_of
 HEIGHTS_MM = (-60.0, 105.0)
 #: Margin kept from the ring's inner radius, mm.
 RING_MARGIN_MM = 1.5
-#: Tip edges of oblique photographs that lie no farther off than this, px, are the right ones (no farther than this
-#: after a rough adjustment, very likely), else other thicknesses are tried; if then they still lie farther off than
-#: this, other radii; thinner blades than this, mm, are not believed.
-GOOD_PX = 0.55
-ROUGHLY_PX = 0.75
-FITTING_PX = 0.9
+#: What an edge that should be seen and is not found counts as lying off, px, and the most that any counts.
+LOST_PX = 1.0
+#: Tip edges that lie no farther off than this on the mean, px, are the right ones (no farther than this after a rough
+#: adjustment, very likely), else other thicknesses are tried; if then they still lie farther off than this, other radii
+#: and wraps; farther off than this, the photographs are refused; thinner blades than this, mm, are not believed.
+GOOD_PX = 0.4
+ROUGHLY_PX = 0.5
+FITTING_PX = 0.6
+REFUSED_PX = 0.8
 THINNEST_MM = 0.3
-#: Farther off than this, px, the oblique photographs are refused; steps of the wraps that are tried, rad.
-REFUSED_PX = 1.0
+#: Steps of the wraps that are tried, rad.
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again, and its steps.
 NARROW_MM, NARROW_STEPS = 1.5, 30
@@ -170,7 +172,7 @@ def gathered(
         begun = _on_radius(sides, state, ring, priors, radius_mm, wrap_rad, sure)
         progress(f"adjusting all photographs on a tip radius of {radius_mm:.1f} mm")
         for tried in _tried(sides, begun, ring, priors):
-            if (tried_px := _misfit_px(tried, sides.slanted)) < misfit_px:
+            if (tried_px := _misfit_px(tried, sides.shots)) < misfit_px:
                 best, misfit_px = tried, tried_px
             if misfit_px < GOOD_PX:
                 return best
@@ -246,9 +248,9 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
         state.rotor.extra_mm[:] = 0.0
         state.rotor.heights += shift_mm
         rough.append(_adjusted(sides.shots, state, 6, ring, priors))
-        if _misfit_px(rough[-1], sides.slanted) < ROUGHLY_PX:
+        if _misfit_px(rough[-1], sides.shots) < ROUGHLY_PX:
             break
-    for result in sorted(rough, key=lambda r: _misfit_px(r, sides.slanted)):
+    for result in sorted(rough, key=lambda r: _misfit_px(r, sides.shots)):
         yield _adjusted(sides.shots, result.state, 2, ring, priors)
 
 
@@ -289,17 +291,26 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
     return state
 
 
-def _misfit_px(result: Adjustment, photos: Sequence[int]) -> float:
-    """How far, px, the tip edges lie off in the middling one of some photographs, each by its worse face."""
-    worse = [
-        max((result.rms_px(p, kind) for kind in TIP_KINDS if kind in result.residual_px[p]), default=9.0)
-        for p in photos
-    ]
-    rotor = result.state.rotor
-    assert rotor is not None
-    if rotor.thickness_mm < THINNEST_MM:  # both edges were taken for one
-        return 9.0
-    return float(np.median(worse))
+def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
+    """How far, px, the tip edges that should be seen lie off on the mean, each at most `LOST_PX`, as one not found.
+
+    Where a wrong start fits, it fits few edges: what is not found tells as much as what lies off.
+    """
+    state = result.state
+    assert state.rotor is not None
+    if state.rotor.thickness_mm < THINNEST_MM:  # both edges were taken for one
+        return LOST_PX
+    total, number = 0.0, 0
+    for p, shot in enumerate(shots):
+        standing = state.standings.index(shot.standing)
+        stretches = edges.predicted(state, p, standing, (shot.photo.width, shot.photo.height))
+        wanted = sum(len(stretch.px) // edges.POINT_PX for stretch in stretches)
+        off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
+        off = off[np.isfinite(off)]
+        lost = max(wanted - len(off), 0)
+        total += float(np.minimum(off**2, LOST_PX**2).sum()) + lost * LOST_PX**2
+        number += len(off) + lost
+    return float(np.sqrt(total / max(number, 1)))
 
 
 def _adopt_rotor(state: State, source: State) -> None:
