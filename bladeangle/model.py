@@ -21,7 +21,7 @@ from bladeangle.rotor import Rotor
 Ints = NDArray[np.int64]
 
 #: Knots along the tip between which what grooves do to the edges of the tip land is linear.
-GROOVE_KNOTS = 8
+GROOVE_KNOTS = 16
 #: Tip edges of the two faces are weighed apart: one may stand out clearly where the other is hardly seen.
 TIP_KINDS = {"inlet tips": 1, "outlet tips": -1}
 

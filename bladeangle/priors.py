@@ -46,7 +46,7 @@ class Priors:
 
 
 #: Distance along the tip, mm, over which what grooves do to an edge is forgotten.
-GROOVE_LENGTH_MM = 30.0
+GROOVE_LENGTH_MM = 13.0
 #: Standard uncertainty, as a ratio, added to the focal length of a camera file that the photographs' own data do not
 #: confirm: another phone of the model, another focus, a frame trimmed by an editor. A zoom is more; no interval that is
 #: of use would cover it, which is why a flag says so as well.

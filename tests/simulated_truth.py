@@ -232,9 +232,9 @@ def _circle_heights(rng: np.random.Generator, priors: Priors, end_mm: float, cou
 
 
 def _grooves(rng: np.random.Generator, length_mm: float, sigma_mm: float) -> Array:
-    """What grooves do to the two edges of the land, (2, m) mm along the tip: a random walk that forgets over 30 mm."""
-    arc = np.linspace(-10.0, length_mm + 10.0, 80)
-    alike = np.exp(-np.abs(arc[:, None] - arc) / 30.0)
+    """What grooves do to the two edges of the land, (2, m) mm along the tip: a random walk that forgets over 13 mm."""
+    arc = np.linspace(-10.0, length_mm + 10.0, 160)
+    alike = np.exp(-np.abs(arc[:, None] - arc) / 13.0)
     out: Array = rng.multivariate_normal(np.zeros(len(arc)), alike, 2, method="cholesky") * sigma_mm
     return np.vstack([arc, out])
 
