@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle.adjust import Adjustment
-from bladeangle.budget import coverage_factor, numerical_jacobian
+from bladeangle.budget import coverage_factor
 from bladeangle.expected import (
     AROUND_MARGIN_MM,
     DOWN_DEG,
@@ -33,7 +33,6 @@ from bladeangle.geometry import Array
 from bladeangle.model import Equations, Layout, State, View
 from bladeangle.priors import Priors, prior_rows
 from bladeangle.ring import Ring
-from bladeangle.rotor import Rotor
 from bladeangle.stations import (
     BINS,
     EDGE_BIAS_PX,
@@ -42,8 +41,9 @@ from bladeangle.stations import (
     STATIONS,
     StationOptions,
     Stations,
+    among_all,
+    angle_gradient,
     arc_of,
-    station_angle,
     station_span,
 )
 
@@ -96,7 +96,7 @@ def next_photograph(
     tried = [work.of(c) for c in _candidates(result, state, ring, size, added, blade, station)]
     if missing:
         adds = [[m for m in missing if work.adds(t, *m, options)] for t in tried]
-        rows = {m: _angle_row(rotor, layout, *m, options) for m in missing}
+        rows = {m: among_all(layout, m[0], angle_gradient(rotor, *m, options)) for m in missing}
         ranked = [(len(a), -max((t.u_deg(rows[m]) for m in a), default=0.0)) for a, t in zip(adds, tried, strict=True)]
         best = max(range(len(tried)), key=lambda i: ranked[i])
         if adds[best]:
@@ -107,7 +107,7 @@ def next_photograph(
             return None
     k = int(np.argmax(wide))
     blade, station = _named(stations.labels[k])
-    row = _angle_row(rotor, layout, blade, station, options)
+    row = among_all(layout, blade, angle_gradient(rotor, blade, station, options))
     before = _Tried(None, inverse(old.information), old.shifts).u_deg(row)
     after = [t.u_deg(row) / before for t in tried]
     best = int(np.argmin(after))
@@ -224,23 +224,6 @@ def _known_ends(result: Adjustment) -> frozenset[tuple[int, int]]:
             good = weight["end"] > 0.2
             out |= set(zip(view.ends.blade[good].tolist(), view.ends.end[good].tolist(), strict=True))
     return frozenset(out)
-
-
-def _angle_row(rotor: Rotor, layout: Layout, blade: int, station: str, options: StationOptions) -> Array:
-    """Derivatives (n,) of a station's angle, deg, by the unknowns; by tip radius, curve and ends of the blade."""
-    count = rotor.basis.count
-    first, radius = layout[("blade", blade)].start, layout["rotor"].start
-
-    def angle(x: Array) -> float:
-        moved = rotor.copy()
-        moved.radius_mm, moved.heights[blade], moved.ends[blade] = float(x[0]), x[1 : count + 1], x[count + 1 :]
-        return station_angle(moved, blade, station, options)
-
-    x = np.concatenate([[rotor.radius_mm], rotor.heights[blade], rotor.ends[blade]])
-    steps = np.concatenate([np.full(count + 1, 1e-3), [1e-5, 1e-5]])
-    out = np.zeros(layout.size)
-    out[np.concatenate([[radius], np.arange(first, first + count + 2)])] = numerical_jacobian(angle, x, steps)[0]
-    return out
 
 
 def _with_turned(result: Adjustment, priors: Priors, ring: Ring) -> tuple[State, Layout, _Total, int | None]:

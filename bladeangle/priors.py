@@ -149,33 +149,29 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     )
     add("blade edges", k[2:], rotor.rounding_mm - priors.rounding_mm, np.array([priors.rounding_sigma_mm] * 2))
     basis, count = rotor.basis, rotor.basis.count
-    bend = np.zeros((count - 3, count))  # third differences: change of the angle's slope from knot to knot
-    for i in range(count - 3):
-        bend[i, i : i + 4] = [-1, 3, -3, 1]
-    sigma = np.radians(priors.bend_sigma_deg) * basis.step * rotor.radius_mm
-    for b in range(rotor.blades):
-        c = cols(("blade", b))
-        add("smoothness", c[:count], bend @ rotor.heights[b], np.full(len(bend), sigma), bend)
-        # only so that the equations stay regular where nothing is seen of a blade
-        add("gauge", c[:count], rotor.heights[b] - start.rotor.heights[b], np.full(count, 500.0))
-        add("gauge", c[count : count + 2], rotor.ends[b] - start.rotor.ends[b], np.array([0.03, 1.2]))
-        add("blade edges", c[count + 2 :], rotor.extra_mm[b : b + 1], np.array([priors.extra_sigma_mm]))
-    known = groove_information(state, priors)
+    blades = np.array([cols(("blade", b)) for b in range(rotor.blades)])
+    curves = blades[:, :count].reshape(-1)
+    each = np.eye(rotor.blades)
+    # third differences: change of the angle's slope from knot to knot
+    bend = np.asarray(np.kron(each, np.diff(np.eye(count), 3, axis=0)), np.float64)
+    sigma = np.radians([priors.bend_sigma_deg]) * basis.step * rotor.radius_mm
+    add("smoothness", curves, bend @ rotor.heights.reshape(-1), sigma, bend)
+    # only so that the equations stay regular where nothing is seen of a blade
+    add("gauge", curves, (rotor.heights - start.rotor.heights).reshape(-1), np.full(len(curves), 500.0))
+    ends = blades[:, count : count + 2].reshape(-1)
+    add("gauge", ends, (rotor.ends - start.rotor.ends).reshape(-1), np.tile([0.03, 1.2], rotor.blades))
+    add("blade edges", blades[:, -1], rotor.extra_mm, np.full(rotor.blades, priors.extra_sigma_mm))
+    root: Array = np.asarray(np.linalg.cholesky(groove_information(state, priors)).T, np.float64)
     for face in (0, 1):
-        at = cols("grooves", face * len(known), len(known))
-        root: Array = np.asarray(np.linalg.cholesky(known).T, np.float64)
+        at = cols("grooves", face * len(root), len(root))
         add("grooves", at, root @ state.grooves[face], np.ones(1), root)
     same = of("blades alike")
     like, sigma = alike(rotor, priors)
     weighted = like.T @ (like / sigma[:, None] ** 2)
     off = rotor.heights - rotor.heights.mean(0)
     same.cost += float(np.einsum("bi,ij,bj->", off, weighted, off))
-    for b in range(rotor.blades):
-        own = cols(("blade", b), 0, count)
-        same.right[own] += weighted @ off[b]
-        for other in range(rotor.blades):
-            share = float(b == other) - 1 / rotor.blades
-            same.information[np.ix_(own, cols(("blade", other), 0, count))] += share * weighted
+    same.right[curves] += (off @ weighted).reshape(-1)
+    same.information[curves[:, None], curves] += np.kron(each - 1 / rotor.blades, weighted)
     if state.standings == ("inlet_up", "outlet_up") and 1 in state.circle_standing:
         # The rotor's frame begins at the sheet under the rotor standing inlet up; it stands on its outlet hub face, or
         # nearly, and that face's rim is the largest circle seen when it is turned over.
@@ -188,10 +184,10 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     away = np.angle(np.exp(1j * (places - np.angle(np.exp(1j * places).mean(0)))))
     weight = (rotor.radius_mm / priors.alike_end_sigma_mm) ** 2
     for e in (0, 1):
-        own = np.array([layout[("blade", b)].start + count + e for b in range(rotor.blades)])
+        own = blades[:, count + e]
         same.cost += float(weight * (away[:, e] ** 2).sum())
         same.right[own] += weight * rotor.turn * away[:, e]
-        same.information[np.ix_(own, own)] += weight * (np.eye(rotor.blades) - 1 / rotor.blades)
+        same.information[own[:, None], own] += weight * (each - 1 / rotor.blades)
     tip_ends = [rotor.basis.matrix(rotor.ends[:, e]) for e in (0, 1)]
     for circle, standing in enumerate(state.circle_standing):
         # height above the sheet, along the axis: what is looked at from above is the upper end of the rotor
@@ -207,10 +203,9 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         # and it lies not far beyond the blades' upper ends, whatever the radius, to which all heights go together
         upper = tip_ends[0 if sign > 0 else 1]
         beyond = sign * (state.circles[circle, 1] - float((upper * rotor.heights).sum(1).mean()))
-        blades = np.concatenate([cols(("blade", b), 0, count) for b in range(rotor.blades)])
         add(
             "hub circles",
-            np.append(blades, layout["circles"].start + 2 * circle + 1),
+            np.append(curves, layout["circles"].start + 2 * circle + 1),
             np.array([beyond - priors.circle_beyond_mm]),
             np.array([priors.circle_beyond_sigma_mm]),
             np.append(-sign * upper.reshape(-1) / rotor.blades, sign)[None],

@@ -17,7 +17,7 @@ import numpy as np
 from bladeangle.adjust import Adjustment
 from bladeangle.budget import STATIONS, Budget, BudgetLine, line_from_jacobian
 from bladeangle.geometry import Array
-from bladeangle.model import TIP_KINDS
+from bladeangle.model import TIP_KINDS, Layout
 from bladeangle.rotor import FACES, Rotor
 
 #: Points that stand for a station, and bins of it that must be seen.
@@ -136,11 +136,11 @@ def _arc_gradient(rotor: Rotor, blade: int, n: int) -> tuple[Array, Array, Array
     return tau, length, by
 
 
-def _among_all(result: Adjustment, blade: int, by: Array) -> Array:
+def among_all(layout: Layout, blade: int, by: Array) -> Array:
     """Derivatives (3 + count,) by radius, ends and coefficients of a blade as a row (n,) by all unknowns."""
-    first, count = result.layout[("blade", blade)].start, len(by) - 3
-    out = np.zeros(result.layout.size)
-    out[result.layout["rotor"].start] = by[0]
+    first, count = layout[("blade", blade)].start, len(by) - 3
+    out = np.zeros(layout.size)
+    out[layout["rotor"].start] = by[0]
     out[first : first + count] = by[3:]
     out[first + count : first + count + 2] = by[1:3]
     return out
@@ -171,7 +171,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
             share[label] = float((np.histogram(at_mm, BINS, (low, high))[0] > 0).mean())
             labels.append(label)
             angles.append(station_angle(rotor, b, station, options))
-            rows.append(_among_all(result, b, angle_gradient(rotor, b, station, options)))
+            rows.append(among_all(result.layout, b, angle_gradient(rotor, b, station, options)))
     jacobian = np.array(rows).reshape(len(rows), result.layout.size)
     budget = _budget(result, tuple(labels), jacobian)
     wrap, tip = np.full((rotor.blades, 2), np.nan), np.full((rotor.blades, 2), np.nan)
@@ -179,7 +179,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
         if ends_known[b].all():
             length = arc_of(rotor, b, rotor.ends[b])[1]
             wrap[b] = _value(result, b, partial(_wrap, blade=b))
-            row = _among_all(result, b, _arc_gradient(rotor, b, 1500)[2][-1])
+            row = among_all(result.layout, b, _arc_gradient(rotor, b, 1500)[2][-1])
             tip[b] = length[-1], float(np.sqrt(max(float(row @ result.covariance @ row), 0.0)))
     sizes = {
         "tip_diameter": _value(result, None, lambda r: 2 * r.radius_mm),

@@ -29,7 +29,7 @@ from bladeangle.expected import (
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.priors import Priors
 from bladeangle.ring import Ring, read_ring
-from bladeangle.stations import StationOptions, Stations, measure_stations
+from bladeangle.stations import StationOptions, Stations, among_all, angle_gradient, measure_stations
 
 RING = read_ring(Path(__file__).parent.parent / "calibration" / "ring-160-a3.json")
 SIZE = (2016, 1512)
@@ -115,7 +115,8 @@ def test_adding_one_photograph_is_adjusting_all_of_them(shot: Shot) -> None:
     assert rotor is not None
     after = adjusted([*PAIR, shot], typical=blurred)[1]
     for label in before.labels:
-        row = advice._angle_row(rotor, result.layout, *advice._named(label), StationOptions())
+        blade, station = advice._named(label)
+        row = among_all(result.layout, blade, angle_gradient(rotor, blade, station, StationOptions()))
         k = after.labels.index(label)
         assert tried.u_deg(row) == pytest.approx(math.sqrt(after.budget.covariance_deg2[k, k]), rel=0.03), label
 
