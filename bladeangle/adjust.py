@@ -140,19 +140,26 @@ class _Work:
         known = start.standings if start.rotor is not None else ()
         self.standing = [known.index(v.standing) if v.standing in known else None for v in views]
         self.scale: list[dict[str, Scale]] = [{} for _ in views]
-        self.kept: dict[int, list[tuple[str, Array, Array, Array]]] = {}
+        self.kept: dict[int, list[tuple[str, Array, Array, Ints, Array]]] = {}
         self.kept_for: State | None = None
         self.runs: dict[tuple[int, str], Traces | None] = {}
         self.damping = 0.0
         self.gain = np.inf
         self.build()
 
-    def rows(self, photo: int, equations: Equations) -> list[tuple[str, Array, Array, Array]]:
-        """The rows of one photograph at the present state, kept for when only the scales change."""
+    def rows(self, photo: int) -> list[tuple[str, Array, Array, Ints, Array]]:
+        """Kind, residuals, Jacobian, its columns, and sigma of the rows of one photograph at the present state.
+
+        They are kept for when only the scales change. Most kinds of observation concern few of the unknowns.
+        """
         if self.kept_for is not self.state:
             self.kept, self.kept_for = {}, self.state
         if photo not in self.kept:
-            self.kept[photo] = list(equations.rows(self.views[photo]))
+            equations = Equations(self.ring, self.layout, self.state, photo, self.standing[photo])
+            self.kept[photo] = []
+            for kind, residual, whole, sigma in equations.rows(self.views[photo]):
+                busy = np.flatnonzero(whole.any(0))
+                self.kept[photo].append((kind, residual, whole[:, busy], equations.columns[busy], sigma))
         return self.kept[photo]
 
     def traces(self, photo: int, kind: str, sigma: Array) -> Traces | None:
@@ -166,7 +173,7 @@ class _Work:
 
     def build(self) -> None:
         """Normal equations at the present state, with the present scales."""
-        self.built = _build(self, self.state)
+        self.built = _build(self)
         self.known = prior_rows(self.state, self.layout, self.priors, self.start)
 
     @property
@@ -352,16 +359,12 @@ SOURCES = {
 }
 
 
-def _build(work: _Work, state: State) -> _Built:
+def _build(work: _Work) -> _Built:
     n = work.layout.size
     built = _Built({s: np.zeros((n, n)) for s in SOURCES.values()}, np.zeros((n, n)), np.zeros(n))
     for p, view in enumerate(work.views):
-        equations = Equations(work.ring, work.layout, state, p, work.standing[p])
         kinds: dict[str, tuple[Array, Array, Array, Array]] = {}
-        for kind, residual, whole, sigma in work.rows(p, equations):
-            # most kinds of observation concern few of the unknowns
-            busy = np.flatnonzero(whole.any(0))
-            jac, columns = whole[:, busy], equations.columns[busy]
+        for kind, residual, jac, columns, sigma in work.rows(p):
             at = np.ix_(columns, columns)
             scale = work.scale[p].get(kind, Scale())
             single = sigma * scale.single

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -170,6 +171,7 @@ class Layout:
 
     def __init__(self, state: State) -> None:
         self.slices: dict[object, slice] = {}
+        self.columns: dict[object, Ints] = {}
         self.size = 0
         self._add("camera", 8)
         self._add("sheet", 5)
@@ -187,6 +189,7 @@ class Layout:
 
     def _add(self, key: object, size: int) -> None:
         self.slices[key] = slice(self.size, self.size + size)
+        self.columns[key] = np.arange(self.size, self.size + size)
         self.size += size
 
     def __getitem__(self, key: object) -> slice:
@@ -257,9 +260,9 @@ class Equations:
         if standing is not None and state.rotor is not None:
             keys += [("standing", standing), "rotor", *(("blade", b) for b in range(state.rotor.blades))]
             keys += ["grooves", "circles"]
-        self.columns = np.concatenate([np.arange(layout[k].start, layout[k].stop) for k in keys])
-        starts = np.cumsum([0] + [layout[k].stop - layout[k].start for k in keys])
-        self.local = dict(zip(keys, starts, strict=False))
+        self.columns = np.concatenate([layout.columns[k] for k in keys])
+        sizes = [len(layout.columns[k]) for k in keys]
+        self.local = dict(zip(keys, accumulate([0, *sizes]), strict=False))
 
     def _common(self, points: Array, tangent: Array | None, px: Array, normal: Array) -> tuple[Array, Array, Array]:
         """Residuals (m,) px, Jacobian (m, columns) filled for camera and pose, gradient (m, 3) by the ring-frame point.
