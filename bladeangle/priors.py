@@ -122,6 +122,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     rotor = state.rotor
     if rotor is None or start.rotor is None:
         return out
+    by_standing = [_by_standing(state, s) for s in range(len(state.standings))]
     for s in range(len(state.standings)):
         axis = state.r_ring_rotor[s][:, 2]
         sign = np.sign(axis[2])
@@ -135,7 +136,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         # Where the rotor's frame begins is a free choice: it is tied to the first standing.
         origin = state.t_ring_rotor[s] - [0.0, 0.0, start.t_ring_rotor[s, 2]]
         sigma = np.array([10.0, 10.0, priors.turned_height_sigma_mm if s else 1e-3])
-        add("gauge", cols(("standing", s)), origin, sigma, _by_standing(state, s))
+        add("gauge", cols(("standing", s)), origin, sigma, by_standing[s])
     first = state.r_ring_rotor[0] @ start.r_ring_rotor[0].T
     spin = np.array([(first[1, 0] - first[0, 1]) / 2])
     add("gauge", cols(("standing", 0), 2, 1), spin, np.array([1e-5]))
@@ -198,7 +199,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
             np.append(cols(("standing", standing)), layout["circles"].start + 2 * circle + 1),
             np.array([height - priors.circle_height_mm]),
             np.array([priors.circle_height_sigma_mm]),
-            np.append(_by_standing(state, standing)[2], sign)[None],
+            np.append(by_standing[standing][2], sign)[None],
         )
         # and it lies not far beyond the blades' upper ends, whatever the radius, to which all heights go together
         upper = tip_ends[0 if sign > 0 else 1]
