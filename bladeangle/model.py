@@ -213,22 +213,17 @@ def sheet_points(
     piece = np.searchsorted(np.unique(ring.pieces), ring.pieces[marker])
     place = np.vstack([np.zeros(3), state.pieces])[piece]
     cos, sin = np.cos(place[:, 2]), np.sin(place[:, 2])
-    turn = np.stack([np.stack([cos, -sin], 1), np.stack([sin, cos], 1)], 1)  # (n, 2, 2)
-    turned = np.einsum("nij,nj->ni", turn, flat)
-    outward = np.einsum("nij,nj->ni", turn, outward)
+    turned, outward = (
+        np.stack([cos * v[:, 0] - sin * v[:, 1], sin * v[:, 0] + cos * v[:, 1]], 1) for v in (flat, outward)
+    )
     x, y = (turned + place[:, :2]).T
     e, g, a, b, _ = state.sheet
     rho2 = ring.outer_radius_mm**2
     points = np.stack([x * (1 + e) + g * y, y * (1 - e) + g * x, (a * (x * x - y * y) + 2 * b * x * y) / rho2], 1)
-    zero = np.zeros_like(x)
-    by_sheet = np.stack(
-        [
-            np.stack([x, y, zero, zero, outward[:, 0]], 1),
-            np.stack([-y, x, zero, zero, outward[:, 1]], 1),
-            np.stack([zero, zero, (x * x - y * y) / rho2, 2 * x * y / rho2, zero], 1),
-        ],
-        1,
-    )
+    by_sheet = np.zeros((len(x), 3, 5))
+    by_sheet[:, 0, 0], by_sheet[:, 0, 1], by_sheet[:, 1, 0], by_sheet[:, 1, 1] = x, y, -y, x
+    by_sheet[:, :2, 4] = outward
+    by_sheet[:, 2, 2], by_sheet[:, 2, 3] = (x * x - y * y) / rho2, 2 * x * y / rho2
     by_piece = np.zeros((len(x), 3, 3))
     by_piece[:, 0, 0] = by_piece[:, 1, 1] = 1.0
     by_piece[:, 0, 2], by_piece[:, 1, 2] = -turned[:, 1], turned[:, 0]
