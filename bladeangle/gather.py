@@ -239,7 +239,7 @@ def _on_radius(
 
 
 def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[Adjustment]:
-    """All photographs adjusted with each thickness at the tip that they show, those that fit best at once first."""
+    """All photographs adjusted with each thickness at the tip that they show, the one that fits best at once first."""
     rough: list[Adjustment] = []
     for thickness_mm, shift_mm in sides.thicknesses(begun):
         state = begun.copy()
@@ -247,11 +247,9 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
         state.rotor.thickness_mm = thickness_mm
         state.rotor.extra_mm[:] = 0.0
         state.rotor.heights += shift_mm
-        result = _adjusted(sides.shots, state, 6, ring, priors)
-        if _misfit_px(result, sides.shots) < ROUGHLY_PX:
-            yield _adjusted(sides.shots, result.state, 2, ring, priors)
-        else:
-            rough.append(result)
+        rough.append(_adjusted(sides.shots, state, 6, ring, priors))
+        if _misfit_px(rough[-1], sides.shots) < ROUGHLY_PX:
+            break
     for result in sorted(rough, key=lambda r: _misfit_px(r, sides.shots)):
         yield _adjusted(sides.shots, result.state, 2, ring, priors)
 
