@@ -40,6 +40,9 @@ SWAY = (1.0, 0.3)
 SWAY_RANGE = (0.1, 3.0)
 #: Fewest degrees of freedom from which the sway is estimated rather than taken as guessed.
 SWAY_FREEDOM = 6.0
+#: Most that the points' uncertainty is multiplied by once the adjustment has come near. Residuals of points that lie
+#: farther off say that something is wrong; were their scale let grow, what is known beforehand would hold it there.
+MOST_SCALE = 4.0
 #: Least and most bend of the tip curves, deg a knot, that is believed.
 BEND_RANGE_DEG = (0.15, 2.0)
 #: How often at most the points' uncertainty is taken afresh from their residuals, and the change that ends it.
@@ -196,7 +199,11 @@ class _Work:
     def rescale(self, *, estimate: bool) -> float:
         """Take scales (with `estimate` sway and bend too) from the residuals; the largest relative change of one."""
         old = self.scale
-        self.scale = [{k: _spread(free / s) for k, (_, s, _, free) in kinds.items()} for kinds in self.built.residuals]
+        most = MOST_SCALE if estimate else np.inf
+        self.scale = [
+            {k: _spread(free / s).at_most(most) for k, (_, s, _, free) in kinds.items()}
+            for kinds in self.built.residuals
+        ]
         if estimate and self.state.rotor is not None:
             covariance = self.covariance()
             self._estimate_bend(covariance)
@@ -297,6 +304,11 @@ class Scale:
     def total(self) -> float:
         """Factor on the standard uncertainty of a point."""
         return self.single * self.growth
+
+    def at_most(self, most: float) -> Scale:
+        """The same with a total of no more than `most`."""
+        single = min(self.single, most)
+        return Scale(single, min(self.growth, most / single))
 
 
 def _spread(residual: Array, floor: float = 0.5) -> Scale:

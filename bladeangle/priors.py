@@ -8,7 +8,7 @@ import numpy as np
 
 from bladeangle.geometry import Array, cross_matrix, forgetting
 from bladeangle.model import GROOVE_KNOTS, Ints, Layout, State
-from bladeangle.rotor import Rotor
+from bladeangle.rotor import USUAL_OVERLAP, Rotor
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Priors:
     circle_beyond_sigma_mm: float = 15.0
     rim_height_mm: float = 1.0
     rim_height_sigma_mm: float = 4.0
-    turned_height_sigma_mm: float = 60.0
+    turned_height_sigma_mm: float = 30.0
     bend_sigma_deg: float = 1.5
     groove_sigma_px: float = 0.14
     alike_sigma_deg: float = 0.5
@@ -160,7 +160,10 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     # only so that the equations stay regular where nothing is seen of a blade
     add("gauge", curves, (rotor.heights - start.rotor.heights).reshape(-1), np.full(len(curves), 500.0))
     ends = blades[:, count : count + 2].reshape(-1)
-    add("gauge", ends, (rotor.ends - start.rotor.ends).reshape(-1), np.tile([0.03, 1.2], rotor.blades))
+    add("gauge", ends, (rotor.ends - start.rotor.ends).reshape(-1), np.tile([0.03, 3.0], rotor.blades))
+    usual, spread = (2 * np.pi / rotor.blades * share for share in USUAL_OVERLAP)
+    wrap = np.array([float(np.diff(rotor.ends, axis=1).mean()) - usual])
+    add("overlap", ends, wrap, np.array([spread]), np.tile([-1.0, 1.0], rotor.blades)[None] / rotor.blades)
     add("blade edges", blades[:, -1], rotor.extra_mm, np.full(rotor.blades, priors.extra_sigma_mm))
     root: Array = np.asarray(np.linalg.cholesky(groove_information(state, priors)).T, np.float64)
     for face in (0, 1):

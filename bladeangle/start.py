@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from bladeangle.errors import EdgesError
 from bladeangle.geometry import Array
 from bladeangle.outline import Outline
-from bladeangle.rotor import Basis, Rotor
+from bladeangle.rotor import USUAL_OVERLAP, Basis, Rotor
 
 #: Distance between the knots of the tip curves, mm, and how far the curves are carried past the blade's ends.
 KNOT_MM = 20.0
@@ -215,6 +215,7 @@ def _match(
         step = np.degrees(np.median(above @ slopes, 0) + np.median(below @ slopes, 0)) / radius_mm
         cost = float((step**2).sum()) * (MATCHED_DEG**-2 - UNMATCHED_DEG**-2)
         cost -= places * 2 * np.log(UNMATCHED_DEG / MATCHED_DEG)
+        cost += ((wrap * len(inlet) / (2 * np.pi) - USUAL_OVERLAP[0]) / USUAL_OVERLAP[1]) ** 2
         cost -= WHOLE_SAYS * sum(abs(angle - wrap) < 0.1 for angle in whole)
         beyond = np.array([rise - leading, rise - trailing]) - HUB_BEYOND_MM[0]
         # a wrong radius lifts or lowers everything that is seen, in both standings alike

@@ -328,6 +328,7 @@ _LINES: dict[str, tuple[str, str, float]] = {
     "blade edges": ("blade-edge condition", "B", 50.0),
     "grooves": ("grooves of the tip land", "B", 20.0),
     "smoothness": ("smoothness of the tip curve", "B", 50.0),
+    "overlap": ("usual overlap", "B", 50.0),
     "gauge": ("smoothness of the tip curve", "B", 50.0),
     "blades alike": ("blades alike", "B", 50.0),
 }
