@@ -23,7 +23,8 @@ from bladeangle.ring import Ring
 from bladeangle.sway import swallowed, traces_of
 
 #: A movement counts from this many of its standard uncertainties, and from this size, mm on the sheet or at the tip.
-CLEAR = 5.0
+#: Renders in which the rotor was left alone reach 3.2.
+CLEAR = 4.0
 LEAST_MM = 0.12
 #: Standard deviation of what is expected of a rotor that was moved, mm on the sheet and at the tip: it keeps directions
 #: that nothing measures from running away, and costs nothing where something does.
@@ -110,7 +111,8 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
             if not seen[worst].clear:
                 break
             if len(waiting) == 2:
-                out |= {a.photo: m for a, m in zip(waiting, seen, strict=True)}
+                if all(m.clear for m in seen):  # it is one movement, seen from either
+                    out |= {a.photo: m for a, m in zip(waiting, seen, strict=True)}
                 break
             freed = waiting.pop(worst)
             out[freed.photo] = seen[worst]
