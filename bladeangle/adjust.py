@@ -63,7 +63,8 @@ class Adjustment:
     covariance : (n, n); information : source -> (n, n), the shares of the total information.
     shifts : kind of edge -> (n,) change of the unknowns per pixel by which all its edges are moved along their normals.
     residual_px : photo -> kind -> (m,) residuals along the normal, px; weight : the robust weights (m,) likewise.
-    scale : photo -> kind -> factor by which the points' own uncertainty was multiplied, correlation included.
+    scale : photo -> kind -> factor by which the points' own uncertainty was multiplied, correlation included; single :
+        the same without the correlation.
     sway : by how much runs of tip edge sway, seen from the side and from overhead, in sigmas of a point.
     prior_cost : source -> how far the solution is from what was known, as a sum of squares in standard uncertainties.
     iterations : how many were needed.
@@ -78,6 +79,7 @@ class Adjustment:
     residual_px: list[dict[str, Array]]
     weight: list[dict[str, Array]]
     scale: list[dict[str, float]]
+    single: list[dict[str, float]]
     sway: tuple[float, float]
     prior_cost: dict[str, float]
     iterations: int
@@ -287,6 +289,7 @@ class _Work:
             [{k: r for k, (r, *_) in kinds.items()} for kinds in residuals],
             [{k: w for k, (_, _, w, _) in kinds.items()} for kinds in residuals],
             [{k: s.total for k, s in kinds.items()} for kinds in self.scale],
+            [{k: s.single for k, s in kinds.items()} for kinds in self.scale],
             self.sway,
             {k: p.cost for k, p in self.known.items()},
             iterations,

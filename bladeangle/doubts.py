@@ -13,8 +13,8 @@ from bladeangle.adjust import Adjustment
 from bladeangle.budget import STATIONS
 from bladeangle.errors import AdjustmentError
 from bladeangle.flags import Flag
-from bladeangle.geometry import Array
-from bladeangle.model import TIP_KINDS, Equations
+from bladeangle.model import TIP_KINDS
+from bladeangle.moved import movements
 from bladeangle.ring import Ring
 from bladeangle.stations import Stations
 
@@ -23,10 +23,6 @@ DOUBTED_RMS_PX = 0.9
 DOUBTED_RING_PX = 0.6
 REFUSED_RING_PX = 3.0
 REFUSED_TIP_PX = 2.5
-#: A photograph shows the rotor moved when a shove and a turn leave at most this share of its tip residuals, and are at
-#: least so large, mm on the tip.
-MOVED_SHARE = 0.6
-MOVED_MM = 0.15
 #: Squared distance from what was known, over its degrees of freedom, from which it is doubted.
 DOUBTED_SQUARE = 6.0
 #: Tilt, deg, offset, mm, and bend of the sheet, mm, that are worth a note.
@@ -87,6 +83,7 @@ def doubts(
 
 
 def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
+    moved = movements(result, ring)
     for p, view in enumerate(result.views):
         ring_px = result.rms_px(p, "ring")
         if ring_px > REFUSED_RING_PX:
@@ -96,52 +93,20 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
             )
         if ring_px > DOUBTED_RING_PX:
             yield Flag("residuals-high", f"The ring's markers fit to {ring_px:.2f} px only.", view.name)
-        off: list[str] = []
         for kind in TIP_KINDS:
             tip_px = result.rms_px(p, kind)
             if tip_px > REFUSED_TIP_PX:
-                moved = ", as if the rotor was moved" if _moved(result, ring, p) else ""
+                why = ", as if the rotor was moved" if p in moved else ""
                 raise AdjustmentError(
-                    f"{view.name}: the blade tips lie {tip_px:.1f} px from where the other photographs put them"
-                    f"{moved}.",
+                    f"{view.name}: the blade tips lie {tip_px:.1f} px from where the other photographs put them{why}.",
                     "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again.",
                 )
-            if tip_px > DOUBTED_RMS_PX:
-                off.append(f"The {kind} lie {tip_px:.1f} px from where the other photographs put them")
+            if tip_px > DOUBTED_RMS_PX and p not in moved:
+                text = f"The {kind} lie {tip_px:.1f} px from where the other photographs put them."
+                yield Flag("photos-disagree", text, view.name)
             yield from _nicks(result, p, kind)
-        if off and _moved(result, ring, p):
-            yield Flag("rotor-moved", f"{off[0]}, as if the rotor was moved.", view.name)
-        else:
-            yield from (Flag("photos-disagree", f"{text}.", view.name) for text in off)
-
-
-def _moved(result: Adjustment, ring: Ring, p: int) -> bool:
-    """Whether a shove and a turn of the rotor would explain the tip residuals of a photograph.
-
-    Least squares of the residuals by place on the sheet and turn about the axis, robustly. How far is not told: the
-    adjustment has one place for all photographs of a standing and lies between them, its curves have swallowed a part,
-    and a turn hardly shows on a screw's edges.
-    """
-    view, state = result.views[p], result.state
-    if state.rotor is None or sum(v.standing == view.standing and v.tips is not None for v in result.views) < 2:
-        return False
-    standing = state.standings.index(view.standing)
-    equations = Equations(ring, result.layout, state, p, standing)
-    first = equations.local[("standing", standing)]
-    rows = [(r, jac[:, first + 2 : first + 5]) for kind, r, jac, _ in equations.rows(view) if kind in TIP_KINDS]
-    r, by = np.concatenate([a for a, _ in rows]), np.concatenate([b for _, b in rows])
-    r, by = r[np.isfinite(r)], by[np.isfinite(r)]
-    left, step = r, np.zeros(3)
-    for _ in range(8):
-        w = 1 / np.hypot(1.0, left / max(1.4826 * float(np.median(np.abs(left))), 0.05))
-        step = np.linalg.lstsq(by * w[:, None], -r * w, rcond=None)[0]
-        left = r + by @ step
-    size_mm = float(np.hypot(*step[1:])) + abs(float(step[0])) * state.rotor.radius_mm
-    return size_mm > MOVED_MM and _typical(left) < MOVED_SHARE * _typical(r)
-
-
-def _typical(residual_px: Array) -> float:
-    return float(np.median(np.abs(residual_px)))
+        if p in moved:
+            yield Flag("rotor-moved", f"Seen by itself the rotor lies elsewhere: {moved[p]}.", view.name)
 
 
 def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:

@@ -389,8 +389,11 @@ class Equations:
     def rows(self, view: View) -> Iterator[tuple[str, Array, Array, Array]]:
         """kind, residuals px, Jacobian, sigma px of every kind of observation in the photograph."""
         yield "ring", *self.ring_rows(view.sighting), view.sighting.sigma_px
-        if self.standing is None:
-            return
+        if self.standing is not None:
+            yield from self.standing_rows(view)
+
+    def standing_rows(self, view: View) -> Iterator[tuple[str, Array, Array, Array]]:
+        """As `rows`, without the ring: what is seen of the rotor where it stands."""
         if view.tips is not None and len(view.tips.px):
             residual, jac = self.tip_rows(view.tips)
             for kind, sign in TIP_KINDS.items():
