@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from bladeangle.errors import EdgesError
 from bladeangle.geometry import Array
+from bladeangle.hub import HUB_BEYOND_MM
 from bladeangle.outline import Outline
 from bladeangle.rotor import Basis, Rotor
 
@@ -18,9 +19,6 @@ KNOT_MM = 20.0
 PAST_END_MM = 6.0
 #: Assumed wrap beyond what is seen when the far end is hidden and nothing else tells, rad.
 HIDDEN_WRAP = 0.35
-#: How far hub faces usually stand out beyond the blades at either end, mm, and how sure that is (common practice, no
-#: source).
-HUB_BEYOND_MM = (8.0, 10.0)
 #: How much a tooth whose other end is seen in one photograph speaks for its own length (twice the log-likelihood).
 WHOLE_SAYS = 4.0
 #: How well slopes of outlines agree where both standings show the same place of a blade, deg, and where they do not.
