@@ -12,6 +12,7 @@ from bladeangle.adjust import Adjustment, adjust
 from bladeangle.advice import next_photograph
 from bladeangle.camera import Camera, camera_from_exif
 from bladeangle.doubts import doubts
+from bladeangle.edges import confirm_count
 from bladeangle.edits import Edits
 from bladeangle.errors import EdgesError, UsageError
 from bladeangle.flags import Flag
@@ -136,6 +137,7 @@ def measure(
     progress("adjusting the overhead photographs")
     others = [s for s in shots if not any(s is f for f in first)]
     result = adjusted_overhead(first, ring, priors, rough=bool(others))
+    confirm_count(result.views, result.state)
     if others:
         shots = first + others
         result = gathered(shots, result, ring, priors, progress)
