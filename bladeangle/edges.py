@@ -29,7 +29,7 @@ REACH_PX = 9
 GLARING_SHARE = 0.06
 #: What is left of a glaring edge's shift, px: in path-traced photographs nearly the same along a whole blade.
 GLARE_PX = 0.2
-#: Unevenness of metal near an edge, as a share of its brightness, over the blur's width, seen from overhead and from the
+#: Unevenness of metal near an edge, as a share of its brightness, over the blur's width, seen from overhead and from a
 #: side, where the turned land has grooves: shifts an edge by this over its relative contrast, px. From path-traced
 #: photographs of known truth: residuals then are as large as claimed at every contrast from 3 to 100 %.
 TEXTURE = 0.05
