@@ -7,15 +7,16 @@ both edges of the tip land on the near side, where nothing can stand in front of
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle import profiles
+from bladeangle.errors import EdgesError
 from bladeangle.geometry import Array
-from bladeangle.model import EndPoints, Ints, State, TipPoints
+from bladeangle.model import EndPoints, Ints, State, TipPoints, View
 from bladeangle.photo import Photo
 from bladeangle.rotor import FACES
 
@@ -28,8 +29,8 @@ REACH_PX = 9
 GLARING_SHARE = 0.06
 #: What is left of a glaring edge's shift, px: in path-traced photographs nearly the same along a whole blade.
 GLARE_PX = 0.2
-#: Unevenness of metal near an edge, as a share of its brightness, over the blur's width, seen from overhead and from
-#: the side, where the turned land has grooves: shifts an edge by this over its relative contrast, px. From path-traced
+#: Unevenness of metal near an edge, as a share of its brightness, over the blur's width, seen from overhead and from a
+#: side, where the turned land has grooves: shifts an edge by this over its relative contrast, px. From path-traced
 #: photographs of known truth: residuals then are as large as claimed at every contrast from 3 to 100 %.
 TEXTURE = 0.05
 TEXTURE_OF_LAND = 0.10
@@ -38,6 +39,9 @@ NEAR_COSINE = 0.30
 #: What is left out at the ends of a blade and beside the end of a blade that covers it, mm.
 END_MARGIN_MM = 4.0
 COVER_MARGIN_MM = 3.0
+#: An end that is not found is looked for again this many times as far off: where paper shows between blades the outline
+#: does not tell to a centimetre where one begins.
+WIDER = 2.5
 
 
 @dataclass(frozen=True)
@@ -294,12 +298,39 @@ def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px:
                 if (eye[:2] - at) @ at / (rotor.radius_mm * np.linalg.norm(eye[:2] - at)) < 0.5:
                     continue
             place = _end_of(photo, state, index, standing, b, end, up, blur_px, search_mm)
+            if place is None and inside:
+                place = _end_of(photo, state, index, standing, b, end, up, blur_px, WIDER * search_mm)
             if place is not None:
                 rows.append((b, end, *place))
     if not rows:
         return EndPoints(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
     blade, which, px, along, sigma = zip(*rows, strict=True)
     return EndPoints(np.array(blade), np.array(which), np.array(px), np.array(along), np.array(sigma))
+
+
+def confirm_count(views: Sequence[View], state: State) -> None:
+    """Refuse a number of blades whose upper ends overhead photographs do not show.
+
+    From above nothing hides where a blade begins. Of rendered rotors with their right number of blades 99 in 100 of
+    these ends were found; of six with a number forced to be wrong, at most half.
+
+    Raises
+    ------
+    EdgesError : no more than half of these ends are found, and two or more are not.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    wanted = [0 if upper_face(view.standing) == FACES["inlet"] else 1 for view in views]
+    ends = [(view.ends, end) for view, end in zip(views, wanted, strict=True)]
+    found = sum(len(np.unique(e.blade[e.end == end])) for e, end in ends if e is not None)
+    should = rotor.blades * len(views)
+    if found <= should / 2 and found <= should - 2:
+        names = " and ".join(view.name for view in views)
+        raise EdgesError(
+            f"{names}: where {rotor.blades} blades should begin, only {found} of {should} ends are seen, so the blades "
+            "may be of another number.",
+            "Photograph the rotor again, evenly lit, without glare and hard shadows on the blades' ends.",
+        )
 
 
 def _end_of(

@@ -9,7 +9,7 @@ import numpy as np
 
 from bladeangle import edges, hub, oblique, outline, start
 from bladeangle.adjust import Adjustment, adjust
-from bladeangle.errors import AdjustmentError, EdgesError
+from bladeangle.errors import AdjustmentError
 from bladeangle.flags import Flag
 from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, State, TipPoints, View
@@ -39,13 +39,29 @@ NARROW_MM, NARROW_STEPS = 1.5, 30
 CLEAR_RADIUS = 5.0
 
 
-def find_outline(shot: Shot, ring: Ring, priors: Priors) -> list[Flag]:
-    """Give one overhead photograph its hub circles, its blades in the order of their numbers, and their tip points.
+def find_outlines(first: Sequence[Shot], ring: Ring, priors: Priors) -> list[Flag]:
+    """Give overhead photographs of one rotor their hub circles, blades in the order of their numbers, and tip points.
 
     Raises
     ------
-    EdgesError : no circle, or no outline of blade tips.
+    EdgesError : no circle, no outline of blade tips, or not clearly the same number of blades and hand in all.
     """
+    flags = []
+    looks = [_look(shot, ring, priors) for shot in first]
+    for shot, found in zip(first, outline.find_outlines(looks), strict=True):
+        shot.circles = [c.on(found.rim_mm, shot.pose.eye_mm) for c in shot.circles]
+        shot.teeth, off_deg = start.teeth_of(found, shot.standing, ring.index_azimuth_deg)
+        shot.turn = found.turn
+        state = _begin_alone(shot, ring, priors)
+        shot.tips = edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)
+        if off_deg > 0.3 * 360 / len(shot.teeth):
+            text = f"The nearest blade is {off_deg:.0f} deg from the arrow."
+            flags.append(Flag("blade-1-far-from-arrow", text, shot.name))
+    return flags
+
+
+def _look(shot: Shot, ring: Ring, priors: Priors) -> outline.Look:
+    """Give an overhead photograph its hub circles, and say how its tips are to be looked for round them."""
     alone = state_of([shot], priors.camera, ring)
     eye = shot.pose.eye_mm
 
@@ -58,14 +74,12 @@ def find_outline(shot: Shot, ring: Ring, priors: Priors) -> list[Flag]:
         return out
 
     shot.circles = hub.find_hub(shot.photo, hub.Plane(to_pixels), np.zeros(2), shot.sighting.blur_px)
-    found = outline.find_outline(shot.photo, to_pixels, priors.radius_mm, shot.axis_mm, HEIGHTS_MM, beyond_mm)
-    shot.teeth, off_deg = start.teeth_of(found, shot.standing, ring.index_azimuth_deg)
-    shot.turn = found.turn
-    state = _begin_alone(shot, ring, priors)
-    shot.tips = edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)
-    if off_deg <= 0.3 * 360 / len(shot.teeth):
-        return []
-    return [Flag("blade-1-far-from-arrow", f"The nearest blade is {off_deg:.0f} deg from the arrow.", shot.name)]
+    rim = shot.circles[0]
+
+    def axis_mm(rim_mm: float) -> Array:
+        return rim.on(rim_mm, eye).centre_mm
+
+    return outline.Look(shot.photo, to_pixels, priors.radius_mm, axis_mm, HEIGHTS_MM, beyond_mm)
 
 
 def _begin_alone(shot: Shot, ring: Ring, priors: Priors) -> State:
@@ -98,11 +112,6 @@ def _begin(
     teeth, axis = {}, {}
     for shot in first:
         teeth[shot.standing], axis[shot.standing] = _teeth(shot, ring, priors), shot.axis_mm
-    if len({s.turn for s in first}) > 1:
-        raise EdgesError(
-            "The photographs of the two standing positions show opposite hands.",
-            "Make sure that both show the same rotor.",
-        )
     away_mm = float(np.mean([s.pose.eye_mm[2] for s in first]))
     begun = start.first_rotor(
         teeth,
@@ -119,7 +128,7 @@ def _begin(
     circles, owner = [], []
     for k, shot in enumerate(first):
         for circle in shot.circles:
-            height = hub.PLANE_MM if shot.standing == "inlet_up" else rise[k] - hub.PLANE_MM
+            height = circle.height_mm if shot.standing == "inlet_up" else rise[k] - circle.height_mm
             circles.append((circle.radius_mm, height))
             owner.append(k)
     state.circles, state.circle_standing = np.array(circles), tuple(owner)
@@ -135,10 +144,6 @@ def adjusted_overhead(
     ----------
     wrap_rad : wrap of the blades, where it is known better than from matching both standings.
     rough : to a few pixels, from the first look at the edges alone.
-
-    Raises
-    ------
-    EdgesError : the two show opposite hands.
     """
     state = _begin(first, ring, priors, wrap_rad)
     views = observed(first, state, 0, 5.0, known=True)

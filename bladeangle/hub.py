@@ -8,7 +8,7 @@ of strong radial gradient the circles, and each is then followed to a fraction o
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,9 @@ from bladeangle.photo import Photo, import_cv2
 #: Plane on which the hub is looked at, mm above the sheet; a wrong height moves and scales a circle but does not
 #: bend it.
 PLANE_MM = 55.0
+#: How far hub faces usually stand out beyond the blades at either end, mm, and how sure that is (common practice, no
+#: source).
+HUB_BEYOND_MM = (8.0, 10.0)
 #: Radii searched, mm on that plane, and the pitch of the picture of it in which the common centre is looked for.
 RADII_MM = (6.0, 50.0)
 PITCH_MM = 0.5
@@ -34,7 +37,7 @@ SURE_SHARE = 0.9
 
 @dataclass(frozen=True)
 class HubCircle:
-    """One circle about the axis: centre (2,) and radius mm on the plane at `PLANE_MM`, and its points in the picture.
+    """One circle about the axis: centre (2,) and radius mm on the plane at `height_mm`, and its points in the picture.
 
     px, normal : (n, 2) with the normal pointing away from the axis; sigma_px : (n,)
     share : part of the turn that shows it.
@@ -46,6 +49,13 @@ class HubCircle:
     normal: Array
     sigma_px: Array
     share: float
+    height_mm: float = PLANE_MM
+
+    def on(self, height_mm: float, eye_mm: Array) -> HubCircle:
+        """The circle that is seen the same on a plane at another height, from a camera at `eye_mm` (3,)."""
+        k = (eye_mm[2] - height_mm) / (eye_mm[2] - self.height_mm)
+        centre = eye_mm[:2] + k * (self.centre_mm - eye_mm[:2])
+        return replace(self, centre_mm=centre, radius_mm=k * self.radius_mm, height_mm=height_mm)
 
 
 class Plane:

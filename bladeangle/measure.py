@@ -12,10 +12,11 @@ from bladeangle.adjust import Adjustment, adjust
 from bladeangle.advice import next_photograph
 from bladeangle.camera import Camera, camera_from_exif
 from bladeangle.doubts import doubts
+from bladeangle.edges import confirm_count
 from bladeangle.edits import Edits
 from bladeangle.errors import EdgesError, UsageError
 from bladeangle.flags import Flag
-from bladeangle.gather import adjusted_overhead, find_outline, gathered
+from bladeangle.gather import adjusted_overhead, find_outlines, gathered
 from bladeangle.photo import Photo, light_alone, read_photo
 from bladeangle.pose import start_pose
 from bladeangle.priors import Priors, unconfirmed
@@ -131,12 +132,12 @@ def measure(
         min((s for s in shots if s.standing == standing and s.overhead), key=lambda s: s.pose.obliquity_deg)
         for standing in standings
     ]
-    for shot in first:
-        progress(f"looking for hub and blade tips in {shot.name}")
-        flags += find_outline(shot, ring, priors)
+    progress(f"looking for hub and blade tips in {' and '.join(s.name for s in first)}")
+    flags += find_outlines(first, ring, priors)
     progress("adjusting the overhead photographs")
     others = [s for s in shots if not any(s is f for f in first)]
     result = adjusted_overhead(first, ring, priors, rough=bool(others))
+    confirm_count(result.views, result.state)
     if others:
         shots = first + others
         result = gathered(shots, result, ring, priors, progress)

@@ -142,7 +142,7 @@ class State:
         return out
 
     def pivot(self, standing: int) -> Array:
-        """The point (3,), mm from its origin, about which a standing's small rotations turn: on its axis amid the tips.
+        """The point (3,) about which a standing's small rotations turn: on the axis amid the tips; from its origin, mm.
 
         Overhead photographs tell heights badly. Were the rotor turned about its foot, every change of all heights would
         shift the tips by the tilt, and the adjustment would creep along a bent valley.

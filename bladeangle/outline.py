@@ -2,15 +2,20 @@
 
 The picture is unrolled on a cylinder of a guessed tip radius: azimuth across, height up (a wrong radius shifts and
 stretches the height, but does not break the outline). There every blade is a falling stretch that the next blade's
-leading end cuts off with a jump upwards: a saw-tooth. How many teeth there are is asked of all of them together: the
-unrolled picture is folded to one tooth for every number of blades and either hand, and the number whose folded picture
-has the strongest tooth is taken. Then the path of strongest brightness steps that falls at blade-like slopes and jumps
-up only there is found as a whole (dynamic programming), so that a scratch or glare cannot pull single points away.
+leading end cuts off with a jump upwards: a saw-tooth. How many teeth there are is asked of all of them together, in
+all photographs of the rotor: the unrolled picture is folded to one tooth for every number of blades and either hand,
+and the number whose folded pictures have the strongest teeth is taken. Then the path of strongest brightness steps that
+falls at blade-like slopes and jumps up only there is found as a whole (dynamic programming), so that a scratch or glare
+cannot pull single points away.
+
+The cylinder's axis is where the hub's rim is seen, which depends on the height of the rim: a camera 15 mm beside the
+axis sees it a millimetre away for 20 mm of height, and that makes a wave of 5 mm in the heights of the teeth, enough to
+turn a blade's fall into a rise. So the rim is taken to stand as far above the teeth as it does on rotors.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +24,7 @@ from numpy.typing import NDArray
 from bladeangle import profiles
 from bladeangle.errors import EdgesError
 from bladeangle.geometry import Array, stretched
+from bladeangle.hub import HUB_BEYOND_MM, PLANE_MM
 from bladeangle.photo import Photo
 
 #: Azimuth steps of the path, places read in each, height pitch of the unrolled picture, and rows of it that are one
@@ -41,9 +47,18 @@ GAP_STRENGTH = 0.35
 #: How far, columns, a tooth may start from where even spacing puts it, and the least score of an outline.
 PHASE_SLACK = 4
 LEAST_SCORE = 0.8
-#: Folded to half their number, teeth may look as strong as folded to it; to twice their number they reach 0.4 to 0.77.
-#: A multiple that reaches this share is the number.
+#: Folded to half their number, teeth may look as strong as folded to it; to twice their number they reach 0.4 to 0.94.
+#: A multiple that reaches this share is the number, if all of its teeth are there: of a number that is not the blades',
+#: every second or third has nothing but shadows where bare paper is, less than this share of what the others have.
 MULTIPLE = 0.85
+NOTHING_THERE = 0.25
+#: A photograph that shows this share of another number's strength shows that number too; two numbers closer to each
+#: other than this over all photographs cannot be told apart, and numbers below this share of the best are not followed.
+SHOWN = 0.9
+TOLD_APART = 0.97
+FOLLOWED = 0.7
+#: Height of the hub's rim, mm, that is known well enough.
+RIM_SLACK_MM = 10.0
 #: Numbers of blades that are looked for.
 BLADE_COUNTS = range(2, 8)
 
@@ -52,16 +67,38 @@ BLADE_COUNTS = range(2, 8)
 class Outline:
     """Saw-tooth outline: for each tooth its start azimuth, its run of azimuths and heights on the guessed cylinder.
 
+    rim_mm : height of the hub's rim that was assumed; the cylinder's axis is where the rim's centre is seen then.
     turn : +1 when teeth fall counter-clockwise seen from above; teeth are sorted by start azimuth, counter-clockwise.
     start_rad : (n,) azimuth of each tooth's jump; azimuth_rad, height_mm, strength : per tooth (m_i,), in falling
     order.
     """
 
+    rim_mm: float
     turn: int
     start_rad: Array
     azimuth_rad: tuple[Array, ...]
     height_mm: tuple[Array, ...]
     strength: tuple[Array, ...]
+
+
+@dataclass(frozen=True)
+class Look:
+    """One overhead photograph and how it is looked at.
+
+    to_pixels : ring-frame points (n, 3) mm -> px (n, 2).
+    radius_mm : of the guessed tip cylinder, upright.
+    axis_mm : height of the hub's rim, mm -> (2,) where the axis stands in the ring frame, as the rim is seen.
+    heights : from where to where, mm, tips are looked for.
+    beyond_mm : ring-frame points (n, 3) mm -> (n,), positive where the line of sight meets ground that is not to be
+        looked at.
+    """
+
+    photo: Photo
+    to_pixels: Callable[[Array], Array]
+    radius_mm: float
+    axis_mm: Callable[[float], Array]
+    heights: tuple[float, float]
+    beyond_mm: Callable[[Array], Array]
 
 
 @dataclass(frozen=True)
@@ -73,18 +110,12 @@ class _Unrolled:
     arc_mm: float
 
 
-def _unroll(
-    photo: Photo,
-    to_pixels: Callable[[Array], Array],
-    radius_mm: float,
-    centre_mm: Array,
-    heights: tuple[float, float],
-    beyond_mm: Callable[[Array], Array],
-) -> _Unrolled:
+def _unroll(look: Look, rim_mm: float) -> _Unrolled:
     """Unroll the picture; azimuth 0 is in the middle of the first column's subcolumns.
 
     The lens is asked for every fifth place; bilinear between them is right to a tenth of a pixel.
     """
+    radius_mm, centre_mm, heights = look.radius_mm, look.axis_mm(rim_mm), look.heights
     every = 5
     fine = COLUMNS * SUBCOLUMNS
     rows = int(np.ceil((heights[1] - heights[0]) / PITCH_MM))
@@ -95,13 +126,13 @@ def _unroll(
     points[..., 1] = (centre_mm[1] + radius_mm * np.sin(phi))[:, None]
     points[..., 2] = z
     flat = points.reshape(-1, 3)
-    beyond = beyond_mm(flat).reshape(len(phi), len(z), 1)
+    beyond = look.beyond_mm(flat).reshape(len(phi), len(z), 1)
     usable = np.flatnonzero((beyond <= 0).any((0, 2)))
     top = min(int(usable[-1]) + 3, len(z)) if len(usable) else 2  # a little more, since the filter sees beyond a place
     seen = min(rows, every * (top - 1))
-    place = stretched(to_pixels(points[:, :top].reshape(-1, 3)).reshape(len(phi), top, 2), every, every)[:, :seen]
+    place = stretched(look.to_pixels(points[:, :top].reshape(-1, 3)).reshape(len(phi), top, 2), every, every)[:, :seen]
     image, bad = np.zeros((fine, rows), np.float32), np.ones((fine, rows), bool)
-    image[:, :seen] = profiles.sample(photo.grey, place)
+    image[:, :seen] = profiles.sample(look.photo.grey, place)
     missing = np.isnan(image)
     image[missing] = 0.0
     bad[:, :seen] = stretched(beyond[:, :top], every, every)[:, :seen, 0] > 0
@@ -198,51 +229,42 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     return rows_out, jumped_out, float(strength[np.arange(columns), rows_out].mean())
 
 
-def find_outline(
-    photo: Photo,
-    to_pixels: Callable[[Array], Array],
-    radius_mm: float,
-    centre_mm: Array,
-    heights: tuple[float, float],
-    beyond_mm: Callable[[Array], Array],
-) -> Outline:
-    """The saw-tooth outline of the blade tips.
-
-    Parameters
-    ----------
-    to_pixels : ring-frame points (n, 3) mm -> px (n, 2).
-    radius_mm, centre_mm, heights : of the guessed tip cylinder, its axis upright; from where to where it is looked at.
-    beyond_mm : ring-frame points (n, 3) mm -> (n,), positive where the line of sight meets ground that is not to be
-        looked at.
+def find_outlines(looks: Sequence[Look]) -> list[Outline]:
+    """The saw-tooth outlines of the blade tips in photographs of one rotor, of the same number of blades and hand.
 
     Raises
     ------
-    EdgesError : no such outline, or no number of equally spaced blades that explains it.
+    EdgesError : no such outline, no number of equally spaced blades that explains it better than others do, or
+        photographs that show different numbers or hands.
     """
-    hint = "Photograph the rotor from straight above, all of it inside the ring, evenly lit, on the bare sheet."
-    unrolled = _unroll(photo, to_pixels, radius_mm, centre_mm, heights, beyond_mm)
-    tries: list[tuple[_Folded, int, int, Array]] = []
-    for turn in (1, -1):
-        strength = _strength(unrolled, turn)
-        thick = _thickened(strength)
-        tries += [(_Folded.of(thick, count), turn, count, strength) for count in BLADE_COUNTS]
-    # the most promising first: most of the others cannot reach its score, and need no path
-    tries.sort(key=lambda t: -t[0].most)
-    score = -np.inf
-    for one, one_turn, one_count, one_strength in tries:
-        if one.most > score:
-            one_score, one_start = one.tooth()
-            if one_score > score:
-                score, start, turn, count, strength = one_score, one_start, one_turn, one_count, one_strength
-    for one, one_turn, one_count, one_strength in tries:
-        if one_turn == turn and one_count > count and one_count % count == 0:
-            one_score, one_start = one.tooth()
-            if one_score > MULTIPLE * score:
-                start, count, strength = one_start, one_count, one_strength
-                break
-    if score < LEAST_SCORE:
-        raise EdgesError(f"{photo.name}: no outline of blade tips is seen.", hint)
-    z = heights[0] + PITCH_MM * np.arange(strength.shape[1])
+    seen = [_look_at(look) for look in looks]
+    own = [_chosen([one]) for one in seen]
+    for one, key in zip(seen, own, strict=True):
+        if one.score(key) < LEAST_SCORE:
+            raise EdgesError(
+                f"{one.look.photo.name}: no outline of blade tips is seen.",
+                "Photograph the rotor from straight above, all of it inside the ring, evenly lit, on the bare sheet.",
+            )
+    turn, count = chosen = _chosen(seen)
+    if any(one.score(chosen) < SHOWN * one.score(key) for one, key in zip(seen, own, strict=True)):
+        raise _unlike(own)
+    total = {k: sum(one.score(k) for one in seen) for k in _hypotheses(seen)}
+    rivals = [k for k in total if k != chosen and not (k[0] == turn and count % k[1] == 0) and _all_there(seen, k)]
+    rival = max(rivals, key=lambda k: total[k], default=chosen)
+    if rival != chosen and total[rival] > TOLD_APART * total[chosen]:
+        names = " and ".join(look.photo.name for look in looks)
+        what = f"{count} or {rival[1]} blades" if rival[1] != count else "blades of the left hand or of the right"
+        raise EdgesError(
+            f"{names}: it is not clear whether the rotor has {what}.",
+            "Photograph it again, evenly lit, without glare and hard shadows on the blades' rims.",
+        )
+    return [_followed(one, turn, count) for one in seen]
+
+
+def _followed(seen: _Seen, turn: int, count: int) -> Outline:
+    """The outline of so many blades in one photograph."""
+    strength, start = seen.strength[turn], seen.teeth[turn, count].start
+    z = seen.look.heights[0] + PITCH_MM * np.arange(strength.shape[1])
     wanted = (start + np.arange(count) * COLUMNS / count) % COLUMNS
     away = np.abs((np.arange(COLUMNS)[:, None] - wanted[None] + COLUMNS / 2) % COLUMNS - COLUMNS / 2).min(1)
     cost = np.where(away <= PHASE_SLACK, 0.5 * away, np.inf)
@@ -258,6 +280,7 @@ def find_outline(
     start_rad = np.array([a[0] for a in azimuth])
     order = np.argsort(np.mod(start_rad, 2 * np.pi))
     return Outline(
+        seen.rim_mm,
         turn,
         start_rad[order],
         tuple(azimuth[i] for i in order),
@@ -287,54 +310,151 @@ def _thickened(strength: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class _Folded:
-    """Thickened strength folded to one tooth (period, rows), its median over each column's rows, and the number."""
+class _Tooth:
+    """Tooth of a folded picture.
 
+    score : mean strength along it over what is usual; each : (count,) the same of every tooth by itself.
+    start, row : column and row (of the halved rows) at which it starts.
+    """
+
+    score: float
+    start: float
+    row: int
+    each: Array
+
+    def evenness(self, apart: int) -> float:
+        """Of `apart` teeth in turn, that which is there least against that which is there most."""
+        turns = [max(float(self.each[k::apart].mean()), 0.0) for k in range(apart)]
+        return min(turns) / max(*turns, 1e-9)
+
+
+@dataclass(frozen=True)
+class _Folded:
+    """Thickened strength of every tooth (count, period, rows), their mean (period, rows), its median over the rows."""
+
+    teeth: Array
     strength: Array
     median: Array
-    count: int
 
     @classmethod
     def of(cls, thick: Array, count: int) -> _Folded:
         """Fold (columns, rows) to `count` teeth."""
         period = round(COLUMNS / count)
         place = np.round(np.arange(period)[None, :] + np.arange(count)[:, None] * COLUMNS / count).astype(int) % COLUMNS
-        folded = thick[place].mean(0)
-        return cls(folded, np.median(folded, axis=1), count)
+        teeth = thick[place]
+        folded = teeth.mean(0)
+        return cls(teeth, folded, np.median(folded, axis=1))
 
     @property
     def most(self) -> float:
         """What no tooth's score can exceed."""
         return float((self.strength.max(1) - self.median).mean())
 
-    def tooth(self) -> tuple[float, float]:
-        """Mean strength of the best single tooth over what is usual, and where it starts; 0 where there is none."""
-        period = len(self.median)
-        for cost in (JUMP_COST / self.count, 3 * JUMP_COST, 0.0, 10 * JUMP_COST):
+    def tooth(self) -> _Tooth | None:
+        """The best single tooth; None where there is none."""
+        count, period = self.teeth.shape[:2]
+        for cost in (JUMP_COST / count, 3 * JUMP_COST, 0.0, 10 * JUMP_COST):
             path, jumped, _ = best_path(self.strength, PITCH_MM * COARSE, np.full(period, cost))
             if jumped.sum() == 1:
                 break
         else:
-            return 0.0, 0.0
+            return None
         # every height has some strength after the filter: what counts is how much more the path has
         along = self.strength[np.arange(period), path] - self.median
-        return float(along.mean()), _start_of(along, float(np.flatnonzero(jumped)[0]))
+        each = self.teeth[:, np.arange(period), path].mean(1) - self.median.mean()
+        start = _start_of(along, int(np.flatnonzero(jumped)[0]))
+        return _Tooth(float(along.mean()), float(start), int(path[start]), each)
 
 
-def _start_of(along: Array, jump: float) -> float:
-    """Where a folded tooth starts: at its jump, or after the gap, if strength (period,) along the path shows one.
+@dataclass(frozen=True)
+class _Seen:
+    """One photograph unrolled about the hub's rim at a height: strength by turn, teeth by turn and number of blades."""
 
-    Where blades do not overlap there is bare paper between them, and the path may jump anywhere in it.
+    look: Look
+    rim_mm: float
+    strength: dict[int, Array]
+    teeth: dict[tuple[int, int], _Tooth]
+
+    @classmethod
+    def at(cls, look: Look, rim_mm: float) -> _Seen:
+        """Unroll and fold, to the numbers of blades that may be the right one."""
+        unrolled = _unroll(look, rim_mm)
+        strength = {turn: _strength(unrolled, turn) for turn in (1, -1)}
+        thick = {turn: _thickened(s) for turn, s in strength.items()}
+        folded = {(turn, count): _Folded.of(thick[turn], count) for turn in thick for count in BLADE_COUNTS}
+        teeth: dict[tuple[int, int], _Tooth] = {}
+        best = 0.0
+        # the most promising first: most of the others cannot come near its score, and need no path
+        for key, one in sorted(folded.items(), key=lambda f: -f[1].most):
+            if one.most > FOLLOWED * best and (tooth := one.tooth()) is not None:
+                teeth[key] = tooth
+                best = max(best, tooth.score)
+        return cls(look, rim_mm, strength, teeth)
+
+    def score(self, key: tuple[int, int]) -> float:
+        """Of a turn and number of blades; 0 where no tooth was followed, or every second or third is not there."""
+        return self.teeth[key].score if key in self.teeth and _all_there([self], key) else 0.0
+
+
+def _look_at(look: Look) -> _Seen:
+    """One photograph, unrolled about the hub's rim where its teeth let it be expected."""
+    seen = _Seen.at(look, PLANE_MM)
+    if not seen.teeth:
+        return seen
+    row = max(seen.teeth.values(), key=lambda tooth: tooth.score).row
+    rim_mm = look.heights[0] + PITCH_MM * COARSE * row + HUB_BEYOND_MM[0]
+    return seen if abs(rim_mm - PLANE_MM) < RIM_SLACK_MM else _Seen.at(look, rim_mm)
+
+
+def _hypotheses(seen: Sequence[_Seen]) -> set[tuple[int, int]]:
+    """Turns and numbers of blades of which any photograph shows a tooth."""
+    return {key for one in seen for key in one.teeth}
+
+
+def _all_there(seen: Sequence[_Seen], key: tuple[int, int]) -> bool:
+    """Whether teeth of a number of blades are not only those of half or a third of it, in all photographs together."""
+    teeth, count = [one.teeth[key] for one in seen if key in one.teeth], key[1]
+    apart = [k for k in range(2, count) if count % k == 0 and count // k in BLADE_COUNTS]
+    return all(np.mean([tooth.evenness(k) for tooth in teeth]) > NOTHING_THERE for k in apart)
+
+
+def _chosen(seen: Sequence[_Seen]) -> tuple[int, int]:
+    """Turn and number of blades that photographs of one rotor show best together."""
+    total = {k: sum(one.score(k) for one in seen) for k in _hypotheses(seen)}
+    if not total:
+        return 1, BLADE_COUNTS[0]
+    turn, count = best = max(total, key=lambda k: total[k])
+    multiples = [k for k in sorted(total) if k[0] == turn and k[1] > count and k[1] % count == 0]
+    return next((k for k in multiples if total[k] > MULTIPLE * total[best]), best)
+
+
+def _unlike(own: Sequence[tuple[int, int]]) -> EdgesError:
+    """What to say of photographs that do not show the same rotor, by the turn and number of blades of each."""
+    what = "opposite hands"
+    if len(counts := {count for _, count in own}) > 1:
+        what = f"{' and '.join(map(str, sorted(counts)))} blades"
+    return EdgesError(
+        f"The photographs of the two standing positions show {what}.",
+        "Make sure that both show the same rotor, and that no blade's rim is lost in glare or shadow.",
+    )
+
+
+def _start_of(along: Array, jump: int) -> int:
+    """Where a folded tooth starts: at its jump, or after the gap round it, if strength (period,) along it has one.
+
+    Where blades do not overlap there is bare paper between them, and the path may jump anywhere in it. An edge that
+    fades elsewhere is no gap.
     """
     period = len(along)
     sums = np.concatenate([[0.0], np.cumsum(np.tile(along, 2))])
+    before = (jump - np.arange(period) + 1) % period
     best = (0.0, jump)
     for length in range(max(3, period // 15), int(0.7 * period)):
         low = (sums[length : length + period] - sums[:period]) / length
         high = (sums[period] - low * length) / (period - length)
         gain = length * (period - length) * (high - low) ** 2
-        gain[low > GAP_STRENGTH * high] = 0.0
+        gain[(low > GAP_STRENGTH * high) | (before > length + 2)] = 0.0
         k = int(gain.argmax())
         if gain[k] > best[0]:
-            best = (float(gain[k]), float((k + length) % period))
+            best = (float(gain[k]), (k + length) % period)
     return best[1]

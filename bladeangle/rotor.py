@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-#: Usual overlap, wrap as a share of the pitch between blades, and its spread (common practice, no source). From overhead
+#: Usual overlap, wrap as a share of the pitch between blades, and its spread (common practice, no source). From above
 #: the hidden part of a blade of even pitch says nothing of how long it is.
 USUAL_OVERLAP = (1.25, 0.35)
 #: Signs of the faces: which side of the mid-line, towards the inlet end or the outlet end.

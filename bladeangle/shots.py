@@ -40,7 +40,7 @@ class Shot:
 
     @property
     def axis_mm(self) -> Array:
-        """Where the axis crosses the hub's plane, as the largest circle has it."""
+        """Where the axis is, as the largest circle has it."""
         return self.circles[0].centre_mm
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from bladeangle.errors import EdgesError
 from bladeangle.geometry import Array
+from bladeangle.hub import HUB_BEYOND_MM
 from bladeangle.outline import Outline
 from bladeangle.rotor import USUAL_OVERLAP, Basis, Rotor
 
@@ -18,11 +19,10 @@ KNOT_MM = 20.0
 PAST_END_MM = 6.0
 #: Assumed wrap beyond what is seen when the far end is hidden and nothing else tells, rad.
 HIDDEN_WRAP = 0.35
-#: How far hub faces usually stand out beyond the blades at either end, mm, and how sure that is (common practice, no
-#: source).
-HUB_BEYOND_MM = (8.0, 10.0)
 #: How much a tooth whose other end is seen in one photograph speaks for its own length (twice the log-likelihood).
 WHOLE_SAYS = 4.0
+#: A tooth that seems whole but is shorter than this share of the middling one has faded.
+FADED = 0.8
 #: How well slopes of outlines agree where both standings show the same place of a blade, deg, and where they do not.
 MATCHED_DEG = 0.5
 UNMATCHED_DEG = 2.0
@@ -191,7 +191,8 @@ def _match(
 ) -> tuple[float, float]:
     """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
-    whole = [t.angle[-1] for t in inlet + outlet if t.whole]
+    # blades are alike: one that stops where others go on has faded, not ended
+    whole = [t.angle[-1] for t in inlet + outlet if t.whole and t.angle[-1] > FADED * min(ends_in, ends_out)]
     if wrap_rad is not None:
         wraps = np.array([wrap_rad])
     elif len(whole) >= len(inlet):

@@ -43,3 +43,22 @@ def test_the_hub_is_the_same_wherever_it_is_looked_for(off_mm):
     for circle in circles:  # of two heights, seen from a little beside the axis
         assert circle.share > 0.9
         assert np.linalg.norm(circle.centre_mm - circles[0].centre_mm) < 0.5
+
+
+@pytest.mark.parametrize("height_mm", [20.0, 75.0])
+def test_a_circle_on_another_plane_is_seen_the_same(height_mm):
+    """A pinhole camera that looks straight down, 12 and -7 mm beside the ring's centre and 310 mm up."""
+    eye = np.array([12.0, -7.0, 310.0])
+
+    def seen(circle, azimuth):
+        place = circle.centre_mm + circle.radius_mm * np.array([np.cos(azimuth), np.sin(azimuth)])
+        return (place - eye[:2]) / (eye[2] - circle.height_mm)
+
+    none = np.zeros((0, 2))
+    circle = hub.HubCircle(np.array([1.0, 2.0]), 30.0, none, none, np.zeros(0), 1.0)
+    other = circle.on(height_mm, eye)
+    assert other.height_mm == height_mm
+    assert abs(other.radius_mm - 30.0) > 2.0
+    for azimuth in (0.0, 1.0, 4.0):
+        assert seen(other, azimuth) == pytest.approx(seen(circle, azimuth), abs=1e-12)
+    assert other.on(hub.PLANE_MM, eye).centre_mm == pytest.approx(circle.centre_mm, abs=1e-9)

@@ -53,6 +53,17 @@ def test_a_blade_lost_in_a_shadow_and_an_unknown_radius_do_not_mislead() -> None
     assert found_wrap_deg(inlet, outlet) == pytest.approx(128.0, abs=8.0)
 
 
+def test_blades_whose_edges_fade_do_not_tell_the_wrap() -> None:
+    """Metal as bright as the paper hides all but the first 15 deg of two of four blades in either standing."""
+    inlet, outlet = teeth(100.0, 4, np.random.default_rng(4))
+    for standing in (inlet, outlet):
+        for b in (1, 2):
+            seen = standing[b].angle < np.radians(15.0)
+            standing[b] = Tooth(standing[b].start, standing[b].angle[seen], standing[b].height[seen], True)
+    # the whole blades show 87 deg; half of the heights being nonsense, no more is told than that
+    assert 70.0 < found_wrap_deg(inlet, outlet) < 140.0
+
+
 def test_different_numbers_of_blades_are_refused() -> None:
     from bladeangle.errors import EdgesError
 

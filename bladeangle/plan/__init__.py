@@ -32,11 +32,12 @@ from bladeangle.expected import (
     runs_of,
     turned_over,
 )
+from bladeangle.hub import HUB_BEYOND_MM
 from bladeangle.model import State
 from bladeangle.priors import Priors
 from bladeangle.ring import FEWEST_MARKERS, Ring
 from bladeangle.rotor import Basis, Rotor
-from bladeangle.start import HUB_BEYOND_MM, KNOT_MM, PAST_END_MM
+from bladeangle.start import KNOT_MM, PAST_END_MM
 from bladeangle.stations import StationOptions, arc_of, measure_stations, station_span
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.

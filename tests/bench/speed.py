@@ -52,7 +52,7 @@ STAGES: dict[str, list[tuple[Any, str]]] = {
     "read": [(measure, "read_photo")],
     "detect ring": [(measure, "sight_ring"), (measure, "start_pose"), (measure, "judge")],
     "hub": [(hub, "find_hub")],
-    "outline": [(outline, "find_outline")],
+    "outline": [(outline, "find_outlines")],
     "radius from the sides": [(oblique, "find_radius"), (oblique, "find_thickness")],
     "edges": [(edges, "measure_tips"), (edges, "measure_ends")],
     "adjust, on the way": [],
