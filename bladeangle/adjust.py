@@ -67,6 +67,7 @@ class Adjustment:
         the same without the correlation.
     sway : by how much runs of tip edge sway, seen from the side and from overhead, in sigmas of a point.
     prior_cost : source -> how far the solution is from what was known, as a sum of squares in standard uncertainties.
+    prior_freedom : source -> what that is expected to be.
     iterations : how many were needed.
     """
 
@@ -82,6 +83,7 @@ class Adjustment:
     single: list[dict[str, float]]
     sway: tuple[float, float]
     prior_cost: dict[str, float]
+    prior_freedom: dict[str, float]
     iterations: int
 
     def rms_px(self, photo: int, kind: str) -> float:
@@ -221,11 +223,7 @@ class _Work:
         A prior that is too loose lets the curves follow every texture, one too tight irons out what a bender did.
         """
         smooth = self.known["smoothness"]
-        rotor = self.state.rotor
-        assert rotor is not None
-        rows = rotor.blades * (rotor.basis.count - 3)
-        redundancy = max(rows - float((smooth.information * covariance).sum()), 1.0)
-        bend = self.priors.bend_sigma_deg * np.sqrt(smooth.cost / redundancy)
+        bend = self.priors.bend_sigma_deg * np.sqrt(smooth.cost / max(smooth.freedom(covariance), 1.0))
         self.priors = replace(self.priors, bend_sigma_deg=float(np.clip(bend, *BEND_RANGE_DEG)))
 
     def _estimate_sway(self, covariance: Array) -> None:
@@ -292,6 +290,7 @@ class _Work:
             [{k: s.single for k, s in kinds.items()} for kinds in self.scale],
             self.sway,
             {k: p.cost for k, p in self.known.items()},
+            {k: p.freedom(covariance) for k, p in self.known.items()},
             iterations,
         )
 

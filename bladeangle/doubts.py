@@ -25,6 +25,10 @@ REFUSED_RING_PX = 3.0
 REFUSED_TIP_PX = 2.5
 #: Squared distance from what was known, over its degrees of freedom, from which it is doubted.
 DOUBTED_SQUARE = 6.0
+#: What is known of rotors beforehand, and by how many of its standard deviations the sum of squared distances from all
+#: of it may exceed what is expected; it stays under 2.2 where the place was found, in simulation and in renders.
+LIKELY = ("tilt", "hub circles", "blade edges", "blades alike")
+UNLIKELY = 3.5
 #: Tilt, deg, offset, mm, and bend of the sheet, mm, that are worth a note.
 NOTED_TILT_DEG = 0.5
 DOUBTED_TILT_DEG = 0.75
@@ -133,8 +137,7 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
     """What the photographs say against what was known before."""
     state = result.state
     photos = len(state.focus)
-    freedom = {"camera calibration": 8.0, "focus and stabiliser": 3.0 * photos}
-    for source, dof in freedom.items():
+    for source, dof in {"camera calibration": 8.0, "focus and stabiliser": 3.0 * photos}.items():
         square = result.prior_cost.get(source, 0.0) / dof
         if square > DOUBTED_SQUARE:
             away = f"{source}: {np.sqrt(square):.1f} standard uncertainties"
@@ -143,6 +146,11 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
     if diameter_known and off > DIFFERENT and state.rotor is not None:
         text = f"The photographs want {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
         yield Flag("diameter-differs", text)
+    square, freedom = (sum(of.get(k, 0.0) for k in LIKELY) for of in (result.prior_cost, result.prior_freedom))
+    excess = (square - freedom) / np.sqrt(2 * max(freedom, 1.0))
+    if state.rotor is not None and excess > UNLIKELY:
+        most = max(LIKELY, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_freedom.get(k, 0.0))
+        yield Flag("rotor-unlikely", f"Farthest from what is usual: {most} ({excess:.1f} standard deviations in all).")
     bend = float(np.hypot(*state.sheet[2:4]))
     if bend > NOTED_BEND_MM:
         yield Flag("sheet-bent", f"The sheet is bent by {bend:.1f} mm at the ring's edge.")

@@ -116,6 +116,12 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Switch off stabilisation, use the original file, put the rotor flat; or add oblique photographs.",
     ),
+    "rotor-unlikely": FlagKind(
+        "The photographs fit, but only with a lean, hub heights, thicknesses or differences between blades that rotors "
+        "hardly have: another place of the rotor may fit as well, with other angles.",
+        "doubt",
+        "Give the tip diameter; add oblique photographs, or take the overhead ones again.",
+    ),
     "off-centre": FlagKind(
         "The rotor stands away from the ring's centre; the offset is part of the model.",
         "note",

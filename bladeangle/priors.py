@@ -62,11 +62,16 @@ def unconfirmed(priors: Priors) -> Priors:
 
 @dataclass
 class Known:
-    """Normal equations and cost of one source of prior knowledge."""
+    """Normal equations and cost of one source of prior knowledge, and of how many things it tells."""
 
     information: Array
     right: Array
     cost: float = 0.0
+    rows: int = 0
+
+    def freedom(self, covariance: Array) -> float:
+        """How much of the sum of squares `cost` to expect: the rows less what the adjustment (n, n) took of them."""
+        return self.rows - float((self.information * covariance).sum())
 
 
 def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, Known]:
@@ -91,6 +96,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
             known.information[columns[:, None], columns] += jac.T @ (w[:, None] * jac)
             known.right[columns] += jac.T @ (w * value)
         known.cost += float((w * value**2).sum())
+        known.rows += len(value)
 
     def cols(key: object, first: int = 0, count: int | None = None) -> Ints:
         at = layout[key]
@@ -101,7 +107,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     information = np.linalg.inv(priors.camera_covariance)
     calibration.information[layout["camera"], layout["camera"]] += information
     calibration.right[layout["camera"]] += information @ off
-    calibration.cost += float(off @ information @ off)
+    calibration.cost, calibration.rows = float(off @ information @ off), len(off)
     add(
         "print and flatness",
         cols("sheet"),
@@ -174,6 +180,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     weighted = like.T @ (like / sigma[:, None] ** 2)
     off = rotor.heights - rotor.heights.mean(0)
     same.cost += float(np.einsum("bi,ij,bj->", off, weighted, off))
+    same.rows += (rotor.blades - 1) * (len(like) + 2)
     same.right[curves] += (off @ weighted).reshape(-1)
     same.information[curves[:, None], curves] += np.kron(each - 1 / rotor.blades, weighted)
     if state.standings == ("inlet_up", "outlet_up") and 1 in state.circle_standing:

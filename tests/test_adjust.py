@@ -194,7 +194,7 @@ def test_a_bent_sheet_is_borne(seed):
     assert 0.1 < saddle < 1.0  # half of the bend is a saddle
 
 
-@pytest.mark.parametrize("seed", [8, 18])
+@pytest.mark.parametrize("seed", [18, 38])
 def test_a_rotor_off_centre_and_tilted(seed):
     truth, _, result, found = case(seed, "eight", Changes(blades=3, offset_mm=5.0, tilt_deg=0.5))
     error, u = errors_deg(truth, found), uncertainty_deg(found.budget)

@@ -151,3 +151,16 @@ def test_exchanged_ends_by_the_hub(pair: Case) -> None:
     flat = replace(stations, angle_deg=np.full(len(stations.labels), 12.0))
     (flag,) = [f for f in raised((truth, replace(result, state=state), flat)) if f.code == "ends-exchanged"]
     assert "hub's face is wider" in flag.text
+
+
+def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
+    """Two and a half standard deviations more than expected happen; four and a half do not."""
+    truth, result, stations = pair
+    freedom = sum(result.prior_freedom[k] for k in ("tilt", "hub circles", "blade edges", "blades alike"))
+    assert 5 < freedom < 40  # three blades, two to four circles
+    costs = dict.fromkeys(("tilt", "hub circles", "blades alike"), 0.0)
+    for excess, named in ((2.5, False), (4.5, True)):
+        cost = freedom + excess * (2 * freedom) ** 0.5
+        strained = replace(result, prior_cost={**result.prior_cost, **costs, "blade edges": cost})
+        flags = [f for f in raised((truth, strained, stations)) if f.code == "rotor-unlikely"]
+        assert [("blade edges" in f.text) for f in flags] == [True] * named
