@@ -38,10 +38,10 @@ BLOCKS = (6, 16)
 #: them by about as much as noise does; from overhead the land is not seen, and nearly all that is left is noise.
 SWAY = (1.0, 0.3)
 SWAY_RANGE = (0.1, 3.0)
-#: Fewest degrees of freedom from which the sway is estimated rather than taken as guessed.
-SWAY_FREEDOM = 6.0
-#: Most that the points' uncertainty is multiplied by once the adjustment has come near. Residuals of points that lie
-#: farther off say that something is wrong; were their scale let grow, what is known beforehand would hold it there.
+#: Degrees of freedom that the guessed sway counts as, beside those of the photographs.
+SWAY_FREEDOM = 20.0
+#: Most that the tip points' uncertainty is multiplied by once the adjustment has come near. Residuals of points that
+#: lie farther off say that something is wrong; were their scale let grow, what is known beforehand would hold it there.
 MOST_SCALE = 4.0
 #: Least and most bend of the tip curves, deg a knot, that is believed.
 BEND_RANGE_DEG = (0.15, 2.0)
@@ -203,9 +203,9 @@ class _Work:
     def rescale(self, *, estimate: bool) -> float:
         """Take scales (with `estimate` sway and bend too) from the residuals; the largest relative change of one."""
         old = self.scale
-        most = MOST_SCALE if estimate else np.inf
+        most = dict.fromkeys(TIP_KINDS, MOST_SCALE) if estimate else {}
         self.scale = [
-            {k: _spread(free / s).at_most(most) for k, (_, s, _, free) in kinds.items()}
+            {k: _spread(free / s).at_most(most.get(k, np.inf)) for k, (_, s, _, free) in kinds.items()}
             for kinds in self.built.residuals
         ]
         if estimate and self.state.rotor is not None:
@@ -236,8 +236,8 @@ class _Work:
             squares += np.bincount(sway.traces.tells, sway.squares, 3)
             freedom += np.bincount(sway.traces.tells, free, 3)
         side, above = (
-            float(np.clip(q * np.sqrt(s / f), *SWAY_RANGE)) if f >= SWAY_FREEDOM else q
-            for q, s, f in zip(self.sway, squares, freedom, strict=False)
+            float(np.clip(np.sqrt((s * q**2 + SWAY_FREEDOM * usual**2) / (f + SWAY_FREEDOM)), *SWAY_RANGE))
+            for q, usual, s, f in zip(self.sway, SWAY, squares, freedom, strict=False)
         )
         self.sway = (side, above)
 
