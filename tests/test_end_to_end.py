@@ -8,19 +8,19 @@ from typing import Any
 
 import numpy as np
 import pytest
+from rendered_rotor import rendered
 
 from bladeangle.assemble import record_of
-from bladeangle.camera import Camera, read_camera
+from bladeangle.camera import read_camera
 from bladeangle.errors import BladeangleError
-from bladeangle.measure import Options, measure
+from bladeangle.measure import measure
 from bladeangle.record import Record
-from bladeangle.ring import read_ring, ring_from_dict
+from bladeangle.ring import read_ring
 
 ROOT = Path(__file__).resolve().parent.parent
 STATIONS = ("entry", "middle", "exit")
-#: Rotors rendered; their photographs are small so that all of them fit into the time of the tests.
+#: Rotors rendered.
 ROTORS = 30
-SIZE = (2016, 1512)
 
 
 def errors_of(record: Record, truth: dict[str, Any]) -> tuple[list[float], list[float], int]:
@@ -69,37 +69,17 @@ def test_the_shipped_pair_is_measured_within_its_uncertainty() -> None:
     assert difference == pytest.approx(4.92, abs=0.25)
 
 
-def rendered_case(folder: Path, seed: int) -> tuple[list[float], list[float], int]:
-    """Render the overhead pair of a random rotor, measure it, and compare; raises what measuring raises."""
-    from bladeangle.synthetic import random_rotor, rotor_photos, truth, write_photo
-    from bladeangle.synthetic.scene import CameraModel, Exposure
-
-    rng = np.random.default_rng(seed)
-    model = CameraModel().scaled(*SIZE)
-    shape = random_rotor(rng)
-    scenes = rotor_photos(rng, shape, model, views=("inlet", "outlet"), exposure=Exposure(colour=False, blur_px=0.6))
-    for scene in scenes:
-        write_photo(folder / scene.name, scene)
-    true = truth(scenes, f"rotor-{seed}")
-    values = np.array([true["camera"][k] for k in ("f", "cx", "cy")] + list(true["camera"]["dist"]))
-    sigma = np.array([1.3, 0.4, 0.4, 0.001, 0.01, 4e-5, 4e-5, 0.02])  # as calibrations of such pictures come out
-    known = {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm}  # as a calibration writes it
-    camera = Camera("rendered", *SIZE, values + sigma * rng.normal(size=8), np.diag(sigma**2), True, known)
-    ring = ring_from_dict(scenes[0].sheets[0].definition)
-    found = measure([folder / scenes[0].name], [folder / scenes[1].name], ring, camera, Options())
-    return errors_of(record_of(found, true["name"]), true)
-
-
 def test_thirty_random_rotors_are_measured_within_their_uncertainty(tmp_path: Path) -> None:
     errors: list[float] = []
     z: list[float] = []
     missing, refused = 0, []
     for seed in range(ROTORS):
         try:
-            case_errors, case_z, case_missing = rendered_case(tmp_path, 500 + seed)
+            found, true = rendered(tmp_path, 500 + seed)
         except BladeangleError as error:
             refused.append(f"{500 + seed}: {error.message}")
             continue
+        case_errors, case_z, case_missing = errors_of(record_of(found, true["name"]), true)
         errors += case_errors
         z += case_z
         missing += case_missing
@@ -108,7 +88,7 @@ def test_thirty_random_rotors_are_measured_within_their_uncertainty(tmp_path: Pa
     assert np.sqrt(np.mean(np.square(errors))) < 0.30
     assert np.mean(np.abs(z) <= 2) >= 0.90
     assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.25
-    assert max(map(abs, z)) < 4.0
+    assert 2.0 < max(map(abs, z)) < 3.5
 
 
 def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_path: Path) -> None:

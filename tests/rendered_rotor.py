@@ -1,0 +1,40 @@
+"""A random rotor rendered small, and measured: for the tests and for the benchmark of rendered photographs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bladeangle.camera import Camera
+from bladeangle.measure import Measurement, Options, measure
+from bladeangle.ring import ring_from_dict
+from bladeangle.synthetic import random_rotor, rotor_photos, truth, write_photo
+from bladeangle.synthetic.scene import CameraModel, Exposure
+
+#: Size of the photographs, small so that dozens fit into the time of the tests.
+SIZE = (2016, 1512)
+PAIR = ("inlet", "outlet")
+EIGHT = (*PAIR, *(f"around-{k}" for k in range(1, 7)))
+
+
+def rendered(folder: Path, seed: int, views: tuple[str, ...] = PAIR) -> tuple[Measurement, dict[str, Any]]:
+    """Render the views of a random rotor into a folder and measure them; with the truth. Raises what measuring does."""
+    rng = np.random.default_rng(seed)
+    model = CameraModel().scaled(*SIZE)
+    shape = random_rotor(rng)
+    scenes = rotor_photos(rng, shape, model, views=views, exposure=Exposure(colour=False, blur_px=0.6))
+    for scene in scenes:
+        write_photo(folder / scene.name, scene)
+    true = truth(scenes, f"rotor-{seed}")
+    values = np.array([true["camera"][k] for k in ("f", "cx", "cy")] + list(true["camera"]["dist"]))
+    sigma = np.array([1.3, 0.4, 0.4, 0.001, 0.01, 4e-5, 4e-5, 0.02])  # as calibrations of such pictures come out
+    known = {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm}  # as a calibration writes it
+    camera = Camera("rendered", *SIZE, values + sigma * rng.normal(size=8), np.diag(sigma**2), True, known)
+    ring = ring_from_dict(scenes[0].sheets[0].definition)
+    turned = [scene.name == "outlet.jpg" for scene in scenes]
+    paths = [folder / scene.name for scene in scenes]
+    standing = [path for path, over in zip(paths, turned, strict=True) if not over]
+    over = [path for path, over in zip(paths, turned, strict=True) if over]
+    return measure(standing, over, ring, camera, Options()), true
