@@ -43,6 +43,8 @@ SWAY_FREEDOM = 20.0
 #: Most that the tip points' uncertainty is multiplied by once the adjustment has come near. Residuals of points that
 #: lie farther off say that something is wrong; were their scale let grow, what is known beforehand would hold it there.
 MOST_SCALE = 4.0
+#: What is known of rotors beforehand.
+LIKELY = ("tilt", "hub circles", "blade edges", "blades alike")
 #: Least and most bend of the tip curves, deg a knot, that is believed.
 BEND_RANGE_DEG = (0.15, 2.0)
 #: How often at most the points' uncertainty is taken afresh from their residuals, and the change that ends it.
@@ -85,6 +87,11 @@ class Adjustment:
     prior_cost: dict[str, float]
     prior_freedom: dict[str, float]
     iterations: int
+
+    def unlikely(self) -> float:
+        """How far the rotor is from what rotors are like: excess of the squares in all, in its standard deviations."""
+        square, freedom = (sum(of.get(k, 0.0) for k in LIKELY) for of in (self.prior_cost, self.prior_freedom))
+        return float((square - freedom) / np.sqrt(2 * max(freedom, 1.0)))
 
     def rms_px(self, photo: int, kind: str) -> float:
         """Robustly weighted root mean square residual, px; nan without points."""

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from bladeangle.adjust import Adjustment
+from bladeangle.adjust import LIKELY, Adjustment
 from bladeangle.budget import STATIONS
 from bladeangle.errors import AdjustmentError
 from bladeangle.flags import Flag
@@ -25,9 +25,8 @@ REFUSED_RING_PX = 3.0
 REFUSED_TIP_PX = 2.5
 #: Squared distance from what was known, over its degrees of freedom, from which it is doubted.
 DOUBTED_SQUARE = 6.0
-#: What is known of rotors beforehand, and by how many of its standard deviations the sum of squared distances from all
-#: of it may exceed what is expected; it stays under 2.2 where the place was found, in simulation and in renders.
-LIKELY = ("tilt", "hub circles", "blade edges", "blades alike")
+#: From how many standard deviations a rotor is unlike rotors (`Adjustment.unlikely`); it stays under 2.2 where the
+#: right place was found, in simulation and in renders.
 UNLIKELY = 3.5
 #: Tilt, deg, offset, mm, and bend of the sheet, mm, that are worth a note.
 NOTED_TILT_DEG = 0.5
@@ -146,9 +145,7 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
     if diameter_known and off > DIFFERENT and state.rotor is not None:
         text = f"The photographs want {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
         yield Flag("diameter-differs", text)
-    square, freedom = (sum(of.get(k, 0.0) for k in LIKELY) for of in (result.prior_cost, result.prior_freedom))
-    excess = (square - freedom) / np.sqrt(2 * max(freedom, 1.0))
-    if state.rotor is not None and excess > UNLIKELY:
+    if state.rotor is not None and (excess := result.unlikely()) > UNLIKELY:
         most = max(LIKELY, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_freedom.get(k, 0.0))
         yield Flag("rotor-unlikely", f"Farthest from what is usual: {most} ({excess:.1f} standard deviations in all).")
     bend = float(np.hypot(*state.sheet[2:4]))

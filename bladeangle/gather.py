@@ -23,6 +23,8 @@ HEIGHTS_MM = (-60.0, 105.0)
 RING_MARGIN_MM = 1.5
 #: What an edge that should be seen and is not found counts as lying off, px, and the most that any counts.
 LOST_PX = 1.0
+#: What each standard deviation counts, px, by which the rotor found is more unlike rotors than usual.
+UNLIKE_PX, USUALLY = 0.02, 2.0
 #: Tip edges that lie no farther off than this on the mean, px, are the right ones (no farther than this after a rough
 #: adjustment, very likely), else other thicknesses are tried; if then they still lie farther off than this, other radii
 #: and wraps; farther off than this, the photographs are refused; thinner blades than this, mm, are not believed.
@@ -299,7 +301,8 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
 def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
     """How far, px, the tip edges that should be seen lie off on the mean, each at most `LOST_PX`, as one not found.
 
-    Where a wrong start fits, it fits few edges: what is not found tells as much as what lies off.
+    Where a wrong start fits, it fits few edges: what is not found tells as much as what lies off; or it fits with a
+    rotor unlike any, which counts a little for each standard deviation that is too many.
     """
     state = result.state
     assert state.rotor is not None
@@ -315,7 +318,8 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
         lost = max(wanted - len(off), 0)
         total += float(np.minimum(off**2, LOST_PX**2).sum()) + lost * LOST_PX**2
         number += len(off) + lost
-    return float(np.sqrt(total / max(number, 1)))
+    unlike = UNLIKE_PX * max(result.unlikely() - USUALLY, 0.0)
+    return min(float(np.sqrt(total / max(number, 1))) + unlike, LOST_PX)
 
 
 def _adopt_rotor(state: State, source: State) -> None:
