@@ -82,6 +82,9 @@ def doubts(
         )
     if ring.check_bar_mm is not None and not scale_checked:
         flags.append(Flag("scale-unchecked", "The check bar was not measured; lengths rest on the printer."))
+    if ring.check_bar_mm is None and not diameter_known:
+        text = "The ring has no check bar and no diameter was given; lengths, and so stations, rest on the printer."
+        flags.append(Flag("scale-unchecked", text))
     return flags
 
 

@@ -96,9 +96,10 @@ REGISTRY: dict[str, FlagKind] = {
         "Tape or glue the sheet to a flat board.",
     ),
     "scale-unchecked": FlagKind(
-        "The printed check bar was not measured; lengths rest on the printer. Angles hardly depend on it.",
+        "Nothing tells the scale of the print; lengths rest on the printer. Angles depend on it only in that stations "
+        "are so many millimetres of the tip.",
         "note",
-        "Measure the check bar with calipers and give its length.",
+        "Measure the check bar with calipers and give its length, or the diameter over the tips.",
     ),
     "rotor-moved": FlagKind(
         "The rotor lies otherwise in one photograph than in the others of the same standing.",

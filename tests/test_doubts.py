@@ -164,3 +164,14 @@ def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
         strained = replace(result, prior_cost={**result.prior_cost, **costs, "blade edges": cost})
         flags = [f for f in raised((truth, strained, stations)) if f.code == "rotor-unlikely"]
         assert [("blade edges" in f.text) for f in flags] == [True] * named
+
+
+def test_a_scale_that_nothing_tells_is_noted(pair: Case) -> None:
+    """Seen in pictures, a ring and rotor twice as large look the same; a diameter or a measured bar tells."""
+    truth, result, stations = pair
+    for bar_mm, diameter_known, checked, noted in (
+        (None, False, False, True), (None, True, False, False),
+        (100.0, False, False, True), (100.0, False, True, False),
+    ):  # fmt: skip
+        ring = replace(truth.ring, check_bar_mm=bar_mm)
+        assert ("scale-unchecked" in codes(doubts(result, stations, ring, diameter_known, checked))) == noted
