@@ -22,7 +22,7 @@ from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, Stat
 from bladeangle.priors import Priors
 from bladeangle.ring import POINTS_A_SIDE, Ring, RingSighting
 from bladeangle.rotor import Rotor
-from bladeangle.sway import swallowed, traces_of
+from bladeangle.sway import swallowed, swaying
 
 #: How far down a photograph from the side looks, deg, and the margin of the picture around the ring, mm.
 DOWN_DEG = 45.0
@@ -316,9 +316,8 @@ def information_of(
         jac, columns = jac[:, busy], equations.columns[busy]
         weighted = jac / sigma[:, None] ** 2
         normal, shift = jac.T @ weighted, weighted.sum(0)
-        traces = traces_of(kind, view) if any(sway) else None
+        traces = swaying(kind, view, sigma, sway)
         if traces is not None:
-            traces = traces.swaying(sigma, sway)
             by, kernel = swallowed(traces, 1 / sigma**2, jac)
             normal -= by.T @ kernel @ by
             shift -= by.T @ (kernel @ (traces.shape / sigma[:, None] ** 2).sum(0))

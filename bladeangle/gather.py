@@ -247,18 +247,19 @@ def _on_radius(
 
 def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[Adjustment]:
     """All photographs adjusted with each thickness at the tip that they show, the one that fits best at once first."""
-    rough: list[Adjustment] = []
+    rough: list[tuple[float, State]] = []
     for thickness_mm, shift_mm in sides.thicknesses(begun):
         state = begun.copy()
         assert state.rotor is not None
         state.rotor.thickness_mm = thickness_mm
         state.rotor.extra_mm[:] = 0.0
         state.rotor.heights += shift_mm
-        rough.append(_adjusted(sides.shots, state, 6, ring, priors))
-        if _misfit_px(rough[-1], sides.shots) < ROUGHLY_PX:
+        result = _adjusted(sides.shots, state, 6, ring, priors)
+        rough.append((_misfit_px(result, sides.shots), result.state))
+        if rough[-1][0] < ROUGHLY_PX:
             break
-    for result in sorted(rough, key=lambda r: _misfit_px(r, sides.shots)):
-        yield _adjusted(sides.shots, result.state, 2, ring, priors)
+    for _, state in sorted(rough, key=lambda r: r[0]):
+        yield _adjusted(sides.shots, state, 2, ring, priors)
 
 
 def _adjusted(shots: Sequence[Shot], state: State, search_px: int, ring: Ring, priors: Priors) -> Adjustment:

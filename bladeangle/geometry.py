@@ -220,7 +220,7 @@ def forgetting(at: Array, length: float) -> Array:
 
 
 def block_diagonal(blocks: Sequence[Array]) -> Array:
-    """Square blocks along the diagonal of a matrix, zero elsewhere."""
+    """Square blocks along the diagonal of a matrix, zero elsewhere; SciPy's is slow to import."""
     ends = np.cumsum([0] + [len(b) for b in blocks])
     out = np.zeros((ends[-1], ends[-1]))
     for block, start, end in zip(blocks, ends, ends[1:], strict=False):

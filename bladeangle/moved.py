@@ -21,7 +21,7 @@ from bladeangle.adjust import Adjustment
 from bladeangle.geometry import Array
 from bladeangle.model import Equations, Ints
 from bladeangle.ring import Ring
-from bladeangle.sway import swallowed, traces_of
+from bladeangle.sway import swallowed, swaying
 
 #: A movement counts from this many of its standard uncertainties, and from this size, mm on the sheet or at the tip.
 #: Renders in which the rotor was left alone reach 3.2.
@@ -138,9 +138,8 @@ def _alone(result: Adjustment, ring: Ring, photo: int, standing: int) -> _Alone:
         r = np.where(np.isfinite(residual), residual, 0.0)
         coupling += jac.T @ (w[:, None] * by_own)
         right += by_own.T @ (w * r)
-        traces = traces_of(kind, view) if any(result.sway) else None
+        traces = swaying(kind, view, single, result.sway)
         if traces is not None:
-            traces = traces.swaying(single, result.sway)
             by, kernel = swallowed(traces, w, jac)
             swayed = kernel @ by[:, own] * unit
             coupling -= by.T @ swayed

@@ -248,7 +248,7 @@ def find_outlines(looks: Sequence[Look]) -> list[Outline]:
     turn, count = chosen = _chosen(seen)
     if any(one.score(chosen) < SHOWN * one.score(key) for one, key in zip(seen, own, strict=True)):
         raise _unlike(own)
-    total = {k: sum(one.score(k) for one in seen) for k in _hypotheses(seen)}
+    total = _totals(seen)
     rivals = [k for k in total if k != chosen and not (k[0] == turn and count % k[1] == 0) and _all_there(seen, k)]
     rival = max(rivals, key=lambda k: total[k], default=chosen)
     if rival != chosen and total[rival] > TOLD_APART * total[chosen]:
@@ -406,9 +406,9 @@ def _look_at(look: Look) -> _Seen:
     return seen if abs(rim_mm - PLANE_MM) < RIM_SLACK_MM else _Seen.at(look, rim_mm)
 
 
-def _hypotheses(seen: Sequence[_Seen]) -> set[tuple[int, int]]:
-    """Turns and numbers of blades of which any photograph shows a tooth."""
-    return {key for one in seen for key in one.teeth}
+def _totals(seen: Sequence[_Seen]) -> dict[tuple[int, int], float]:
+    """Turns and numbers of blades of which any photograph shows a tooth, and their scores in all of them together."""
+    return {key: sum(one.score(key) for one in seen) for key in {key for one in seen for key in one.teeth}}
 
 
 def _all_there(seen: Sequence[_Seen], key: tuple[int, int]) -> bool:
@@ -420,7 +420,7 @@ def _all_there(seen: Sequence[_Seen], key: tuple[int, int]) -> bool:
 
 def _chosen(seen: Sequence[_Seen]) -> tuple[int, int]:
     """Turn and number of blades that photographs of one rotor show best together."""
-    total = {k: sum(one.score(k) for one in seen) for k in _hypotheses(seen)}
+    total = _totals(seen)
     if not total:
         return 1, BLADE_COUNTS[0]
     turn, count = best = max(total, key=lambda k: total[k])

@@ -81,6 +81,12 @@ def traces_of(kind: str, view: View) -> Traces | None:
     return Traces(np.hstack(shapes), block_diagonal(known), np.concatenate(scaled), np.concatenate(tells))
 
 
+def swaying(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> Traces | None:
+    """`traces_of` in px, with points of these sigmas (m,) px; None also where nothing sways."""
+    traces = traces_of(kind, view) if any(sway) else None
+    return None if traces is None else traces.swaying(sigma, sway)
+
+
 def swallowed(traces: Traces, w: Array, jac: Array) -> tuple[Array, Array]:
     """For eliminating sway: its part (q, n) of the weighted equations, and its inverse kernel (q, q).
 

@@ -33,8 +33,7 @@ def rendered(folder: Path, seed: int, views: tuple[str, ...] = PAIR) -> tuple[Me
     known = {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm}  # as a calibration writes it
     camera = Camera("rendered", *SIZE, values + sigma * rng.normal(size=8), np.diag(sigma**2), True, known)
     ring = ring_from_dict(scenes[0].sheets[0].definition)
-    turned = [scene.name == "outlet.jpg" for scene in scenes]
     paths = [folder / scene.name for scene in scenes]
-    standing = [path for path, over in zip(paths, turned, strict=True) if not over]
-    over = [path for path, over in zip(paths, turned, strict=True) if over]
-    return measure(standing, over, ring, camera, Options()), true
+    standing = [path for path in paths if path.name != "outlet.jpg"]
+    turned = [path for path in paths if path.name == "outlet.jpg"]
+    return measure(standing, turned, ring, camera, Options()), true
