@@ -30,6 +30,8 @@ from bladeangle.sway import Traces, swallowed, traces_of
 
 #: Residuals, in standard uncertainties, at which the weight of a point has fallen to a half (Cauchy's loss).
 ROBUST_WIDTH = 3.0
+#: A point that lies farther off, in standard uncertainties, says nothing of how much edges sway.
+OUTLYING = 4.0
 #: Numbers of neighbours along an edge whose means are compared with single points; about a third of, and a whole,
 #: station.
 BLOCKS = (6, 16)
@@ -237,10 +239,8 @@ class _Work:
         """How much runs of edge sway, from what the traces show over what the curves have swallowed."""
         squares, freedom = np.zeros(3), np.zeros(3)
         for sway in self.built.sways:
-            own = covariance[np.ix_(sway.columns, sway.columns)]
-            posterior = sway.kernel + sway.reduction.T @ own @ sway.reduction
-            free = 1 - (sway.traces.known * posterior).sum(1)
-            squares += np.bincount(sway.traces.tells, sway.squares, 3)
+            square, free = sway.told(covariance[np.ix_(sway.columns, sway.columns)])
+            squares += np.bincount(sway.traces.tells, square, 3)
             freedom += np.bincount(sway.traces.tells, free, 3)
         side, above = (
             float(np.clip(np.sqrt((s * q**2 + SWAY_FREEDOM * usual**2) / (f + SWAY_FREEDOM)), *SWAY_RANGE))
@@ -348,13 +348,25 @@ def _spread(residual: Array, floor: float = 0.5) -> Scale:
 
 @dataclass(frozen=True)
 class _Sway:
-    """What sway did: squares (q,) in sigmas, inverse kernel (q, q), pull on the unknowns (n, q), their columns."""
+    """What may sway, and of the points on it residuals (m,) px, weights (m,) 1/px2, derivatives (m, n), columns (n,).
+
+    The weights are those of points all alike, but none for outliers: robust ones, which fall off slowly, would have
+    noise and sway look smaller than they are, and not by the same.
+    """
 
     traces: Traces
-    squares: Array
-    kernel: Array
-    reduction: Array
+    residual: Array
+    weight: Array
+    jac: Array
     columns: Ints
+
+    def told(self, covariance: Array) -> tuple[Array, Array]:
+        """Squares (q,) of the sways in standard uncertainties, and what to expect of each at this covariance (n, n)."""
+        by, kernel = swallowed(self.traces, self.weight, self.jac)
+        sway = kernel @ (self.traces.shape.T @ (self.weight * self.residual))
+        reduction = by.T @ kernel
+        posterior = kernel + reduction.T @ covariance @ reduction
+        return sway * (self.traces.known @ sway), 1 - (self.traces.known * posterior).sum(1)
 
 
 @dataclass
@@ -407,9 +419,9 @@ def _build(work: _Work) -> _Built:
                 normal -= reduction @ by
                 right -= reduction @ pull
                 pull = kernel @ pull
-                squares = pull * (traces.known @ pull)
-                built.cost += float(squares.sum())
-                built.sways.append(_Sway(traces, squares, kernel, reduction, columns))
+                built.cost += float(pull @ traces.known @ pull)
+                inlying = ~missed & (np.abs(r - swayed) < OUTLYING * single)
+                built.sways.append(_Sway(traces, r, inlying / (single * scale.growth) ** 2, jac, columns))
             built.information[SOURCES[kind]][at] += normal
             built.total[at] += normal
             built.right[columns] += right
