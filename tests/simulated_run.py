@@ -14,12 +14,16 @@ from simulated_truth import KNOT_MM, PAST_END_MM, Changes, Noise, Truth, random_
 from bladeangle import adjust as adjust_room
 from bladeangle.adjust import Adjustment, adjust
 from bladeangle.budget import coverage_factor
+from bladeangle.doubts import doubts
 from bladeangle.model import State, View
 from bladeangle.pose import start_pose
 from bladeangle.rotor import Basis, Rotor
 from bladeangle.stations import StationOptions, Stations, measure_stations
 
 Array = NDArray[np.float64]
+
+#: Doubts that the whole fit is a wrong one, with which no angle is to be trusted.
+MISFITS = ("photos-disagree", "residuals-high", "rotor-moved", "rotor-unlikely")
 
 
 def start_state(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) -> State:
@@ -84,7 +88,7 @@ class Case:
     """One simulated measurement: the truth's angles, what was found, and the ideal adjustment's uncertainty.
 
     labels (n,); true_deg, angle_deg, u_deg, half_width_deg (95 %), ideal_u_deg (n,); covariance_deg2 (n, n); lines :
-    budget line -> (n,) deg.
+    budget line -> (n,) deg; misfits : such doubts as the record would carry.
     """
 
     labels: tuple[str, ...]
@@ -96,6 +100,7 @@ class Case:
     covariance_deg2: Array
     lines: dict[str, Array] = field(default_factory=dict)
     iterations: int = 0
+    misfits: tuple[str, ...] = ()
 
 
 def ideal(truth: Truth, views: tuple[View, ...], start: State, noise: Noise) -> Adjustment:
@@ -119,10 +124,11 @@ def measured(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) ->
 def simulate(
     rng: np.random.Generator, kind: str, changes: Changes, noise: Noise, with_ideal: bool = True
 ) -> Case:
-    """One random case; errors of the adjustment are passed on."""
+    """One random case; errors of the adjustment, and refusals, are passed on."""
     truth = random_truth(rng, kind, changes, noise)
     views = observe(truth, rng, noise)
     result, found = measured(truth, views, rng)
+    flags = doubts(result, found, truth.ring, diameter_known=False, scale_checked=False)
     pairs = [found.budget.angle(k)[:2] for k in range(len(found.labels))]
     u = np.array([p[0] for p in pairs])
     ideal_u = np.full(len(u), np.nan)
@@ -134,5 +140,5 @@ def simulate(
         found.labels, np.array([truth.angle_deg(x) for x in found.labels]), found.angle_deg, u,
         np.array([coverage_factor(p[1]) * p[0] for p in pairs]), ideal_u, found.budget.covariance_deg2,
         {line.name: np.sqrt(np.maximum(np.diag(line.covariance_deg2), 0)) for line in found.budget.lines},
-        result.iterations,
+        result.iterations, tuple(sorted({f.code for f in flags} & set(MISFITS))),
     )  # fmt: skip

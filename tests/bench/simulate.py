@@ -7,7 +7,8 @@ On the command line, from the project's root::
 prints one table: for every station, the means over blades and the differences between blades the number of angles, the
 share of the 95 % intervals that cover with its sampling error (cases are independent, angles of one case are not), the
 root mean square error over the standard uncertainty, the sampled over the predicted variance, the median uncertainty,
-and its ratio to that of the ideal adjustment. Case `k` of seed `n` is the same whatever the number of cases or workers.
+and its ratio to that of the ideal adjustment. Cases whose record would doubt the whole fit are named apart. Case `k` of
+seed `n` is the same whatever the number of cases or workers.
 """
 
 # ruff: noqa: E402 - the number of threads is set before numpy is imported
@@ -153,12 +154,18 @@ def main() -> int:
             print(f"{total} of {chosen.cases} cases, {len(failed)} failed, {spent:.0f} s", file=sys.stderr)
         if spent > chosen.seconds:
             break
-    if not done:
+    sound = [case for case in done if not case.misfits]
+    if not sound:
         print("no case succeeded", file=sys.stderr)
         return 1
-    print(f"{chosen.kind}, seed {chosen.seed}: {len(done)} cases, {len(failed)} failed")
-    print("\n".join(table(done)))
-    print("\n".join(budget(done)))
+    others = f"{len(done) - len(sound)} doubted, {len(failed)} failed"
+    print(f"{chosen.kind}, seed {chosen.seed}: {len(sound)} cases, {others}")
+    for case in done:
+        if case.misfits:
+            error = case.angle_deg - case.true_deg
+            print(f"doubted ({', '.join(case.misfits)}): worst error {np.abs(error / case.u_deg).max():.1f} u")
+    print("\n".join(table(sound)))
+    print("\n".join(budget(sound)))
     return 0
 
 
