@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import cumulative_simpson, simpson
+from scipy.interpolate import make_smoothing_spline
 
 from bladeangle.rotor import Basis, Rotor
 from bladeangle.stations import STATIONS, StationOptions, angle_gradient, arc_of, station_angle, station_span
@@ -112,6 +114,24 @@ def test_stations_of_random_rotors_are_the_renderers(seed):
             if station == "middle" and shape.tip_length_mm < 74.0:
                 continue  # the measurement wants 5 mm of middle at least
             assert station_angle(rotor, 0, station, DEFAULT) == pytest.approx(expected[station], abs=0.005)
+
+
+@pytest.mark.parametrize("station", STATIONS)
+def test_the_least_squares_slope_is_that_of_the_whole_station_and_not_of_samples(station):
+    """A law that turns back, 15 to 3.5 to 16 deg over 220 mm: line fitted by scipy's quadrature, evenly in length."""
+    law = np.array([15.0, 3.5, 16.0])
+    arc = np.linspace(0.0, 220.0, 20001)
+    slope = np.tan(np.radians(np.interp(arc, [0, 110, 220], law)))
+    slope = make_smoothing_spline(arc[::500], slope[::500], lam=2e5)(arc)  # no kink that a tip curve cannot have
+    fall = cumulative_simpson(slope, x=arc, initial=0.0)
+    length = cumulative_simpson(np.hypot(1.0, slope), x=arc, initial=0.0)
+    rotor = rotor_through(arc[::10], fall[::10], 80.0, 4.0)
+    low, high = station_span(length[-1], station, DEFAULT)
+    inside = np.linspace(low, high, 20001)
+    x, z = np.interp(inside, length, arc), np.interp(inside, length, fall)
+    x -= simpson(x, x=inside) / (high - low)
+    expected = np.degrees(np.arctan(simpson(x * z, x=inside) / simpson(x * x, x=inside)))
+    assert station_angle(rotor, 0, station, DEFAULT) == pytest.approx(expected, abs=0.002)
 
 
 def test_spans_of_the_stations():
