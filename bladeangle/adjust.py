@@ -15,7 +15,6 @@ model).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -378,6 +377,8 @@ SOURCES = {
     "end": "blade ends",
     "circle": "hub circles seen",
 }
+#: Kinds of edge whose points can be biased together, each along its normal, and what that is called.
+MOVED_TOGETHER = {"ring": "ring", "inlet tips": "inlet tips", "outlet tips": "outlet tips", "circle": "hub"}
 
 
 def _build(work: _Work) -> _Built:
@@ -413,11 +414,11 @@ def _build(work: _Work) -> _Built:
             built.information[SOURCES[kind]][at] += normal
             built.total[at] += normal
             built.right[columns] += right
-            for name, sign in _directions(kind, view):
+            if (name := MOVED_TOGETHER.get(kind)) is not None:
                 vector = built.shifts.setdefault(name, np.zeros(n))
-                vector[columns] += jac.T @ (w * sign)
+                vector[columns] += w @ jac
                 if traces is not None and reduction is not None:
-                    vector[columns] -= reduction @ (traces.shape.T @ (w * sign))
+                    vector[columns] -= reduction @ (traces.shape.T @ w)
             # what the sway took from the residuals as well as its own: they are that much larger than they look
             seen = len(r) - missed.sum()
             spared = np.sqrt(seen / max(seen - taken, 0.2 * seen, 1.0))
@@ -437,12 +438,3 @@ def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], traces: Traces | 
         weight = np.where(missed, 0.0, 1 / (1 + ((r - swayed) / single / ROBUST_WIDTH) ** 2))
     return weight, swayed
 
-
-def _directions(kind: str, view: View) -> Iterator[tuple[str, Array]]:
-    """Kinds of edge that can be biased together, with +1, 0, -1 for each point by how its normal points."""
-    if kind == "ring":
-        yield "ring", np.ones(len(view.sighting.px))
-    if kind in TIP_KINDS and view.tips is not None:
-        yield kind, np.ones(int((view.tips.face == TIP_KINDS[kind]).sum()))
-    if kind == "circle" and view.circles is not None:
-        yield "hub", np.ones(len(view.circles.px))
