@@ -384,7 +384,7 @@ MOVED_TOGETHER = {"ring": "ring", "inlet tips": "inlet tips", "outlet tips": "ou
 def _build(work: _Work) -> _Built:
     n = work.layout.size
     built = _Built({s: np.zeros((n, n)) for s in SOURCES.values()}, np.zeros((n, n)), np.zeros(n))
-    for p, view in enumerate(work.views):
+    for p in range(len(work.views)):
         kinds: dict[str, tuple[Array, Array, Array, Array]] = {}
         for kind, residual, jac, columns, sigma in work.rows(p):
             at = np.ix_(columns, columns)

@@ -361,7 +361,7 @@ def _end_of(
     inward = np.stack([1 - depth / rotor.radius_mm, 1 - depth / rotor.radius_mm, np.ones(len(depth))], 1)
     inner = state.pixels_of((inward[:, None] * tip).reshape(-1, 3), index, standing).reshape(len(depth), n, 2)
     px_per_mm = float(np.linalg.norm(np.diff(px, axis=0), axis=1).mean() / 0.1)
-    read = np.sqrt(np.maximum(profiles.sample(photo.grey, inner), 0)).astype(float)
+    read = np.sqrt(np.maximum(profiles.sample(photo.grey, np.moveaxis(inner, -1, 0)), 0)).astype(float)
     response = step_response(read**2, max(blur_px, 1.0) / px_per_mm / 0.1)
     path = follow(response, np.arange(n, dtype=float), most_step=4, prior=((along / search_mm) ** 2))
     strong = response[np.arange(len(depth)), path.astype(int)]

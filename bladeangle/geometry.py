@@ -168,18 +168,18 @@ def rays_in(px: Array, camera: Array, r_camera_from: Array) -> Array:
 
 
 def stretched(coarse: Array, rows: int, columns: int) -> NDArray[Any]:
-    """Values on a fine grid (n * rows, m * columns, c), bilinear between those of a coarse one (n + 1, m + 1, c).
+    """Values on a fine grid (c, n * rows, m * columns), bilinear between those of a coarse one (c, n + 1, m + 1).
 
     float32. Places project smoothly: every few of them by the lens, the rest between, is right to a tenth of a pixel.
     """
-    n, m, channels = (coarse.shape[0] - 1, coarse.shape[1] - 1, coarse.shape[2])
+    channels, n, m = coarse.shape[0], coarse.shape[1] - 1, coarse.shape[2] - 1
     values: NDArray[Any] = coarse.astype(np.float32)
-    share = (np.arange(columns, dtype=np.float32) / columns)[:, None]
-    values = values[:, :-1, None] * (1 - share) + values[:, 1:, None] * share
-    values = values.reshape(n + 1, 1, m * columns * channels)
+    share = np.arange(columns, dtype=np.float32) / columns
+    values = values[..., :-1, None] * (1 - share) + values[..., 1:, None] * share
+    values = values.reshape(channels, n + 1, 1, m * columns)
     share = (np.arange(rows, dtype=np.float32) / rows)[:, None]
-    values = values[:-1] * (1 - share) + values[1:] * share
-    return values.reshape(n * rows, m * columns, channels)
+    values = values[:, :-1] * (1 - share) + values[:, 1:] * share
+    return values.reshape(channels, n * rows, m * columns)
 
 
 def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: bool | NDArray[np.bool_]) -> Array:

@@ -335,6 +335,6 @@ def _paper_levels(photo: Photo, ring: Ring, sighting: RingSighting, pose: Pose, 
     around = middle + (corners - middle) * (1 + 4.0 / np.linalg.norm(corners - middle, axis=2, keepdims=True))
     t = np.linspace(0.1, 0.9, 9)[:, None]
     sides = around[:, :, None] + t * (np.roll(around, -1, 1) - around)[:, :, None]
-    level = profiles.sample(photo.grey, to_pixels(_on_sheet(sides), pose, camera)).reshape(len(corners), -1)
+    level = profiles.sample(photo.grey, to_pixels(_on_sheet(sides), pose, camera).T).reshape(len(corners), -1)
     out: Array = np.nanmedian(np.where(np.isfinite(level), level, sighting.paper), axis=1).astype(float)
     return out

@@ -127,7 +127,7 @@ def test_stretched_values_lie_on_the_straight_lines_between_the_coarse_ones():
     rows, columns = np.meshgrid(np.arange(4.0), np.arange(6.0), indexing="ij")
 
     def surface(r, c):
-        return np.stack([3 + 2 * r - c, r * c], -1)  # both are bilinear
+        return np.stack([3 + 2 * r - c, r * c])  # both are bilinear
 
     fine = geometry.stretched(surface(rows, columns), 4, 5)
     r, c = np.meshgrid(np.arange(12) / 4, np.arange(25) / 5, indexing="ij")
