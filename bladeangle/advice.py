@@ -15,6 +15,7 @@ import numpy as np
 
 from bladeangle.adjust import Adjustment
 from bladeangle.budget import coverage_factor
+from bladeangle.equations import Equations
 from bladeangle.expected import (
     AROUND_MARGIN_MM,
     DOWN_DEG,
@@ -30,7 +31,7 @@ from bladeangle.expected import (
     turned_over,
 )
 from bladeangle.geometry import Array
-from bladeangle.model import Equations, Layout, State, View
+from bladeangle.model import Layout, State, View
 from bladeangle.priors import Priors, prior_rows
 from bladeangle.ring import Ring
 from bladeangle.stations import (
@@ -173,8 +174,8 @@ class _Addition:
             self.ring, state, p, candidate.standing, self.size, self.typical,
             circles=candidate.standing == self.added, points_a_side=3,
         )  # fmt: skip
-        equations = Equations(self.ring, layout, state, p, candidate.standing)
-        found, shifts = information_of(equations, layout.size, view, self.typical.sway)
+        rows = Equations(self.ring, layout, [view], [p], [candidate.standing]).rows(state)
+        found, shifts = information_of(rows, layout.size, view, self.typical.sway)
         n = np.asarray(sum(found.values()))
         own = np.arange(layout[("photo", p)].start, layout[("photo", p)].stop)
         rest = np.setdiff1d(np.arange(layout.size), own)

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from bladeangle import edges
 from bladeangle.adjust import SOURCES, Adjustment, adjust
+from bladeangle.equations import Equations, Rows
 from bladeangle.geometry import Array
-from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, State, TipPoints, View
+from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, State, TipPoints, View
 from bladeangle.priors import Priors
 from bladeangle.ring import POINTS_A_SIDE, Ring, RingSighting
 from bladeangle.rotor import Rotor
@@ -304,25 +305,23 @@ def _circles(state: State, photo: int, standing: int, typical: Typical) -> Circl
 # --- What ideal observations are worth --------------------------------------------------------------------------------
 
 def information_of(
-    equations: Equations, size: int, view: View, sway: tuple[float, float]
+    equations: Sequence[Rows], size: int, view: View, sway: tuple[float, float]
 ) -> tuple[dict[str, Array], dict[str, Array]]:
     """What one ideal photograph brings: information (size, size) by source, and by kind of edge the right-hand side
     (size,) of moving all its edges by a pixel; the sway of whole edge runs is eliminated as in the adjustment.
     """
     information: dict[str, Array] = {}
     shifts: dict[str, Array] = {}
-    for kind, _, jac, sigma in equations.rows(view):
-        busy = np.flatnonzero(jac.any(0))
-        jac, columns = jac[:, busy], equations.columns[busy]
-        weighted = jac / sigma[:, None] ** 2
-        normal, shift = jac.T @ weighted, weighted.sum(0)
-        traces = swaying(kind, view, sigma, sway)
+    for rows in equations:
+        w, columns = 1 / rows.sigma**2, rows.columns
+        normal, shift = (rows.jac * w) @ rows.jac.T, rows.jac @ w
+        traces = swaying(rows.kind, view, rows.sigma, sway)
         if traces is not None:
-            by, kernel = swallowed(traces, 1 / sigma**2, jac)
+            by, kernel = swallowed(traces, w, rows.jac)
             normal -= by.T @ kernel @ by
-            shift -= by.T @ (kernel @ (traces.shape / sigma[:, None] ** 2).sum(0))
-        information.setdefault(SOURCES[kind], np.zeros((size, size)))[np.ix_(columns, columns)] += normal
-        shifts.setdefault(kind, np.zeros(size))[columns] += shift
+            shift -= by.T @ (kernel @ (traces.shape.T @ w))
+        information.setdefault(SOURCES[rows.kind], np.zeros((size, size)))[np.ix_(columns, columns)] += normal
+        shifts.setdefault(rows.kind, np.zeros(size))[columns] += shift
     return information, shifts
 
 
@@ -338,9 +337,10 @@ def ideal_adjustment(
     shifts: dict[str, Array] = {}
     for source in set(SOURCES.values()):
         information[source] = np.zeros_like(result.covariance)
+    standings = [state.standings.index(view.standing) for view in views]
+    rows = Equations(ring, result.layout, views, range(len(views)), standings).rows(result.state)
     for p, view in enumerate(views):
-        equations = Equations(ring, result.layout, result.state, p, state.standings.index(view.standing))
-        found, moved = information_of(equations, result.layout.size, view, sway)
+        found, moved = information_of([r for r in rows if r.view == p], result.layout.size, view, sway)
         for source, value in found.items():
             information[source] += value
         for kind, vector in moved.items():

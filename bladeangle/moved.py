@@ -13,13 +13,14 @@ lose their weight: the size is rough then. A rotor moved between two standing po
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from bladeangle.adjust import Adjustment
+from bladeangle.equations import STANDING_TURN, Equations, Rows
 from bladeangle.geometry import Array
-from bladeangle.model import Equations, Ints
 from bladeangle.ring import Ring
 from bladeangle.sway import swallowed, swaying
 
@@ -99,9 +100,12 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     others seem moved as well. Where two photographs are left that contradict each other, both are named.
     """
     state, out = result.state, dict[int, Movement]()
+    standings = [state.standings.index(view.standing) for view in result.views]
+    equations = Equations(ring, result.layout, result.views, range(len(standings)), standings)
+    rows = equations.rows(state, of_ring=False)
     for standing in state.standings:
         waiting = [
-            _alone(result, ring, p, state.standings.index(standing))
+            _alone(result, [r for r in rows if r.view == p], p, standings[p])
             for p, view in enumerate(result.views)
             if view.standing == standing and view.tips is not None
         ]
@@ -121,32 +125,28 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     return out
 
 
-def _alone(result: Adjustment, ring: Ring, photo: int, standing: int) -> _Alone:
+def _alone(result: Adjustment, rows: Sequence[Rows], photo: int, standing: int) -> _Alone:
     """Equations of one photograph with the weights of the adjustment, the sway of its edges eliminated as there."""
-    state, view = result.state, result.views[photo]
-    equations = Equations(ring, result.layout, state, photo, standing)
-    assert state.rotor is not None
-    first = equations.local[("standing", standing)]
-    own: Ints = first + np.array([2, 3, 4])  # turn about z, shift in x and y
-    unit = np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
-    size = len(equations.columns)
+    view, size = result.views[photo], result.layout.size
+    assert result.state.rotor is not None
+    three = np.array([2, 3, 4])  # turn about z, shift in x and y
+    common, own = result.layout.columns["standing", standing][three], STANDING_TURN.start + three
+    unit = np.array([1 / result.state.rotor.radius_mm, 1.0, 1.0])
     coupling, right = np.zeros((size, 3)), np.zeros(3)
-    for kind, residual, jac, sigma in equations.standing_rows(view):
-        by_own = jac[:, own] * unit
-        single, total = (sigma * scale[photo].get(kind, 1.0) for scale in (result.single, result.scale))
-        w = result.weight[photo][kind] / total**2
-        r = np.where(np.isfinite(residual), residual, 0.0)
-        coupling += jac.T @ (w[:, None] * by_own)
-        right += by_own.T @ (w * r)
-        traces = swaying(kind, view, single, result.sway)
+    for r in rows:
+        by_own = r.jac[own] * unit[:, None]
+        single, total = (r.sigma * scale[photo].get(r.kind, 1.0) for scale in (result.single, result.scale))
+        w = result.weight[photo][r.kind] / total**2
+        pull = w * np.where(np.isfinite(r.residual), r.residual, 0.0)
+        coupling[r.columns] += r.jac @ (w * by_own).T
+        right += by_own @ pull
+        traces = swaying(r.kind, view, single, result.sway)
         if traces is not None:
-            by, kernel = swallowed(traces, w, jac)
+            by, kernel = swallowed(traces, w, r.jac)
             swayed = kernel @ by[:, own] * unit
-            coupling -= by.T @ swayed
-            right -= swayed.T @ (traces.shape.T @ (w * r))
-    whole = np.zeros((result.layout.size, 3))
-    whole[equations.columns] = coupling
-    return _Alone(photo, whole, coupling[own] * unit[:, None], right)
+            coupling[r.columns] -= by.T @ swayed
+            right -= swayed.T @ (traces.shape.T @ pull)
+    return _Alone(photo, coupling, coupling[common] * unit[:, None], right)
 
 
 def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:
