@@ -45,7 +45,7 @@ class Rows:
 
 
 class Equations:
-    """Residuals and derivatives of views, each of a photograph and of a standing of the state (None: the ring alone)."""
+    """Residuals and derivatives of views, each of a photograph and a standing of the state (None: the ring alone)."""
 
     def __init__(
         self, ring: Ring, layout: Layout, views: Sequence[View], photos: Sequence[int], standings: Sequence[int | None]
@@ -181,7 +181,7 @@ def _turned(turn: Array, vectors: Array) -> Array:
 
 
 class _Sides(_Points):
-    """Points on marker sides: their places on the sheet as it was meant, along the side, outwards (2, m); their piece."""
+    """Points on marker sides: place on the sheet as it was meant, direction of the side, outwards (2, m); piece."""
 
     def __init__(self, parts: Sequence[_Part], ring: Ring) -> None:
         super().__init__(parts)

@@ -13,13 +13,12 @@ lose their weight: the size is rough then. A rotor moved between two standing po
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from bladeangle.adjust import Adjustment
-from bladeangle.equations import STANDING_TURN, Equations, Rows
+from bladeangle.equations import STANDING_TURN, Equations
 from bladeangle.geometry import Array
 from bladeangle.ring import Ring
 from bladeangle.sway import swallowed, swaying
@@ -100,15 +99,9 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     others seem moved as well. Where two photographs are left that contradict each other, both are named.
     """
     state, out = result.state, dict[int, Movement]()
-    standings = [state.standings.index(view.standing) for view in result.views]
-    equations = Equations(ring, result.layout, result.views, range(len(standings)), standings)
-    rows = equations.rows(state, of_ring=False)
+    alone = _alone(result, ring)
     for standing in state.standings:
-        waiting = [
-            _alone(result, [r for r in rows if r.view == p], p, standings[p])
-            for p, view in enumerate(result.views)
-            if view.standing == standing and view.tips is not None
-        ]
+        waiting = [a for p, a in alone.items() if result.views[p].standing == standing]
         covariance, change = result.covariance, np.zeros(result.layout.size)
         while len(waiting) > 1:
             seen = [_movement(result, a, covariance, change) for a in waiting]
@@ -125,28 +118,34 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     return out
 
 
-def _alone(result: Adjustment, rows: Sequence[Rows], photo: int, standing: int) -> _Alone:
-    """Equations of one photograph with the weights of the adjustment, the sway of its edges eliminated as there."""
-    view, size = result.views[photo], result.layout.size
-    assert result.state.rotor is not None
+def _alone(result: Adjustment, ring: Ring) -> dict[int, _Alone]:
+    """Photograph -> its equations with the weights of the adjustment, the sway of its edges eliminated as there."""
+    state, layout, views = result.state, result.layout, result.views
+    assert state.rotor is not None
+    standings = [state.standings.index(view.standing) for view in views]
+    equations = Equations(ring, layout, views, range(len(views)), standings)
     three = np.array([2, 3, 4])  # turn about z, shift in x and y
-    common, own = result.layout.columns["standing", standing][three], STANDING_TURN.start + three
-    unit = np.array([1 / result.state.rotor.radius_mm, 1.0, 1.0])
-    coupling, right = np.zeros((size, 3)), np.zeros(3)
-    for r in rows:
-        by_own = r.jac[own] * unit[:, None]
-        single, total = (r.sigma * scale[photo].get(r.kind, 1.0) for scale in (result.single, result.scale))
-        w = result.weight[photo][r.kind] / total**2
+    own, unit = STANDING_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
+    coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
+    for r in equations.rows(state, of_ring=False):
+        p, by_own = r.view, r.jac[own] * unit[:, None]
+        single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
+        w = result.weight[p][r.kind] / total**2
         pull = w * np.where(np.isfinite(r.residual), r.residual, 0.0)
-        coupling[r.columns] += r.jac @ (w * by_own).T
-        right += by_own @ pull
-        traces = swaying(r.kind, view, single, result.sway)
+        coupling[p, r.columns] += r.jac @ (w * by_own).T
+        right[p] += by_own @ pull
+        traces = swaying(r.kind, views[p], single, result.sway)
         if traces is not None:
             by, kernel = swallowed(traces, w, r.jac)
             swayed = kernel @ by[:, own] * unit
-            coupling[r.columns] -= by.T @ swayed
-            right -= swayed.T @ (traces.shape.T @ pull)
-    return _Alone(photo, coupling, coupling[common] * unit[:, None], right)
+            coupling[p, r.columns] -= by.T @ swayed
+            right[p] -= swayed.T @ (traces.shape.T @ pull)
+    common = [layout.columns["standing", standing][three] for standing in standings]
+    return {
+        p: _Alone(p, coupling[p], coupling[p, common[p]] * unit[:, None], right[p])
+        for p, view in enumerate(views)
+        if view.tips is not None
+    }
 
 
 def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:
