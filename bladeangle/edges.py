@@ -71,45 +71,49 @@ def predicted(
     """The runs of tip edge that one photograph of `size` (width, height) should show."""
     rotor = state.rotor
     assert rotor is not None
-    eye = state.eye_in(photo, standing)
-    inside = state.inside(photo, standing)
+    eye, far = state.eye_in(photo, standing), state.inside(photo, standing)
     up = upper_face(state.standings[standing])
-    for b in range(rotor.blades):
-        margin = END_MARGIN_MM / rotor.radius_mm
-        tau = np.arange(rotor.ends[b, 0] + margin, rotor.ends[b, 1] - margin, 0.3 / rotor.radius_mm)
-        blade = np.full(len(tau), b)
-        middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
-        faces: tuple[int, ...]
-        if inside:
-            seen = _highest(state, b, tau, up)
-            faces, far = (up,), True
-        else:
-            seen, faces, far = near_side(middle, eye), (1, -1), False
-        half = np.zeros((len(tau), 3))
-        half[:, 2] = rotor.half_mm(tau, blade) * (rotor.thickness_mm + rotor.extra_mm[b])
-        for face in faces:
-            points = middle + face * half
-            places = np.concatenate([points, points + np.array([0, 0, 0.05]), middle - face * half])
-            px, raised, other = np.split(state.pixels_of(places, photo, standing), 3)
-            within = ((px > 12) & (px < np.array(size) - 13)).all(1)
-            tangent = np.gradient(px, axis=0)
-            normal = np.stack([-tangent[:, 1], tangent[:, 0]], 1)
-            normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
-            normal *= np.sign(((raised - px) * normal).sum(1))[:, None]
-            land = ((other - px) * normal).sum(1) if not inside else np.full(len(tau), np.inf)
-            for run in _runs(seen & within):
-                step = np.linalg.norm(np.diff(px[run], axis=0), axis=1)
-                along = np.concatenate([[0.0], np.cumsum(step)])
-                count = int(along[-1] // POINT_PX)
-                if count < 2:
-                    continue
-                at = np.arange(count * POINT_PX) + 0.5 * (along[-1] - count * POINT_PX)
-                on = np.stack([np.interp(at, along, px[run, k]) for k in (0, 1)], 1)
-                across = np.stack([np.interp(at, along, normal[run, k]) for k in (0, 1)], 1)
-                across /= np.linalg.norm(across, axis=1, keepdims=True)
-                yield Stretch(
-                    b, face, far, on, across, np.full(len(at), np.inf) if inside else np.interp(at, along, land[run])
-                )
+    margin = END_MARGIN_MM / rotor.radius_mm
+    first, last = rotor.ends[:, :1] + margin, rotor.ends[:, 1:] - margin
+    step = 0.3 / rotor.radius_mm
+    count = int(np.ceil(float((last - first).max()) / step))
+    if count < 2:
+        return
+    along = first + step * np.arange(count)  # (blades, count), past the end of shorter blades
+    tau, blade = along.reshape(-1), np.repeat(np.arange(rotor.blades), count)
+    middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
+    seen = _highest(state, blade, tau, up) if far else near_side(middle, eye)
+    half = np.zeros((3, len(tau))).T
+    half[:, 2] = rotor.half_mm(tau, blade) * (rotor.thickness_mm + rotor.extra_mm[blade])
+    for face in (up,) if far else (1, -1):
+        points = middle + face * half
+        places = np.concatenate([points, points + np.array([0, 0, 0.05]), middle - face * half])
+        px, raised, other = state.pixels_of(places, photo, standing).reshape(3, rotor.blades, count, 2)
+        within = ((px > 12) & (px < np.array(size) - 13)).all(2) & (along < last)
+        tangent = np.gradient(px, axis=1)
+        normal = np.stack([-tangent[..., 1], tangent[..., 0]], -1)
+        normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-9)
+        normal *= np.sign(((raised - px) * normal).sum(2))[..., None]
+        land = np.full(along.shape, np.inf) if far else ((other - px) * normal).sum(2)
+        for b, mask in enumerate(within & seen.reshape(along.shape)):
+            for run in _runs(mask):
+                if (stretch := _stretch(b, face, far, px[b, run], normal[b, run], land[b, run])) is not None:
+                    yield stretch
+
+
+def _stretch(blade: int, face: int, far: bool, px: Array, normal: Array, land_px: Array) -> Stretch | None:
+    """A run of places along an edge with a place every pixel, a whole number of `POINT_PX` of them; None if too few."""
+    step = np.linalg.norm(np.diff(px, axis=0), axis=1)
+    along = np.concatenate([[0.0], np.cumsum(step)])
+    count = int(along[-1] // POINT_PX)
+    if count < 2:
+        return None
+    at = np.arange(count * POINT_PX) + 0.5 * (along[-1] - count * POINT_PX)
+    on = np.stack([np.interp(at, along, px[:, k]) for k in (0, 1)], 1)
+    across = np.stack([np.interp(at, along, normal[:, k]) for k in (0, 1)], 1)
+    across /= np.linalg.norm(across, axis=1, keepdims=True)
+    land = np.full(len(at), np.inf) if far else np.interp(at, along, land_px)
+    return Stretch(blade, face, far, on, across, land)
 
 
 def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
@@ -119,8 +123,8 @@ def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
     return np.greater((radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1), NEAR_COSINE)
 
 
-def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]:
-    """Where (n,) bool the blade is the highest at its azimuth, with a margin beside the ends of those that cover it."""
+def _highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_]:
+    """Where (n,) bool blades (n,) are the highest at their azimuth, with a margin beside the ends of those above."""
     rotor = state.rotor
     assert rotor is not None
     z = rotor.basis.values(tau, rotor.heights, blade)
@@ -128,10 +132,10 @@ def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]
     margin = COVER_MARGIN_MM / rotor.radius_mm
     for other in range(rotor.blades):
         for turns in (-2 * np.pi, 0.0, 2 * np.pi):
-            if other == blade and turns == 0:
-                continue
             there = tau + rotor.turn * (rotor.azimuth[blade] - rotor.azimuth[other]) + turns
             on = (there > rotor.ends[other, 0] - margin) & (there < rotor.ends[other, 1] + margin)
+            if turns == 0:
+                on &= blade != other
             if on.any():
                 z_other = rotor.basis.values(there[on], rotor.heights, other)
                 seen[np.flatnonzero(on)[up * (z_other - z[on]) > 0]] = False
@@ -284,13 +288,14 @@ def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px:
     inside = state.inside(index, standing)
     up = upper_face(state.standings[standing])
     rows: list[tuple[int, int, Array, Array, float]] = []
+    inward = np.linspace(0.0, 6.0, 7) / rotor.radius_mm * np.array([[1.0], [-1.0]])
+    near = rotor.ends[..., None] + inward  # (blades, 2, 7)
+    of = np.repeat(np.arange(rotor.blades), near[0].size)
+    highest = _highest(state, of, near.reshape(-1), up).reshape(near.shape).all(2)
     for b in range(rotor.blades):
         for end in (0, 1):
-            inward = 1.0 if end == 0 else -1.0
             if inside:
-                if not _highest(
-                    state, b, rotor.ends[b, end] + inward * np.linspace(0.0, 6.0, 7) / rotor.radius_mm, up
-                ).all():
+                if not highest[b, end]:
                     continue
             else:
                 phi = rotor.azimuth[b] + rotor.turn * rotor.ends[b, end]

@@ -197,8 +197,15 @@ def hats(at: Array, knots: Array) -> Array:
 
 
 def forgetting(at: Array, length: float) -> Array:
-    """Information (n, n) of unit-variance values at places (n,) that correlate by exp(-distance / length)."""
-    out: Array = np.linalg.inv(np.exp(-np.abs(at[:, None] - at) / length))
+    """Information (n, n) of unit-variance values at rising places (n,) that correlate by exp(-distance / length).
+
+    Each such value depends on its neighbours alone (a Markov process), so that the inverse has three diagonals.
+    """
+    kept = np.exp(-np.diff(at) / length)
+    new = 1 - kept**2
+    out: Array = np.diag(1 + np.append(kept**2 / new, 0.0) + np.append(0.0, kept**2 / new))
+    each = np.arange(len(kept))
+    out[each, each + 1] = out[each + 1, each] = -kept / new
     return out
 
 
