@@ -291,7 +291,7 @@ def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px:
     inward = np.linspace(0.0, 6.0, 7) / rotor.radius_mm * np.array([[1.0], [-1.0]])
     near = rotor.ends[..., None] + inward  # (blades, 2, 7)
     of = np.repeat(np.arange(rotor.blades), near[0].size)
-    highest = _highest(state, of, near.reshape(-1), up).reshape(near.shape).all(2)
+    highest = np.asarray(_highest(state, of, near.reshape(-1), up).reshape(near.shape).all(2))
     for b in range(rotor.blades):
         for end in (0, 1):
             if inside:
