@@ -391,7 +391,8 @@ def _build(work: _Work) -> _Built:
         traces = work.traces(p, kind, single)
         weight, swayed = _weigh(r, single, missed, traces)
         w = weight / (single * scale.growth) ** 2
-        normal = (jac * w) @ jac.T
+        root = jac * np.sqrt(w)
+        normal = root @ root.T
         right = jac @ (w * r)
         shift = jac @ w
         z = ((r - swayed) / single)[~missed]
@@ -427,8 +428,8 @@ def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], traces: Traces | 
     weight = np.where(missed, 0.0, 1.0)
     for _ in range(4 if traces is not None else 1):
         if traces is not None:
-            weighted = traces.shape.T * (weight / single**2)
-            swayed = traces.shape @ np.linalg.solve(traces.known + weighted @ traces.shape, weighted @ r)
+            root = traces.shape.T * (np.sqrt(weight) / single)
+            swayed = traces.shape @ np.linalg.solve(traces.known + root @ root.T, root @ (r * np.sqrt(weight) / single))
         weight = np.where(missed, 0.0, 1 / (1 + ((r - swayed) / single / ROBUST_WIDTH) ** 2))
     return weight, swayed
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,31 +150,34 @@ def _runs(mask: NDArray[np.bool_]) -> Iterator[Ints]:
         yield np.arange(a, b)
 
 
-def follow(response: Array, places: Array, most_step: int = 2, prior: Array | None = None) -> Array:
-    """Smooth path (n,) of places (m,) through a response (n, m) >= 0: dynamic programming.
+def follow(
+    responses: Sequence[Array], places: Array, most_step: int = 2, priors: Sequence[Array] | None = None
+) -> list[Array]:
+    """Smooth paths (n_i,) of places (m,) through responses (n_i, m) >= 0: dynamic programming, of all side by side.
 
-    prior : (m,) taken off the response everywhere, for example to prefer small offsets.
+    priors : (m,) taken off each response everywhere, for example to prefer small offsets.
     """
-    score = response - (0 if prior is None else prior)
-    n, m = score.shape
-    value = np.full(m + 2 * most_step, -np.inf)  # with room for the steps beyond either end
-    value[most_step : most_step + m] = score[0]
-    options = np.lib.stride_tricks.sliding_window_view(value, 2 * most_step + 1)
+    length = [len(response) for response in responses]
+    score = np.zeros((max(length), len(responses), len(places)))  # past its end a path stays where it is for nothing
+    for k, response in enumerate(responses):
+        score[: length[k], k] = response - (0 if priors is None else priors[k])
+    n, count, m = score.shape
+    value = np.full((count, m + 2 * most_step), -np.inf)  # with room for the steps beyond either end
+    value[:, most_step : most_step + m] = score[0]
+    options = np.lib.stride_tricks.sliding_window_view(value, 2 * most_step + 1, axis=1)
     cost = 0.3 * np.abs(np.arange(-most_step, most_step + 1))
-    came = np.zeros((n, m), int)
-    everywhere = np.arange(m)
+    came = np.zeros((n, count, m), int)
+    each, everywhere = np.arange(count), np.arange(m)
     for i in range(1, n):
         after = options - cost
-        came[i] = pick = after.argmax(1)
-        value[most_step : most_step + m] = after[everywhere, pick] + score[i]
+        came[i] = pick = after.argmax(2)
+        value[:, most_step : most_step + m] = after[each[:, None], everywhere, pick] + score[i]
     came -= most_step
-    value = value[most_step : most_step + m]
-    path = np.zeros(n, int)
-    path[-1] = int(value.argmax())
+    path = np.zeros((n, count), int)
+    path[-1] = value[:, most_step : most_step + m].argmax(1)
     for i in range(n - 1, 0, -1):
-        path[i - 1] = path[i] + came[i, path[i]]
-    out: Array = places[path]
-    return out
+        path[i - 1] = path[i] + came[i, each, path[i]]
+    return [places[path[:k, i]] for i, k in enumerate(length)]
 
 
 def step_slope(read: Array, blur_px: float) -> Array:
@@ -210,16 +214,17 @@ def measure_tips(
     search_px : how far off the prediction may be; 0 when the rotor is known to a pixel.
     """
     parts: list[tuple[Stretch, Array, Array, profiles.Steps]] = []
-    for stretch in predicted(state, index, standing, (photo.width, photo.height)):
-        offset = _search(photo, stretch, blur_px, search_px) if search_px else np.zeros(len(stretch.px))
+    stretches = list(predicted(state, index, standing, (photo.width, photo.height)))
+    if not stretches:
+        return TipPoints.none()
+    offsets = _search(photo, stretches, blur_px, search_px) if search_px else [np.zeros(len(s.px)) for s in stretches]
+    for stretch, offset in zip(stretches, offsets, strict=True):
         centre = stretch.px + offset[:, None] * stretch.normal
         steps = _refine(photo, stretch, centre, blur_px)
         middle = np.arange(len(steps.found)) * POINT_PX + POINT_PX // 2
         normal = (stretch.normal[middle] + stretch.normal[middle - 1]) / 2
         px = (centre[middle] + centre[middle - 1]) / 2 + steps.offset_px[:, None] * normal
         parts.append((stretch, px, normal, steps))
-    if not parts:
-        return TipPoints.none()
     found = np.concatenate([steps.found for *_, steps in parts])
 
     def each(value: Callable[[Stretch], int]) -> Ints:
@@ -244,20 +249,25 @@ def _sigma(steps: profiles.Steps, far: bool) -> Array:
     return out
 
 
-def _search(photo: Photo, stretch: Stretch, blur_px: float, search_px: int) -> Array:
-    """Offsets (n,) of the edge from its prediction: the strongest smooth path within `search_px`."""
+def _search(photo: Photo, stretches: Sequence[Stretch], blur_px: float, search_px: int) -> list[Array]:
+    """Offsets (n,) of each edge from its prediction: the strongest smooth path within `search_px`."""
     from scipy.ndimage import uniform_filter1d
 
     every = 4  # the path is looked for at every fourth pixel
     reach = (search_px + 3, search_px + 3)
-    read = profiles.read_profiles(photo.grey, stretch.px[::every], stretch.normal[::every], reach, every // 2)
-    response = step_response(read, blur_px)[:, 3:-3]
+    px, normal = (np.concatenate([getattr(s, name)[::every] for s in stretches]) for name in ("px", "normal"))
+    read = profiles.read_profiles(photo.grey, px, normal, reach, every // 2)
+    ends = np.cumsum([0] + [len(s.px[::every]) for s in stretches])
+    responses = [step_response(read[a:b], blur_px)[:, 3:-3] for a, b in pairwise(ends)]
     places = np.arange(-search_px, search_px + 1, dtype=float)
-    land = float(np.median(stretch.land_px))
-    beyond = np.sign(land) * places > max(0.5 * abs(land), 1.0)  # there the other edge of the land is nearer
-    path = follow(response, places, prior=(places / search_px) ** 2 + np.where(beyond, 1e3, 0.0))
-    smooth = uniform_filter1d(path, 7, mode="nearest")
-    out: Array = np.interp(np.arange(len(stretch.px)), np.arange(len(path)) * every, smooth)
+    lands = [float(np.median(s.land_px)) for s in stretches]
+    # beyond half the land the other edge of it is nearer
+    beyond = [np.sign(land) * places > max(0.5 * abs(land), 1.0) for land in lands]
+    priors = [(places / search_px) ** 2 + np.where(there, 1e3, 0.0) for there in beyond]
+    out = []
+    for stretch, path in zip(stretches, follow(responses, places, priors=priors), strict=True):
+        smooth = uniform_filter1d(path, 7, mode="nearest")
+        out.append(np.interp(np.arange(len(stretch.px)), np.arange(len(path)) * every, smooth))
     return out
 
 
@@ -368,7 +378,7 @@ def _end_of(
     px_per_mm = float(np.linalg.norm(np.diff(px, axis=0), axis=1).mean() / 0.1)
     read = np.sqrt(np.maximum(profiles.sample(photo.grey, np.moveaxis(inner, -1, 0)), 0)).astype(float)
     response = step_response(read**2, max(blur_px, 1.0) / px_per_mm / 0.1)
-    path = follow(response, np.arange(n, dtype=float), most_step=4, prior=((along / search_mm) ** 2))
+    (path,) = follow([response], np.arange(n, dtype=float), most_step=4, priors=[(along / search_mm) ** 2])
     strong = response[np.arange(len(depth)), path.astype(int)]
     if np.median(strong) < 3.0:
         return None

@@ -130,13 +130,13 @@ class _Points:
         seen, by_point, by_camera = project(turned + state.t_camera_ring.T[:, self.photo], camera)
         normal = self.normal
         if tangent is not None:
-            along = (by_point * _turned(turn, tangent)).sum(1)
+            along = _turned(by_point, _turned(turn, tangent))
             across = np.stack([-along[1], along[0]])
             across *= np.sign((across * normal).sum(0))
             normal = across / np.maximum(np.hypot(*across), 1e-12)
         residual = ((seen - self.px) * normal).sum(0)
-        gradient = (normal[:, None] * by_point).sum(0)
-        by_camera = (normal[:, None] * by_camera).sum(0)
+        gradient = _turned(by_point.swapaxes(0, 1), normal)
+        by_camera = _turned(by_camera.swapaxes(0, 1), normal)
         jac = np.zeros((size, len(residual)))
         jac[CAMERA] = by_camera
         jac[0] *= 1 + state.focus[self.photo]
@@ -175,8 +175,8 @@ def _turns(rotations: Array, of: Ints) -> Array:
 
 
 def _turned(turn: Array, vectors: Array) -> Array:
-    """Vectors (3, m) turned by a rotation of each (3, 3, m)."""
-    out: Array = (turn * vectors).sum(1)
+    """Vectors (j, m) turned by a rotation, or taken through a derivative, of each (i, j, m)."""
+    out: Array = np.einsum("ijm,jm->im", turn, vectors)
     return out
 
 
