@@ -15,15 +15,15 @@ model).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.equations import Equations, Rows
 from bladeangle.errors import AdjustmentError
 from bladeangle.geometry import Array
-from bladeangle.model import TIP_KINDS, Equations, Ints, Layout, State, View, applied
+from bladeangle.model import TIP_KINDS, Ints, Layout, State, View, applied
 from bladeangle.priors import Priors, prior_rows
 from bladeangle.ring import Ring
 from bladeangle.sway import Traces, swallowed, traces_of
@@ -154,29 +154,15 @@ class _Work:
         self.layout = Layout(start)
         self.state = start.copy()
         known = start.standings if start.rotor is not None else ()
-        self.standing = [known.index(v.standing) if v.standing in known else None for v in views]
+        standings = [known.index(v.standing) if v.standing in known else None for v in views]
+        self.equations = Equations(ring, self.layout, views, range(len(views)), standings)
         self.scale: list[dict[str, Scale]] = [{} for _ in views]
-        self.kept: dict[int, list[tuple[str, Array, Array, Ints, Array]]] = {}
-        self.kept_for: State | None = None
+        self.rows: list[Rows] = []
+        self.rows_at: State | None = None
         self.runs: dict[tuple[int, str], Traces | None] = {}
         self.damping = 0.0
         self.gain = np.inf
         self.build()
-
-    def rows(self, photo: int) -> list[tuple[str, Array, Array, Ints, Array]]:
-        """Kind, residuals, Jacobian, its columns, and sigma of the rows of one photograph at the present state.
-
-        They are kept for when only the scales change. Most kinds of observation concern few of the unknowns.
-        """
-        if self.kept_for is not self.state:
-            self.kept, self.kept_for = {}, self.state
-        if photo not in self.kept:
-            equations = Equations(self.ring, self.layout, self.state, photo, self.standing[photo])
-            self.kept[photo] = []
-            for kind, residual, whole, sigma in equations.rows(self.views[photo]):
-                busy = np.flatnonzero(whole.any(0))
-                self.kept[photo].append((kind, residual, whole[:, busy], equations.columns[busy], sigma))
-        return self.kept[photo]
 
     def traces(self, photo: int, kind: str, sigma: Array) -> Traces | None:
         """What may sway of one kind of edge in one photograph, with points of these sigmas (m,) px."""
@@ -189,6 +175,8 @@ class _Work:
 
     def build(self) -> None:
         """Normal equations at the present state, with the present scales."""
+        if self.rows_at is not self.state:  # they stay when only the scales change
+            self.rows, self.rows_at = self.equations.rows(self.state), self.state
         self.built = _build(self)
         self.known = prior_rows(self.state, self.layout, self.priors, self.start)
 
@@ -197,14 +185,16 @@ class _Work:
         """Robust sum of squares in standard uncertainties, prior knowledge included."""
         return self.built.cost + sum(k.cost for k in self.known.values())
 
-    def total(self) -> Array:
-        """Total information (n, n)."""
-        out: Array = self.built.total + sum(k.information for k in self.known.values())
-        return out
+    def total(self) -> tuple[Array, Array]:
+        """Total information (n, n) and right-hand side (n,)."""
+        information, right = self.built.total.copy(), self.built.right.copy()
+        for known in self.known.values():
+            known.add_to(information, right)
+        return information, right
 
     def covariance(self) -> Array:
         """Covariance (n, n) of the unknowns at the present state."""
-        total = self.total()
+        total, _ = self.total()
         diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
         out: Array = np.linalg.inv(total / diagonal[:, None] / diagonal) / diagonal[:, None] / diagonal
         return (out + out.T) / 2
@@ -252,8 +242,7 @@ class _Work:
         """Levenberg-Marquardt steps until one can lower the cost by less than `enough`; the iterations so far."""
         while iterations < most:
             iterations += 1
-            total = self.total()
-            right = self.built.right + sum(k.right for k in self.known.values())
+            total, right = self.total()
             if not np.isfinite(total).all() or not np.isfinite(right).all():
                 raise AdjustmentError(
                     "The adjustment ran away from the photographs.", "Check that ring and camera file belong to them."
@@ -348,7 +337,7 @@ def _spread(residual: Array, floor: float = 0.5) -> Scale:
 
 @dataclass(frozen=True)
 class _Sway:
-    """What may sway, and of the points on it residuals (m,) px, weights (m,) 1/px2, derivatives (m, n), columns (n,).
+    """What may sway, and of the points on it residuals (m,) px, weights (m,) 1/px2, derivatives (n, m), columns (n,).
 
     The weights are those of points all alike, but none for outliers: robust ones, which fall off slowly, would have
     noise and sway look smaller than they are, and not by the same.
@@ -371,16 +360,24 @@ class _Sway:
 
 @dataclass
 class _Built:
-    """Normal equations from all photographs."""
+    """Normal equations from all photographs; `blocks` : source, columns (k,) and information (k, k) that it brings."""
 
-    information: dict[str, Array]
     total: Array
     right: Array
+    blocks: list[tuple[str, Ints, Array]] = field(default_factory=list)
     shifts: dict[str, Array] = field(default_factory=dict)
     cost: float = 0.0
     #: photo -> kind -> residual px, claimed sigma px, robust weight, residual free of sway px
     residuals: list[dict[str, tuple[Array, Array, Array, Array]]] = field(default_factory=list)
     sways: list[_Sway] = field(default_factory=list)
+
+    @property
+    def information(self) -> dict[str, Array]:
+        """Source -> information (n, n)."""
+        out = {source: np.zeros_like(self.total) for source in SOURCES.values()}
+        for source, columns, block in self.blocks:
+            out[source][columns[:, None], columns] += block
+        return out
 
 
 SOURCES = {
@@ -390,51 +387,50 @@ SOURCES = {
     "end": "blade ends",
     "circle": "hub circles seen",
 }
+#: Kinds of edge whose points can be biased together, each along its normal, and what that is called.
+MOVED_TOGETHER = {"ring": "ring", "inlet tips": "inlet tips", "outlet tips": "outlet tips", "circle": "hub"}
 
 
 def _build(work: _Work) -> _Built:
     n = work.layout.size
-    built = _Built({s: np.zeros((n, n)) for s in SOURCES.values()}, np.zeros((n, n)), np.zeros(n))
-    for p, view in enumerate(work.views):
-        kinds: dict[str, tuple[Array, Array, Array, Array]] = {}
-        for kind, residual, jac, columns, sigma in work.rows(p):
-            at = np.ix_(columns, columns)
-            scale = work.scale[p].get(kind, Scale())
-            single = sigma * scale.single
-            missed = ~np.isfinite(residual)
-            r = np.where(missed, 0.0, residual)
-            traces = work.traces(p, kind, single)
-            weight, swayed = _weigh(r, single, missed, traces)
-            w = weight / (single * scale.growth) ** 2
-            normal = jac.T @ (w[:, None] * jac)
-            right = jac.T @ (w * r)
-            z = ((r - swayed) / single)[~missed]
-            built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
-            taken, reduction = 0.0, None
-            if traces is not None:
-                by, kernel = swallowed(traces, w, jac)
-                reduction = by.T @ kernel
-                taken = len(kernel) - float((kernel * traces.known).sum())
-                pull = traces.shape.T @ (w * r)
-                normal -= reduction @ by
-                right -= reduction @ pull
-                pull = kernel @ pull
-                built.cost += float(pull @ traces.known @ pull)
-                inlying = ~missed & (np.abs(r - swayed) < OUTLYING * single)
-                built.sways.append(_Sway(traces, r, inlying / (single * scale.growth) ** 2, jac, columns))
-            built.information[SOURCES[kind]][at] += normal
-            built.total[at] += normal
-            built.right[columns] += right
-            for name, sign in _directions(kind, view):
-                vector = built.shifts.setdefault(name, np.zeros(n))
-                vector[columns] += jac.T @ (w * sign)
-                if traces is not None and reduction is not None:
-                    vector[columns] -= reduction @ (traces.shape.T @ (w * sign))
-            # what the sway took from the residuals as well as its own: they are that much larger than they look
-            seen = len(r) - missed.sum()
-            spared = np.sqrt(seen / max(seen - taken, 0.2 * seen, 1.0))
-            kinds[kind] = (residual, sigma, weight, np.where(missed, np.nan, (r - swayed) * spared))
-        built.residuals.append(kinds)
+    built = _Built(np.zeros((n, n)), np.zeros(n), residuals=[{} for _ in work.views])
+    for rows in work.rows:
+        p, kind, residual, jac, columns, sigma = (getattr(rows, f.name) for f in fields(Rows))
+        scale = work.scale[p].get(kind, Scale())
+        single = sigma * scale.single
+        missed = ~np.isfinite(residual)
+        r = np.where(missed, 0.0, residual)
+        traces = work.traces(p, kind, single)
+        weight, swayed = _weigh(r, single, missed, traces)
+        w = weight / (single * scale.growth) ** 2
+        root = jac * np.sqrt(w)
+        normal = root @ root.T
+        right = jac @ (w * r)
+        shift = jac @ w
+        z = ((r - swayed) / single)[~missed]
+        built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
+        taken = 0.0
+        if traces is not None:
+            by, kernel = swallowed(traces, w, jac)
+            reduction = by.T @ kernel
+            taken = len(kernel) - float((kernel * traces.known).sum())
+            pull = traces.shape.T @ (w * r)
+            normal -= reduction @ by
+            right -= reduction @ pull
+            shift -= reduction @ (traces.shape.T @ w)
+            pull = kernel @ pull
+            built.cost += float(pull @ traces.known @ pull)
+            inlying = ~missed & (np.abs(r - swayed) < OUTLYING * single)
+            built.sways.append(_Sway(traces, r, inlying / (single * scale.growth) ** 2, jac, columns))
+        built.blocks.append((SOURCES[kind], columns, normal))
+        built.total[columns[:, None], columns] += normal
+        built.right[columns] += right
+        if (name := MOVED_TOGETHER.get(kind)) is not None:
+            built.shifts.setdefault(name, np.zeros(n))[columns] += shift
+        # what the sway took from the residuals as well as its own: they are that much larger than they look
+        seen = len(r) - missed.sum()
+        spared = np.sqrt(seen / max(seen - taken, 0.2 * seen, 1.0))
+        built.residuals[p][kind] = (residual, sigma, weight, np.where(missed, np.nan, (r - swayed) * spared))
     return built
 
 
@@ -444,17 +440,8 @@ def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], traces: Traces | 
     weight = np.where(missed, 0.0, 1.0)
     for _ in range(4 if traces is not None else 1):
         if traces is not None:
-            weighted = traces.shape.T * (weight / single**2)
-            swayed = traces.shape @ np.linalg.solve(traces.known + weighted @ traces.shape, weighted @ r)
+            root = traces.shape.T * (np.sqrt(weight) / single)
+            swayed = traces.shape @ np.linalg.solve(traces.known + root @ root.T, root @ (r * np.sqrt(weight) / single))
         weight = np.where(missed, 0.0, 1 / (1 + ((r - swayed) / single / ROBUST_WIDTH) ** 2))
     return weight, swayed
 
-
-def _directions(kind: str, view: View) -> Iterator[tuple[str, Array]]:
-    """Kinds of edge that can be biased together, with +1, 0, -1 for each point by how its normal points."""
-    if kind == "ring":
-        yield "ring", np.ones(len(view.sighting.px))
-    if kind in TIP_KINDS and view.tips is not None:
-        yield kind, np.ones(int((view.tips.face == TIP_KINDS[kind]).sum()))
-    if kind == "circle" and view.circles is not None:
-        yield "hub", np.ones(len(view.circles.px))

@@ -15,6 +15,7 @@ import numpy as np
 
 from bladeangle.adjust import Adjustment
 from bladeangle.budget import coverage_factor
+from bladeangle.equations import Equations
 from bladeangle.expected import (
     AROUND_MARGIN_MM,
     DOWN_DEG,
@@ -25,12 +26,11 @@ from bladeangle.expected import (
     expected_view,
     from_above,
     from_side,
-    information_of,
-    inverse,
     turned_over,
+    worth_of,
 )
 from bladeangle.geometry import Array
-from bladeangle.model import Equations, Layout, State, View
+from bladeangle.model import Layout, State, View
 from bladeangle.priors import Priors, prior_rows
 from bladeangle.ring import Ring
 from bladeangle.stations import (
@@ -93,11 +93,14 @@ def next_photograph(
     blade, station = missing[0] if missing else _named(stations.labels[int(np.argmax(wide))]) if wide else (0, "middle")
     typical = attained(result, ring, size)
     work = _Addition(ring, state, old, priors, size, typical, _known_ends(result), added)
-    tried = [work.of(c) for c in _candidates(result, state, ring, size, added, blade, station)]
+    tried = work.of(_candidates(result, state, ring, size, added, blade, station))
     if missing:
         adds = [[m for m in missing if work.adds(t, *m, options)] for t in tried]
         rows = {m: among_all(layout, m[0], angle_gradient(rotor, *m, options)) for m in missing}
-        ranked = [(len(a), -max((t.u_deg(rows[m]) for m in a), default=0.0)) for a, t in zip(adds, tried, strict=True)]
+        ranked = [
+            (len(a), -float(t.u_deg(np.array([rows[m] for m in a])).max()) if a else 0.0)
+            for a, t in zip(adds, tried, strict=True)
+        ]
         best = max(range(len(tried)), key=lambda i: ranked[i])
         if adds[best]:
             u = coverage_factor() * -ranked[best][1]
@@ -108,8 +111,8 @@ def next_photograph(
     k = int(np.argmax(wide))
     blade, station = _named(stations.labels[k])
     row = among_all(layout, blade, angle_gradient(rotor, blade, station, options))
-    before = _Tried(None, inverse(old.information), old.shifts).u_deg(row)
-    after = [t.u_deg(row) / before for t in tried]
+    before = float(_Tried(None, old.information, old.shifts).u_deg(row))
+    after = [float(t.u_deg(row)) / before for t in tried]
     best = int(np.argmin(after))
     if after[best] > WORTHWHILE:
         return None
@@ -129,19 +132,22 @@ class _Total:
 
 @dataclass(frozen=True)
 class _Tried:
-    """The adjustment with a candidate: covariance (n, n), `_Total.shifts`, its state, what it shows."""
+    """The adjustment with a candidate: information (n, n), `_Total.shifts`, its state, photograph, what it shows."""
 
     candidate: _Candidate | None
-    covariance: Array
+    information: Array
     shifts: dict[str, Array]
     state: State | None = None
+    photo: int = 0
     view: View | None = None
 
-    def u_deg(self, row: Array) -> float:
-        """Standard uncertainty of a function with derivatives `row` (n,), edge bias included as the budget has it."""
-        response = self.covariance @ row
-        bias = sum((EDGE_BIAS_PX * float(response @ v)) ** 2 for k, v in self.shifts.items() if k in FACE_SHIFTS)
-        return float(np.sqrt(max(float(row @ response), 0.0) + bias))
+    def u_deg(self, by: Array) -> Array:
+        """Standard uncertainty of functions with derivatives (..., n), edge bias included as the budget has it."""
+        scale = 1 / np.sqrt(np.diag(self.information))
+        response = np.linalg.solve(self.information * scale[:, None] * scale, (by * scale).T).T * scale
+        bias = [(EDGE_BIAS_PX * (response @ v)) ** 2 for kind, v in self.shifts.items() if kind in FACE_SHIFTS]
+        out: Array = np.sqrt(np.maximum((by * response).sum(-1), 0.0) + sum(bias))
+        return out
 
 
 @dataclass(frozen=True)
@@ -157,36 +163,50 @@ class _Addition:
     known_ends: frozenset[tuple[int, int]]
     added: int | None
 
-    def of(self, candidate: _Candidate) -> _Tried:
-        """The adjustment with the candidate; the new photograph's own unknowns are eliminated (Schur complement)."""
-        s, place = self.state, candidate.place
-        p = len(s.focus)
+    def of(self, candidates: Sequence[_Candidate]) -> list[_Tried]:
+        """The adjustment with each candidate; the new photograph's own unknowns are eliminated (Schur complement)."""
+        s, more = self.state, len(candidates)
+        photos = range(len(s.focus), len(s.focus) + more)
         state = replace(
             s,
-            r_camera_ring=np.concatenate([s.r_camera_ring, place.r_camera_ring[None]]),
-            t_camera_ring=np.vstack([s.t_camera_ring, place.t_camera_ring]),
-            focus=np.append(s.focus, 0.0),
-            principal=np.vstack([s.principal, np.zeros(2)]),
+            r_camera_ring=np.concatenate([s.r_camera_ring, [c.place.r_camera_ring for c in candidates]]),
+            t_camera_ring=np.concatenate([s.t_camera_ring, [c.place.t_camera_ring for c in candidates]]),
+            focus=np.append(s.focus, np.zeros(more)),
+            principal=np.vstack([s.principal, np.zeros((more, 2))]),
         )
         layout = Layout(state)
-        view = expected_view(
-            self.ring, state, p, candidate.standing, self.size, self.typical,
-            circles=candidate.standing == self.added, points_a_side=3,
-        )  # fmt: skip
-        equations = Equations(self.ring, layout, state, p, candidate.standing)
-        found, shifts = information_of(equations, layout.size, view, self.typical.sway)
-        n = np.asarray(sum(found.values()))
-        own = np.arange(layout[("photo", p)].start, layout[("photo", p)].stop)
-        rest = np.setdiff1d(np.arange(layout.size), own)
-        n[own[6:], own[6:]] += (
-            1 / np.array([self.priors.focus_sigma, self.priors.principal_sigma_px, self.priors.principal_sigma_px]) ** 2
-        )
-        eliminate = np.linalg.solve(n[np.ix_(own, own)], n[np.ix_(own, rest)]).T
-        total = self.old.information + n[np.ix_(rest, rest)] - eliminate @ n[np.ix_(own, rest)]
-        moved = dict(self.old.shifts)
-        for kind, v in shifts.items():
-            moved[kind] = moved.get(kind, 0.0) + v[rest] - eliminate @ v[own]
-        return _Tried(candidate, inverse(total), moved, state, view)
+        standings = [c.standing for c in candidates]
+        views = [
+            expected_view(
+                self.ring, state, p, standing, self.size, self.typical, circles=standing == self.added, points_a_side=3
+            )
+            for p, standing in zip(photos, standings, strict=True)
+        ]
+        owns = [layout.columns["photo", p] for p in photos]
+        common = np.setdiff1d(np.arange(layout.size), np.concatenate(owns))
+        n = len(common)
+        changes = (self.priors.focus_sigma, self.priors.principal_sigma_px, self.priors.principal_sigma_px)
+        information = np.zeros((more, n + 9, n + 9))
+        information[:, range(n + 6, n + 9), range(n + 6, n + 9)] = 1 / np.square(changes)
+        shifts: list[dict[str, Array]] = [{} for _ in candidates]
+        place = np.empty(layout.size, int)  # of an unknown among the common ones and then the candidate's own
+        place[common] = np.arange(n)
+        place[np.array(owns)] = n + np.arange(9)
+        for rows in Equations(self.ring, layout, views, photos, standings).rows(state):
+            k, at = rows.view, place[rows.columns]
+            normal, shift = worth_of(rows, views[k], self.typical.sway)
+            information[k, at[:, None], at] += normal
+            shifts[k].setdefault(rows.kind, np.zeros(n + 9))[at] += shift
+        out = []
+        for k, candidate in enumerate(candidates):
+            both = information[k, n:, :n]
+            eliminate = np.linalg.solve(information[k, n:, n:], both).T
+            moved = dict(self.old.shifts)
+            for kind, v in shifts[k].items():
+                moved[kind] = moved.get(kind, 0.0) + v[:n] - eliminate @ v[n:]
+            total = self.old.information + information[k, :n, :n] - eliminate @ both
+            out.append(_Tried(candidate, total, moved, state, photos[k], views[k]))
+        return out
 
     def adds(self, tried: _Tried, blade: int, station: str, options: StationOptions) -> bool:
         """Whether a candidate shows enough of a station, and its end of the blade if that is not known yet."""
@@ -205,7 +225,7 @@ class _Addition:
         if high - low < 5.0:  # too short a blade for this station, as in the stations; no photograph helps
             return False
         mine = view.tips.only(view.tips.blade == blade)
-        foot = state.on_cylinder(mine.px, len(state.focus) - 1, candidate.standing, rotor.radius_mm, mine.far)
+        foot = state.on_cylinder(mine.px, tried.photo, candidate.standing, rotor.radius_mm, mine.far)
         at = np.interp(rotor.tau_of(np.nan_to_num(foot, nan=1.0), mine.blade), tau, length)
         return int((np.histogram(at, BINS, (low, high))[0] > 0).sum()) >= NEEDED_BINS
 

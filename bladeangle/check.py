@@ -232,7 +232,7 @@ def _has_rotor(photo: Photo, ring: Ring, pose: Pose, camera: Camera, paper: floa
         np.arange(0.05, 0.7, 0.01) * ring.inner_radius_mm, np.radians(np.arange(0.0, 360.0, 0.5))
     )
     points = np.stack([radius * np.cos(azimuth), radius * np.sin(azimuth), 0 * radius], -1).reshape(-1, 3)
-    grey = profiles.sample(photo.grey, to_pixels(points, pose, camera)).reshape(90, 8, -1)
+    grey = profiles.sample(photo.grey, to_pixels(points, pose, camera).T).reshape(90, 8, -1)
     smooth = np.nan_to_num(np.median(grey, axis=1), nan=paper)  # over 4 degrees: noise and print dots go
     steps = np.abs(smooth[:, 2:] - smooth[:, :-2]) / max(paper, 1e-3)
     other = abs(float(np.median(smooth)) / max(paper, 1e-3) - 1) > 0.3

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,45 +72,49 @@ def predicted(
     """The runs of tip edge that one photograph of `size` (width, height) should show."""
     rotor = state.rotor
     assert rotor is not None
-    eye = state.eye_in(photo, standing)
-    inside = state.inside(photo, standing)
+    eye, far = state.eye_in(photo, standing), state.inside(photo, standing)
     up = upper_face(state.standings[standing])
-    for b in range(rotor.blades):
-        margin = END_MARGIN_MM / rotor.radius_mm
-        tau = np.arange(rotor.ends[b, 0] + margin, rotor.ends[b, 1] - margin, 0.3 / rotor.radius_mm)
-        blade = np.full(len(tau), b)
-        middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
-        faces: tuple[int, ...]
-        if inside:
-            seen = _highest(state, b, tau, up)
-            faces, far = (up,), True
-        else:
-            seen, faces, far = near_side(middle, eye), (1, -1), False
-        half = np.zeros((len(tau), 3))
-        half[:, 2] = rotor.half_mm(tau, blade) * (rotor.thickness_mm + rotor.extra_mm[b])
-        for face in faces:
-            points = middle + face * half
-            places = np.concatenate([points, points + np.array([0, 0, 0.05]), middle - face * half])
-            px, raised, other = np.split(state.pixels_of(places, photo, standing), 3)
-            within = ((px > 12) & (px < np.array(size) - 13)).all(1)
-            tangent = np.gradient(px, axis=0)
-            normal = np.stack([-tangent[:, 1], tangent[:, 0]], 1)
-            normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
-            normal *= np.sign(((raised - px) * normal).sum(1))[:, None]
-            land = ((other - px) * normal).sum(1) if not inside else np.full(len(tau), np.inf)
-            for run in _runs(seen & within):
-                step = np.linalg.norm(np.diff(px[run], axis=0), axis=1)
-                along = np.concatenate([[0.0], np.cumsum(step)])
-                count = int(along[-1] // POINT_PX)
-                if count < 2:
-                    continue
-                at = np.arange(count * POINT_PX) + 0.5 * (along[-1] - count * POINT_PX)
-                on = np.stack([np.interp(at, along, px[run, k]) for k in (0, 1)], 1)
-                across = np.stack([np.interp(at, along, normal[run, k]) for k in (0, 1)], 1)
-                across /= np.linalg.norm(across, axis=1, keepdims=True)
-                yield Stretch(
-                    b, face, far, on, across, np.full(len(at), np.inf) if inside else np.interp(at, along, land[run])
-                )
+    margin = END_MARGIN_MM / rotor.radius_mm
+    first, last = rotor.ends[:, :1] + margin, rotor.ends[:, 1:] - margin
+    step = 0.3 / rotor.radius_mm
+    count = int(np.ceil(float((last - first).max()) / step))
+    if count < 2:
+        return
+    along = first + step * np.arange(count)  # (blades, count), past the end of shorter blades
+    tau, blade = along.reshape(-1), np.repeat(np.arange(rotor.blades), count)
+    middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
+    seen = _highest(state, blade, tau, up) if far else near_side(middle, eye)
+    half = np.zeros((3, len(tau))).T
+    half[:, 2] = rotor.half_mm(tau, blade) * (rotor.thickness_mm + rotor.extra_mm[blade])
+    for face in (up,) if far else (1, -1):
+        points = middle + face * half
+        places = np.concatenate([points, points + np.array([0, 0, 0.05]), middle - face * half])
+        px, raised, other = state.pixels_of(places, photo, standing).reshape(3, rotor.blades, count, 2)
+        within = ((px > 12) & (px < np.array(size) - 13)).all(2) & (along < last)
+        tangent = np.gradient(px, axis=1)
+        normal = np.stack([-tangent[..., 1], tangent[..., 0]], -1)
+        normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-9)
+        normal *= np.sign(((raised - px) * normal).sum(2))[..., None]
+        land = np.full(along.shape, np.inf) if far else ((other - px) * normal).sum(2)
+        for b, mask in enumerate(within & seen.reshape(along.shape)):
+            for run in _runs(mask):
+                if (stretch := _stretch(b, face, far, px[b, run], normal[b, run], land[b, run])) is not None:
+                    yield stretch
+
+
+def _stretch(blade: int, face: int, far: bool, px: Array, normal: Array, land_px: Array) -> Stretch | None:
+    """A run of places along an edge with a place every pixel, a whole number of `POINT_PX` of them; None if too few."""
+    step = np.linalg.norm(np.diff(px, axis=0), axis=1)
+    along = np.concatenate([[0.0], np.cumsum(step)])
+    count = int(along[-1] // POINT_PX)
+    if count < 2:
+        return None
+    at = np.arange(count * POINT_PX) + 0.5 * (along[-1] - count * POINT_PX)
+    on = np.stack([np.interp(at, along, px[:, k]) for k in (0, 1)], 1)
+    across = np.stack([np.interp(at, along, normal[:, k]) for k in (0, 1)], 1)
+    across /= np.linalg.norm(across, axis=1, keepdims=True)
+    land = np.full(len(at), np.inf) if far else np.interp(at, along, land_px)
+    return Stretch(blade, face, far, on, across, land)
 
 
 def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
@@ -119,8 +124,8 @@ def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
     return np.greater((radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1), NEAR_COSINE)
 
 
-def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]:
-    """Where (n,) bool the blade is the highest at its azimuth, with a margin beside the ends of those that cover it."""
+def _highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_]:
+    """Where (n,) bool blades (n,) are the highest at their azimuth, with a margin beside the ends of those above."""
     rotor = state.rotor
     assert rotor is not None
     z = rotor.basis.values(tau, rotor.heights, blade)
@@ -128,10 +133,10 @@ def _highest(state: State, blade: int, tau: Array, up: int) -> NDArray[np.bool_]
     margin = COVER_MARGIN_MM / rotor.radius_mm
     for other in range(rotor.blades):
         for turns in (-2 * np.pi, 0.0, 2 * np.pi):
-            if other == blade and turns == 0:
-                continue
             there = tau + rotor.turn * (rotor.azimuth[blade] - rotor.azimuth[other]) + turns
             on = (there > rotor.ends[other, 0] - margin) & (there < rotor.ends[other, 1] + margin)
+            if turns == 0:
+                on &= blade != other
             if on.any():
                 z_other = rotor.basis.values(there[on], rotor.heights, other)
                 seen[np.flatnonzero(on)[up * (z_other - z[on]) > 0]] = False
@@ -145,31 +150,34 @@ def _runs(mask: NDArray[np.bool_]) -> Iterator[Ints]:
         yield np.arange(a, b)
 
 
-def follow(response: Array, places: Array, most_step: int = 2, prior: Array | None = None) -> Array:
-    """Smooth path (n,) of places (m,) through a response (n, m) >= 0: dynamic programming.
+def follow(
+    responses: Sequence[Array], places: Array, most_step: int = 2, priors: Sequence[Array] | None = None
+) -> list[Array]:
+    """Smooth paths (n_i,) of places (m,) through responses (n_i, m) >= 0: dynamic programming, of all side by side.
 
-    prior : (m,) taken off the response everywhere, for example to prefer small offsets.
+    priors : (m,) taken off each response everywhere, for example to prefer small offsets.
     """
-    score = response - (0 if prior is None else prior)
-    n, m = score.shape
-    value = np.full(m + 2 * most_step, -np.inf)  # with room for the steps beyond either end
-    value[most_step : most_step + m] = score[0]
-    options = np.lib.stride_tricks.sliding_window_view(value, 2 * most_step + 1)
+    length = [len(response) for response in responses]
+    score = np.zeros((max(length), len(responses), len(places)))  # past its end a path stays where it is for nothing
+    for k, response in enumerate(responses):
+        score[: length[k], k] = response - (0 if priors is None else priors[k])
+    n, count, m = score.shape
+    value = np.full((count, m + 2 * most_step), -np.inf)  # with room for the steps beyond either end
+    value[:, most_step : most_step + m] = score[0]
+    options = np.lib.stride_tricks.sliding_window_view(value, 2 * most_step + 1, axis=1)
     cost = 0.3 * np.abs(np.arange(-most_step, most_step + 1))
-    came = np.zeros((n, m), int)
-    everywhere = np.arange(m)
+    came = np.zeros((n, count, m), int)
+    each, everywhere = np.arange(count), np.arange(m)
     for i in range(1, n):
         after = options - cost
-        came[i] = pick = after.argmax(1)
-        value[most_step : most_step + m] = after[everywhere, pick] + score[i]
+        came[i] = pick = after.argmax(2)
+        value[:, most_step : most_step + m] = after[each[:, None], everywhere, pick] + score[i]
     came -= most_step
-    value = value[most_step : most_step + m]
-    path = np.zeros(n, int)
-    path[-1] = int(value.argmax())
+    path = np.zeros((n, count), int)
+    path[-1] = value[:, most_step : most_step + m].argmax(1)
     for i in range(n - 1, 0, -1):
-        path[i - 1] = path[i] + came[i, path[i]]
-    out: Array = places[path]
-    return out
+        path[i - 1] = path[i] + came[i, each, path[i]]
+    return [places[path[:k, i]] for i, k in enumerate(length)]
 
 
 def step_slope(read: Array, blur_px: float) -> Array:
@@ -206,16 +214,17 @@ def measure_tips(
     search_px : how far off the prediction may be; 0 when the rotor is known to a pixel.
     """
     parts: list[tuple[Stretch, Array, Array, profiles.Steps]] = []
-    for stretch in predicted(state, index, standing, (photo.width, photo.height)):
-        offset = _search(photo, stretch, blur_px, search_px) if search_px else np.zeros(len(stretch.px))
+    stretches = list(predicted(state, index, standing, (photo.width, photo.height)))
+    if not stretches:
+        return TipPoints.none()
+    offsets = _search(photo, stretches, blur_px, search_px) if search_px else [np.zeros(len(s.px)) for s in stretches]
+    for stretch, offset in zip(stretches, offsets, strict=True):
         centre = stretch.px + offset[:, None] * stretch.normal
         steps = _refine(photo, stretch, centre, blur_px)
         middle = np.arange(len(steps.found)) * POINT_PX + POINT_PX // 2
         normal = (stretch.normal[middle] + stretch.normal[middle - 1]) / 2
         px = (centre[middle] + centre[middle - 1]) / 2 + steps.offset_px[:, None] * normal
         parts.append((stretch, px, normal, steps))
-    if not parts:
-        return TipPoints.none()
     found = np.concatenate([steps.found for *_, steps in parts])
 
     def each(value: Callable[[Stretch], int]) -> Ints:
@@ -240,20 +249,25 @@ def _sigma(steps: profiles.Steps, far: bool) -> Array:
     return out
 
 
-def _search(photo: Photo, stretch: Stretch, blur_px: float, search_px: int) -> Array:
-    """Offsets (n,) of the edge from its prediction: the strongest smooth path within `search_px`."""
+def _search(photo: Photo, stretches: Sequence[Stretch], blur_px: float, search_px: int) -> list[Array]:
+    """Offsets (n,) of each edge from its prediction: the strongest smooth path within `search_px`."""
     from scipy.ndimage import uniform_filter1d
 
     every = 4  # the path is looked for at every fourth pixel
     reach = (search_px + 3, search_px + 3)
-    read = profiles.read_profiles(photo.grey, stretch.px[::every], stretch.normal[::every], reach, every // 2)
-    response = step_response(read, blur_px)[:, 3:-3]
+    px, normal = (np.concatenate([getattr(s, name)[::every] for s in stretches]) for name in ("px", "normal"))
+    read = profiles.read_profiles(photo.grey, px, normal, reach, every // 2)
+    ends = np.cumsum([0] + [len(s.px[::every]) for s in stretches])
+    responses = [step_response(read[a:b], blur_px)[:, 3:-3] for a, b in pairwise(ends)]
     places = np.arange(-search_px, search_px + 1, dtype=float)
-    land = float(np.median(stretch.land_px))
-    beyond = np.sign(land) * places > max(0.5 * abs(land), 1.0)  # there the other edge of the land is nearer
-    path = follow(response, places, prior=(places / search_px) ** 2 + np.where(beyond, 1e3, 0.0))
-    smooth = uniform_filter1d(path, 7, mode="nearest")
-    out: Array = np.interp(np.arange(len(stretch.px)), np.arange(len(path)) * every, smooth)
+    lands = [float(np.median(s.land_px)) for s in stretches]
+    # beyond half the land the other edge of it is nearer
+    beyond = [np.sign(land) * places > max(0.5 * abs(land), 1.0) for land in lands]
+    priors = [(places / search_px) ** 2 + np.where(there, 1e3, 0.0) for there in beyond]
+    out = []
+    for stretch, path in zip(stretches, follow(responses, places, priors=priors), strict=True):
+        smooth = uniform_filter1d(path, 7, mode="nearest")
+        out.append(np.interp(np.arange(len(stretch.px)), np.arange(len(path)) * every, smooth))
     return out
 
 
@@ -284,13 +298,14 @@ def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px:
     inside = state.inside(index, standing)
     up = upper_face(state.standings[standing])
     rows: list[tuple[int, int, Array, Array, float]] = []
+    inward = np.linspace(0.0, 6.0, 7) / rotor.radius_mm * np.array([[1.0], [-1.0]])
+    near = rotor.ends[..., None] + inward  # (blades, 2, 7)
+    of = np.repeat(np.arange(rotor.blades), near[0].size)
+    highest = np.asarray(_highest(state, of, near.reshape(-1), up).reshape(near.shape).all(2))
     for b in range(rotor.blades):
         for end in (0, 1):
-            inward = 1.0 if end == 0 else -1.0
             if inside:
-                if not _highest(
-                    state, b, rotor.ends[b, end] + inward * np.linspace(0.0, 6.0, 7) / rotor.radius_mm, up
-                ).all():
+                if not highest[b, end]:
                     continue
             else:
                 phi = rotor.azimuth[b] + rotor.turn * rotor.ends[b, end]
@@ -361,9 +376,9 @@ def _end_of(
     inward = np.stack([1 - depth / rotor.radius_mm, 1 - depth / rotor.radius_mm, np.ones(len(depth))], 1)
     inner = state.pixels_of((inward[:, None] * tip).reshape(-1, 3), index, standing).reshape(len(depth), n, 2)
     px_per_mm = float(np.linalg.norm(np.diff(px, axis=0), axis=1).mean() / 0.1)
-    read = np.sqrt(np.maximum(profiles.sample(photo.grey, inner), 0)).astype(float)
+    read = np.sqrt(np.maximum(profiles.sample(photo.grey, np.moveaxis(inner, -1, 0)), 0)).astype(float)
     response = step_response(read**2, max(blur_px, 1.0) / px_per_mm / 0.1)
-    path = follow(response, np.arange(n, dtype=float), most_step=4, prior=((along / search_mm) ** 2))
+    (path,) = follow([response], np.arange(n, dtype=float), most_step=4, priors=[(along / search_mm) ** 2])
     strong = response[np.arange(len(depth)), path.astype(int)]
     if np.median(strong) < 3.0:
         return None

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from bladeangle import edges
 from bladeangle.adjust import SOURCES, Adjustment, adjust
+from bladeangle.equations import Equations, Rows
 from bladeangle.geometry import Array
-from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, Equations, State, TipPoints, View
+from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, State, TipPoints, View
 from bladeangle.priors import Priors
 from bladeangle.ring import POINTS_A_SIDE, Ring, RingSighting
 from bladeangle.rotor import Rotor
@@ -303,27 +304,18 @@ def _circles(state: State, photo: int, standing: int, typical: Typical) -> Circl
 
 # --- What ideal observations are worth --------------------------------------------------------------------------------
 
-def information_of(
-    equations: Equations, size: int, view: View, sway: tuple[float, float]
-) -> tuple[dict[str, Array], dict[str, Array]]:
-    """What one ideal photograph brings: information (size, size) by source, and by kind of edge the right-hand side
-    (size,) of moving all its edges by a pixel; the sway of whole edge runs is eliminated as in the adjustment.
+def worth_of(rows: Rows, view: View, sway: tuple[float, float]) -> tuple[Array, Array]:
+    """What ideal observations of one kind bring, by their columns: information (k, k), and the right-hand side (k,) of
+    moving all their edges by a pixel; the sway of whole edge runs is eliminated as in the adjustment.
     """
-    information: dict[str, Array] = {}
-    shifts: dict[str, Array] = {}
-    for kind, _, jac, sigma in equations.rows(view):
-        busy = np.flatnonzero(jac.any(0))
-        jac, columns = jac[:, busy], equations.columns[busy]
-        weighted = jac / sigma[:, None] ** 2
-        normal, shift = jac.T @ weighted, weighted.sum(0)
-        traces = swaying(kind, view, sigma, sway)
-        if traces is not None:
-            by, kernel = swallowed(traces, 1 / sigma**2, jac)
-            normal -= by.T @ kernel @ by
-            shift -= by.T @ (kernel @ (traces.shape / sigma[:, None] ** 2).sum(0))
-        information.setdefault(SOURCES[kind], np.zeros((size, size)))[np.ix_(columns, columns)] += normal
-        shifts.setdefault(kind, np.zeros(size))[columns] += shift
-    return information, shifts
+    w = 1 / rows.sigma**2
+    normal, shift = (rows.jac * w) @ rows.jac.T, rows.jac @ w
+    traces = swaying(rows.kind, view, rows.sigma, sway)
+    if traces is not None:
+        by, kernel = swallowed(traces, w, rows.jac)
+        normal -= by.T @ kernel @ by
+        shift -= by.T @ (kernel @ (traces.shape.T @ w))
+    return normal, shift
 
 
 def ideal_adjustment(
@@ -336,15 +328,14 @@ def ideal_adjustment(
     result = adjust(ring, views, state, priors, rescale=False, must_settle=False, most_iterations=1)
     information = dict(result.information)
     shifts: dict[str, Array] = {}
-    for source in set(SOURCES.values()):
+    for source in SOURCES.values():
         information[source] = np.zeros_like(result.covariance)
-    for p, view in enumerate(views):
-        equations = Equations(ring, result.layout, result.state, p, state.standings.index(view.standing))
-        found, moved = information_of(equations, result.layout.size, view, sway)
-        for source, value in found.items():
-            information[source] += value
-        for kind, vector in moved.items():
-            shifts[kind] = shifts.get(kind, 0.0) + vector
+    standings = [state.standings.index(view.standing) for view in views]
+    equations = Equations(ring, result.layout, views, range(len(views)), standings)
+    for rows in equations.rows(result.state):
+        normal, shift = worth_of(rows, views[rows.view], sway)
+        information[SOURCES[rows.kind]][rows.columns[:, None], rows.columns] += normal
+        shifts.setdefault(rows.kind, np.zeros(result.layout.size))[rows.columns] += shift
     covariance = inverse(np.asarray(sum(information.values())))
     shifts = {k: covariance @ v for k, v in shifts.items()}
     return replace(result, covariance=covariance, information=information, shifts=shifts)

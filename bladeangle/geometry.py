@@ -29,11 +29,11 @@ def cross_matrix(v: Array) -> Array:
 
 
 def cross(v: Array, w: Array) -> Array:
-    """Cross products (n, 3) of vectors (n, 3); as `numpy.cross`, a third of its time for a few hundred vectors."""
-    out = np.empty((len(v), 3))
-    out[:, 0] = v[:, 1] * w[:, 2] - v[:, 2] * w[:, 1]
-    out[:, 1] = v[:, 2] * w[:, 0] - v[:, 0] * w[:, 2]
-    out[:, 2] = v[:, 0] * w[:, 1] - v[:, 1] * w[:, 0]
+    """Cross products (3, n) of vectors (3, n)."""
+    out = np.empty((3, v.shape[1]))
+    out[0] = v[1] * w[2] - v[2] * w[1]
+    out[1] = v[2] * w[0] - v[0] * w[2]
+    out[2] = v[0] * w[1] - v[1] * w[0]
     return out
 
 
@@ -52,72 +52,54 @@ def orthonormal(matrix: Array) -> Array:
     return u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
 
 
-def distort(xy: Array, camera: Array) -> tuple[Array, Array, Array]:
-    """Distort normalised image coordinates.
+def project(points: Array, camera: Array) -> tuple[Array, Array, Array]:
+    """Project points in the camera frame, with derivatives; coordinates come first, with which many points are quick.
 
     Parameters
     ----------
-    xy : (n, 2) ideal coordinates X/Z, Y/Z.
-    camera : (8,) camera parameters.
+    points : (3, n) mm, z forward (points with z <= 0 give meaningless pixels; the caller keeps them out).
+    camera : (8,) camera parameters, or (8, n) of each point's own camera.
 
     Returns
     -------
-    distorted : (n, 2)
-    by_xy : (n, 2, 2) derivative by `xy`
-    by_coefficients : (n, 2, 5) derivative by k1, k2, p1, p2, k3
+    px : (2, n)
+    by_points : (2, 3, n) px per mm
+    by_camera : (2, 8, n) px per unit of each camera parameter
     """
-    k1, k2, p1, p2, k3 = camera[3:]
-    x, y = xy[:, 0], xy[:, 1]
-    r2 = x * x + y * y
+    f, cx, cy, k1, k2, p1, p2, k3 = camera
+    inverse_z = 1.0 / points[2]
+    x, y = points[:2] * inverse_z
+    xx, yy, xy = x * x, y * y, x * y
+    r2 = xx + yy
     radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
     slope = 2 * (k1 + r2 * (2 * k2 + 3 * r2 * k3))  # d radial / d(r2) * 2, so that d/dx = slope * x
-    out = np.stack(
-        [x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x), y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y], 1
-    )
-    by_xy = np.empty((len(x), 2, 2))
-    by_xy[:, 0, 0] = radial + slope * x * x + 2 * p1 * y + 6 * p2 * x
-    by_xy[:, 0, 1] = by_xy[:, 1, 0] = slope * x * y + 2 * p1 * x + 2 * p2 * y
-    by_xy[:, 1, 1] = radial + slope * y * y + 6 * p1 * y + 2 * p2 * x
-    by_c = np.empty((len(x), 2, 5))
-    by_c[:, 0, 0], by_c[:, 1, 0] = x * r2, y * r2
-    by_c[:, 0, 1], by_c[:, 1, 1] = x * r2**2, y * r2**2
-    by_c[:, 0, 2], by_c[:, 1, 2] = 2 * x * y, r2 + 2 * y * y
-    by_c[:, 0, 3], by_c[:, 1, 3] = r2 + 2 * x * x, 2 * x * y
-    by_c[:, 0, 4], by_c[:, 1, 4] = x * r2**3, y * r2**3
-    return out, by_xy, by_c
-
-
-def project(points: Array, camera: Array) -> tuple[Array, Array, Array]:
-    """Project points in the camera frame.
-
-    Parameters
-    ----------
-    points : (n, 3) mm, z forward (points with z <= 0 give meaningless pixels; the caller keeps them out).
-    camera : (8,) camera parameters.
-
-    Returns
-    -------
-    px : (n, 2)
-    by_points : (n, 2, 3) px per mm
-    by_camera : (n, 2, 8) px per unit of each camera parameter
-    """
-    inverse_z = 1.0 / points[:, 2]
-    xy = points[:, :2] * inverse_z[:, None]
-    d, by_xy, by_c = distort(xy, camera)
-    f = camera[0]
-    px = f * d + camera[1:3]
-    by_points = np.empty((len(points), 2, 3))
-    by_points[:, :, :2] = f * by_xy * inverse_z[:, None, None]
-    by_points[:, :, 2] = -f * np.einsum("nij,nj->ni", by_xy, xy) * inverse_z[:, None]
-    by_camera = np.zeros((len(points), 2, 8))
-    by_camera[:, :, 0] = d
-    by_camera[:, 0, 1] = by_camera[:, 1, 2] = 1.0
-    by_camera[:, :, 3:] = f * by_c
+    tangential_x, tangential_y, twice_xy = r2 + 2 * xx, r2 + 2 * yy, 2 * xy
+    distorted_x = x * radial + p1 * twice_xy + p2 * tangential_x
+    distorted_y = y * radial + p1 * tangential_y + p2 * twice_xy
+    px = np.stack([f * distorted_x + cx, f * distorted_y + cy])
+    by_xx = radial + slope * xx + 2 * p1 * y + 6 * p2 * x
+    by_xy = slope * xy + 2 * p1 * x + 2 * p2 * y
+    by_yy = radial + slope * yy + 6 * p1 * y + 2 * p2 * x
+    scale = f * inverse_z
+    by_points = np.empty((2, 3, len(x)))
+    by_points[0, 0], by_points[1, 1] = by_xx * scale, by_yy * scale
+    by_points[0, 1] = by_points[1, 0] = by_xy * scale
+    by_points[0, 2] = -(by_xx * x + by_xy * y) * scale
+    by_points[1, 2] = -(by_xy * x + by_yy * y) * scale
+    by_camera = np.zeros((2, 8, len(x)))
+    by_camera[0, 0], by_camera[1, 0] = distorted_x, distorted_y
+    by_camera[0, 1] = by_camera[1, 2] = 1.0
+    power = f * r2
+    for k in (3, 4, 7):
+        by_camera[0, k], by_camera[1, k] = x * power, y * power
+        power = power * r2
+    by_camera[0, 5] = by_camera[1, 6] = f * twice_xy
+    by_camera[1, 5], by_camera[0, 6] = f * tangential_y, f * tangential_x
     return px, by_points, by_camera
 
 
 def pixels(points: Array, camera: Array) -> Array:
-    """Pixels (n, 2) of points (n, 3) in the camera frame; `project` without the derivatives."""
+    """Pixels (n, 2) of points (n, 3) in the camera frame (8,); `project` without the derivatives."""
     k1, k2, p1, p2, k3 = camera[3:]
     x, y = points[:, 0] / points[:, 2], points[:, 1] / points[:, 2]
     r2 = x * x + y * y
@@ -128,13 +110,13 @@ def pixels(points: Array, camera: Array) -> Array:
 
 
 def undistort(px: Array, camera: Array) -> Array:
-    """Ideal normalised coordinates (n, 2) of pixels (n, 2), by Newton's method on `distort`.
+    """Ideal normalised coordinates (n, 2) of pixels (n, 2), by Newton's method; camera (8,), or (8, n) of each pixel.
 
     Converges wherever the distortion is monotonic, as it is inside the picture of any lens that is not a fish-eye;
     elsewhere the result may be nan.
     """
     k1, k2, p1, p2, k3 = camera[3:]
-    to_x, to_y = ((px - camera[1:3]) / camera[0]).T
+    to_x, to_y = (px.T - camera[1:3].reshape(2, -1)) / camera[0]
     x, y = to_x.copy(), to_y.copy()
     for _ in range(8):
         xx, yy, xy = x * x, y * y, x * y
@@ -155,7 +137,8 @@ def undistort(px: Array, camera: Array) -> Array:
             # the error left is of the order of the step's square
             if max(np.abs(step_x).max(initial=0.0), np.abs(step_y).max(initial=0.0)) < 1e-8:
                 break
-    return np.stack([x, y], 1)
+    out: Array = np.stack([x, y]).T
+    return out
 
 
 def rays_in(px: Array, camera: Array, r_camera_from: Array) -> Array:
@@ -168,18 +151,18 @@ def rays_in(px: Array, camera: Array, r_camera_from: Array) -> Array:
 
 
 def stretched(coarse: Array, rows: int, columns: int) -> NDArray[Any]:
-    """Values on a fine grid (n * rows, m * columns, c), bilinear between those of a coarse one (n + 1, m + 1, c).
+    """Values on a fine grid (c, n * rows, m * columns), bilinear between those of a coarse one (c, n + 1, m + 1).
 
     float32. Places project smoothly: every few of them by the lens, the rest between, is right to a tenth of a pixel.
     """
-    n, m, channels = (coarse.shape[0] - 1, coarse.shape[1] - 1, coarse.shape[2])
+    channels, n, m = coarse.shape[0], coarse.shape[1] - 1, coarse.shape[2] - 1
     values: NDArray[Any] = coarse.astype(np.float32)
-    share = (np.arange(columns, dtype=np.float32) / columns)[:, None]
-    values = values[:, :-1, None] * (1 - share) + values[:, 1:, None] * share
-    values = values.reshape(n + 1, 1, m * columns * channels)
+    share = np.arange(columns, dtype=np.float32) / columns
+    values = values[..., :-1, None] * (1 - share) + values[..., 1:, None] * share
+    values = values.reshape(channels, n + 1, 1, m * columns)
     share = (np.arange(rows, dtype=np.float32) / rows)[:, None]
-    values = values[:-1] * (1 - share) + values[1:] * share
-    return values.reshape(n * rows, m * columns, channels)
+    values = values[:, :-1] * (1 - share) + values[:, 1:] * share
+    return values.reshape(channels, n * rows, m * columns)
 
 
 def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: bool | NDArray[np.bool_]) -> Array:
@@ -187,7 +170,7 @@ def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: boo
 
     Parameters
     ----------
-    origin : (3,) mm, the camera in the cylinder's frame.
+    origin : (3,) mm, the camera in the cylinder's frame, or (n, 3) of each ray's own.
     directions : (n, 3)
     far : take the second crossing (an edge seen from inside, as from overhead) rather than the first; one for all
         or (n,).
@@ -197,8 +180,8 @@ def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: boo
     points : (n, 3) mm; nan where a ray misses.
     """
     a = (directions[:, :2] ** 2).sum(1)
-    b = directions[:, :2] @ origin[:2]
-    c = origin[:2] @ origin[:2] - radius_mm**2
+    b = (directions[:, :2] * origin[..., :2]).sum(1)
+    c = (origin[..., :2] ** 2).sum(-1) - radius_mm**2
     with np.errstate(invalid="ignore", divide="ignore"):
         root = np.sqrt(b * b - a * c)
         length = (-b + np.where(far, root, -root)) / a
@@ -214,8 +197,15 @@ def hats(at: Array, knots: Array) -> Array:
 
 
 def forgetting(at: Array, length: float) -> Array:
-    """Information (n, n) of unit-variance values at places (n,) that correlate by exp(-distance / length)."""
-    out: Array = np.linalg.inv(np.exp(-np.abs(at[:, None] - at) / length))
+    """Information (n, n) of unit-variance values at rising places (n,) that correlate by exp(-distance / length).
+
+    Each such value depends on its neighbours alone (a Markov process), so that the inverse has three diagonals.
+    """
+    kept = np.exp(-np.diff(at) / length)
+    new = 1 - kept**2
+    out: Array = np.diag(1 + np.append(kept**2 / new, 0.0) + np.append(0.0, kept**2 / new))
+    each = np.arange(len(kept))
+    out[each, each + 1] = out[each + 1, each] = -kept / new
     return out
 
 

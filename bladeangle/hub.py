@@ -156,15 +156,16 @@ def _seen_on(photo: Photo, plane: Plane, centre_mm: Array, half_mm: float) -> tu
     every = 4
     axis = np.arange(-half_mm, half_mm + every * PITCH_MM, every * PITCH_MM)
     px = plane.pixels(np.stack(np.meshgrid(axis, axis), -1) + centre_mm)
-    place = stretched(px, every, every)
+    place = stretched(np.moveaxis(px, -1, 0), every, every)
     low = np.maximum(np.floor(px.min((0, 1))).astype(int) - 8, 0)
     high = np.minimum(np.ceil(px.max((0, 1))).astype(int) + 9, [photo.width, photo.height])
     factor = max(1, int(np.linalg.norm(px[0, -1] - px[0, 0]) / (axis[-1] - axis[0]) * PITCH_MM))
     width, height = np.maximum((high - low) // factor, 1)
     part = photo.grey[low[1] : low[1] + height * factor, low[0] : low[0] + width * factor]
     part = cv2.resize(part, (int(width), int(height)), interpolation=cv2.INTER_AREA)
-    fine = axis[0] + PITCH_MM * np.arange(len(place))
-    return profiles.sample(part, (place - (low + (factor - 1) / 2).astype(np.float32)) / np.float32(factor)), fine
+    fine = axis[0] + PITCH_MM * np.arange(place.shape[1])
+    corner = (low + (factor - 1) / 2).astype(np.float32)[:, None, None]
+    return profiles.sample(part, (place - corner) / np.float32(factor)), fine
 
 
 def _radii(photo: Photo, plane: Plane, centre: Array) -> list[float]:
@@ -177,7 +178,8 @@ def _radii(photo: Photo, plane: Plane, centre: Array) -> list[float]:
     rho = np.arange(RADII_MM[0] - 2, RADII_MM[1] + 2, every * 0.1)
     px = plane.pixels(centre + rho[None, :, None] * np.stack([np.cos(psi), np.sin(psi)], 1)[:, None])
     rho = rho[0] + 0.1 * np.arange(every * (len(rho) - 1))
-    polar = np.sqrt(np.maximum(np.nan_to_num(profiles.sample(photo.grey, stretched(px, 1, every))), 0))
+    polar = profiles.sample(photo.grey, stretched(np.moveaxis(px, -1, 0), 1, every))
+    polar = np.sqrt(np.maximum(np.nan_to_num(polar), 0))
     slope = gaussian_filter1d(polar, 3.0, axis=1, order=1)
     noise = 1.4826 * np.median(np.abs(slope - np.median(slope))) + 1e-6
     found: list[tuple[float, float]] = []

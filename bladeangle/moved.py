@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from bladeangle.adjust import Adjustment
+from bladeangle.equations import STANDING_TURN, Equations
 from bladeangle.geometry import Array
-from bladeangle.model import Equations, Ints
 from bladeangle.ring import Ring
 from bladeangle.sway import swallowed, swaying
 
@@ -99,12 +99,9 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     others seem moved as well. Where two photographs are left that contradict each other, both are named.
     """
     state, out = result.state, dict[int, Movement]()
+    alone = _alone(result, ring)
     for standing in state.standings:
-        waiting = [
-            _alone(result, ring, p, state.standings.index(standing))
-            for p, view in enumerate(result.views)
-            if view.standing == standing and view.tips is not None
-        ]
+        waiting = [a for p, a in alone.items() if result.views[p].standing == standing]
         covariance, change = result.covariance, np.zeros(result.layout.size)
         while len(waiting) > 1:
             seen = [_movement(result, a, covariance, change) for a in waiting]
@@ -121,32 +118,34 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     return out
 
 
-def _alone(result: Adjustment, ring: Ring, photo: int, standing: int) -> _Alone:
-    """Equations of one photograph with the weights of the adjustment, the sway of its edges eliminated as there."""
-    state, view = result.state, result.views[photo]
-    equations = Equations(ring, result.layout, state, photo, standing)
+def _alone(result: Adjustment, ring: Ring) -> dict[int, _Alone]:
+    """Photograph -> its equations with the weights of the adjustment, the sway of its edges eliminated as there."""
+    state, layout, views = result.state, result.layout, result.views
     assert state.rotor is not None
-    first = equations.local[("standing", standing)]
-    own: Ints = first + np.array([2, 3, 4])  # turn about z, shift in x and y
-    unit = np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
-    size = len(equations.columns)
-    coupling, right = np.zeros((size, 3)), np.zeros(3)
-    for kind, residual, jac, sigma in equations.standing_rows(view):
-        by_own = jac[:, own] * unit
-        single, total = (sigma * scale[photo].get(kind, 1.0) for scale in (result.single, result.scale))
-        w = result.weight[photo][kind] / total**2
-        r = np.where(np.isfinite(residual), residual, 0.0)
-        coupling += jac.T @ (w[:, None] * by_own)
-        right += by_own.T @ (w * r)
-        traces = swaying(kind, view, single, result.sway)
+    standings = [state.standings.index(view.standing) for view in views]
+    equations = Equations(ring, layout, views, range(len(views)), standings)
+    three = np.array([2, 3, 4])  # turn about z, shift in x and y
+    own, unit = STANDING_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
+    coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
+    for r in equations.rows(state, of_ring=False):
+        p, by_own = r.view, r.jac[own] * unit[:, None]
+        single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
+        w = result.weight[p][r.kind] / total**2
+        pull = w * np.where(np.isfinite(r.residual), r.residual, 0.0)
+        coupling[p, r.columns] += r.jac @ (w * by_own).T
+        right[p] += by_own @ pull
+        traces = swaying(r.kind, views[p], single, result.sway)
         if traces is not None:
-            by, kernel = swallowed(traces, w, jac)
+            by, kernel = swallowed(traces, w, r.jac)
             swayed = kernel @ by[:, own] * unit
-            coupling -= by.T @ swayed
-            right -= swayed.T @ (traces.shape.T @ (w * r))
-    whole = np.zeros((result.layout.size, 3))
-    whole[equations.columns] = coupling
-    return _Alone(photo, whole, coupling[own] * unit[:, None], right)
+            coupling[p, r.columns] -= by.T @ swayed
+            right[p] -= swayed.T @ (traces.shape.T @ pull)
+    common = [layout.columns["standing", standing][three] for standing in standings]
+    return {
+        p: _Alone(p, coupling[p], coupling[p, common[p]] * unit[:, None], right[p])
+        for p, view in enumerate(views)
+        if view.tips is not None
+    }
 
 
 def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:

@@ -126,16 +126,17 @@ def _unroll(look: Look, rim_mm: float) -> _Unrolled:
     points[..., 1] = (centre_mm[1] + radius_mm * np.sin(phi))[:, None]
     points[..., 2] = z
     flat = points.reshape(-1, 3)
-    beyond = look.beyond_mm(flat).reshape(len(phi), len(z), 1)
-    usable = np.flatnonzero((beyond <= 0).any((0, 2)))
+    beyond = look.beyond_mm(flat).reshape(1, len(phi), len(z))
+    usable = np.flatnonzero((beyond <= 0).any((0, 1)))
     top = min(int(usable[-1]) + 3, len(z)) if len(usable) else 2  # a little more, since the filter sees beyond a place
     seen = min(rows, every * (top - 1))
-    place = stretched(look.to_pixels(points[:, :top].reshape(-1, 3)).reshape(len(phi), top, 2), every, every)[:, :seen]
+    coarse = look.to_pixels(points[:, :top].reshape(-1, 3)).T.reshape(2, len(phi), top)
+    place = stretched(coarse, every, every)[..., :seen]
     image, bad = np.zeros((fine, rows), np.float32), np.ones((fine, rows), bool)
     image[:, :seen] = profiles.sample(look.photo.grey, place)
     missing = np.isnan(image)
     image[missing] = 0.0
-    bad[:, :seen] = stretched(beyond[:, :top], every, every)[:, :seen, 0] > 0
+    bad[:, :seen] = stretched(beyond[..., :top], every, every)[0, :, :seen] > 0
     bad |= missing
     return _Unrolled(np.sqrt(np.maximum(image, 0)), bad, radius_mm * 2 * np.pi / fine)
 
@@ -152,14 +153,15 @@ def _strength(unrolled: _Unrolled, turn: int) -> Array:
         back = (SUBCOLUMNS - 1 - np.arange(len(image))) % len(image)
         image, bad = image[back], bad[back]
     rows = image.shape[1]
+    apart = np.tan(np.radians(ORDINARY_DEG)) * unrolled.arc_mm / PITCH_MM  # rows from one subcolumn to the next
+    room = int(np.ceil(apart * SUBCOLUMNS / 2)) + 1
     mean = np.zeros((COLUMNS, rows), np.float32)
     for sub in range(SUBCOLUMNS):
-        shear = -np.tan(np.radians(ORDINARY_DEG)) * unrolled.arc_mm * (sub - (SUBCOLUMNS - 1) / 2) / PITCH_MM
+        shear = -apart * (sub - (SUBCOLUMNS - 1) / 2)
         below = int(np.floor(shear))
         share = np.float32(shear - below)
-        one = image[sub::SUBCOLUMNS]
-        low, high = (np.clip(np.arange(rows) + below + k, 0, rows - 1) for k in (0, 1))
-        mean += (1 - share) * one[:, low] + share * one[:, high]
+        one = np.pad(image[sub::SUBCOLUMNS], ((0, 0), (room, room)), mode="edge")[:, room + below :]
+        mean += (1 - share) * one[:, :rows] + share * one[:, 1 : rows + 1]
     outside = bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1)
     step = gaussian_filter1d(mean / SUBCOLUMNS, 0.5 / PITCH_MM, axis=1, order=1, mode="nearest")
     noise = 1.4826 * np.median(np.abs(step[~outside])) + 1e-6
@@ -185,24 +187,22 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     # values[c, f, r]: best sum up to column c at row r, arrived at by falling f rows; -inf beyond the rows
     values = np.full((steps + 1, falls, rows + falls), -np.inf, np.float32)
     values[0, :, :rows] = 0.0
-    best = np.empty((falls, rows + falls), np.float32)
+    highest = np.empty((steps, rows + falls), np.float32)  # the best of any fall, at this row or below
+    bent, best = np.empty_like(values[0]), np.empty_like(values[0])
     # row r + f of fall f, as one view: a row of it begins one sample later than the one before
     arrived = np.lib.stride_tricks.as_strided(best, (falls, rows), (best.strides[0] + best.strides[1], best.strides[1]))
-    highest = np.empty(rows, np.float32)
+    jump = np.full(rows, -np.inf, np.float32)
     strength = strength.astype(np.float32)
     costs = jump_cost.tolist()
     for c in range(steps):
         before, now = values[c], values[c + 1, :, :rows]
-        bent = before - BEND_COST
-        best[:] = before
-        np.maximum(best[:-1], bent[1:], out=best[:-1])
+        np.subtract(before, BEND_COST, out=bent)
+        np.maximum(before[:-1], bent[1:], out=best[:-1])
+        best[-1] = before[-1]
         np.maximum(best[1:], bent[:-1], out=best[1:])
-        now[:] = arrived
-        cost = costs[c % columns]
-        if cost < np.inf:
-            np.maximum.accumulate(before[:, :rows].max(0), out=highest)
-            jump = highest[: rows - least_jump] - cost
-            np.maximum(now[:, least_jump:], jump, out=now[:, least_jump:])
+        np.maximum.accumulate(np.maximum.reduce(before), out=highest[c])
+        np.subtract(highest[c, : rows - least_jump], costs[c % columns], out=jump[least_jump:])
+        np.maximum(arrived, jump, out=now)
         now += strength[c % columns]
     fall, row = (int(k) for k in np.unravel_index(int(values[-1, :, :rows].argmax()), (falls, rows)))
     path, jumped = np.zeros(steps, int), np.zeros(steps, bool)
@@ -213,14 +213,11 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
             (float(before[fall + k, row + fall]) - BEND_COST * abs(k), k) for k in (-1, 0, 1) if 0 <= fall + k < falls
         ]
         most, change = max(options, key=lambda o: o[0])
-        cost = costs[c % columns]
-        if row >= least_jump and cost < np.inf:
-            fallen = before[:, : row - least_jump + 1].max(0)
-            if float(fallen.max()) - cost > most:
-                jumped[c] = True
-                row = int(fallen.argmax())
-                fall = int(before[:, row].argmax())
-                continue
+        if row >= least_jump and float(highest[c, row - least_jump]) - costs[c % columns] > most:
+            jumped[c] = True
+            row = int(before[:, : row - least_jump + 1].max(0).argmax())
+            fall = int(before[:, row].argmax())
+            continue
         row, fall = row + fall, fall + change
     half = columns // 2
     middle = np.arange(half, half + columns)
@@ -304,7 +301,7 @@ def _thickened(strength: Array) -> Array:
     from scipy.ndimage import maximum_filter1d
 
     rows = strength.shape[1] // COARSE
-    halved = strength[:, : rows * COARSE].reshape(len(strength), rows, COARSE).max(2)
+    halved = np.maximum(*(strength[:, k : rows * COARSE : COARSE] for k in range(COARSE)))
     out: Array = maximum_filter1d(halved, 5, axis=1)
     return out
 
@@ -367,29 +364,42 @@ class _Folded:
 
 
 @dataclass(frozen=True)
+class _Unwound:
+    """One photograph unrolled about the hub's rim at a height: strength by turn, folded by turn and number."""
+
+    rim_mm: float
+    strength: dict[int, Array]
+    folded: dict[tuple[int, int], _Folded]
+
+    @classmethod
+    def at(cls, look: Look, rim_mm: float) -> _Unwound:
+        """Unroll and fold."""
+        unrolled = _unroll(look, rim_mm)
+        strength = {turn: _strength(unrolled, turn) for turn in (1, -1)}
+        thick = {turn: _thickened(s) for turn, s in strength.items()}
+        folded = {(turn, count): _Folded.of(thick[turn], count) for turn in thick for count in BLADE_COUNTS}
+        return cls(rim_mm, strength, folded)
+
+    def teeth(self, share: float) -> dict[tuple[int, int], _Tooth]:
+        """The strongest tooth, and those of turns and numbers of blades that may come to this share of its score."""
+        teeth: dict[tuple[int, int], _Tooth] = {}
+        best = 0.0
+        # the most promising first: most of the others cannot come near its score, and need no path
+        for key, one in sorted(self.folded.items(), key=lambda f: -f[1].most):
+            if one.most > share * best and (tooth := one.tooth()) is not None:
+                teeth[key] = tooth
+                best = max(best, tooth.score)
+        return teeth
+
+
+@dataclass(frozen=True)
 class _Seen:
-    """One photograph unrolled about the hub's rim at a height: strength by turn, teeth by turn and number of blades."""
+    """What one photograph shows about the hub's rim at a height: strength by turn, teeth by turn and number."""
 
     look: Look
     rim_mm: float
     strength: dict[int, Array]
     teeth: dict[tuple[int, int], _Tooth]
-
-    @classmethod
-    def at(cls, look: Look, rim_mm: float) -> _Seen:
-        """Unroll and fold, to the numbers of blades that may be the right one."""
-        unrolled = _unroll(look, rim_mm)
-        strength = {turn: _strength(unrolled, turn) for turn in (1, -1)}
-        thick = {turn: _thickened(s) for turn, s in strength.items()}
-        folded = {(turn, count): _Folded.of(thick[turn], count) for turn in thick for count in BLADE_COUNTS}
-        teeth: dict[tuple[int, int], _Tooth] = {}
-        best = 0.0
-        # the most promising first: most of the others cannot come near its score, and need no path
-        for key, one in sorted(folded.items(), key=lambda f: -f[1].most):
-            if one.most > FOLLOWED * best and (tooth := one.tooth()) is not None:
-                teeth[key] = tooth
-                best = max(best, tooth.score)
-        return cls(look, rim_mm, strength, teeth)
 
     def score(self, key: tuple[int, int]) -> float:
         """Of a turn and number of blades; 0 where no tooth was followed, or every second or third is not there."""
@@ -398,12 +408,13 @@ class _Seen:
 
 def _look_at(look: Look) -> _Seen:
     """One photograph, unrolled about the hub's rim where its teeth let it be expected."""
-    seen = _Seen.at(look, PLANE_MM)
-    if not seen.teeth:
-        return seen
-    row = max(seen.teeth.values(), key=lambda tooth: tooth.score).row
-    rim_mm = look.heights[0] + PITCH_MM * COARSE * row + HUB_BEYOND_MM[0]
-    return seen if abs(rim_mm - PLANE_MM) < RIM_SLACK_MM else _Seen.at(look, rim_mm)
+    turned = _Unwound.at(look, PLANE_MM)
+    if first := turned.teeth(1.0):
+        row = max(first.values(), key=lambda tooth: tooth.score).row
+        rim_mm = look.heights[0] + PITCH_MM * COARSE * row + HUB_BEYOND_MM[0]
+        if abs(rim_mm - PLANE_MM) >= RIM_SLACK_MM:
+            turned = _Unwound.at(look, rim_mm)
+    return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(FOLLOWED))
 
 
 def _totals(seen: Sequence[_Seen]) -> dict[tuple[int, int], float]:

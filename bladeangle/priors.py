@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -62,16 +62,43 @@ def unconfirmed(priors: Priors) -> Priors:
 
 @dataclass
 class Known:
-    """Normal equations and cost of one source of prior knowledge, and of how many things it tells."""
+    """Normal equations and cost of one source of prior knowledge, and of how many things it tells.
 
-    information: Array
-    right: Array
+    size : unknowns (n) in all; blocks : columns (k,) and information (k, k), or (k,) where it is diagonal.
+    """
+
+    size: int
+    blocks: list[tuple[Ints, Array]] = field(default_factory=list)
+    pulls: list[tuple[Ints, Array]] = field(default_factory=list)
     cost: float = 0.0
     rows: int = 0
 
+    def add_to(self, information: Array, right: Array) -> None:
+        """Add to the information (n, n) and right-hand side (n,) of normal equations."""
+        for columns, block in self.blocks:
+            if block.ndim == 1:
+                information[columns, columns] += block
+            else:
+                information[columns[:, None], columns] += block
+        for columns, pull in self.pulls:
+            right[columns] += pull
+
+    @property
+    def information(self) -> Array:
+        """All of it, (n, n)."""
+        out = np.zeros((self.size, self.size))
+        self.add_to(out, np.zeros(self.size))
+        return out
+
     def freedom(self, covariance: Array) -> float:
         """How much of the sum of squares `cost` to expect: the rows less what the adjustment (n, n) took of them."""
-        return self.rows - float((self.information * covariance).sum())
+        taken = 0.0
+        for columns, block in self.blocks:
+            if block.ndim == 1:
+                taken += float(block @ covariance[columns, columns])
+            else:
+                taken += float((block * covariance[columns[:, None], columns]).sum())
+        return self.rows - taken
 
 
 def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, Known]:
@@ -81,33 +108,31 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     """
     out: dict[str, Known] = {}
 
-    def of(source: str) -> Known:
-        if source not in out:
-            out[source] = Known(np.zeros((layout.size, layout.size)), np.zeros(layout.size))
-        return out[source]
+    def put(source: str, columns: Ints, information: Array, pull: Array, cost: float, rows: int) -> None:
+        known = out.setdefault(source, Known(layout.size))
+        known.blocks.append((columns, information))
+        known.pulls.append((columns, pull))
+        known.cost += cost
+        known.rows += rows
 
     def add(source: str, columns: Ints, value: Array, sigma: Array, jac: Array | None = None) -> None:
-        known = of(source)
         w = 1 / np.asarray(sigma, float) ** 2
+        weighted = w * value
+        cost = float(np.sum(weighted * value))
         if jac is None:
-            known.information[columns, columns] += w
-            known.right[columns] += w * value
+            put(source, columns, np.broadcast_to(w, columns.shape), weighted, cost, len(value))
         else:
-            known.information[columns[:, None], columns] += jac.T @ (w[:, None] * jac)
-            known.right[columns] += jac.T @ (w * value)
-        known.cost += float((w * value**2).sum())
-        known.rows += len(value)
+            put(source, columns, (jac.T * w) @ jac, weighted @ jac, cost, len(value))
 
     def cols(key: object, first: int = 0, count: int | None = None) -> Ints:
         at = layout[key]
         stop = at.stop if count is None else at.start + first + count
         return np.arange(at.start + first, stop)
 
-    calibration, off = of("camera calibration"), state.camera - priors.camera
-    information = np.linalg.inv(priors.camera_covariance)
-    calibration.information[layout["camera"], layout["camera"]] += information
-    calibration.right[layout["camera"]] += information @ off
-    calibration.cost, calibration.rows = float(off @ information @ off), len(off)
+    off = state.camera - priors.camera
+    information: Array = np.asarray(np.linalg.inv(priors.camera_covariance), np.float64)
+    pull: Array = information @ off
+    put("camera calibration", cols("camera"), information, pull, float(off @ pull), len(off))
     add(
         "print and flatness",
         cols("sheet"),
@@ -175,14 +200,15 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     for face in (0, 1):
         at = cols("grooves", face * len(root), len(root))
         add("grooves", at, root @ state.grooves[face], np.ones(1), root)
-    same = of("blades alike")
     like, sigma = alike(rotor, priors)
     weighted = like.T @ (like / sigma[:, None] ** 2)
     off = rotor.heights - rotor.heights.mean(0)
-    same.cost += float(np.einsum("bi,ij,bj->", off, weighted, off))
-    same.rows += (rotor.blades - 1) * (len(like) + 2)
-    same.right[curves] += (off @ weighted).reshape(-1)
-    same.information[curves[:, None], curves] += np.kron(each - 1 / rotor.blades, weighted)
+    pull = off @ weighted
+    apart = each - 1 / rotor.blades
+    freedom = rotor.blades - 1
+    cost = float((pull * off).sum())
+    together: Array = np.asarray(np.kron(apart, weighted), np.float64)
+    put("blades alike", curves, together, pull.reshape(-1), cost, freedom * len(like))
     if state.standings == ("inlet_up", "outlet_up") and 1 in state.circle_standing:
         # The rotor's frame begins at the sheet under the rotor standing inlet up; it stands on its outlet hub face, or
         # nearly, and that face's rim is the largest circle seen when it is turned over.
@@ -195,10 +221,8 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     away = np.angle(np.exp(1j * (places - np.angle(np.exp(1j * places).mean(0)))))
     weight = (rotor.radius_mm / priors.alike_end_sigma_mm) ** 2
     for e in (0, 1):
-        own = blades[:, count + e]
-        same.cost += float(weight * (away[:, e] ** 2).sum())
-        same.right[own] += weight * rotor.turn * away[:, e]
-        same.information[own[:, None], own] += weight * (each - 1 / rotor.blades)
+        pull, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
+        put("blades alike", blades[:, count + e], weight * apart, pull, cost, freedom)
     tip_ends = [rotor.basis.matrix(rotor.ends[:, e]) for e in (0, 1)]
     for circle, standing in enumerate(state.circle_standing):
         # height above the sheet, along the axis: what is looked at from above is the upper end of the rotor

@@ -65,20 +65,21 @@ class Steps:
 
 
 def sample(grey: NDArray[np.float32], xy: Array) -> NDArray[np.float32]:
-    """Bilinear samples of an image at (..., 2) pixel places; outside the picture is nan."""
+    """Bilinear samples (...) of an image at pixel places (2, ...), all x before all y; outside the picture is nan."""
     cv2 = import_cv2()
-    flat = np.ascontiguousarray(xy.reshape(-1, 2), dtype=np.float32)
-    rows = -(-len(flat) // 4096)
-    padded = np.full((rows * 4096, 2), -9.0, np.float32)
-    padded[: len(flat)] = flat
-    maps = padded.reshape(rows, 4096, 2)
+    flat = xy.reshape(2, -1)
+    count = flat.shape[1]
+    rows = -(-count // 4096)
+    maps = np.full((2, rows * 4096), -9.0, np.float32)
+    maps[:, :count] = flat
+    x, y = maps.reshape(2, rows, 4096)
     out = np.empty((rows, 4096), np.float32)
     for start in range(0, rows, 16384):  # OpenCV's remap takes at most 32767 rows
-        part = np.ascontiguousarray(maps[start : start + 16384])
-        out[start : start + 16384] = cv2.remap(
-            grey, part, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
+        part = slice(start, start + 16384)
+        out[part] = cv2.remap(
+            grey, x[part], y[part], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
         )
-    return out.reshape(-1)[: len(flat)].reshape(xy.shape[:-1])
+    return out.reshape(-1)[:count].reshape(xy.shape[1:])
 
 
 def read_profiles(grey: NDArray[np.float32], px: Array, normal: Array, reach: tuple[int, int], along_px: int) -> Array:
@@ -87,17 +88,13 @@ def read_profiles(grey: NDArray[np.float32], px: Array, normal: Array, reach: tu
     px : (n, 2); normal : (n, 2) unit vectors; reach : whole pixels before and after the predicted edge.
     """
     # single precision, as the picture's reader has it: the rounding is a hundredth of its own steps
-    px, normal = px.astype(np.float32), normal.astype(np.float32)
     t = np.arange(-reach[0], reach[1] + 1, dtype=np.float32)
     a = np.arange(-along_px, along_px + 1, dtype=np.float32)
-    tangent = np.stack([-normal[:, 1], normal[:, 0]], 1)
-    xy = (
-        px[:, None, None]
-        + t[None, :, None, None] * normal[:, None, None]
-        + a[None, None, :, None] * tangent[:, None, None]
-    )
+    on, across = (v.T.astype(np.float32)[:, None, :, None] for v in (px, normal))
+    along = np.stack([-across[1], across[0]])
+    xy = on + t * across + a[:, None, None] * along  # (2, a, n, t)
     mean = np.full(len(a), 1 / len(a), np.float32)
-    return (sample(grey, xy) @ mean).astype(np.float64)
+    return np.tensordot(mean, sample(grey, xy), 1).astype(np.float64)
 
 
 def _normal_cdf(x: Array) -> Array:

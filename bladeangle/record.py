@@ -321,9 +321,9 @@ def record_to_json(record: Record) -> str:
 
 
 def write_record(record: Record, path: str | PathLike[str]) -> None:
-    """Check the record and write it atomically; RecordError when it is not valid, OutputError when it cannot be
-    written."""
-    write_text_atomic(path, record_to_json(record_from_dict(record.data)))
+    """Write the record, which was checked when it was made, atomically; OutputError when it cannot be written, errors
+    of `record_to_json`."""
+    write_text_atomic(path, record_to_json(record))
 
 
 def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

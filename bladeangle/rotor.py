@@ -130,14 +130,14 @@ class Rotor:
         return half
 
     def half(self, tau: Array, blade: NDArray[np.int64]) -> tuple[Array, Array, Array]:
-        """Height of the faces over the mid-line per mm of thickness (n,), its derivatives by rounding and ends (n, 2).
+        """Height of the faces over the mid-line per mm of thickness (n,), its derivatives by rounding and ends (2, n).
 
         Half the thickness, seen along the axis: 1 / (2 cos(blade angle)), times a quarter-ellipse at either edge.
         """
         slope = self.basis.values(tau, self.heights, blade, 1) / self.radius_mm
         stretch = np.sqrt(1 + slope**2)
         profile = np.ones(len(tau))
-        by_rounding, by_ends = np.zeros((len(tau), 2)), np.zeros((len(tau), 2))
+        by_rounding, by_ends = np.empty((2, len(tau))), np.empty((2, len(tau)))
         for end, sign in ((0, 1.0), (1, -1.0)):
             length = self.rounding_mm[end]
             s = np.maximum(sign * (tau - self.ends[blade, end]) * self.radius_mm * stretch, 0.0)
@@ -145,10 +145,10 @@ class Rotor:
             ellipse = np.sqrt(np.maximum(1 - v**2, 1e-2))
             profile *= ellipse
             by_s = np.where(v < 0.995, v, 0.0) / ellipse**2 / length  # of the logarithm of the profile
-            by_rounding[:, end] = -by_s * s / length
-            by_ends[:, end] = -by_s * sign * self.radius_mm * stretch
+            by_rounding[end] = -by_s * s / length
+            by_ends[end] = -by_s * sign * self.radius_mm * stretch
         half = stretch / 2 * profile
-        return half, by_rounding * half[:, None], by_ends * half[:, None]
+        return half, by_rounding * half, by_ends * half
 
     def tip(self, blade: NDArray[np.int64], face: NDArray[np.int64], tau: Array) -> Array:
         """Points (n, 3) mm in the rotor frame on tip edges; face +1 inlet, -1 outlet, 0 mid-line."""
@@ -156,7 +156,8 @@ class Rotor:
         if np.any(face):
             z = z + face * self.half_mm(tau, blade) * (self.thickness_mm + self.extra_mm[blade])
         phi = self.azimuth[blade] + self.turn * tau
-        return np.stack([self.radius_mm * np.cos(phi), self.radius_mm * np.sin(phi), z], 1)
+        out: Array = np.stack([self.radius_mm * np.cos(phi), self.radius_mm * np.sin(phi), z]).T
+        return out
 
     def tau_of(self, points: Array, blade: NDArray[np.int64]) -> Array:
         """tau (n,) of points (n, 3) by their azimuth, in the turn nearest to the middle of the blade."""

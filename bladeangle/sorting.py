@@ -160,7 +160,7 @@ def _look(path: Path, ring: Ring, camera: Camera | None) -> _Look:
     discs = np.empty((len(HEIGHTS_MM), 2, int(disc.sum())))
     for k, height in enumerate(HEIGHTS_MM):
         points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, height)])
-        seen = profiles.sample(photo.grey, to_pixels(points, pose, camera).reshape(*x.shape, 2))
+        seen = profiles.sample(photo.grey, to_pixels(points, pose, camera).T.reshape(2, *x.shape))
         image = np.sqrt(np.maximum(np.nan_to_num(seen), 0))
         smooth = cv2.GaussianBlur(image, (0, 0), 1.5)
         # what lamps and shade do to whole areas is left out

@@ -199,32 +199,35 @@ def _match(
         wraps = np.array([float(np.median(whole))])
     else:
         wraps = np.arange(max(min([ends_in, ends_out, *whole]) - 0.1, 0.3), ends_in + ends_out - 0.2, np.radians(0.5))
-    best = (np.inf, float(wraps[0]), 70.0)
+    low, high = np.maximum(0.05, wraps - ends_out + 0.03), np.minimum(ends_in, wraps) - 0.05
+    enough = high - low >= 0.1
+    if not enough.any():
+        return float(wraps[0]), 70.0
+    wraps, low, high = wraps[enough], low[enough], high[enough]
+    grid = np.linspace(low, high, 48, axis=1)  # (w, 48)
+    above = np.array([np.interp(grid, i.angle, i.height) for i in inlet])
+    below = np.array([np.interp(wraps[:, None] - grid, o.angle, o.height) for o in outlet])
+    # the middling blade of each standing: tilt and offset of the axis hardly count, nor one lost in a shadow
+    rise = (np.median(above, 0) + np.median(below, 0)).mean(1)
+    # Slopes that agree to MATCHED_DEG where they could as well differ by UNMATCHED_DEG speak for this wrap, at each
+    # place that is a place of its own; without that the shortest overlap, which says least, would fit best.
+    places = np.maximum(1, np.round((high - low) * radius_mm / KNOT_MM)).astype(int)
+    cost = -places * 2 * np.log(UNMATCHED_DEG / MATCHED_DEG)
+    for count in np.unique(places):
+        mine = np.flatnonzero(places == count)
+        slopes = _slopes(grid.shape[1], int(count))
+        step = np.median(above[:, mine] @ slopes, 0) + np.median(below[:, mine] @ slopes, 0)
+        step = np.degrees(step / (grid[mine, 1] - grid[mine, 0])[:, None]) / radius_mm
+        cost[mine] += (step**2).sum(1) * (MATCHED_DEG**-2 - UNMATCHED_DEG**-2)
+    cost += ((wraps * len(inlet) / (2 * np.pi) - USUAL_OVERLAP[0]) / USUAL_OVERLAP[1]) ** 2
+    cost -= WHOLE_SAYS * (np.abs(wraps[:, None] - np.array(whole)) < 0.1).sum(1)
     leading, trailing = (float(np.median([t.height[0] for t in teeth])) for teeth in (inlet, outlet))
-    for wrap in wraps:
-        grid = np.linspace(max(0.05, wrap - ends_out + 0.03), min(ends_in, wrap) - 0.05, 48)
-        if grid[-1] - grid[0] < 0.1:
-            continue
-        # the middling blade of each standing: tilt and offset of the axis hardly count, nor one lost in a shadow
-        above = np.array([np.interp(grid, i.angle, i.height) for i in inlet])
-        below = np.array([np.interp(wrap - grid, o.angle, o.height) for o in outlet])
-        rise = float((np.median(above, 0) + np.median(below, 0)).mean())
-        # Slopes that agree to MATCHED_DEG where they could as well differ by UNMATCHED_DEG speak for this wrap, at each
-        # place that is a place of its own; without that the shortest overlap, which says least, would fit best.
-        places = max(1, round((grid[-1] - grid[0]) * radius_mm / KNOT_MM))
-        slopes = _slopes(len(grid), places) / (grid[1] - grid[0])
-        step = np.degrees(np.median(above @ slopes, 0) + np.median(below @ slopes, 0)) / radius_mm
-        cost = float((step**2).sum()) * (MATCHED_DEG**-2 - UNMATCHED_DEG**-2)
-        cost -= places * 2 * np.log(UNMATCHED_DEG / MATCHED_DEG)
-        cost += ((wrap * len(inlet) / (2 * np.pi) - USUAL_OVERLAP[0]) / USUAL_OVERLAP[1]) ** 2
-        cost -= WHOLE_SAYS * sum(abs(angle - wrap) < 0.1 for angle in whole)
-        beyond = np.array([rise - leading, rise - trailing]) - HUB_BEYOND_MM[0]
-        # a wrong radius lifts or lowers everything that is seen, in both standings alike
-        common, own = float(beyond.mean()), float(beyond[0] - beyond[1])
-        cost += common**2 / (HUB_BEYOND_MM[1] ** 2 / 2 + height_sigma_mm**2) + own**2 / (2 * HUB_BEYOND_MM[1] ** 2)
-        if cost < best[0]:
-            best = (cost, float(wrap), rise)
-    return best[1], best[2]
+    beyond = np.array([rise - leading, rise - trailing]) - HUB_BEYOND_MM[0]
+    # a wrong radius lifts or lowers everything that is seen, in both standings alike
+    common, own = beyond.mean(0), beyond[0] - beyond[1]
+    cost += common**2 / (HUB_BEYOND_MM[1] ** 2 / 2 + height_sigma_mm**2) + own**2 / (2 * HUB_BEYOND_MM[1] ** 2)
+    best = int(cost.argmin())
+    return float(wraps[best]), float(rise[best])
 
 
 @lru_cache(maxsize=32)

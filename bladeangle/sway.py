@@ -90,8 +90,8 @@ def swaying(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> T
 def swallowed(traces: Traces, w: Array, jac: Array) -> tuple[Array, Array]:
     """For eliminating sway: its part (q, n) of the weighted equations, and its inverse kernel (q, q).
 
-    w : (m,) weights of the residuals; jac : (m, n). The normal equations lose `by.T @ kernel @ by`.
+    w : (m,) weights of the residuals; jac : (n, m). The normal equations lose `by.T @ kernel @ by`.
     """
     weighted = traces.shape.T * w
-    by: Array = weighted @ jac
+    by: Array = weighted @ jac.T
     return by, np.asarray(np.linalg.inv(traces.known + weighted @ traces.shape), np.float64)

@@ -12,8 +12,9 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 
 from bladeangle.adjust import Adjustment, adjust
 from bladeangle.budget import Budget
+from bladeangle.equations import Equations
 from bladeangle.errors import AdjustmentError
-from bladeangle.model import Equations, View, applied
+from bladeangle.model import View, applied
 from bladeangle.stations import StationOptions, Stations, measure_stations
 
 #: Few ring points: these tests need no more, and run faster.
@@ -54,25 +55,33 @@ def test_derivatives_of_every_kind_of_observation(eight):
     for photo in (0, 1, 4):  # both standings from above, and one oblique
         view, state, layout = views[photo], result.state, result.layout
         standing = state.standings.index(view.standing)
-        equations = Equations(truth.ring, layout, state, photo, standing)
-        rows = {kind: (r, j) for kind, r, j, *_ in equations.rows(view)}
+        equations = Equations(truth.ring, layout, [view], [photo], [standing])
+
+        def whole(at, equations=equations, layout=layout):
+            rows = {}
+            for r in equations.rows(at):
+                jac = np.zeros((len(r.residual), layout.size))
+                jac[:, r.columns] = r.jac.T
+                rows[r.kind] = (r.residual, jac)
+            return rows
+
+        rows = whole(state)
         seen |= set(rows)
-        wrong = {kind: np.zeros(len(equations.columns)) for kind in rows}
-        for column, k in enumerate(equations.columns):
-            size = max(1.0, *(float(np.abs(j[:, column]).max()) for _, j in rows.values()))
+        wrong = {kind: np.zeros(layout.size) for kind in rows}
+        for k in range(layout.size):
+            size = max(1.0, *(float(np.abs(j[:, k]).max()) for _, j in rows.values()))
             change = np.zeros(layout.size)
             values = []
             for sign in (1, -1):
                 change[k] = sign * 1e-3 / size  # moves a point by a thousandth of a pixel at most
-                moved = Equations(truth.ring, layout, applied(state, layout, change), photo, standing)
-                values.append({kind: r for kind, r, *_ in moved.rows(view)})
+                values.append({kind: r for kind, (r, _) in whole(applied(state, layout, change)).items()})
             for kind, (_, j) in rows.items():
                 difference = (values[0][kind] - values[1][kind]) / 2e-3
-                wrong[kind][column] = np.sqrt(np.mean((difference - j[:, column] / size) ** 2))
+                wrong[kind][k] = np.sqrt(np.mean((difference - j[:, k] / size) ** 2))
         for kind, (_, j) in rows.items():
             # the tips' derivatives leave out that a steeper blade looks thicker along the axis
             bound = 0.03 if kind.endswith("tips") else 5e-3
-            assert wrong[kind].max() < bound, f"photo {photo}, {kind}, column {equations.columns[wrong[kind].argmax()]}"
+            assert wrong[kind].max() < bound, f"photo {photo}, {kind}, column {wrong[kind].argmax()}"
             assert np.count_nonzero(np.abs(j).max(0)) > 10
     assert seen == {"ring", "inlet tips", "outlet tips", "end", "circle"}
 

@@ -110,7 +110,7 @@ def test_adding_one_photograph_is_adjusting_all_of_them(shot: Shot) -> None:
     total = np.asarray(sum(result.information.values()))
     old = advice._Total(total, {k: total @ v for k, v in result.shifts.items()})
     work = advice._Addition(ring, result.state, old, priors, SIZE, blurred, frozenset(), None)
-    tried = work.of(advice._Candidate(*shot, overhead=False))
+    (tried,) = work.of([advice._Candidate(*shot, overhead=False)])
     rotor = result.state.rotor
     assert rotor is not None
     after = adjusted([*PAIR, shot], typical=blurred)[1]

@@ -94,14 +94,14 @@ def test_one_of_two_ends_of_a_single_photograph_is_enough() -> None:
 
 def test_a_wrong_number_of_blades_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """The shipped rotor's three blades, taken for six."""
-    at = outline._Seen.at
+    look_at = outline._look_at
 
-    def six(look: outline.Look, rim_mm: float) -> outline._Seen:
-        seen = at(look, rim_mm)
+    def six(look: outline.Look) -> outline._Seen:
+        seen = look_at(look)
         (turn, _), tooth = max(seen.teeth.items(), key=lambda item: item[1].score)
         six = outline._Tooth(tooth.score, tooth.start, tooth.row, np.tile(tooth.each, 2))
-        return outline._Seen(look, rim_mm, seen.strength, {(turn, 6): six})
+        return outline._Seen(look, seen.rim_mm, seen.strength, {(turn, 6): six})
 
-    monkeypatch.setattr(outline._Seen, "at", six)
+    monkeypatch.setattr(outline, "_look_at", six)
     with pytest.raises(EdgesError, match="where 6 blades should begin"):
         inlet_measured()

@@ -52,7 +52,7 @@ def test_projection_is_opencvs(seed, camera):
     points = _points(seed)
     matrix = np.array([[camera[0], 0, camera[1]], [0, camera[0], camera[2]], [0, 0, 1]])
     expected = cv2.projectPoints(points, np.zeros(3), np.zeros(3), matrix, camera[3:].copy())[0].reshape(-1, 2)
-    np.testing.assert_allclose(geometry.project(points, camera)[0], expected, rtol=1e-12, atol=1e-9)
+    np.testing.assert_allclose(geometry.project(points.T, camera)[0].T, expected, rtol=1e-12, atol=1e-9)
     np.testing.assert_allclose(geometry.pixels(points, camera), expected, rtol=1e-12, atol=1e-9)
 
 
@@ -60,17 +60,17 @@ def test_projection_is_opencvs(seed, camera):
 @given(seeds, cameras)
 def test_derivatives_are_those_of_finite_differences(seed, camera):
     points = _points(seed, 5)
-    _, by_points, by_camera = geometry.project(points, camera)
+    _, by_points, by_camera = geometry.project(points.T, camera)
     for k in range(3):
         h = np.zeros(3)
         h[k] = 1e-3
         slope = (geometry.pixels(points + h, camera) - geometry.pixels(points - h, camera)) / 2e-3
-        np.testing.assert_allclose(by_points[:, :, k], slope, rtol=1e-5, atol=1e-5)
+        np.testing.assert_allclose(by_points[:, k].T, slope, rtol=1e-5, atol=1e-5)
     for k in range(8):
         h = np.zeros(8)
         h[k] = 1e-2 if k < 3 else 1e-5
         slope = (geometry.pixels(points, camera + h) - geometry.pixels(points, camera - h)) / (2 * h[k])
-        np.testing.assert_allclose(by_camera[:, :, k], slope, rtol=1e-6, atol=1e-5)
+        np.testing.assert_allclose(by_camera[:, k].T, slope, rtol=1e-6, atol=1e-5)
 
 
 @given(seeds, cameras)
@@ -120,14 +120,14 @@ def test_an_eye_inside_sees_the_far_side():
 
 def test_cross_products_are_those_of_numpy():
     v, w = np.random.default_rng(4).normal(size=(2, 50, 3))
-    np.testing.assert_allclose(geometry.cross(v, w), np.cross(v, w), atol=1e-14)
+    np.testing.assert_allclose(geometry.cross(v.T, w.T).T, np.cross(v, w), atol=1e-14)
 
 
 def test_stretched_values_lie_on_the_straight_lines_between_the_coarse_ones():
     rows, columns = np.meshgrid(np.arange(4.0), np.arange(6.0), indexing="ij")
 
     def surface(r, c):
-        return np.stack([3 + 2 * r - c, r * c], -1)  # both are bilinear
+        return np.stack([3 + 2 * r - c, r * c])  # both are bilinear
 
     fine = geometry.stretched(surface(rows, columns), 4, 5)
     r, c = np.meshgrid(np.arange(12) / 4, np.arange(25) / 5, indexing="ij")

@@ -56,7 +56,8 @@ def each(result: Adjustment, truth: Truth) -> list[Movement]:
     """What every photograph of the first standing says by itself."""
     none = np.zeros(result.layout.size)
     photos = [p for p, view in enumerate(result.views) if view.standing == "inlet_up"]
-    return [_movement(result, _alone(result, truth.ring, p, 0), result.covariance, none) for p in photos]
+    alone = _alone(result, truth.ring)
+    return [_movement(result, alone[p], result.covariance, none) for p in photos]
 
 
 @pytest.mark.parametrize("photos", [[0, 1, 2], [0, 1, 2, 4], list(range(8))], ids=len)

@@ -83,12 +83,12 @@ def test_teeth_are_counted(monkeypatch: pytest.MonkeyPatch, count: int, turn: in
 def scores(monkeypatch: pytest.MonkeyPatch, *photos: dict[tuple[int, int], float]) -> None:
     """Teeth of all numbers of blades and turns are as strong as given for each photograph, and all there."""
 
-    def at(one: outline.Look, rim_mm: float) -> outline._Seen:
+    def look_at(one: outline.Look) -> outline._Seen:
         mine = photos[int(one.photo.name[0])]
         found = {key: outline._Tooth(score, 0.0, 200, np.full(key[1], score)) for key, score in mine.items()}
-        return outline._Seen(one, rim_mm, {turn: teeth(3) for turn in (1, -1)}, found)
+        return outline._Seen(one, outline.PLANE_MM, {turn: teeth(3) for turn in (1, -1)}, found)
 
-    monkeypatch.setattr(outline._Seen, "at", at)
+    monkeypatch.setattr(outline, "_look_at", look_at)
 
 
 @pytest.mark.parametrize(("half", "whole", "count"), [(6.40, 6.35, 4), (4.78, 3.68, 2), (4.57, 4.09, 4)])

@@ -19,10 +19,11 @@ from bladeangle.adjust import adjust
 from bladeangle.budget import STATIONS
 from bladeangle.camera import Camera, camera_from_exif
 from bladeangle.cli.main import main
+from bladeangle.equations import Equations
 from bladeangle.errors import UsageError
 from bladeangle.expected import Typical, expected_view, from_above, from_side, ideal_adjustment, markers_seen
 from bladeangle.geometry import pixels
-from bladeangle.model import Equations, Layout
+from bladeangle.model import Layout
 from bladeangle.plan import (
     ABOVE_MARGIN_MM,
     Plan,
@@ -152,10 +153,10 @@ def test_ideal_observations_have_no_residual(place: str, standing: int) -> None:
     state = nominal_state(rotor, RING, phone(), ROTOR.height_mm, [(camera, standing), (from_above(300.0), 1)])
     view = expected_view(RING, state, 0, standing, (2016, 1512), Typical(), circles=place == "above")
     kinds = {}
-    for kind, residual, _, sigma in Equations(RING, Layout(state), state, 0, standing).rows(view):
-        assert np.abs(residual).max() < 0.02, kind
-        assert (sigma > 0).all()
-        kinds[kind] = len(residual)
+    for rows in Equations(RING, Layout(state), [view], [0], [standing]).rows(state):
+        assert np.abs(rows.residual).max() < 0.02, rows.kind
+        assert (rows.sigma > 0).all()
+        kinds[rows.kind] = len(rows.residual)
     upper = "inlet tips" if standing == 0 else "outlet tips"
     lower = "outlet tips" if standing == 0 else "inlet tips"
     assert kinds["ring"] >= 10 * 48 and kinds[upper] > 20

@@ -109,8 +109,8 @@ def test_samples_are_bilinear_and_nan_outside():
         (1 - u) * grey[y + 1, x] + u * grey[y + 1, x + 1]
     )
     # OpenCV's remap works with fractions of 1/32 px.
-    assert np.abs(profiles.sample(grey, xy) - expected).max() < 0.04
-    assert np.isnan(profiles.sample(grey, np.array([[-5.0, 3.0], [3.0, 60.0]]))).all()
+    assert np.abs(profiles.sample(grey, xy.T) - expected).max() < 0.04
+    assert np.isnan(profiles.sample(grey, np.array([[-5.0, 3.0], [3.0, 60.0]]).T)).all()
 
 
 def test_profiles_are_read_across_the_edge():

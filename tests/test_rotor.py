@@ -78,13 +78,13 @@ def test_half_thickness_derivatives():
             moved = rotor.copy()
             moved.rounding_mm[end] += sign * step
             values.append(moved.half(tau, blade)[0])
-        np.testing.assert_allclose(by_rounding[:, end], (values[0] - values[1]) / (2 * step), rtol=1e-4, atol=1e-6)
+        np.testing.assert_allclose(by_rounding[end], (values[0] - values[1]) / (2 * step), rtol=1e-4, atol=1e-6)
         values = []
         for sign in (1, -1):
             moved = rotor.copy()
             moved.ends[:, end] += sign * step
             values.append(moved.half(tau, blade)[0])
-        np.testing.assert_allclose(by_ends[:, end], (values[0] - values[1]) / (2 * step), rtol=1e-4, atol=1e-5)
+        np.testing.assert_allclose(by_ends[end], (values[0] - values[1]) / (2 * step), rtol=1e-4, atol=1e-5)
 
 
 @pytest.mark.parametrize("turn", [1, -1])
