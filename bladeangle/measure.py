@@ -145,7 +145,8 @@ def measure(
     result = adjust(ring, observed(shots, result.state, 0, 2.5, last=True), result.state, priors)
     station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
     stations = measure_stations(result, station_options)
-    flags += doubts(result, stations, ring, options.diameter_mm is not None, options.check_bar_mm is not None, loose)
+    given = options.diameter_mm is not None, options.check_bar_mm is not None
+    flags += doubts(result, stations, station_options, ring, *given, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
     return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)
