@@ -238,7 +238,8 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
 
     Turning a rotor over keeps its hand and the shape of its blades' tips as they are seen, so that nothing in the tips
     says which end is up. What is left is common practice (no source): blades of even pitch or steeper at the exit, and
-    a hub that narrows to a nose at the inlet end. Not covered: a rotor that has neither, or one photograph alone.
+    a hub that narrows to a nose at the inlet end. Not covered: a rotor that has neither, which looks the same either
+    way (a screw of even pitch turned over about any radius is itself), or one photograph alone.
     """
     reasons = []
     here = {s: [k for k, label in enumerate(stations.labels) if label.endswith(s)] for s in ("entry", "exit")}
@@ -249,10 +250,7 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         u = np.sqrt(max(float(over @ stations.budget.covariance_deg2 @ over), 0.0))
         if shallower > max(EXCHANGED_DEG, 2 * u):
             reasons.append(f"the exit is {shallower:.1f} deg shallower than the entry on the mean")
-    widest = {}
-    for s, standing in enumerate(result.state.standings):
-        radii = result.state.circles[np.array(result.state.circle_standing, int) == s, 0]
-        widest[standing] = float(radii.max(initial=0.0))
+    widest = {standing: _face_mm(result, s) for s, standing in enumerate(result.state.standings)}
     if len(widest) == 2 and widest["inlet_up"] > WIDER * widest["outlet_up"] > 0:
         upper, lower = 2 * widest["inlet_up"], 2 * widest["outlet_up"]
         reasons.append(f"the hub's face is wider inlet end up ({upper:.0f} mm) than turned over ({lower:.0f} mm)")
@@ -260,3 +258,17 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         text = " and ".join(reasons)
         text = f"{text[0].upper()}{text[1:]}; are the photographs named the wrong way round?"
         yield Flag("ends-exchanged", text)
+
+
+def _face_mm(result: Adjustment, standing: int) -> float:
+    """Radius of the hub's upper face as it stands, 0 where no circle was seen; a nose's foot lies clearly lower."""
+    state = result.state
+    mine = np.flatnonzero(np.array(state.circle_standing, int) == standing)
+    if not len(mine):
+        return 0.0
+    height = np.sign(state.r_ring_rotor[standing, 2, 2]) * state.circles[mine, 1]
+    at = result.layout["circles"].start + 2 * mine + 1
+    top, variance = int(height.argmax()), np.diag(result.covariance)[at]
+    squared = variance[top] + variance - 2 * result.covariance[at[top], at]
+    clearly = height[top] - height > DIFFERENT * np.sqrt(np.maximum(squared, 0.0))
+    return float(state.circles[mine[~clearly], 0].max())
