@@ -100,6 +100,12 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     """
     state, out = result.state, dict[int, Movement]()
     for standing in state.standings:
+        here = [p for p, view in enumerate(result.views) if view.standing == standing]
+        free = [p for p in here if p in state.moves]
+        if free:  # of two photographs, and the adjustment has let it lie a little elsewhere
+            movement = _allowed(result, free[0])
+            out |= dict.fromkeys(here, movement) if movement.clear else {}
+            continue
         waiting = [
             _alone(result, ring, p, state.standings.index(standing))
             for p, view in enumerate(result.views)
@@ -119,6 +125,17 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
             out[freed.photo] = seen[worst]
             covariance, change = _without(freed, seen[worst], covariance, change)
     return out
+
+
+def _allowed(result: Adjustment, photo: int) -> Movement:
+    """What a photograph that has a place of its own says by itself: without what was assumed of its movement."""
+    assert result.state.rotor is not None
+    at = result.layout[("move", photo)]
+    unit = np.array([result.state.rotor.radius_mm, 1.0, 1.0])
+    after = np.asarray(np.linalg.inv(result.covariance[at, at]), np.float64)
+    told = (after - result.information["moves"][at, at]) / unit[:, None] / unit
+    own: Array = np.asarray(np.linalg.inv(told + np.eye(3) / EXPECTED_MM**2), np.float64)
+    return Movement(own @ (after @ result.state.moves[photo] / unit), own, result.state.rotor.radius_mm)
 
 
 def _alone(result: Adjustment, ring: Ring, photo: int, standing: int) -> _Alone:

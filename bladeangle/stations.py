@@ -338,6 +338,7 @@ _LINES: dict[str, tuple[str, str, float]] = {
     "tip radius": ("tip radius", "B", 50.0),
     "blade edges": ("blade-edge condition", "B", 50.0),
     "grooves": ("grooves of the tip land", "B", 20.0),
+    "moves": ("rotor moved between photographs", "B", 50.0),
     "smoothness": ("smoothness of the tip curve", "B", 50.0),
     "overlap": ("usual overlap", "B", 50.0),
     "gauge": ("smoothness of the tip curve", "B", 50.0),
