@@ -337,8 +337,10 @@ class Equations:
         jac[:, k : k + 3] = cross(turned - pivot, gradient)
         jac[:, k + 3 : k + 6] = gradient
         if self.photo in self.state.moves:
+            # the standing is turned about the pivot, and what it is then, the move turns about its origin
             before = self.state.r_ring_rotor[self.standing]
-            jac[:, k : k + 3] = cross(points @ before.T - pivot, gradient @ m @ before.T)  # first stood, then moved
+            stood = cross(points @ before.T, gradient @ m @ before.T)
+            jac[:, k : k + 3] = stood - cross(np.broadcast_to(pivot, turned.shape), gradient)
             at = self.local[("move", self.photo)]
             jac[:, at] = turned[:, 0] * gradient[:, 1] - turned[:, 1] * gradient[:, 0]
             jac[:, at + 1 : at + 3] = gradient[:, :2]

@@ -13,7 +13,7 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 from bladeangle.adjust import Adjustment, adjust
 from bladeangle.budget import Budget
 from bladeangle.errors import AdjustmentError
-from bladeangle.model import Equations, View, applied
+from bladeangle.model import Equations, Layout, View, applied
 from bladeangle.stations import StationOptions, Stations, measure_stations
 
 #: Few ring points: these tests need no more, and run faster.
@@ -48,11 +48,13 @@ def eight() -> tuple[Truth, tuple[View, ...], Adjustment, Stations]:
     return case(1, "eight", Changes(blades=3, pieces=((0.3, -0.2, 0.002),)))
 
 
-def test_derivatives_of_every_kind_of_observation(eight):
+@pytest.mark.parametrize("moves", [{}, {1: (0.02, 0.4, -0.3), 4: (-0.03, 0.2, 0.5)}], ids=["still", "moved"])
+def test_derivatives_of_every_kind_of_observation(eight, moves):
     truth, views, result, _ = eight
     seen = set()
+    state = replace(result.state.copy(), moves={p: np.array(move) for p, move in moves.items()})
     for photo in (0, 1, 4):  # both standings from above, and one oblique
-        view, state, layout = views[photo], result.state, result.layout
+        view, layout = views[photo], Layout(state)
         standing = state.standings.index(view.standing)
         equations = Equations(truth.ring, layout, state, photo, standing)
         rows = {kind: (r, j) for kind, r, j, *_ in equations.rows(view)}
