@@ -225,8 +225,9 @@ def test_the_result_is_where_no_step_lowers_the_cost(eight):
     assert again.iterations <= 12
     moved = np.abs(errors_deg(truth, found)).max()
     assert moved < 0.2
-    radius = again.state.rotor.radius_mm - result.state.rotor.radius_mm
-    assert abs(radius) < 0.02
+    rotor, other = again.state.rotor, result.state.rotor
+    assert rotor is not None and other is not None
+    assert abs(rotor.radius_mm - other.radius_mm) < 0.02
 
 
 def test_not_settling_is_an_error_unless_it_is_allowed(eight):

@@ -180,7 +180,8 @@ def test_a_result_without_a_change_of_angle_belongs_to_something_else() -> None:
 def test_a_driver_with_one_best_angle_is_led_to_it() -> None:
     """Simulated drivers whose engine is best at one entry angle get within 0.3 deg of it, never further off."""
     for best in (8.0, 9.3, 11.05, 11.9, 12.6, 14.0):
-        angle, log, result = 12.0, [], None
+        angle, result = 12.0, None
+        log: list[LogEntry] = []
         for day in range(1, 20):
             symptom = "slow-off-idle" if angle > best else "revs-without-thrust"
             now = entry_of(a_record(entry=angle), [symptom], str(day), result=result)
