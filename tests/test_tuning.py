@@ -242,12 +242,15 @@ def test_the_log_gives_back_what_was_appended(tmp_path: Path) -> None:
     assert read_log(path) == ()
     one = entry_of(a_record(exit_=None), ["slow-off-idle"], "2026-01-01T00:00:00+00:00", note="shim −0.5 mm\n2nd line")
     two = entry_of(a_record(), ["on-the-limiter"], "2026-01-02T00:00:00+00:00", rotor="pintail", result="worse")
+    odd = entry_of(a_record(), ["on-the-limiter"], "2026-01-03T00:00:00+00:00", rotor="\udcff", note="\\")  # not UTF-8
     for entry in (one, two):
         append_log(path, entry)
     assert read_log(path) == (one, two)
     assert read_log(path, "pintail") == (two,)
     assert len(path.read_text(encoding="utf-8").splitlines()) == 2
     assert os.listdir(tmp_path) == ["tuning.jsonl"]
+    append_log(path, odd)
+    assert read_log(path) == (one, two, odd)
 
 
 def _line(**change: Any) -> str:

@@ -50,7 +50,7 @@ def fuzz(name: str, seconds: int, findings: Path) -> None:
 
 def main() -> int:
     """Fuzz the readers named; 1 when one of them had a finding."""
-    names = ("photo", "record", "order", "ring", "camera", "edits")
+    names = ("photo", "record", "order", "ring", "camera", "edits", "config", "log", "manifest")
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
     # argparse asks of the default, too, whether it is among the choices
     parser.add_argument("readers", nargs="*", choices=[[], *names], default=[])
