@@ -6,8 +6,8 @@ bar and the usual tolerances. Options on the command line win over it. Paths in 
 
 from __future__ import annotations
 
-import math
 import os
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -106,7 +106,8 @@ def read_config(path: Path) -> Config:
         if key in data:
             if not isinstance(data[key], str) or not data[key] or "\0" in data[key]:
                 raise DefinitionError(f"{name}: {key} must be the name of a file.", hint)
-            values[key] = Path(os.path.abspath(path.parent / Path(data[key]).expanduser()))
+            # as the shell does, an unknown user's ~ is left as it stands
+            values[key] = Path(os.path.abspath(path.parent / os.path.expanduser(data[key])))
     if "inches" in data:
         if not isinstance(data["inches"], bool):
             raise DefinitionError(f"{name}: inches must be true or false.", hint)
@@ -124,6 +125,6 @@ def load_config(explicit: str | os.PathLike[str] | None = None, environ: Mapping
 
 
 def _positive(value: Any, what: str, hint: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= sys.float_info.max:
         raise DefinitionError(f"{what} must be a number above 0.", hint)
     return float(value)

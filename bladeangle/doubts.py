@@ -16,7 +16,7 @@ from bladeangle.flags import Flag
 from bladeangle.model import TIP_KINDS
 from bladeangle.moved import movements
 from bladeangle.ring import Ring
-from bladeangle.stations import Stations
+from bladeangle.stations import StationOptions, Stations, change_with_scale
 
 #: Root mean square of tip or ring residuals, px, from which a photograph is doubted, and from which it is refused.
 DOUBTED_RMS_PX = 0.9
@@ -40,6 +40,10 @@ NICK_POINTS = 2
 DIFFERENT = 3.0
 #: Angles between which blades of such rotors lie, deg (common practice, no source), with ample room.
 ORDINARY_DEG = (3.0, 55.0)
+#: A blunder of print scale that happens, as when a sheet was fitted to the page (a ratio; common practice, no source).
+SCALE_BLUNDER = 0.1
+#: Tip diameters of such rotors, mm (common practice, no source).
+ORDINARY_MM = (100.0, 200.0)
 #: Exits shallower than entries by more than this, deg, and hub faces wider at the inlet end by more than this ratio,
 #: are unusual.
 EXCHANGED_DEG = 0.2
@@ -49,12 +53,15 @@ WIDER = 1.15
 def doubts(
     result: Adjustment,
     stations: Stations,
+    options: StationOptions,
     ring: Ring,
     diameter_known: bool,
     scale_checked: bool,
     loose: Sequence[str] = (),
 ) -> list[Flag]:
     """All flags of a finished adjustment.
+
+    diameter_known, scale_checked : the tip diameter, or the check bar's length, was measured and given.
 
     loose : names of the photographs whose own data do not tie them to the camera file; see `quality.tied_to`.
 
@@ -65,6 +72,9 @@ def doubts(
     oblique = any(view.tips is not None and not view.tips.far.all() for view in result.views)
     flags = [*_photographs(result, ring), *_known(result, oblique, diameter_known)]
     flags += [*_blades(result, stations), *_unseen(result, stations), *_ends(result, stations)]
+    tip_mm = stations.sizes["tip_diameter"][0]
+    if not ORDINARY_MM[0] < tip_mm < ORDINARY_MM[1]:
+        flags.append(Flag("diameter-unusual", f"The tip diameter is {tip_mm:.0f} mm."))
     if not diameter_known and not oblique:
         text = (
             "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
@@ -80,11 +90,8 @@ def doubts(
                 "Overhead photographs show one edge of the tip; the mid-line rests on an even thickness.",
             )
         )
-    if ring.check_bar_mm is not None and not scale_checked:
-        flags.append(Flag("scale-unchecked", "The check bar was not measured; lengths rest on the printer."))
-    if ring.check_bar_mm is None and not diameter_known:
-        text = "The ring has no check bar and no diameter was given; lengths, and so stations, rest on the printer."
-        flags.append(Flag("scale-unchecked", text))
+    if not diameter_known and not scale_checked:
+        flags.append(_scale(result, stations, ring, options))
     return flags
 
 
@@ -170,6 +177,30 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
             )
 
 
+def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationOptions) -> Flag:
+    """That nothing tells the scale, and what it is worth: a doubt where a blunder shows in an angle or a mean."""
+    rotor, labels = result.state.rotor, stations.labels
+    why = f"{'The ring has no check bar' if ring.check_bar_mm is None else 'The check bar was not measured'} and no "
+    why += "diameter was given; lengths, and so stations, rest on the printer"
+    if rotor is None or not labels:
+        return Flag("scale-unchecked", f"{why}.")
+    names, shares = list(labels), list(np.eye(len(labels)))
+    for station in STATIONS:
+        if (here := np.array([label.endswith(station) for label in labels], float)).any():
+            names.append(f"mean {station}")
+            shares.append(here / here.sum())
+    share = np.array(shares)
+    either = [change_with_scale(rotor, labels, options, 1 + sign * SCALE_BLUNDER) for sign in (1, -1)]
+    change = np.abs(share @ np.nan_to_num(either).T).max(1)
+    expanded = 2 * np.sqrt(np.diag(share @ stations.budget.covariance_deg2 @ share.T))
+    worst = int((change / expanded).argmax())
+    text = f"{why}: {names[worst]} changes by {change[worst] / SCALE_BLUNDER / 100:.3f} deg per 1 % of scale"
+    if change[worst] <= expanded[worst]:
+        return Flag("scale-unchecked", f"{text}.")
+    text += f", by more than its {expanded[worst]:.2f} deg if the print is {100 * SCALE_BLUNDER:.0f} % off."
+    return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
+
+
 def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
     """Blades against each other."""
     covariance = stations.budget.covariance_deg2
@@ -207,7 +238,8 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
 
     Turning a rotor over keeps its hand and the shape of its blades' tips as they are seen, so that nothing in the tips
     says which end is up. What is left is common practice (no source): blades of even pitch or steeper at the exit, and
-    a hub that narrows to a nose at the inlet end. Not covered: a rotor that has neither, or one photograph alone.
+    a hub that narrows to a nose at the inlet end. Not covered: a rotor that has neither, which looks the same either
+    way (a screw of even pitch turned over about any radius is itself), or one photograph alone.
     """
     reasons = []
     here = {s: [k for k, label in enumerate(stations.labels) if label.endswith(s)] for s in ("entry", "exit")}
@@ -218,10 +250,7 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         u = np.sqrt(max(float(over @ stations.budget.covariance_deg2 @ over), 0.0))
         if shallower > max(EXCHANGED_DEG, 2 * u):
             reasons.append(f"the exit is {shallower:.1f} deg shallower than the entry on the mean")
-    widest = {}
-    for s, standing in enumerate(result.state.standings):
-        radii = result.state.circles[np.array(result.state.circle_standing, int) == s, 0]
-        widest[standing] = float(radii.max(initial=0.0))
+    widest = {standing: _face_mm(result, s) for s, standing in enumerate(result.state.standings)}
     if len(widest) == 2 and widest["inlet_up"] > WIDER * widest["outlet_up"] > 0:
         upper, lower = 2 * widest["inlet_up"], 2 * widest["outlet_up"]
         reasons.append(f"the hub's face is wider inlet end up ({upper:.0f} mm) than turned over ({lower:.0f} mm)")
@@ -229,3 +258,17 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         text = " and ".join(reasons)
         text = f"{text[0].upper()}{text[1:]}; are the photographs named the wrong way round?"
         yield Flag("ends-exchanged", text)
+
+
+def _face_mm(result: Adjustment, standing: int) -> float:
+    """Radius of the hub's upper face as it stands, 0 where no circle was seen; a nose's foot lies clearly lower."""
+    state = result.state
+    mine = np.flatnonzero(np.array(state.circle_standing, int) == standing)
+    if not len(mine):
+        return 0.0
+    height = np.sign(state.r_ring_rotor[standing, 2, 2]) * state.circles[mine, 1]
+    at = result.layout["circles"].start + 2 * mine + 1
+    top, variance = int(height.argmax()), np.diag(result.covariance)[at]
+    squared = variance[top] + variance - 2 * result.covariance[at[top], at]
+    clearly = height[top] - height > DIFFERENT * np.sqrt(np.maximum(squared, 0.0))
+    return float(state.circles[mine[~clearly], 0].max())

@@ -21,7 +21,8 @@ from bladeangle.model import GROOVE_KNOTS, TIP_KINDS, Ints, Layout, State, View,
 from bladeangle.ring import Ring
 
 #: Rows of all derivatives: by the camera; by a photograph's rotation and shift, focus and principal point; and, where
-#: it is the rotor that is seen, by its standing's rotation and shift.
+#: it is the rotor that is seen, by its standing's rotation and shift. Those by a movement of the rotor come last, and
+#: are left out for photographs without.
 CAMERA, TURN, SHIFT, FOCUS, PRINCIPAL = slice(0, 8), slice(8, 11), slice(11, 14), 14, slice(15, 17)
 POSED = 17
 STANDING_TURN, STANDING_SHIFT = slice(17, 20), slice(20, 23)
@@ -58,10 +59,11 @@ class Equations:
             sides.append(_Part(v, "ring", photo, -1, view.sighting, [*posed, of["sheet"], of["pieces"]]))
             if standing is not None:
                 stood = [*posed, of["standing", standing]]
+                moved = [of[key] for key in of if key == ("move", photo)]
                 for (kind, sign), grooves in zip(TIP_KINDS.items(), np.split(of["grooves"], 2), strict=True):
-                    tips.append(_Part(v, kind, photo, standing, view.tips_of(sign), [*stood, *shape, grooves]))
-                ends.append(_Part(v, "end", photo, standing, view.ends, [*stood, *shape]))
-                circles.append(_Part(v, "circle", photo, standing, view.circles, [*stood, of["circles"]]))
+                    tips.append(_Part(v, kind, photo, standing, view.tips_of(sign), [*stood, *shape, grooves, *moved]))
+                ends.append(_Part(v, "end", photo, standing, view.ends, [*stood, *shape, *moved]))
+                circles.append(_Part(v, "circle", photo, standing, view.circles, [*stood, of["circles"], *moved]))
         self._sides = _Sides.of(sides, ring)
         self._of_rotor = [_Tips.of(tips), _Ends.of(ends), _Circles.of(circles)]
 
@@ -85,7 +87,7 @@ class _Part:
 
 
 class _Points:
-    """Points (m) of one sort in all views: photo and standing of each, px and normal (2, m)."""
+    """Points (m) of one sort in all views: part and photo of each, px and normal (2, m)."""
 
     def __init__(self, parts: Sequence[_Part]) -> None:
         count = [len(part.seen.px) for part in parts]
@@ -93,7 +95,7 @@ class _Points:
         self._columns = [np.concatenate(part.columns) for part in parts]
         self._ends = np.cumsum([0, *count])
         self.photo = np.repeat([part.photo for part in parts], count)
-        self.standing = np.repeat([part.standing for part in parts], count)
+        self.part = np.repeat(np.arange(len(parts)), count)
         self.px, self.normal = (np.ascontiguousarray(self.each(name).T) for name in ("px", "normal"))
 
     @classmethod
@@ -110,7 +112,7 @@ class _Points:
         """What the points say at a state, by view and kind."""
         residual, jac = self.equations(state)
         for part, columns, a, b in zip(self._parts, self._columns, self._ends, self._ends[1:], strict=False):
-            yield Rows(part.view, part.kind, residual[a:b], jac[:, a:b], columns, part.seen.sigma_px)
+            yield Rows(part.view, part.kind, residual[a:b], jac[: len(columns), a:b], columns, part.seen.sigma_px)
 
     def equations(self, state: State) -> tuple[Array, Array]:
         """Residuals (m,) px and derivatives (k, m)."""
@@ -145,15 +147,29 @@ class _Points:
         return residual, jac, _turned(turn.swapaxes(0, 1), gradient)
 
     def on_rotor(self, state: State, size: int, points: Array, tangent: Array | None) -> tuple[Array, Array, Array]:
-        """As `on_ring` for rotor-frame points; the gradient is by the rotor-frame point."""
-        turn = _turns(state.r_ring_rotor, self.standing)
+        """As `on_ring` for rotor-frame points, and (size + 3, m) filled for the standing and the movement too.
+
+        The gradient is by the rotor-frame point.
+        """
+        turn, shift = self.placed(state)
         turned = _turned(turn, points)
-        pivot = np.array([state.pivot(s) for s in range(len(state.standings))]).T[:, self.standing]
+        pivot = np.array([state.pivot(part.standing) for part in self._parts]).T[:, self.part]
         along = None if tangent is None else _turned(turn, tangent)
-        place = turned + state.t_ring_rotor.T[:, self.standing]
-        residual, jac, gradient = self.on_ring(state, size, place, along)
+        residual, jac, gradient = self.on_ring(state, size + 3, turned + shift, along)
+        by_point = _turned(turn.swapaxes(0, 1), gradient)
         jac[STANDING_TURN], jac[STANDING_SHIFT] = cross(turned - pivot, gradient), gradient
-        return residual, jac, _turned(turn.swapaxes(0, 1), gradient)
+        if state.moves:
+            # the standing is turned about the pivot, and what it is then, a movement turns about the standing's origin
+            before = _turns(state.r_ring_rotor[[part.standing for part in self._parts]], self.part)
+            jac[STANDING_TURN] = cross(_turned(before, points), _turned(before, by_point)) - cross(pivot, gradient)
+            jac[size] = turned[0] * gradient[1] - turned[1] * gradient[0]
+            jac[size + 1 :] = gradient[:2]
+        return residual, jac, by_point
+
+    def placed(self, state: State) -> tuple[Array, Array]:
+        """Rotation (3, 3, m) and origin (3, m) in the ring frame of the rotor of each point."""
+        turns, shifts = zip(*(state.placed(part.photo, part.standing) for part in self._parts), strict=True)
+        return _turns(np.array(turns), self.part), np.array(shifts).T[:, self.part]
 
     def cameras(self, state: State) -> Array:
         """Camera parameters (8, m) of each point's photograph."""
@@ -161,12 +177,13 @@ class _Points:
 
     def rays(self, state: State) -> tuple[Array, Array]:
         """The camera's centre and the direction of the ray through each point, (3, m) in its rotor frame."""
-        turn = _turns(state.r_ring_rotor, self.standing).swapaxes(0, 1)
+        turn, shift = self.placed(state)
+        turn = turn.swapaxes(0, 1)
         to_ring = _turns(state.r_camera_ring, self.photo).swapaxes(0, 1)
         x, y = undistort(self.px.T, self.cameras(state)).T
         directions = _turned(turn, _turned(to_ring, np.stack([x, y, np.ones(len(x))])))
         eye = -np.einsum("pji,pj->ip", state.r_camera_ring, state.t_camera_ring)[:, self.photo]
-        return _turned(turn, eye - state.t_ring_rotor.T[:, self.standing]), directions
+        return _turned(turn, eye - shift), directions
 
 
 def _turns(rotations: Array, of: Ints) -> Array:
@@ -251,7 +268,7 @@ class _Tips(_Points):
         own = blades + self.blade * (rotor.basis.count + 3)
         by_blade = np.vstack([by_heights, up * thickness * by_ends, up * half])
         jac[own + np.arange(len(by_blade))[:, None], np.arange(len(tau))] = by_blade
-        jac[grooves:] = gradient[2] * hats
+        jac[grooves : grooves + GROOVE_KNOTS] = gradient[2] * hats
         residual[missed] = np.nan
         jac[:, missed] = 0.0
         return residual, jac

@@ -101,6 +101,12 @@ REGISTRY: dict[str, FlagKind] = {
         "note",
         "Measure the check bar with calipers and give its length, or the diameter over the tips.",
     ),
+    "scale-matters": FlagKind(
+        "Nothing tells the scale of the print, and the blades' angles change so much along the tip that a print fitted "
+        "to another page would put the stations where they are others by more than the interval.",
+        "doubt",
+        "Measure the check bar with calipers and give its length, or the diameter over the tips.",
+    ),
     "rotor-moved": FlagKind(
         "The rotor lies otherwise in one photograph than in the others of the same standing.",
         "doubt",
@@ -147,6 +153,12 @@ REGISTRY: dict[str, FlagKind] = {
         "The photographs want another tip diameter than was given; from above alone they cannot tell.",
         "doubt",
         "Measure the diameter over the tips again, in mm, and give it or leave it out.",
+    ),
+    "diameter-unusual": FlagKind(
+        "A tip diameter that such rotors do not have: the print's scale, the ring's definition or the diameter given "
+        "may be wrong.",
+        "doubt",
+        "Measure the diameter over the tips, and the printed ring against its definition.",
     ),
     "ends-exchanged": FlagKind(
         "The exit is shallower than the entry, or the hub wider at the inlet end; rotors are usually the other way.",

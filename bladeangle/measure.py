@@ -17,6 +17,7 @@ from bladeangle.edits import Edits
 from bladeangle.errors import EdgesError, UsageError
 from bladeangle.flags import Flag
 from bladeangle.gather import adjusted_overhead, find_outlines, gathered
+from bladeangle.model import unwatched
 from bladeangle.photo import Photo, light_alone, read_photo
 from bladeangle.pose import start_pose
 from bladeangle.priors import Priors, unconfirmed
@@ -142,10 +143,13 @@ def measure(
         shots = first + others
         result = gathered(shots, result, ring, priors, progress)
     progress("last adjustment")
-    result = adjust(ring, observed(shots, result.state, 0, 2.5, last=True), result.state, priors)
+    moves = {p: np.zeros(3) for p in unwatched([s.standing for s in shots])}
+    state = replace(result.state, moves=moves)
+    result = adjust(ring, observed(shots, state, 0, 2.5, last=True), state, priors)
     station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
     stations = measure_stations(result, station_options)
-    flags += doubts(result, stations, ring, options.diameter_mm is not None, options.check_bar_mm is not None, loose)
+    given = options.diameter_mm is not None, options.check_bar_mm is not None
+    flags += doubts(result, stations, station_options, ring, *given, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
     return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 
 import numpy as np
@@ -103,6 +104,9 @@ class State:
     circle_standing: tuple[int, ...] = ()  # standing in which each circle is seen
     #: (2, GROOVE_KNOTS) mm by which both edges of the tip land, inlet face first, seem too high from the side
     grooves: Array = field(default_factory=lambda: np.zeros((2, GROOVE_KNOTS)))
+    #: photograph -> (3,) turn about the ring's z, rad, and shift along x and y, mm, of the rotor since the other
+    #: photograph of its standing, where that is allowed for
+    moves: dict[int, Array] = field(default_factory=dict)
 
     def copy(self) -> State:
         """An independent copy."""
@@ -111,7 +115,7 @@ class State:
             self.principal.copy(), self.sheet.copy(),
             self.pieces.copy(), self.standings, self.r_ring_rotor.copy(), self.t_ring_rotor.copy(),
             None if self.rotor is None else self.rotor.copy(), self.circles.copy(), self.circle_standing,
-            self.grooves.copy(),
+            self.grooves.copy(), {p: move.copy() for p, move in self.moves.items()},
         )  # fmt: skip
 
     def camera_of(self, photo: int) -> Array:
@@ -121,16 +125,26 @@ class State:
         out[1:3] += self.principal[photo]
         return out
 
+    def placed(self, photo: int, standing: int) -> tuple[Array, Array]:
+        """Rotation (3, 3) and origin (3,) in the ring frame of the rotor as it stands in one photograph."""
+        r, t = self.r_ring_rotor[standing], self.t_ring_rotor[standing]
+        move = self.moves.get(photo)
+        if move is None:
+            return r, t
+        return rotation(np.array([0.0, 0.0, move[0]])) @ r, t + np.array([move[1], move[2], 0.0])
+
     def pixels_of(self, points: Array, photo: int, standing: int | None = None) -> Array:
         """Pixels (n, 2) of points (n, 3) in the ring frame, or in the rotor frame of a standing."""
         if standing is not None:
-            points = points @ self.r_ring_rotor[standing].T + self.t_ring_rotor[standing]
+            r, t = self.placed(photo, standing)
+            points = points @ r.T + t
         return pixels(points @ self.r_camera_ring[photo].T + self.t_camera_ring[photo], self.camera_of(photo))
 
     def eye_in(self, photo: int, standing: int) -> Array:
         """The camera's centre (3,) in the rotor frame of a standing, mm."""
         eye = -self.r_camera_ring[photo].T @ self.t_camera_ring[photo]
-        out: Array = self.r_ring_rotor[standing].T @ (eye - self.t_ring_rotor[standing])
+        r, t = self.placed(photo, standing)
+        out: Array = r.T @ (eye - t)
         return out
 
     def pivot(self, standing: int) -> Array:
@@ -151,11 +165,19 @@ class State:
 
     def rays(self, px: Array, photo: int, standing: int) -> Array:
         """Directions (n, 3) in the rotor frame of the rays through pixels (n, 2)."""
-        return rays_in(px, self.camera_of(photo), self.r_camera_ring[photo] @ self.r_ring_rotor[standing])
+        return rays_in(px, self.camera_of(photo), self.r_camera_ring[photo] @ self.placed(photo, standing)[0])
 
     def on_cylinder(self, px: Array, photo: int, standing: int, radius_mm: float, far: NDArray[np.bool_]) -> Array:
         """Points (n, 3) in the rotor frame where rays through pixels meet the tip cylinder; nan where they miss."""
         return ray_cylinder(self.eye_in(photo, standing), self.rays(px, photo, standing), radius_mm, far=far)
+
+
+def unwatched(standings: Sequence[object]) -> tuple[int, ...]:
+    """Photographs (of these standings) that have a single other of their standing, named before them.
+
+    Whether the rotor was moved between two, hardly anything tells; of three, each is controlled by the others.
+    """
+    return tuple(p for p, s in enumerate(standings) if standings.count(s) == 2 and s in standings[:p])
 
 
 class Layout:
@@ -178,6 +200,8 @@ class Layout:
                 self._add(("blade", b), state.rotor.basis.count + 3)  # heights, ends 2, extra thickness
             self._add("grooves", state.grooves.size)
             self._add("circles", state.circles.size)
+            for p in state.moves:
+                self._add(("move", p), 3)
 
     def _add(self, key: object, size: int) -> None:
         self.slices[key] = slice(self.size, self.size + size)
@@ -224,4 +248,6 @@ def applied(state: State, layout: Layout, step: Array) -> State:
             new.t_ring_rotor[s] += d[3:6] + pivot - new.pivot(s)
         new.grooves += step[layout["grooves"]].reshape(2, -1)
         new.circles += step[layout["circles"]].reshape(-1, 2)
+        for p, move in new.moves.items():
+            move += step[layout[("move", p)]]
     return new

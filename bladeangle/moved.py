@@ -4,7 +4,8 @@ Residuals hardly tell: the one model of all photographs takes a shove between th
 and fits well to angles that are wrong. So every photograph is asked alone. It gets a place and a turn of the rotor of
 its own, three more unknowns beside the common ones, and what they would come to is read off the equations of the
 adjustment at its solution: the score test, with all common unknowns estimated anew at once (Schur complement). Two
-photographs of a standing tell only that they differ; one tells nothing.
+photographs of a standing tell only that they differ, and small movements not at all; so a little of one is among the
+unknowns there (`model.unwatched`), and what it comes to is read without what was assumed of it. One tells nothing.
 
 Not covered: a shove along directions that the photographs together do not see, as one from the side and one from above
 have; the significance is then small. How far exactly it was moved beyond half a millimetre, where edges are lost or
@@ -13,7 +14,7 @@ lose their weight: the size is rough then. A rotor moved between two standing po
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -101,6 +102,13 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     state, out = result.state, dict[int, Movement]()
     alone = _alone(result, ring)
     for standing in state.standings:
+        here = [p for p, view in enumerate(result.views) if view.standing == standing]
+        free = [p for p in here if p in state.moves]
+        if free:  # one of two, where the adjustment has let the rotor lie a little elsewhere: there, and back
+            there = _allowed(result, free[0])
+            back = replace(there, way_mm=-there.way_mm)
+            out |= {p: there if p in free else back for p in here} if there.clear else {}
+            continue
         waiting = [a for p, a in alone.items() if result.views[p].standing == standing]
         covariance, change = result.covariance, np.zeros(result.layout.size)
         while len(waiting) > 1:
@@ -116,6 +124,17 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
             out[freed.photo] = seen[worst]
             covariance, change = _without(freed, seen[worst], covariance, change)
     return out
+
+
+def _allowed(result: Adjustment, photo: int) -> Movement:
+    """What a photograph that has a place of its own says by itself: without what was assumed of its movement."""
+    assert result.state.rotor is not None
+    at = result.layout[("move", photo)]
+    unit = np.array([result.state.rotor.radius_mm, 1.0, 1.0])
+    after = np.asarray(np.linalg.inv(result.covariance[at, at]), np.float64)
+    told = (after - result.information["moves"][at, at]) / unit[:, None] / unit
+    own: Array = np.asarray(np.linalg.inv(told + np.eye(3) / EXPECTED_MM**2), np.float64)
+    return Movement(own @ (after @ result.state.moves[photo] / unit), own, result.state.rotor.radius_mm)
 
 
 def _alone(result: Adjustment, ring: Ring) -> dict[int, _Alone]:

@@ -13,7 +13,10 @@ from bladeangle.rotor import USUAL_OVERLAP, Rotor
 
 @dataclass(frozen=True)
 class Priors:
-    """What is known beforehand, as standard uncertainties (mm, degrees, pixels, ratios)."""
+    """What is known beforehand, as standard uncertainties (mm, degrees, pixels, ratios).
+
+    move_* : of how far a rotor is moved unnoticed between the two photographs of a standing (assumed; no source).
+    """
 
     camera: Array  # (8,) values
     camera_covariance: Array  # (8, 8)
@@ -43,6 +46,8 @@ class Priors:
     alike_sigma_deg: float = 0.5
     alike_height_sigma_mm: float = 0.7
     alike_end_sigma_mm: float = 1.5
+    move_sigma_mm: float = 0.1
+    move_sigma_deg: float = 0.05
 
 
 #: Distance along the tip, mm, over which what grooves do to an edge is forgotten.
@@ -196,6 +201,9 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     wrap = np.array([float(np.diff(rotor.ends, axis=1).mean()) - usual])
     add("overlap", ends, wrap, np.array([spread]), np.tile([-1.0, 1.0], rotor.blades)[None] / rotor.blades)
     add("blade edges", blades[:, -1], rotor.extra_mm, np.full(rotor.blades, priors.extra_sigma_mm))
+    for p, move in state.moves.items():
+        sigma = np.array([np.radians(priors.move_sigma_deg), priors.move_sigma_mm, priors.move_sigma_mm])
+        add("moves", cols(("move", p)), move, sigma)
     root: Array = np.asarray(np.linalg.cholesky(groove_information(state, priors)).T, np.float64)
     for face in (0, 1):
         at = cols("grooves", face * len(root), len(root))

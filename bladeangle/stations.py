@@ -8,7 +8,7 @@ adjusted tip radius, curve and ends alone, so one propagation gives the covarian
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -94,6 +94,17 @@ def station_angle(rotor: Rotor, blade: int, station: str, options: StationOption
     x = rotor.radius_mm * (at - at.mean())
     z = rotor.basis.values(at, rotor.heights, blade)
     return float(np.degrees(np.arctan(-(x @ z) / (x @ x))))
+
+
+def change_with_scale(rotor: Rotor, labels: Sequence[str], options: StationOptions, scale: float) -> Array:
+    """Change (n,) of the angles of `labels`, deg, were print and rotor `scale` times as large as they are taken for.
+
+    Such a print makes the same picture of such a rotor, so its shape is found right but for its size: only the stations
+    are so many mm of another tip. Nan where the blade is then too short for the station.
+    """
+    other = StationOptions(options.length_mm / scale, options.skip_mm / scale)
+    found = [(int(label.split(".")[0]) - 1, label.split(".")[1]) for label in labels]
+    return np.array([station_angle(rotor, *at, other) - station_angle(rotor, *at, options) for at in found])
 
 
 def angle_gradient(rotor: Rotor, blade: int, station: str, options: StationOptions) -> Array:
@@ -328,6 +339,7 @@ _LINES: dict[str, tuple[str, str, float]] = {
     "tip radius": ("tip radius", "B", 50.0),
     "blade edges": ("blade-edge condition", "B", 50.0),
     "grooves": ("grooves of the tip land", "B", 20.0),
+    "moves": ("rotor moved between photographs", "B", 50.0),
     "smoothness": ("smoothness of the tip curve", "B", 50.0),
     "overlap": ("usual overlap", "B", 50.0),
     "gauge": ("smoothness of the tip curve", "B", 50.0),

@@ -393,7 +393,8 @@ def append_log(path: str | PathLike[str], entry: LogEntry) -> None:
     """
     read_log(path)
     line = json.dumps({"schema": LOG_SCHEMA, **asdict(entry)}, ensure_ascii=False, allow_nan=False)
-    write_bytes_atomic(path, "".join(f"{each}\n" for each in (*_lines(Path(path)), line)).encode("utf-8"))
+    text = "".join(f"{each}\n" for each in (*_lines(Path(path)), line))
+    write_bytes_atomic(path, text.encode("utf-8", "backslashreplace"))  # lone surrogates, as JSON escapes them
 
 
 def _lines(path: Path) -> list[str]:

@@ -45,7 +45,8 @@ class Shot:
         """Pixels (n, 2) of points (n, 3) in the ring frame."""
         vector = cv2.Rodrigues(self.rotation)[0]
         points = np.ascontiguousarray(points, float)
-        return cv2.projectPoints(points, vector, self.shift, self.matrix, self.camera[3:8].copy())[0].reshape(-1, 2)
+        px = cv2.projectPoints(points, vector, self.shift, self.matrix, self.camera[3:8].copy())[0]
+        return np.asarray(px, np.float64).reshape(-1, 2)
 
     def on_sheet(self, px: Array) -> Array:
         """Points (n, 2) mm on the sheet's plane seen at pixels (n, 2)."""

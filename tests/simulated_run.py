@@ -15,7 +15,7 @@ from bladeangle import adjust as adjust_room
 from bladeangle.adjust import Adjustment, adjust
 from bladeangle.budget import coverage_factor
 from bladeangle.doubts import doubts
-from bladeangle.model import State, View
+from bladeangle.model import State, View, unwatched
 from bladeangle.pose import start_pose
 from bladeangle.rotor import Basis, Rotor
 from bladeangle.stations import StationOptions, Stations, measure_stations
@@ -117,6 +117,7 @@ def measured(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) ->
     state = start_state(truth, views, rng)
     for _ in range(2):
         state = adjust(truth.ring, views, state, truth.priors, most_iterations=12, must_settle=False).state
+    state.moves = {p: np.zeros(3) for p in unwatched([v.standing for v in views])}
     result = adjust(truth.ring, views, state, truth.priors)
     return result, measure_stations(result, StationOptions())
 
@@ -128,7 +129,7 @@ def simulate(
     truth = random_truth(rng, kind, changes, noise)
     views = observe(truth, rng, noise)
     result, found = measured(truth, views, rng)
-    flags = doubts(result, found, truth.ring, diameter_known=False, scale_checked=False)
+    flags = doubts(result, found, StationOptions(), truth.ring, diameter_known=False, scale_checked=False)
     pairs = [found.budget.angle(k)[:2] for k in range(len(found.labels))]
     u = np.array([p[0] for p in pairs])
     ideal_u = np.full(len(u), np.nan)

@@ -14,7 +14,7 @@ from bladeangle.adjust import Adjustment, adjust
 from bladeangle.budget import Budget
 from bladeangle.equations import Equations
 from bladeangle.errors import AdjustmentError
-from bladeangle.model import View, applied
+from bladeangle.model import Layout, View, applied
 from bladeangle.stations import StationOptions, Stations, measure_stations
 
 #: Few ring points: these tests need no more, and run faster.
@@ -49,11 +49,13 @@ def eight() -> tuple[Truth, tuple[View, ...], Adjustment, Stations]:
     return case(1, "eight", Changes(blades=3, pieces=((0.3, -0.2, 0.002),)))
 
 
-def test_derivatives_of_every_kind_of_observation(eight):
+@pytest.mark.parametrize("moves", [{}, {1: (0.02, 0.4, -0.3), 4: (-0.03, 0.2, 0.5)}], ids=["still", "moved"])
+def test_derivatives_of_every_kind_of_observation(eight, moves):
     truth, views, result, _ = eight
     seen = set()
+    state = replace(result.state.copy(), moves={p: np.array(move) for p, move in moves.items()})
     for photo in (0, 1, 4):  # both standings from above, and one oblique
-        view, state, layout = views[photo], result.state, result.layout
+        view, layout = views[photo], Layout(state)
         standing = state.standings.index(view.standing)
         equations = Equations(truth.ring, layout, [view], [photo], [standing])
 
@@ -232,8 +234,9 @@ def test_the_result_is_where_no_step_lowers_the_cost(eight):
     assert again.iterations <= 12
     moved = np.abs(errors_deg(truth, found)).max()
     assert moved < 0.2
-    radius = again.state.rotor.radius_mm - result.state.rotor.radius_mm
-    assert abs(radius) < 0.02
+    rotor, other = again.state.rotor, result.state.rotor
+    assert rotor is not None and other is not None
+    assert abs(rotor.radius_mm - other.radius_mm) < 0.02
 
 
 def test_not_settling_is_an_error_unless_it_is_allowed(eight):

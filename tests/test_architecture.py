@@ -48,10 +48,11 @@ def imports(room: str) -> dict[str, str]:
     found: dict[str, str] = {}
     for path in sources()[room]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            names = []
+            if not isinstance(node, ast.Import | ast.ImportFrom):
+                continue
             if isinstance(node, ast.Import):
                 names = [alias.name for alias in node.names]
-            elif isinstance(node, ast.ImportFrom):
+            else:
                 assert node.level == 0, f"{path.name}:{node.lineno}: relative import"
                 names = [node.module or ""] + [f"{node.module}.{alias.name}" for alias in node.names]
             for name in names:

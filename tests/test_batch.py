@@ -223,7 +223,7 @@ def test_hostile_names(tmp_path: Path, calls: list[str]) -> None:
     for name in names:
         put(shelf / name)
     os.mkdir(os.fsencode(shelf) + b"/\xff\xfe")
-    shutil.copy(shelf / "=1+2" / "inlet.jpg", os.fsencode(shelf) + b"/\xff\xfe/inlet.jpg")
+    shutil.copy(os.fsencode(shelf / "=1+2" / "inlet.jpg"), os.fsencode(shelf) + b"/\xff\xfe/inlet.jpg")
     outcome = CliRunner().invoke(main, ["batch", str(shelf), *calls, "--workers", "2", "--verbose"])
     assert outcome.exit_code == 0, outcome.output
     records, _ = contents(tmp_path / "out")
@@ -281,6 +281,7 @@ def test_the_contact_sheet_shows_the_photographs(tmp_path: Path) -> None:
         import cv2
 
         sheet = cv2.imread(str(tmp_path / "sheet.png"))
+        assert sheet is not None
         assert sheet.shape == (2 * 304, 2 * 320, 3)
         tiles = [sheet[:228, :320], sheet[:228, 320:], sheet[304:532, :320]]
         assert [tile.std() > 10 for tile in tiles] == [True, False, True]
@@ -294,7 +295,9 @@ def test_a_long_contact_sheet_is_bounded(tmp_path: Path, monkeypatch: pytest.Mon
     failures = [batch.Failure(f"rotor {i}", None, 5, "No ring is seen.", "") for i in range(500)]
     with Inventory(tmp_path / "i.sqlite", create=True) as db:
         results.write_contact_sheet(failures, db, tmp_path / "sheet.png")
-    height, width, _ = cv2.imread(str(tmp_path / "sheet.png")).shape
+    sheet = cv2.imread(str(tmp_path / "sheet.png"))
+    assert sheet is not None
+    height, width, _ = sheet.shape
     assert 0.8e6 < height * width < 1.1e6
     assert 0.5 < height / width < 1.5
 

@@ -50,6 +50,7 @@ def test_the_example_is_valid_and_names_every_setting(tmp_path: Path) -> None:
         ('ring = "a\\u0000b"', "ring must be"),
         ("check_bar_mm = 0", "check_bar_mm must be a number above 0"),
         ("check_bar_mm = nan", "check_bar_mm must be"),
+        ("check_bar_mm = 1" + 400 * "0", "check_bar_mm must be"),
         ("tolerance_deg = inf", "tolerance_deg must be"),
         ("spread_deg = true", "spread_deg must be"),
         ("spread_deg = '1'", "spread_deg must be"),
@@ -63,6 +64,11 @@ def test_the_example_is_valid_and_names_every_setting(tmp_path: Path) -> None:
 def test_what_is_wrong_is_named(tmp_path: Path, text: str | bytes, says: str) -> None:
     with pytest.raises(DefinitionError, match=says):
         read_config(write(tmp_path, text))
+
+
+def test_the_folder_of_an_unknown_user_is_a_name_like_others(tmp_path: Path) -> None:
+    config = read_config(write(tmp_path, 'ring = "~nobody-here/ring.json"'))
+    assert config.ring == tmp_path / "~nobody-here" / "ring.json"
 
 
 def test_a_file_that_cannot_be_read(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from bladeangle.adjust import Adjustment
 from bladeangle.doubts import doubts
 from bladeangle.flags import REGISTRY, Flag
 from bladeangle.model import View
-from bladeangle.stations import Stations
+from bladeangle.stations import StationOptions, Stations, change_with_scale, station_angle
 
 QUICK = Noise(ring_every=8)
 LEVEL = Changes(blades=3, tilt_deg=0.2)
@@ -34,7 +35,7 @@ def adjusted(truth: Truth, views: tuple[View, ...]) -> Case:
 
 def raised(found: Case, loose: tuple[str, ...] = ()) -> list[Flag]:
     truth, result, stations = found
-    return doubts(result, stations, truth.ring, True, True, loose)
+    return doubts(result, stations, StationOptions(), truth.ring, True, True, loose)
 
 
 def codes(flags: list[Flag]) -> set[str]:
@@ -148,9 +149,27 @@ def test_exchanged_ends_by_the_hub(pair: Case) -> None:
     assert circles[standing == 0, 0].max() < circles[standing == 1, 0].max()  # the nose is narrower, as drawn
     state = result.state.copy()
     state.circle_standing = tuple(1 - standing)
+    state.circles[:, 1] *= -1  # turned over, the upper one is the lower one
     flat = replace(stations, angle_deg=np.full(len(stations.labels), 12.0))
     (flag,) = [f for f in raised((truth, replace(result, state=state), flat)) if f.code == "ends-exchanged"]
     assert "hub's face is wider" in flag.text
+
+
+@pytest.mark.parametrize(("foot_mm", "exchanged"), [(20.0, True), (0.0, False)])
+def test_exchanged_ends_though_the_nose_shows_its_foot(pair: Case, foot_mm: float, exchanged: bool) -> None:
+    """Blades of even pitch, hub 60 mm; where the outlet end should be, 60 mm lie this much lower than a nose of 40."""
+    truth, result, stations = pair
+    standing = np.array(result.state.circle_standing)
+    assert list(np.bincount(standing)) == [2, 2]
+    up = np.sign(result.state.r_ring_rotor[1, 2, 2])
+    state = result.state.copy()
+    first = state.circles[standing == 1, 1][0]
+    state.circles[standing == 0, 0] = 30.0, 10.0
+    state.circles[standing == 0, 1] = state.circles[standing == 0, 1].mean()
+    state.circles[standing == 1] = [(30.0, first - up * foot_mm), (20.0, first)]
+    flat = replace(stations, angle_deg=np.full(len(stations.labels), 12.0))
+    found = codes(raised((truth, replace(result, state=state), flat)))
+    assert ("ends-exchanged" in found) == exchanged
 
 
 def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
@@ -166,12 +185,69 @@ def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
         assert [("blade edges" in f.text) for f in flags] == [True] * named
 
 
-def test_a_scale_that_nothing_tells_is_noted(pair: Case) -> None:
+def scale_flags(found: Case, bar_mm: float | None, diameter_known: bool, checked: bool) -> list[Flag]:
+    truth, result, stations = found
+    ring = replace(truth.ring, check_bar_mm=bar_mm)
+    flags = doubts(result, stations, StationOptions(), ring, diameter_known, checked)
+    return [f for f in flags if f.code.startswith("scale-")]
+
+
+def growing(found: Case, deg_per_mm: float) -> Case:
+    """The same with blades that have 12 deg at their leading end, and so much more a mm along the arc."""
+    truth, result, stations = found
+    state = result.state.copy()
+    rotor = state.rotor
+    assert rotor is not None
+    tau = np.linspace(rotor.basis.start, rotor.basis.stop, 400)
+    angle = np.radians(12.0 + deg_per_mm * rotor.radius_mm * tau)
+    height = -np.concatenate([[0.0], np.cumsum(np.tan(angle[1:]) * np.diff(tau) * rotor.radius_mm)])
+    rotor.heights = np.tile(np.linalg.lstsq(rotor.basis.matrix(tau), height, rcond=None)[0], (rotor.blades, 1))
+    return truth, replace(result, state=state), stations
+
+
+def per_percent(flag: Flag) -> float:
+    told = re.search(r"by (\S+) deg per 1 %", flag.text)
+    assert told is not None
+    return float(told[1])
+
+
+def test_a_scale_that_nothing_tells_is_said(pair: Case) -> None:
     """Seen in pictures, a ring and rotor twice as large look the same; a diameter or a measured bar tells."""
-    truth, result, stations = pair
-    for bar_mm, diameter_known, checked, noted in (
-        (None, False, False, True), (None, True, False, False),
-        (100.0, False, False, True), (100.0, False, True, False),
+    for bar_mm, diameter_known, checked, said in (
+        (None, False, False, 1), (None, True, False, 0), (100.0, True, False, 0),
+        (100.0, False, False, 1), (100.0, False, True, 0),
     ):  # fmt: skip
-        ring = replace(truth.ring, check_bar_mm=bar_mm)
-        assert ("scale-unchecked" in codes(doubts(result, stations, ring, diameter_known, checked))) == noted
+        assert len(scale_flags(pair, bar_mm, diameter_known, checked)) == said
+    assert "check bar was not measured" in scale_flags(pair, 100.0, False, False)[0].text
+
+
+def test_a_scale_that_matters_is_a_doubt(pair: Case) -> None:
+    """Middles of entry and exit lie 18 mm of tip, 17.5 of arc, from the ends; a print 1 % larger moves them by 1 %."""
+    for deg_per_mm, code in ((0.0, "scale-unchecked"), (0.02, "scale-unchecked"), (0.3, "scale-matters")):
+        (flag,) = scale_flags(growing(pair, deg_per_mm), None, False, False)
+        assert flag.code == code
+        assert flag.station in (None, "entry", "exit")
+        assert abs(per_percent(flag) - 0.175 * deg_per_mm) < 0.001 + 0.1 * 0.175 * deg_per_mm
+
+
+def test_the_change_with_scale_is_that_of_a_rotor_so_much_larger(pair: Case) -> None:
+    """The rotor enlarged as a whole, measured with stations of the same millimetres, at 8 % either way."""
+    _, result, stations = pair
+    rotor = result.state.rotor
+    assert rotor is not None
+    for scale in (0.92, 1.08):
+        larger = rotor.copy()
+        larger.radius_mm *= scale
+        larger.heights = larger.heights * scale
+        at = [(int(x.split(".")[0]) - 1, x.split(".")[1]) for x in stations.labels]
+        wanted = [station_angle(larger, *a, StationOptions()) - station_angle(rotor, *a, StationOptions()) for a in at]
+        change = change_with_scale(rotor, stations.labels, StationOptions(), scale)
+        assert np.abs(change).max() > 0.01
+        np.testing.assert_allclose(change, wanted, atol=1e-6)
+
+
+@pytest.mark.parametrize(("tip_mm", "unusual"), [(92.0, True), (104.0, False), (196.0, False), (208.0, True)])
+def test_diameters_that_rotors_do_not_have(pair: Case, tip_mm: float, unusual: bool) -> None:
+    truth, result, stations = pair
+    changed = replace(stations, sizes={**stations.sizes, "tip_diameter": (tip_mm, 0.1)})
+    assert ("diameter-unusual" in codes(raised((truth, result, changed)))) == unusual

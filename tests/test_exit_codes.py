@@ -173,7 +173,9 @@ def test_4_definitions(tmp_path: Path, record: Path) -> None:
 def test_5_ring_not_found(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "blank.png"), np.full((1200, 1600), 180, np.uint8))
     assert_refused(tmp_path, 5, "markers", "measure", "blank.png", "--ring", RING, "--out", "record.json")
-    cv2.imwrite(str(tmp_path / "mirrored.png"), cv2.imread(str(sheet(tmp_path / "sheet.png")))[:, ::-1])
+    printed = cv2.imread(str(sheet(tmp_path / "sheet.png")))
+    assert printed is not None
+    cv2.imwrite(str(tmp_path / "mirrored.png"), printed[:, ::-1])
     assert_refused(tmp_path, 5, "mirrored", "measure", "mirrored.png", "--ring", RING, "--out", "record.json")
 
 

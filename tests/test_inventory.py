@@ -212,8 +212,8 @@ def many(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inventory]:
             for i in range(3000):
                 exit_deg = None if i % 7 == 0 else float(rng.normal(14.5, 2))
                 hub = None if i % 11 == 0 else float(rng.normal(76, 3))
-                row = (f"k{i}", "p", f"r{i // 2}", "2026-11-25T10:00:00Z", "phone", int(rng.integers(3, 5)), "left")
-                row += (float(rng.normal(9.5, 1.5)), 0.05, 12.0, 0.05, exit_deg, 0.06, json.dumps(np.eye(3).tolist()))
+                row = [f"k{i}", "p", f"r{i // 2}", "2026-11-25T10:00:00Z", "phone", int(rng.integers(3, 5)), "left"]
+                row += [float(rng.normal(9.5, 1.5)), 0.05, 12.0, 0.05, exit_deg, 0.06, json.dumps(np.eye(3).tolist())]
                 db._db.execute(
                     "INSERT INTO records (key, photos, rotor, created, appraiser, blade_count, hand, entry_deg,"
                     " entry_u, middle_deg, middle_u, exit_deg, exit_u, means_covariance, hub_mm, hub_u, flags, newest)"

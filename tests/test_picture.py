@@ -117,6 +117,7 @@ def test_written_picture_has_all_photographs_and_is_fast(tmp_path: Path) -> None
     write_picture(as_record, record_from_dict(record), paths)
     assert as_record.read_bytes() == (tmp_path / "out.png").read_bytes()
     picture = cv2.imread(str(tmp_path / "out.png"))
+    assert picture is not None
     # Two overhead photographs of 1500 px side by side, two oblique ones below, captions and legend around.
     assert picture.shape[1] == 3000
     assert 2 * 1125 < picture.shape[0] < 2 * 1125 + 400
@@ -132,7 +133,7 @@ def test_turned_view_moves_pixels_as_the_picture_moves() -> None:
     for turns in range(4):
         shown = np.rot90(stored, -turns)
         view = View(40, 30, 1.0, turns)
-        assert view.size == shown.shape[::-1]
+        assert view.size == tuple(reversed(shown.shape))
         x, y = view.place([[7.0, 4.0]])[0]
         assert shown[round(y), round(x)] == 1
 

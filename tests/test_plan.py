@@ -197,7 +197,7 @@ def test_more_photographs_never_make_it_worse(plan: Plan) -> None:
     assert plan.expectations[0].seen == {"entry": 3, "middle": 0, "exit": 0}
     assert plan.expectations[1].seen == {"entry": 3, "middle": 3, "exit": 3}
     for station in STATIONS:
-        single = [e.single_deg[station] for e in plan.expectations if e.single_deg[station] is not None]
+        single = [u for e in plan.expectations if (u := e.single_deg[station]) is not None]
         assert all(b <= 1.001 * a for a, b in pairwise(single))
         for e in plan.expectations:
             u, mean = e.single_deg[station], e.mean_deg[station]
@@ -377,10 +377,10 @@ def test_the_promise_against_rendered_photographs(tmp_path: Path, capsys: pytest
                 ratios["mean"].append(mean / budget.of(weights)[0])
     with capsys.disabled():
         print(f"\nrefused {refused}")  # noqa: T201
-        for what, values in ratios.items():
-            r = np.array(values)
+        for what, of in ratios.items():
+            r = np.array(of)
             low, middle, high = np.quantile(r, [0.1, 0.5, 0.9])
             within = float((np.abs(r - 1) < 0.2).mean())
             print(f"{what:7} {len(r)} angles: ratio {middle:.2f} ({low:.2f} to {high:.2f}), within 20 %: {within:.0%}")  # noqa: T201
-    for values in ratios.values():
-        assert 0.7 < np.median(values) < 1.4
+    for of in ratios.values():
+        assert 0.7 < np.median(of) < 1.4

@@ -77,11 +77,11 @@ def test_motion_is_told_from_defocus(ring: Ring) -> None:
 def test_blur_beyond_measure_is_refused(ring: Ring) -> None:
     photo = taken(ring)
     sighting = sight_ring(photo, ring)
-    smeared = replace(photo, grey=cv2.blur(photo.grey, (1, 21)))
+    smeared = replace(photo, grey=np.asarray(cv2.blur(photo.grey, (1, 21)), np.float32))
     pose = start_pose(sighting, ring, PARAMETERS)
     with pytest.raises(PhotoError, match=r"too blurred.*moved"):
         quality.judge(smeared, sighting, ring, CAMERA, pose)
-    soft = replace(photo, grey=cv2.GaussianBlur(photo.grey, (0, 0), 6.0))
+    soft = replace(photo, grey=np.asarray(cv2.GaussianBlur(photo.grey, (0, 0), 6.0), np.float32))
     with pytest.raises(PhotoError, match=r"too blurred.*focus"):
         quality.judge(soft, sighting, ring, CAMERA, pose)
 

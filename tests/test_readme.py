@@ -70,7 +70,7 @@ def test_every_command_takes_the_options_it_is_given(text: str) -> None:
 def test_the_exit_codes_are_those_of_the_program() -> None:
     table = README.split("## Exit codes")[1].split("\n## ")[0]
     listed = {int(code) for code in re.findall(r"\| (\d+) \|", table)}
-    family = [errors.BladeangleError, *errors.BladeangleError.__subclasses__()]
+    family: list[type[errors.BladeangleError]] = [errors.BladeangleError, *errors.BladeangleError.__subclasses__()]
     outcomes = {getattr(errors, name) for name in dir(errors) if name.startswith("EXIT_")}
     assert listed == {error.exit_code for error in family} | outcomes
 

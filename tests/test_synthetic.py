@@ -37,7 +37,8 @@ def opencv_px(points_mm: Array, scene: syn.Scene) -> Array:
     c = scene.camera
     matrix = np.array([[c.f_px, 0, c.cx_px], [0, c.f_px, c.cy_px], [0, 0, 1.0]])
     rotation = cv2.Rodrigues(np.array(scene.view.R))[0]
-    return cv2.projectPoints(points_mm, rotation, np.array(scene.view.t_mm), matrix, np.array(c.dist))[0][:, 0]
+    px = cv2.projectPoints(points_mm, rotation, np.array(scene.view.t_mm), matrix, np.array(c.dist))[0]
+    return np.asarray(px[:, 0], np.float64)
 
 
 def polygon_moments(xy: Array) -> Array:
@@ -344,6 +345,7 @@ def test_a_seed_means_the_same_picture_and_another_view_choice_the_same_rotor() 
     assert np.array_equal(syn.render(a[0]), syn.render(b[1]))
     for scene, along in ((b[0], 0), (b[1], -1)):
         # Leading tip of blade 1 at the arrow inlet end up, trailing tip when turned over; within 4 deg of spin.
+        assert scene.rotor is not None
         phi = -scene.rotor.hand * tip_curve(scene.rotor, 0).round_mm[along] / scene.rotor.tip_radius_mm
         tip = scene.standing.pose(scene.rotor)[:3, :3] @ np.array([math.cos(phi), math.sin(phi), 0.0])
         assert abs(math.degrees(math.atan2(tip[1], tip[0]))) < 4.1

@@ -180,7 +180,8 @@ def test_a_result_without_a_change_of_angle_belongs_to_something_else() -> None:
 def test_a_driver_with_one_best_angle_is_led_to_it() -> None:
     """Simulated drivers whose engine is best at one entry angle get within 0.3 deg of it, never further off."""
     for best in (8.0, 9.3, 11.05, 11.9, 12.6, 14.0):
-        angle, log, result = 12.0, [], None
+        angle, result = 12.0, None
+        log: list[LogEntry] = []
         for day in range(1, 20):
             symptom = "slow-off-idle" if angle > best else "revs-without-thrust"
             now = entry_of(a_record(entry=angle), [symptom], str(day), result=result)
@@ -241,12 +242,15 @@ def test_the_log_gives_back_what_was_appended(tmp_path: Path) -> None:
     assert read_log(path) == ()
     one = entry_of(a_record(exit_=None), ["slow-off-idle"], "2026-01-01T00:00:00+00:00", note="shim −0.5 mm\n2nd line")
     two = entry_of(a_record(), ["on-the-limiter"], "2026-01-02T00:00:00+00:00", rotor="pintail", result="worse")
+    odd = entry_of(a_record(), ["on-the-limiter"], "2026-01-03T00:00:00+00:00", rotor="\udcff", note="\\")  # not UTF-8
     for entry in (one, two):
         append_log(path, entry)
     assert read_log(path) == (one, two)
     assert read_log(path, "pintail") == (two,)
     assert len(path.read_text(encoding="utf-8").splitlines()) == 2
     assert os.listdir(tmp_path) == ["tuning.jsonl"]
+    append_log(path, odd)
+    assert read_log(path) == (one, two, odd)
 
 
 def _line(**change: Any) -> str:

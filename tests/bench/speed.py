@@ -112,7 +112,8 @@ def stages(folder: Path, camera: Path, ring: Path, times: int) -> None:
     cv2 = import_cv2()
     cv2.setNumThreads(1)
     files = [str(p) for group in photos_of(folder) for p in group]
-    reading, whole, best = np.inf, np.inf, {}
+    reading, whole = np.inf, np.inf
+    best: dict[str, float] = {}
     with tempfile.TemporaryDirectory() as out:
         for _ in range(times):
             begun = time.process_time()
@@ -201,11 +202,11 @@ def main() -> int:
     parser.add_argument("--times", type=int, default=5)
     parser.add_argument("--only", choices=("stages", "fresh", "growth"))
     chosen = parser.parse_args()
-    files = [p.resolve() for p in (chosen.folder, chosen.camera, chosen.ring)]
+    folder, camera, ring = (p.resolve() for p in (chosen.folder, chosen.camera, chosen.ring))
     if chosen.only in (None, "stages"):
-        stages(*files, chosen.times)
+        stages(folder, camera, ring, chosen.times)
     if chosen.only in (None, "fresh"):
-        fresh(*files)
+        fresh(folder, camera, ring)
     if chosen.only in (None, "growth"):
         growth()
     return 0

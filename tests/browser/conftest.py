@@ -44,6 +44,12 @@ def browser() -> Iterator[Any]:
         chromium.close()
 
 
+def refuse(dialog: Any, troubles: list[str]) -> None:
+    """Note a dialog, and close it: the page waits for it."""
+    troubles.append(f"dialog: {dialog.message}")
+    dialog.dismiss()
+
+
 @pytest.fixture
 def open_page(browser: Any) -> Iterator[Callable[..., Any]]:
     """`open_page(path, width, scheme)`: a page on which any console message, error or request fails the test."""
@@ -57,7 +63,7 @@ def open_page(browser: Any) -> Iterator[Callable[..., Any]]:
         page.set_default_timeout(10_000)
         page.on("console", lambda message: troubles.append(f"console: {message.text}"))
         page.on("pageerror", lambda error: troubles.append(f"error: {error}"))
-        page.on("dialog", lambda dialog: (troubles.append(f"dialog: {dialog.message}"), dialog.dismiss()))
+        page.on("dialog", lambda dialog: refuse(dialog, troubles))
         page.on(
             "request",
             lambda r: None if r.url.startswith(("file:", "data:", "blob:")) else troubles.append(f"request: {r.url}"),

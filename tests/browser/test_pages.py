@@ -49,6 +49,7 @@ def picture_of(element: Any) -> np.ndarray:
     """What is on the screen, (h, w, 3) RGB."""
     element.scroll_into_view_if_needed()
     shot = cv2.imdecode(np.frombuffer(element.screenshot(), np.uint8), cv2.IMREAD_COLOR)
+    assert shot is not None
     return shot[:, :, ::-1]
 
 

@@ -26,8 +26,8 @@ from .bases import Base, default_cache, make_base
 from .cases import NAMES, lay_out
 from .running import BAD, Outcome, outcome_of, with_usual_flags
 
-#: Doubts that sound photographs may raise: random blades hide much of each other's ends.
-ORDINARY = {"station-cut-short"}
+#: Doubts that sound photographs may raise: random blades hide much of each other's ends, and no print was measured.
+ORDINARY = {"station-cut-short", "scale-matters"}
 COLUMNS = ("within", "flagged", "refused", *BAD)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import random
+import shutil
 import sys
 import tempfile
 import warnings
@@ -19,7 +20,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # for the inven
 
 from invented_record import invented_record
 
+from bladeangle.batch.jobs import jobs_of_manifest
 from bladeangle.camera import camera_from_dict, camera_to_dict, read_camera
+from bladeangle.config import read_config
 from bladeangle.edits import edits_from_dict, edits_to_dict, read_edits
 from bladeangle.errors import BladeangleError
 from bladeangle.exchange import to_csv
@@ -27,6 +30,7 @@ from bladeangle.orders import read_order, write_order
 from bladeangle.photo import read_photo
 from bladeangle.record import read_record, record_from_dict, record_to_json
 from bladeangle.ring import read_ring, ring_from_dict, ring_to_dict
+from bladeangle.tuning import RESULTS, SYMPTOMS, LogEntry, append_log, read_log
 
 #: Values put in the place of others.
 JUNK: tuple[Any, ...] = (
@@ -75,6 +79,25 @@ def _camera(path: Path) -> None:
 def _edits(path: Path) -> None:
     data = edits_to_dict(read_edits(path))
     assert edits_to_dict(edits_from_dict(json.loads(json.dumps(data, allow_nan=False)))) == data
+
+
+def _config(path: Path) -> None:
+    config = read_config(path)
+    for file in (config.camera, config.ring):
+        assert file is None or file.is_absolute()
+
+
+def _log(path: Path) -> None:
+    entries = read_log(path)
+    for entry in entries[:1]:
+        append_log(path, entry)
+        assert read_log(path) == (*entries, entry)
+
+
+def _manifest(path: Path) -> None:
+    for job in jobs_of_manifest(path):
+        assert job.rotor and (job.standing or job.turned)
+        json.dumps([job.rotor, *map(str, (*job.standing, *job.turned)), job.diameter_mm], allow_nan=False).encode()
 
 
 def _photo(path: Path) -> None:
@@ -139,6 +162,21 @@ false_accept_probability = 0.02
     return [text.encode()]
 
 
+CONFIG = b'camera = "phone.json"\nring = "~/rings/a4.json"\ncheck_bar_mm = 99.8\ninches = true\nspread_deg = 1\n'
+MANIFEST = b"rotor,photo,standing,diameter_mm\nheron,a/inlet.jpg,,155.5\nheron,a/outlet.jpg,turned,\nteal,b.jpg,,\n"
+
+
+def _log_seeds() -> list[bytes]:
+    angles = {"entry": 12.5, "middle": None, "exit": 15.0}
+    entry = LogEntry("heron", "2026-11-25T10:00:00Z", tuple(SYMPTOMS)[:1], angles, angles, RESULTS[0], "a note")
+    path = scratch() / "log"
+    try:
+        append_log(path, entry)
+        return [path.read_bytes() * 2]
+    finally:
+        shutil.rmtree(path.parent)
+
+
 TARGETS: dict[str, Target] = {
     "photo": Target(".jpg", _photo, _pictures),
     "record": Target(".json", _record, lambda: _jsons(None)),
@@ -146,6 +184,9 @@ TARGETS: dict[str, Target] = {
     "ring": Target(".json", _ring, lambda: _jsons("ring")),
     "camera": Target(".json", _camera, lambda: _jsons("camera")),
     "edits": Target(".json", _edits, _edit_seeds),
+    "config": Target(".toml", _config, lambda: [CONFIG]),
+    "log": Target(".jsonl", _log, _log_seeds),
+    "manifest": Target(".csv", _manifest, lambda: [MANIFEST, MANIFEST.replace(b",", b";")]),
 }
 
 
