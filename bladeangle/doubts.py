@@ -42,6 +42,8 @@ DIFFERENT = 3.0
 ORDINARY_DEG = (3.0, 55.0)
 #: A blunder of print scale that happens, as when a sheet was fitted to the page (a ratio; common practice, no source).
 SCALE_BLUNDER = 0.1
+#: What it may do to an angle, deg, without a doubt: nobody re-pitches a blade for less (common practice, no source).
+HARMLESS_DEG = 0.1
 #: Tip diameters of such rotors, mm (common practice, no source).
 ORDINARY_MM = (100.0, 200.0)
 #: Exits shallower than entries by more than this, deg, and hub faces wider at the inlet end by more than this ratio,
@@ -193,9 +195,10 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     either = [change_with_scale(rotor, labels, options, 1 + sign * SCALE_BLUNDER) for sign in (1, -1)]
     change = np.abs(share @ np.nan_to_num(either).T).max(1)
     expanded = 2 * np.sqrt(np.diag(share @ stations.budget.covariance_deg2 @ share.T))
-    worst = int((change / expanded).argmax())
+    allowed = np.maximum(expanded, HARMLESS_DEG)
+    worst = int((change / allowed).argmax())
     text = f"{why}: {names[worst]} changes by {change[worst] / SCALE_BLUNDER / 100:.3f} deg per 1 % of scale"
-    if change[worst] <= expanded[worst]:
+    if change[worst] <= allowed[worst]:
         return Flag("scale-unchecked", f"{text}.")
     text += f", by more than its {expanded[worst]:.2f} deg if the print is {100 * SCALE_BLUNDER:.0f} % off."
     return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
@@ -221,7 +224,7 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         for k in here:
             seen = stations.seen_share[stations.labels[k]]
             if seen < 0.95:
-                text = f"{seen:.0%} of the station shows an edge."
+                text = f"An edge is seen over {100 * seen:.0f} % of the station."
                 yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from bladeangle.edits import Edits
 from bladeangle.errors import OutputError, PhotoError
 from bladeangle.files import atomic_path, safe_name, sha256_of, write_text_atomic
-from bladeangle.flags import REGISTRY
+from bladeangle.flags import REGISTRY, together
 from bladeangle.picture import INK, STATIONS, read_for_display
 
 Record = Mapping[str, Any]
@@ -74,6 +74,11 @@ def write_report(
     PhotoError : a photograph is missing or is not the one that was measured.
     OutputError : the page cannot be written.
     """
+    if path.suffix.lower() in (".pdf", ".png", ".svg", ".docx"):
+        raise OutputError(
+            f"A report is an HTML page, which {safe_name(path.name)} does not say.",
+            "Name it .html; the browser prints it to PDF.",
+        )
     write_text_atomic(path, report_html(records, photos, limits, title))
 
 
@@ -116,12 +121,15 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
             uri = jpeg_uri(picture, turns)
         shown = {key: photo[key] for key in ("name", "standing", "view")}
         photos.append({**shown, "svg": photo_svg(record, i, uri, turns), "shown": uri is not None})
+    sources = charts.sources_by_size(record)
     return {
         "record": record,
+        "flags": together(record["flags"]),
+        "sources": sources,
         "photos": photos,
         "angles": charts.angle_charts(record, limits),
         "unrolled": charts.unrolled_charts(record),
-        "budget": charts.budget_chart(record),
+        "budget": charts.budget_chart(sources),
         "layout": charts.layout_charts(record),
         "places": charts.camera_places(record),
     }
