@@ -287,17 +287,13 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
     return steps.with_rows(glaring, found)
 
 
-def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_mm: float) -> EndPoints:
-    """Where the tip edges end: the change from edge to no edge along the predicted curve, carried on past its end.
-
-    Looked for within `search_mm` of the present ends, at the end that the photograph shows.
-    """
+def ends_in_sight(state: State, index: int, standing: int) -> Iterator[tuple[int, int]]:
+    """Blade and end (0 leading, 1 trailing) of the ends of tips that nothing hides from a photograph."""
     rotor = state.rotor
     assert rotor is not None
     eye = state.eye_in(index, standing)
     inside = state.inside(index, standing)
     up = upper_face(state.standings[standing])
-    rows: list[tuple[int, int, Array, Array, float]] = []
     inward = np.linspace(0.0, 6.0, 7) / rotor.radius_mm * np.array([[1.0], [-1.0]])
     near = rotor.ends[..., None] + inward  # (blades, 2, 7)
     of = np.repeat(np.arange(rotor.blades), near[0].size)
@@ -305,18 +301,29 @@ def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px:
     for b in range(rotor.blades):
         for end in (0, 1):
             if inside:
-                if not highest[b, end]:
-                    continue
+                seen = bool(highest[b, end])
             else:
                 phi = rotor.azimuth[b] + rotor.turn * rotor.ends[b, end]
                 at = np.array([np.cos(phi), np.sin(phi)]) * rotor.radius_mm
-                if (eye[:2] - at) @ at / (rotor.radius_mm * np.linalg.norm(eye[:2] - at)) < 0.5:
-                    continue
-            place = _end_of(photo, state, index, standing, b, end, up, blur_px, search_mm)
-            if place is None and inside:
-                place = _end_of(photo, state, index, standing, b, end, up, blur_px, WIDER * search_mm)
-            if place is not None:
-                rows.append((b, end, *place))
+                seen = bool((eye[:2] - at) @ at >= 0.5 * rotor.radius_mm * np.linalg.norm(eye[:2] - at))
+            if seen:
+                yield b, end
+
+
+def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_mm: float) -> EndPoints:
+    """Where the tip edges end: the change from edge to no edge along the predicted curve, carried on past its end.
+
+    Looked for within `search_mm` of the present ends, at the end that the photograph shows.
+    """
+    inside = state.inside(index, standing)
+    up = upper_face(state.standings[standing])
+    rows: list[tuple[int, int, Array, Array, float]] = []
+    for b, end in ends_in_sight(state, index, standing):
+        place = _end_of(photo, state, index, standing, b, end, up, blur_px, search_mm)
+        if place is None and inside:
+            place = _end_of(photo, state, index, standing, b, end, up, blur_px, WIDER * search_mm)
+        if place is not None:
+            rows.append((b, end, *place))
     if not rows:
         return EndPoints(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
     blade, which, px, along, sigma = zip(*rows, strict=True)

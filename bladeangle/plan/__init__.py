@@ -28,6 +28,7 @@ from bladeangle.expected import (
     from_above,
     from_side,
     ideal_adjustment,
+    looking,
     markers_seen,
     runs_of,
     turned_over,
@@ -42,6 +43,11 @@ from bladeangle.stations import StationOptions, arc_of, measure_stations, statio
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
 ABOVE_MARGIN_MM = 25.0
+#: How far from the axis a hand holds the camera that is to be straight above it, mm, and on which side of the arrow in
+#: the one and the other standing, rad. Within a millimetre of the axis a pair would be worth twice as much, as the
+#: height of the hub then does not count; no hand finds that, and beyond 5 mm the distance makes no difference.
+HAND_OFF_MM = 8.0
+HAND_OFF_RAD = (1.0, 2.6)
 #: Most that the blades of a rotor wrap together when the tip's length is not given, turns (common practice, no source).
 MOST_WRAP_TURNS = 1.5
 #: Share of a station that has to be seen for it to count.
@@ -149,7 +155,8 @@ def plan_photographs(
             "Make a larger ring for this rotor with `bladeangle ring`.",
         )
     counts = [1, 2, *(2 + k for k in range(1, around + 1) if k in (2, 4, 6, 8, 12, around))]
-    expectations = tuple(_expectation(size, rotor, ring, camera, places, n, options, typical) for n in counts)
+    by_hand = [(_as_held(place, s) if p < 2 else place, s) for p, (place, s) in enumerate(places)]
+    expectations = tuple(_expectation(size, rotor, ring, camera, by_hand, n, options, typical) for n in counts)
     return Plan(size, length, ring, camera, tuple(photos), expectations)
 
 
@@ -245,6 +252,13 @@ def _places(size: RotorSize, ring: Ring, camera: Camera, around: int) -> list[tu
     start = math.radians(ring.index_azimuth_deg)
     side = [from_side(start + 2 * math.pi * k / around, distance) for k in _spread(around)]
     return [(above, 0), (above, 1), *((p, 0) for p in side)]
+
+
+def _as_held(above: Place, standing: int) -> Place:
+    """A camera that is to be straight above the ring's middle, as a hand holds it."""
+    angle = HAND_OFF_RAD[standing]
+    off = HAND_OFF_MM * np.array([math.cos(angle), math.sin(angle), 0.0])
+    return looking(above.eye_mm + off, np.zeros(3))
 
 
 def _spread(count: int) -> list[int]:

@@ -91,6 +91,7 @@ def plan_text(plan: Plan, length_text: Callable[[float], str]) -> str:
                 else f"{f'±{k * single:.2f}   ±{k * mean:.2f}':>18}"
             )
         lines.append(f"{e.words:28}" + "".join(cells))
+    lines.append("Light and metal decide how well edges stand out: expect two thirds to four thirds of these figures.")
     if not plan.camera.calibrated:
         lines.append("The phone is not calibrated: `bladeangle calibrate` makes the mean over the blades more certain.")
     if plan.rotor.tip_length_mm is None:
