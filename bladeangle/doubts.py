@@ -221,7 +221,7 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         for k in here:
             seen = stations.seen_share[stations.labels[k]]
             if seen < 0.95:
-                text = f"{seen:.0%} of the station shows an edge."
+                text = f"An edge is seen over {100 * seen:.0f} % of the station."
                 yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
 
 

@@ -116,15 +116,29 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
             uri = jpeg_uri(picture, turns)
         shown = {key: photo[key] for key in ("name", "standing", "view")}
         photos.append({**shown, "svg": photo_svg(record, i, uri, turns), "shown": uri is not None})
+    sources = charts.sources_by_size(record)
     return {
         "record": record,
+        "flags": _flags(record),
+        "sources": sources,
         "photos": photos,
         "angles": charts.angle_charts(record, limits),
         "unrolled": charts.unrolled_charts(record),
-        "budget": charts.budget_chart(record),
+        "budget": charts.budget_chart(sources),
         "layout": charts.layout_charts(record),
         "places": charts.camera_places(record),
     }
+
+
+def _flags(record: Record) -> list[dict[str, Any]]:
+    """Flags that say the same put together: code, text, and the places that they are of, in words."""
+    together: dict[tuple[str, str], list[str]] = {}
+    for flag in record["flags"]:
+        photo, blade, station = (flag[k] for k in ("photo", "blade", "station"))
+        words = [f"photograph {photo}" if photo else "", f"blade {blade}" if blade else "", station or ""]
+        place = ", ".join(w for w in words if w)
+        together.setdefault((flag["code"], flag["text"]), []).extend([place] if place else [])
+    return [{"code": code, "text": text, "places": places} for (code, text), places in together.items()]
 
 
 def write_correction_page(path: Path, record: Record, photos: Path, edits: Edits | None = None) -> None:

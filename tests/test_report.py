@@ -17,7 +17,14 @@ from invented_record import invented_record, write_photos
 
 from bladeangle.edits import edits_from_dict
 from bladeangle.errors import OutputError, PhotoError
-from bladeangle.page.charts import angle_charts, camera_places, station_ranges, unrolled_charts
+from bladeangle.page.charts import (
+    angle_charts,
+    budget_chart,
+    camera_places,
+    sources_by_size,
+    station_ranges,
+    unrolled_charts,
+)
 from bladeangle.page.svg import el, ticks
 from bladeangle.page.templates import decimals
 from bladeangle.picture import STATIONS
@@ -323,3 +330,23 @@ def test_decimals_leave_two_digits_of_the_uncertainty() -> None:
 
 def test_elements_escape_text_and_attributes() -> None:
     assert str(el("text", "<&\"'>", class_='a"b')) == '<text class="a&#34;b">&lt;&amp;&#34;&#39;&gt;</text>'
+
+
+def test_flags_that_say_the_same_stand_once() -> None:
+    record = invented_record()
+    same = {"code": "station-cut-short", "text": "Seen over 90 %, `--diameter` helps.", "photo": None}
+    record["flags"] = [{**same, "blade": blade, "station": "exit"} for blade in (1, 3)]
+    text = report_html([record])
+    assert text.count("Seen over 90 %") == 1
+    assert "(blade 1, exit; blade 3, exit)" in text and "<code>--diameter</code>" in text
+
+
+def test_the_largest_source_of_uncertainty_comes_first_and_the_least_are_not_drawn() -> None:
+    record = invented_record()
+    line = {"kind": "B", "mean": dict.fromkeys(STATIONS), "dof": None}
+    sizes = {"small": 0.0101, "large": 0.2, "least": 0.0099}
+    record["budget"] = [{"line": k, "stations": dict.fromkeys(STATIONS, v), **line} for k, v in sizes.items()]
+    sources = sources_by_size(record)
+    assert [s["line"] for s in sources] == ["large", "small", "least"]
+    drawn = str(budget_chart(sources))
+    assert drawn.index("large (B)") < drawn.index("small (B)") and "least" not in drawn

@@ -12,6 +12,9 @@ from bladeangle.budget import STATIONS
 from bladeangle.page.svg import el, figure, line, path, scale, text, ticks
 from bladeangle.stations import StationOptions, station_span
 
+#: Lines of the budget with less than this share of the largest are not drawn: squared, they add nothing.
+DRAWN_SHARE = 0.05
+
 Limits = Mapping[str, tuple[float, float]]
 Axes = tuple[Callable[[float], float], Callable[[float], float], Callable[[float], float]]
 
@@ -164,11 +167,24 @@ def _unrolled_chart(
     return figure(420, 376, f"Blade {blade['number']}: height and angle of the tip over its length", *parts)
 
 
-def budget_chart(record: Mapping[str, Any]) -> Markup | None:
-    """Standard uncertainty of one blade's angle by source, a bar for every station; None without a budget."""
-    rows = record["budget"]
-    if not rows:
+def sources_by_size(record: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The lines of the budget, the one with the largest contribution to a blade's angle first."""
+    return sorted(record["budget"], key=lambda row: -_largest(row))
+
+
+def _largest(row: Mapping[str, Any]) -> float:
+    return max((float(row["stations"][s] or 0.0) for s in STATIONS), default=0.0)
+
+
+def budget_chart(sources: Sequence[Mapping[str, Any]]) -> Markup | None:
+    """Standard uncertainty of one blade's angle by source, a bar for every station; None without a budget.
+
+    sources : lines of the budget; those that have less than `DRAWN_SHARE` of the largest are left out.
+    """
+    if not sources:
         return None
+    least = DRAWN_SHARE * max(map(_largest, sources))
+    rows = [row for row in sources if _largest(row) >= least]
     seen = [s for s in STATIONS if any(r["stations"][s] is not None for r in rows)]
     largest = max((r["stations"][s] or 0.0 for r in rows for s in seen), default=0.0) or 1.0
     x = scale(0.0, largest, 0, 285)
@@ -209,7 +225,8 @@ def layout_charts(record: Mapping[str, Any]) -> list[Markup]:
     outer, inner = (float(record["ring"][k]) for k in ("outer_radius_mm", "inner_radius_mm"))
     rotor = float(record["rotor"]["tip_diameter_mm"]["value"]) / 2
     k = 172 / max([p["out_mm"] for p in places] + [1.5 * outer])
-    cx, cy = 190.0, 204.0
+    high = max([k * abs(p["y_mm"]) + 12 for p in places] + [k * outer * 1.2 + 18])  # the arrow may point up
+    cx, cy = 190.0, 24.0 + high
     a = np.radians(float(record["ring"].get("index_azimuth_deg", 0.0)))
     tip = (cx + k * outer * 1.2 * float(np.cos(a)), cy - k * outer * 1.2 * float(np.sin(a)))
     plan = [
@@ -236,7 +253,7 @@ def layout_charts(record: Mapping[str, Any]) -> list[Markup]:
     side += [line(x, y, cx, ground, "ray") for x, y in marks]
     side += [_camera(p, x, y) for p, (x, y) in zip(places, marks, strict=True)]
     return [
-        figure(380, 392, "Where the camera was, seen from above", *plan),
+        figure(380, cy + high + 4, "Where the camera was, seen from above", *plan),
         figure(380, ground + 12, "Where the camera was, seen from the side", *side),
     ]
 

@@ -319,4 +319,4 @@ $("save").addEventListener("click", () => {
 });
 window.addEventListener("beforeunload", event => { if (JSON.stringify(edits) !== saved) { event.preventDefault(); } });
 draw();
-say("Choose what the mouse does, or go into the photograph and use the keys below it.");
+say("Choose what mouse or finger does, or go into the photograph and use the keys named on this page.");

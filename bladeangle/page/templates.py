@@ -41,9 +41,19 @@ def page_template(name: str) -> Any:
         angle=lambda s: f"{s['angle_deg']:.{angle_decimals(s['expanded_uncertainty_deg'])}f}",
         angle_interval=lambda s: f"{s['expanded_uncertainty_deg']:.{angle_decimals(s['expanded_uncertainty_deg'])}f}",
         plain=lambda v: v if isinstance(v, str) else "not given" if v is None else json.dumps(v).replace('"', ""),
+        code=code,
         small=lambda v: "not known" if v is None else f"{v:.3f}",
     )
     return env.get_template(name)
+
+
+def code(words: str) -> Markup:
+    """Escaped text in which what stands between backticks is shown as a command."""
+    parts = words.split("`")
+    if len(parts) % 2 == 0:  # a backtick without its fellow is only a backtick
+        return Markup("{}").format(words)
+    shown = [Markup("<code>{}</code>" if i % 2 else "{}").format(part) for i, part in enumerate(parts)]
+    return Markup("").join(shown)
 
 
 def decimals(uncertainty: float) -> int:

@@ -109,7 +109,7 @@ def _draw_side(axes: Axes, plan: Plan) -> None:
     outer, radius, tall = plan.ring.outer_radius_mm, plan.rotor.diameter_mm / 2, plan.rotor.height_mm
     axes.plot([-outer, outer], [0, 0], color="0.25", linewidth=3)
     axes.fill([-radius, radius, radius, -radius], [0, 0, tall, tall], color="0.85")
-    axes.text(0, tall / 2, "rotor", ha="center", va="center", fontsize=8)
+    axes.text(-radius / 2, tall / 2, "rotor", ha="center", va="center", fontsize=8)
     height = float(plan.photos[0].place.eye_mm[2])
     for x in (-outer, outer):
         axes.plot([0, x], [height, 0], color="0.7", linewidth=0.8)
