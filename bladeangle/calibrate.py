@@ -268,8 +268,9 @@ def _listed(dropped: Sequence[PhotoResult]) -> str:
 def _refuse_too_few(count: int, options: CalibrationOptions, dropped: Sequence[PhotoResult]) -> None:
     if count < options.fewest:
         why = f" ({_listed(dropped)})" if dropped else ""
+        found = "is only one" if count == 1 else f"are only {count}" if count else "is none"
         raise AdjustmentError(
-            f"{count} usable photographs cannot fix the camera, at least {options.fewest} are needed{why}.",
+            f"At least {options.fewest} usable photographs are needed to fix the camera, and there {found}{why}.",
             HOW_TO_SHOOT,
         )
 

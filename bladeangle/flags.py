@@ -6,6 +6,7 @@ uncertainty may be too small or that a result is missing until somebody has look
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -208,6 +209,27 @@ REGISTRY: dict[str, FlagKind] = {
         "Edge points were moved or struck out by hand.", "note", "The edits file is named in the record."
     ),
 }
+
+
+def together(flags: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Flags of a record for people, doubts first and those that say the same put together.
+
+    Returns
+    -------
+    One dict for each with code, text, severity, and the places that it is of, in words.
+    """
+    found: dict[tuple[str, str], list[str]] = {}
+    for flag in flags:
+        photo, blade, station = (flag.get(k) for k in ("photo", "blade", "station"))
+        words = [f"photograph {photo}" if photo else "", f"blade {blade}" if blade else "", station or ""]
+        place = ", ".join(w for w in words if w)
+        found.setdefault((flag["code"], flag["text"]), []).extend([place] if place else [])
+    known = {code: kind.severity for code, kind in REGISTRY.items()}
+    out = [
+        {"code": code, "text": text, "severity": known.get(code, "note"), "places": places}
+        for (code, text), places in found.items()
+    ]
+    return sorted(out, key=lambda flag: flag["severity"] != "doubt")
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,8 @@ from bladeangle.record import STATIONS, Record
 RULES = ("iso14253", "guard")
 #: The largest false-accept probability of ANSI/NCSL Z540.3, 5.3.
 DEFAULT_FALSE_ACCEPT = 0.02
+#: Largest angle that can be ordered, degrees.
+MOST_DEG = 85.0
 SIZE_LIMIT_BYTES = 1_000_000
 
 _KEYS: dict[str, tuple[str, ...]] = {
@@ -74,7 +76,7 @@ class Order:
         for name, s in self.stations.items():
             if name not in STATIONS:
                 check.unknown(name, STATIONS, "stations")
-            check.number(f"stations.{name}.angle_deg", s.angle_deg, 0.0, 85.0)
+            check.number(f"stations.{name}.angle_deg", s.angle_deg, 0.0, MOST_DEG)
             check.number(f"stations.{name}.tolerance_deg", s.tolerance_deg, 0.0, 20.0)
             check.number(f"stations.{name}.change_deg", s.change_deg, -20.0, 20.0)
         check.number("spread.tolerance_deg", self.spread_tolerance_deg, 0.0, 20.0)
@@ -276,7 +278,13 @@ def order_from_record(
                 )
         elif station in changes or station != "middle":
             change = float(changes.get(station, 0.0))
-            stations[station] = StationOrder(round(mean["angle_deg"] + change, 2), float(tolerance_deg), change)
+            wanted = round(mean["angle_deg"] + change, 2)
+            if not 0 < wanted <= MOST_DEG:
+                raise UsageError(
+                    f"A change of {change:+g} degrees would make the {station} {wanted:g} degrees.",
+                    "A change is added to the measured angle; negative is shallower.",
+                )
+            stations[station] = StationOrder(wanted, float(tolerance_deg), change)
     if unknown := set(changes) - set(STATIONS):
         raise UsageError(f"{safe_name(min(unknown))!r} is not a station.", f"Stations are {', '.join(STATIONS)}.")
     if not stations:

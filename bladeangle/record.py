@@ -368,6 +368,7 @@ def load_json(path: str | PathLike[str], limit_bytes: int = SIZE_LIMIT_BYTES) ->
         return json.loads(raw.decode("utf-8"), object_pairs_hook=_pairs, parse_int=_integer, parse_constant=_constant)
     except (ValueError, RecursionError) as e:
         reason = safe_name(str(e)[:120]) if isinstance(e, ValueError) else "nested too deeply"
+        reason = "it is no text" if isinstance(e, UnicodeDecodeError) else reason
         raise RecordError(f"The record {shown} is not valid JSON: {reason}.", _HINT) from e
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from bladeangle.edits import Edits
 from bladeangle.errors import OutputError, PhotoError
 from bladeangle.files import atomic_path, safe_name, sha256_of, write_text_atomic
-from bladeangle.flags import REGISTRY
+from bladeangle.flags import REGISTRY, together
 from bladeangle.picture import INK, STATIONS, read_for_display
 
 Record = Mapping[str, Any]
@@ -74,6 +74,11 @@ def write_report(
     PhotoError : a photograph is missing or is not the one that was measured.
     OutputError : the page cannot be written.
     """
+    if path.suffix.lower() in (".pdf", ".png", ".svg", ".docx"):
+        raise OutputError(
+            f"A report is an HTML page, which {safe_name(path.name)} does not say.",
+            "Name it .html; the browser prints it to PDF.",
+        )
     write_text_atomic(path, report_html(records, photos, limits, title))
 
 
@@ -119,7 +124,7 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
     sources = charts.sources_by_size(record)
     return {
         "record": record,
-        "flags": _flags(record),
+        "flags": together(record["flags"]),
         "sources": sources,
         "photos": photos,
         "angles": charts.angle_charts(record, limits),
@@ -128,17 +133,6 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
         "layout": charts.layout_charts(record),
         "places": charts.camera_places(record),
     }
-
-
-def _flags(record: Record) -> list[dict[str, Any]]:
-    """Flags that say the same put together: code, text, and the places that they are of, in words."""
-    together: dict[tuple[str, str], list[str]] = {}
-    for flag in record["flags"]:
-        photo, blade, station = (flag[k] for k in ("photo", "blade", "station"))
-        words = [f"photograph {photo}" if photo else "", f"blade {blade}" if blade else "", station or ""]
-        place = ", ".join(w for w in words if w)
-        together.setdefault((flag["code"], flag["text"]), []).extend([place] if place else [])
-    return [{"code": code, "text": text, "places": places} for (code, text), places in together.items()]
 
 
 def write_correction_page(path: Path, record: Record, photos: Path, edits: Edits | None = None) -> None:

@@ -109,7 +109,7 @@ def test_a_wrong_manifest_is_refused(tmp_path: Path, text: bytes) -> None:
 
 
 def test_a_missing_manifest_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(DefinitionError, match="cannot be read"):
+    with pytest.raises(DefinitionError, match="no folder or manifest"):
         jobs_of_manifest(tmp_path / "missing.csv")
 
 

@@ -210,9 +210,9 @@ def test_frontal_photographs_alone_are_refused(ring):
     assert "30 to 45 degrees" in error.value.hint
 
 
-@pytest.mark.parametrize("count", [0, 1, 3])
-def test_too_few_are_refused(ring, good, count):
-    with pytest.raises(AdjustmentError, match=f"{count} usable photographs .* at least 4"):
+@pytest.mark.parametrize(("count", "words"), [(0, "is none"), (1, "is only one"), (3, "are only 3")])
+def test_too_few_are_refused(ring, good, count, words):
+    with pytest.raises(AdjustmentError, match=f"At least 4 usable photographs .* there {words}"):
         calibrate_sightings(good[:count], ring)
 
 

@@ -19,6 +19,7 @@ from click.testing import CliRunner, Result
 from bladeangle import __version__, errors
 from bladeangle.cli import options
 from bladeangle.cli.main import COMMANDS, CommandGroup, main
+from bladeangle.flags import together
 
 ROOT = Path(__file__).resolve().parent.parent
 NAMES = main.list_commands(click.Context(main))
@@ -399,3 +400,20 @@ def test_the_manual_page_has_every_command_and_option() -> None:
 
 def test_the_module_runs_as_the_console_script_does() -> None:
     assert bladeangle("--version").stdout == f"bladeangle {__version__}\n"
+
+
+def test_a_missing_ring_says_where_it_can_be_named() -> None:
+    run = CliRunner().invoke(main, ["measure", "inlet.jpg"])
+    assert run.exit_code == 2
+    assert "Missing option '--ring'" in run.output and "as ring in the settings" in run.output
+
+
+def test_doubts_and_notes_are_told_apart() -> None:
+    flags = [
+        {"code": "edge-nick", "text": "Left out.", "photo": None, "blade": 1, "station": "exit"},
+        {"code": "blur", "text": "Not sharp.", "photo": "inlet.jpg", "blade": None, "station": None},
+        {"code": "edge-nick", "text": "Left out.", "photo": None, "blade": 2, "station": "exit"},
+    ]
+    doubt, note = together(flags)
+    assert doubt == {"code": "blur", "text": "Not sharp.", "severity": "doubt", "places": ["photograph inlet.jpg"]}
+    assert note["severity"] == "note" and note["places"] == ["blade 1, exit", "blade 2, exit"]

@@ -339,6 +339,16 @@ def test_flags_that_say_the_same_stand_once() -> None:
     text = report_html([record])
     assert text.count("Seen over 90 %") == 1
     assert "(blade 1, exit; blade 3, exit)" in text and "<code>--diameter</code>" in text
+    record["flags"].append({"code": "blur", "text": "Not sharp.", "photo": "inlet.jpg", "blade": None, "station": None})
+    text = report_html([record])
+    assert text.index("<strong>Doubt:</strong> Not sharp.") < text.index("Seen over 90 %")
+    assert text.count("Doubt:") == 1
+
+
+def test_a_report_is_not_named_as_what_it_is_not(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="HTML") as caught:
+        write_report(tmp_path / "rotor.pdf", [invented_record()])
+    assert "prints it to PDF" in caught.value.hint and not list(tmp_path.iterdir())
 
 
 def test_the_largest_source_of_uncertainty_comes_first_and_the_least_are_not_drawn() -> None:

@@ -79,6 +79,11 @@ def jobs_of_manifest(path: Path) -> list[Job]:
     shown = f"The manifest {safe_name(path.name)!r}"
     hint = "The first line is: rotor,photo,standing; each other one names a photograph."
     try:
+        if not path.exists():
+            raise DefinitionError(
+                f"There is no folder or manifest {safe_name(path.name)!r}.",
+                "Name a folder that holds a subfolder for each rotor, or a CSV file.",
+            )
         if path.stat().st_size > LIMIT_BYTES:
             raise DefinitionError(f"{shown} is larger than {LIMIT_BYTES // 1_000_000} MB.", hint)
         lines = path.read_text(encoding="utf-8-sig").splitlines()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, spare_inputs
+from bladeangle.cli.options import note, quiet_option, spare_inputs, verbose_option
 
 
 @click.command()
@@ -22,6 +22,8 @@ from bladeangle.cli.options import note, spare_inputs
 @click.option(
     "--edits", "edits_path", type=click.Path(path_type=Path), metavar="FILE", help="Edits file to go on from."
 )
+@quiet_option
+@verbose_option
 def correct(record_path: Path, photos: Path, out: Path, edits_path: Path | None) -> None:
     """Write a page for correcting edges that were followed wrongly.
 

@@ -119,6 +119,7 @@ def measure(
     from bladeangle.assemble import record_of, table
     from bladeangle.camera import read_camera
     from bladeangle.edits import read_edits
+    from bladeangle.flags import together
     from bladeangle.measure import Options
     from bladeangle.measure import measure as measure_rotor
     from bladeangle.record import record_to_json, write_record
@@ -143,9 +144,9 @@ def measure(
 
         write_picture(picture, record, [s.path for s in found.shots])
     click.echo(record_to_json(record) if as_json else table(record))
-    for flag in found.flags:
-        where = ", ".join(str(w) for w in (flag.photo, flag.blade and f"blade {flag.blade}", flag.station) if w)
-        note(f"note: {where + ': ' if where else ''}{flag.text}")
+    for flag in together(record.data["flags"]):
+        where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
+        note(f"{flag['severity']}: {flag['text'].rstrip('.')}{where}.")
     if found.suggestion:
         note(found.suggestion)
 

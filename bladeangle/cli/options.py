@@ -88,7 +88,8 @@ camera_option = click.option(
 def _needed(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
     """Refuse None: click takes a default that turns out to be None for a value."""
     if value is None:
-        raise click.MissingParameter(ctx=ctx, param=param)
+        words = f"Give its file, or name it as {param.name} in the settings; `bladeangle config --example` shows how."
+        raise click.MissingParameter(words, ctx=ctx, param=param)
     return value
 
 
@@ -96,10 +97,9 @@ ring_option = click.option(
     "--ring",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    required=True,
     default=_from_config("ring"),
     callback=_needed,
-    show_default="from the settings",
+    show_default="from the settings; needed there or here",
     help="Ring definition, made by `bladeangle ring` or elsewhere.",
 )
 
@@ -179,7 +179,12 @@ def _remember(name: str) -> Callable[[click.Context, click.Parameter, bool], Non
 
 
 quiet_option = click.option(
-    "-q", "--quiet", is_flag=True, expose_value=False, callback=_remember("quiet"), help="Say nothing but errors."
+    "-q",
+    "--quiet",
+    is_flag=True,
+    expose_value=False,
+    callback=_remember("quiet"),
+    help="Say nothing but results and errors.",
 )
 verbose_option = click.option(
     "-v", "--verbose", is_flag=True, expose_value=False, callback=_remember("verbose"), help="Say more while working."

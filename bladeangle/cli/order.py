@@ -19,7 +19,9 @@ from bladeangle.cli.options import note, quiet_option, spare_inputs, spread_opti
 @click.option(
     "--rule", type=click.Choice(["iso14253", "guard"]), default="iso14253", show_default=True, help="Decision rule."
 )
-@click.option("--false-accept", type=float, default=0.02, show_default=True, help="Probability allowed by the guard.")
+@click.option(
+    "--false-accept", type=float, default=0.02, show_default=True, metavar="P", help="Probability allowed by the guard."
+)
 @click.option("--name", metavar="NAME", help="Name of the order.  [default: the record's name]")
 @click.option("--date", metavar="DATE", help="Date of the order.  [default: today]")
 @click.option("--notes", default="", metavar="TEXT", help="Anything the shop must know.")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, spare_inputs
+from bladeangle.cli.options import note, quiet_option, spare_inputs, verbose_option
 
 
 @click.command()
@@ -22,6 +22,8 @@ from bladeangle.cli.options import note, spare_inputs
     "--plot", type=click.Path(path_type=Path), metavar="FILE.png|svg", help="Plot of one record's unrolled blade tips."
 )
 @click.option("--title", default="", metavar="TEXT", help="Title of the page.")
+@quiet_option
+@verbose_option
 def report(
     records: tuple[Path, ...],
     photos: Path | None,

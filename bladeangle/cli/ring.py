@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from bladeangle.cli.options import note, quiet_option, verbose_option
+
 
 @click.command()
 @click.option(
@@ -15,7 +17,11 @@ import click
     "--height", "height_mm", type=float, required=True, metavar="MM", help="Rotor height as it stands on the sheet."
 )
 @click.option(
-    "--paper", type=click.Choice(["a4", "letter", "a3"], case_sensitive=False), default="a4", show_default=True
+    "--paper",
+    type=click.Choice(["a4", "letter", "a3"], case_sensitive=False),
+    default="a4",
+    show_default=True,
+    help="Of the sheets; what one does not hold is printed in pieces.",
 )
 @click.option(
     "--camera-height",
@@ -36,6 +42,8 @@ import click
     help="Folder for the definition and the sheets; made if missing.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the definition to standard output as well.")
+@quiet_option
+@verbose_option
 def ring(
     diameter_mm: float,
     height_mm: float,
@@ -79,10 +87,9 @@ def ring(
     write_text_atomic(folder / f"{stem}.json", text)
     if as_json:
         click.echo(text, nl=False)
-    click.echo(f"Wrote {stem}.json, .pdf and {len(svgs)} .svg to {safe_name(folder)}: {definition.name}.", err=True)
+    note(f"Wrote {stem}.json, .pdf and {len(svgs)} .svg to {safe_name(folder)}: {definition.name}.")
     if camera_height_mm is not None and camera_height_mm < lowest_camera_mm(definition):
-        click.echo(
+        note(
             f"From {camera_height_mm:g} mm a 26 mm-equivalent phone camera does not see the whole ring; "
-            f"it needs {lowest_camera_mm(definition):.0f} mm.",
-            err=True,
+            f"it needs {lowest_camera_mm(definition):.0f} mm."
         )

@@ -35,7 +35,14 @@ from bladeangle.cli.options import json_option, note, quiet_option, verbose_opti
     help="Error whose chance of passing is told.",
 )
 @click.option("--iso484", is_flag=True, help="Print the classes of ISO 484-2 as a yardstick as well.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Seed of the joint probability.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="Seed of the random draws behind the joint probability.",
+)
 @json_option
 @quiet_option
 @verbose_option

@@ -47,6 +47,7 @@ VERSION = 1
 FIRST_LOOK = 400
 #: Counting the rotors within the bound stops here.
 MOST_COUNTED = 20_000
+_NAME = "Name a file that `bladeangle batch` wrote."
 
 _SHELF_COLUMNS = (
     "rotor, created, blade_count, hand, entry_deg, entry_u, middle_deg, middle_u, exit_deg, exit_u, hub_mm, hub_u, "
@@ -107,7 +108,7 @@ class Inventory:
         self.path = path
         self._shown = f"The inventory {safe_name(path)}"
         if not create and not path.is_file():
-            raise RecordError(f"{self._shown} does not exist.", "Name a file that `bladeangle batch` wrote.")
+            raise RecordError(f"{self._shown} does not exist.", _NAME)
         with self._told():
             self._db = self._connect("rwc" if create else "rw")
             try:
@@ -148,7 +149,7 @@ class Inventory:
                     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
                     db.execute(f"PRAGMA user_version = {VERSION}")
         if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-            raise RecordError(f"{self._shown} is not an inventory.", "Name a file that `bladeangle batch` wrote.")
+            raise RecordError(f"{self._shown} is not an inventory.", _NAME)
         if db.execute("PRAGMA user_version").fetchone()[0] != VERSION:
             raise RecordError(f"{self._shown} has another version than {VERSION}.", "Update bladeangle.")
 
@@ -162,7 +163,9 @@ class Inventory:
                 f"{self._shown} cannot be used: {error}.", "Look at the disk and the permissions of file and folder."
             ) from error
         except sqlite3.DatabaseError as error:
-            raise RecordError(f"{self._shown} is damaged or not an inventory: {error}.", "Measure again.") from error
+            raise RecordError(
+                f"{self._shown} is damaged or not an inventory: {error}.", f"{_NAME} If it is one, measure again."
+            ) from error
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[None]:
