@@ -18,8 +18,8 @@ from bladeangle.moved import movements
 from bladeangle.ring import Ring
 from bladeangle.stations import StationOptions, Stations, change_with_scale
 
-#: Share of a station that must show an edge for it to count as seen whole; of its ten parts the one beside the blade's end
-#: is often left out as a rounded edge (`edges.END_MARGIN_MM`).
+#: Share of a station that must show an edge for it to count as seen whole; of its ten parts the one beside the blade's
+#: end is often left out as a rounded edge (`edges.END_MARGIN_MM`).
 WHOLE_SHARE = 0.85
 #: Root mean square of tip or ring residuals, px, from which a photograph is doubted, and from which it is refused.
 DOUBTED_RMS_PX = 0.9
