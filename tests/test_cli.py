@@ -409,7 +409,7 @@ def test_a_missing_ring_says_where_it_can_be_named() -> None:
 
 
 def test_doubts_and_notes_are_told_apart() -> None:
-    flags: list[dict[str, object]] = [
+    flags: list[dict[str, Any]] = [
         {"code": "edge-nick", "text": "Left out.", "photo": None, "blade": 1, "station": "exit"},
         {"code": "blur", "text": "Not sharp.", "photo": "inlet.jpg", "blade": None, "station": None},
         {"code": "edge-nick", "text": "Left out.", "photo": None, "blade": 2, "station": "exit"},
