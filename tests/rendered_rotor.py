@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tempfile
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -37,3 +39,10 @@ def rendered(folder: Path, seed: int, views: tuple[str, ...] = PAIR) -> tuple[Me
     standing = [path for path in paths if path.name != "outlet.jpg"]
     turned = [path for path in paths if path.name == "outlet.jpg"]
     return measure(standing, turned, ring, camera, Options()), true
+
+
+@cache
+def pair_and_two() -> tuple[Measurement, dict[str, Any]]:
+    """A rendered pair with two photographs from the side, measured once for all tests that only read it."""
+    with tempfile.TemporaryDirectory() as folder:
+        return rendered(Path(folder), 704, (*PAIR, "around-1", "around-4"))
