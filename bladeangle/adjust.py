@@ -133,8 +133,9 @@ def adjust(
         steady = change < (STEADY if must_settle else 5 * STEADY)
         # the weights are provisional until the scales are steady: no need to settle to the last digit
         enough = SETTLED * (1.0 if (must_settle and (steady or turn + 1 == RESCALINGS)) or not rescale else 100.0)
-        iterations = work.settle(enough, iterations, most_iterations)
-        if iterations >= most_iterations or (steady and turn > 1):
+        last = (steady and turn > 1) or not rescale or turn + 1 == RESCALINGS
+        iterations = work.settle(enough, iterations, most_iterations, last=last or not must_settle)
+        if iterations >= most_iterations or last:
             break
     if must_settle and iterations >= most_iterations and work.gain > NEARLY:
         raise AdjustmentError(
@@ -238,10 +239,12 @@ class _Work:
         )
         self.sway = (side, above)
 
-    def settle(self, enough: float, iterations: int, most: int) -> int:
-        """Levenberg-Marquardt steps until one can lower the cost by less than `enough`; the iterations so far."""
+    def settle(self, enough: float, iterations: int, most: int, *, last: bool) -> int:
+        """Levenberg-Marquardt steps until one can lower the cost by less than `enough`; the iterations so far.
+
+        That one is taken at the `last`, and otherwise left to the weights that come next.
+        """
         while iterations < most:
-            iterations += 1
             total, right = self.total()
             if not np.isfinite(total).all() or not np.isfinite(right).all():
                 raise AdjustmentError(
@@ -256,6 +259,9 @@ class _Work:
                     "The adjustment's equations are singular.", "Add a photograph from another side."
                 ) from e
             gain = self.gain = float(-right @ step)  # expected fall of the cost
+            if gain < enough and not last:
+                break
+            iterations += 1
             before, cost = (self.state, self.built, self.known), self.cost
             self.state = applied(self.state, self.layout, step)
             self.build()

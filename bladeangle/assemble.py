@@ -247,10 +247,11 @@ def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
     for stretch in edges.predicted(state, p, standing, (shot.photo.width, shot.photo.height)):
         if stretch.face != up:
             continue
-        foot = state.on_cylinder(stretch.px, p, standing, rotor.radius_mm, np.full(len(stretch.px), stretch.far))
+        some = np.append(np.arange(0, len(stretch.px) - 1, 8), len(stretch.px) - 1)  # between them the arc is even
+        foot = state.on_cylinder(stretch.px[some], p, standing, rotor.radius_mm, np.full(len(some), stretch.far))
         tau = rotor.tau_of(foot, np.full(len(foot), stretch.blade))
         along, length = arc_of(rotor, stretch.blade, rotor.ends[stretch.blade])
-        arc = np.interp(tau, along, length)
+        arc = np.interp(np.arange(len(stretch.px)), some, np.interp(tau, along, length))
         for station in STATIONS:
             low, high = station_span(float(length[-1]), station, options)
             inside = (arc >= low) & (arc <= high)

@@ -251,17 +251,18 @@ class _Tips(_Points):
         missed = ~np.isfinite(foot).all(1)
         foot[missed] = [rotor.radius_mm, 0.0, 0.0]
         tau = rotor.tau_of(foot, self.blade)
-        near = np.concatenate([tau, tau + 1e-4, tau - 1e-4])
-        points, after, before = np.split(rotor.tip(np.tile(self.blade, 3), np.tile(self.face, 3), near).T, 3, axis=1)
+        near = np.concatenate([tau + 1e-4, tau - 1e-4])
+        after, before = np.split(rotor.tip(np.tile(self.blade, 2), np.tile(self.face, 2), near).T, 2, axis=1)
+        half, by_rounding, by_ends = rotor.half(tau, self.blade)
+        thickness = rotor.thickness_mm + rotor.extra_mm[self.blade]
         hats = (groove_hats(rotor, tau) * ~self.far[:, None]).T
-        points[2] += (hats * state.grooves[(self.face < 0).astype(int)].T).sum(0)
+        points = rotor.tip(self.blade, np.zeros_like(self.face), tau).T
+        points[2] += self.face * half * thickness + (hats * state.grooves[(self.face < 0).astype(int)].T).sum(0)
         blades = STOOD + 4
         grooves = blades + rotor.blades * (rotor.basis.count + 3)
         residual, jac, gradient = self.on_rotor(state, grooves + GROOVE_KNOTS, points, after - before)
-        half, by_rounding, by_ends = rotor.half(tau, self.blade)
         jac[STOOD] = (gradient[:2] * points[:2]).sum(0) / rotor.radius_mm
         up = gradient[2] * self.face
-        thickness = rotor.thickness_mm + rotor.extra_mm[self.blade]
         jac[STOOD + 1] = up * half
         jac[STOOD + 2 : blades] = up * thickness * by_rounding
         by_heights = gradient[2] * rotor.basis.matrix(tau).T

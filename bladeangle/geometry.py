@@ -135,7 +135,7 @@ def undistort(px: Array, camera: Array) -> Array:
             x += step_x
             y += step_y
             # the error left is of the order of the step's square
-            if max(np.abs(step_x).max(initial=0.0), np.abs(step_y).max(initial=0.0)) < 1e-8:
+            if max(np.abs(step_x).max(initial=0.0), np.abs(step_y).max(initial=0.0)) < 1e-6:
                 break
     out: Array = np.stack([x, y]).T
     return out
@@ -158,11 +158,12 @@ def stretched(coarse: Array, rows: int, columns: int) -> NDArray[Any]:
     channels, n, m = coarse.shape[0], coarse.shape[1] - 1, coarse.shape[2] - 1
     values: NDArray[Any] = coarse.astype(np.float32)
     share = np.arange(columns, dtype=np.float32) / columns
-    values = values[..., :-1, None] * (1 - share) + values[..., 1:, None] * share
+    values = np.diff(values)[..., None] * share + values[..., :-1, None]
     values = values.reshape(channels, n + 1, 1, m * columns)
     share = (np.arange(rows, dtype=np.float32) / rows)[:, None]
-    values = values[:, :-1] * (1 - share) + values[:, 1:] * share
-    return values.reshape(channels, n * rows, m * columns)
+    out = np.diff(values, axis=1) * share
+    out += values[:, :-1]
+    return out.reshape(channels, n * rows, m * columns)
 
 
 def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: bool | NDArray[np.bool_]) -> Array:

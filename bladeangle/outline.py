@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,13 +133,12 @@ def _unroll(look: Look, rim_mm: float) -> _Unrolled:
     seen = min(rows, every * (top - 1))
     coarse = look.to_pixels(points[:, :top].reshape(-1, 3)).T.reshape(2, len(phi), top)
     place = stretched(coarse, every, every)[..., :seen]
-    image, bad = np.zeros((fine, rows), np.float32), np.ones((fine, rows), bool)
-    image[:, :seen] = profiles.sample(look.photo.grey, place)
-    missing = np.isnan(image)
-    image[missing] = 0.0
-    bad[:, :seen] = stretched(beyond[..., :top], every, every)[0, :, :seen] > 0
-    bad |= missing
-    return _Unrolled(np.sqrt(np.maximum(image, 0)), bad, radius_mm * 2 * np.pi / fine)
+    image: NDArray[Any] = np.zeros((fine, rows), np.float32)
+    bad = np.ones((fine, rows), bool)
+    light = profiles.sample(look.photo.grey, place)
+    image[:, :seen] = np.sqrt(np.fmax(light, 0))  # dark where it is outside the picture
+    bad[:, :seen] = (stretched(beyond[..., :top], every, every)[0, :, :seen] > 0) | np.isnan(light)
+    return _Unrolled(image, bad, radius_mm * 2 * np.pi / fine)
 
 
 def _strength(unrolled: _Unrolled, turn: int) -> Array:

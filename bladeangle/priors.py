@@ -121,11 +121,11 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         known.rows += rows
 
     def add(source: str, columns: Ints, value: Array, sigma: Array, jac: Array | None = None) -> None:
-        w = 1 / np.asarray(sigma, float) ** 2
+        w = np.ones(len(value)) / np.asarray(sigma) ** 2
         weighted = w * value
-        cost = float(np.sum(weighted * value))
+        cost = float(weighted @ value)
         if jac is None:
-            put(source, columns, np.broadcast_to(w, columns.shape), weighted, cost, len(value))
+            put(source, columns, w, weighted, cost, len(value))
         else:
             put(source, columns, (jac.T * w) @ jac, weighted @ jac, cost, len(value))
 
@@ -231,7 +231,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     for e in (0, 1):
         pull, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
         put("blades alike", blades[:, count + e], weight * apart, pull, cost, freedom)
-    tip_ends = [rotor.basis.matrix(rotor.ends[:, e]) for e in (0, 1)]
+    tip_ends = rotor.basis.matrix(rotor.ends.T.reshape(-1)).reshape(2, rotor.blades, count)
     for circle, standing in enumerate(state.circle_standing):
         # height above the sheet, along the axis: what is looked at from above is the upper end of the rotor
         sign = np.sign(state.r_ring_rotor[standing, 2, 2])

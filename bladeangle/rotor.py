@@ -41,7 +41,7 @@ class Basis:
         """
         inside = np.minimum(np.maximum(tau, self.start), self.stop)
         x = (inside - self.start) / self.step
-        i = np.clip(x.astype(int), 0, self.count - 4)
+        i = np.minimum(x.astype(int), self.count - 4)
         u = x - i
         h = self.step
         v, uu = 1 - u, u * u
