@@ -43,9 +43,9 @@ NICK_POINTS = 2
 DIFFERENT = 3.0
 #: Angles between which blades of such rotors lie, deg (common practice, no source), with ample room.
 ORDINARY_DEG = (3.0, 55.0)
-#: A blunder of print scale that happens, as when a sheet was fitted to the page (a ratio; common practice, no source).
-SCALE_BLUNDER = 0.1
-#: What it may do to an angle, deg, without a doubt: nobody re-pitches a blade for less (common practice, no source).
+#: A blunder of scale that happens, as when the definition is of another ring (a ratio; common practice, no source), and
+#: what it may do to an angle without a doubt beside three of its standard uncertainties, deg.
+SCALE_BLUNDER = 0.3
 HARMLESS_DEG = 0.1
 #: Tip diameters of such rotors, mm (common practice, no source).
 ORDINARY_MM = (100.0, 200.0)
@@ -197,13 +197,14 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     share = np.array(shares)
     either = [change_with_scale(rotor, labels, options, 1 + sign * SCALE_BLUNDER) for sign in (1, -1)]
     change = np.abs(share @ np.nan_to_num(either).T).max(1)
-    expanded = 2 * np.sqrt(np.diag(share @ stations.budget.covariance_deg2 @ share.T))
-    allowed = np.maximum(expanded, HARMLESS_DEG)
+    u = np.sqrt(np.diag(share @ stations.budget.covariance_deg2 @ share.T))
+    allowed = 3 * u + HARMLESS_DEG
     worst = int((change / allowed).argmax())
-    text = f"{why}: {names[worst]} changes by {change[worst] / SCALE_BLUNDER / 100:.3f} deg per 1 % of scale"
+    little = abs(float(share[worst] @ np.nan_to_num(change_with_scale(rotor, labels, options, 1.01))))
+    text = f"{why}: {names[worst]} changes by {little:.3f} deg per 1 % of scale"
     if change[worst] <= allowed[worst]:
         return Flag("scale-unchecked", f"{text}.")
-    text += f", by more than its {expanded[worst]:.2f} deg if the print is {100 * SCALE_BLUNDER:.0f} % off."
+    text += f", far more than its uncertainty of {u[worst]:.2f} deg if the definition is of another ring."
     return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
 
 
