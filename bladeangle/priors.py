@@ -189,10 +189,12 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     blades = np.array([cols(("blade", b)) for b in range(rotor.blades)])
     curves = blades[:, :count].reshape(-1)
     each = np.eye(rotor.blades)
+    shape = np.append(k[0], curves)  # heights go with the radius, on which they are seen, and so does what is usual
     # third differences: change of the angle's slope from knot to knot
     bend = np.asarray(np.kron(each, np.diff(np.eye(count), 3, axis=0)), np.float64)
+    value = bend @ rotor.heights.reshape(-1)
     sigma = np.radians([priors.bend_sigma_deg]) * basis.step * rotor.radius_mm
-    add("smoothness", curves, bend @ rotor.heights.reshape(-1), sigma, bend)
+    add("smoothness", shape, value, sigma, np.column_stack([-value / rotor.radius_mm, bend]))
     # only so that the equations stay regular where nothing is seen of a blade
     add("gauge", curves, (rotor.heights - start.rotor.heights).reshape(-1), np.full(len(curves), 500.0))
     ends = blades[:, count : count + 2].reshape(-1)
@@ -215,8 +217,11 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     apart = each - 1 / rotor.blades
     freedom = rotor.blades - 1
     cost = float((pull * off).sum())
-    together: Array = np.asarray(np.kron(apart, weighted), np.float64)
-    put("blades alike", curves, together, pull.reshape(-1), cost, freedom * len(like))
+    by_radius = np.append(cost / rotor.radius_mm, -pull.reshape(-1)) / rotor.radius_mm
+    together = np.zeros((len(shape), len(shape)))
+    together[1:, 1:] = np.kron(apart, weighted)
+    together[0], together[:, 0] = by_radius, by_radius
+    put("blades alike", shape, together, np.append(-cost / rotor.radius_mm, pull), cost, freedom * len(like))
     if state.standings == ("inlet_up", "outlet_up") and 1 in state.circle_standing:
         # The rotor's frame begins at the sheet under the rotor standing inlet up; it stands on its outlet hub face, or
         # nearly, and that face's rim is the largest circle seen when it is turned over.
@@ -227,7 +232,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         rotor.azimuth[:, None] + rotor.turn * rotor.ends - 2 * np.pi / rotor.blades * np.arange(rotor.blades)[:, None]
     )
     away = np.angle(np.exp(1j * (places - np.angle(np.exp(1j * places).mean(0)))))
-    weight = (rotor.radius_mm / priors.alike_end_sigma_mm) ** 2
+    weight = (priors.radius_mm / priors.alike_end_sigma_mm) ** 2
     for e in (0, 1):
         pull, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
         put("blades alike", blades[:, count + e], weight * apart, pull, cost, freedom)
@@ -279,12 +284,12 @@ def groove_information(state: State, priors: Priors) -> Array:
 def alike(rotor: Rotor, priors: Priors) -> tuple[Array, Array]:
     """Functions (m, c) of a blade's spline that are much the same on all blades, and the spread (m,) about their mean.
 
-    Slopes at the leading, middle and trailing parts and the height of the leading end. Blades of one rotor are made
-    alike to about half a degree (common practice, no source); a blade that is not shows as soon as the photographs say
-    so better.
+    Slopes at the leading, middle and trailing parts and the height of the middle, each a share of the radius. Blades of
+    one rotor are made alike to about half a degree (common practice, no source); a blade that is not shows as soon as
+    the photographs say so better.
     """
     wrap = float(np.median(rotor.ends[:, 1]))
-    slopes = rotor.basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1) / rotor.radius_mm
+    slopes = rotor.basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1)
     height = rotor.basis.matrix(np.array([0.5 * wrap]))
-    sigma = np.array([np.radians(priors.alike_sigma_deg)] * 3 + [priors.alike_height_sigma_mm])
-    return np.vstack([slopes, height]), sigma
+    sigma = np.array([np.radians(priors.alike_sigma_deg)] * 3 + [priors.alike_height_sigma_mm / priors.radius_mm])
+    return np.vstack([slopes, height]) / rotor.radius_mm, sigma
