@@ -111,6 +111,9 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
             )
         if ring_px > DOUBTED_RING_PX:
             yield Flag("residuals-high", f"The ring's markers fit to {ring_px:.2f} px only.", view.name)
+        if view.tips is not None and not len(view.tips.px):
+            text = "No blade tip is seen where the other photographs put them."
+            yield Flag("photos-disagree", text, view.name)
         for kind in TIP_KINDS:
             tip_px = result.rms_px(p, kind)
             if tip_px > REFUSED_TIP_PX:
