@@ -163,8 +163,8 @@ def test_intervals_cover_and_sampled_covariance_is_the_predicted_one():
 def test_outliers_hardly_move_the_angles(eight, run, most):
     """A tenth of the tip points 2 to 6 px off: single points, and runs of 130 px as glare makes them.
 
-    Runs raise the estimate of sway, which then takes them for grooves. Bounding what each trace tells would mend most of
-    it, but edges of turned metal have such tails without a fault, and would be thought better than they are.
+    Runs raise the estimate of sway, which then takes them for grooves. Bounding what each trace tells would mend most
+    of it, but edges of turned metal have such tails without a fault, and would be thought better than they are.
     """
     truth, views, _, found = eight
     rng = np.random.default_rng(3)
