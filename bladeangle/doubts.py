@@ -207,7 +207,7 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     text = f"{why}: {names[worst]} changes by {little:.3f} deg per 1 % of scale"
     if change[worst] <= allowed[worst]:
         return Flag("scale-unchecked", f"{text}.")
-    text += f", far more than its uncertainty of {u[worst]:.2f} deg if the definition is of another ring."
+    text += f", and by {change[worst]:.2f} deg (of an uncertainty of {u[worst]:.2f}) with another ring's definition."
     return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
 
 
