@@ -111,6 +111,9 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
             )
         if ring_px > DOUBTED_RING_PX:
             yield Flag("residuals-high", f"The ring's markers fit to {ring_px:.2f} px only.", view.name)
+        if view.tips is not None and not len(view.tips.px):
+            text = "No blade tip is seen where the other photographs put them."
+            yield Flag("photos-disagree", text, view.name)
         for kind in TIP_KINDS:
             tip_px = result.rms_px(p, kind)
             if tip_px > REFUSED_TIP_PX:
@@ -204,7 +207,7 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     text = f"{why}: {names[worst]} changes by {little:.3f} deg per 1 % of scale"
     if change[worst] <= allowed[worst]:
         return Flag("scale-unchecked", f"{text}.")
-    text += f", far more than its uncertainty of {u[worst]:.2f} deg if the definition is of another ring."
+    text += f", and by {change[worst]:.2f} deg (of an uncertainty of {u[worst]:.2f}) with another ring's definition."
     return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
 
 

@@ -94,7 +94,8 @@ def read_profiles(grey: NDArray[np.float32], px: Array, normal: Array, reach: tu
     along = np.stack([-across[1], across[0]])
     xy = on + t * across + a[:, None, None] * along  # (2, a, n, t)
     mean = np.full(len(a), 1 / len(a), np.float32)
-    return np.tensordot(mean, sample(grey, xy), 1).astype(np.float64)
+    with np.errstate(invalid="ignore"):  # nan outside the picture is meant; now and then linear algebra warns of it
+        return np.tensordot(mean, sample(grey, xy), 1).astype(np.float64)
 
 
 def _normal_cdf(x: Array) -> Array:

@@ -158,10 +158,14 @@ def test_intervals_cover_and_sampled_covariance_is_the_predicted_one():
 
 @pytest.mark.parametrize(("run", "most"), [
     (1, 1.0),
-    pytest.param(8, 2.0, marks=pytest.mark.xfail(strict=False, reason="runs of outliers are taken for correlation")),
+    pytest.param(8, 2.0, marks=pytest.mark.xfail(strict=False, reason="taken for sway: 3.5 uncertainties")),
 ])  # fmt: skip
 def test_outliers_hardly_move_the_angles(eight, run, most):
-    """A tenth of the tip points 2 to 6 px off: single points, and runs of 130 px as glare makes them."""
+    """A tenth of the tip points 2 to 6 px off: single points, and runs of 130 px as glare makes them.
+
+    Runs raise the estimate of sway, which then takes them for grooves. Bounding what each trace tells would mend most
+    of it, but edges of turned metal have such tails without a fault, and would be thought better than they are.
+    """
     truth, views, _, found = eight
     rng = np.random.default_rng(3)
     spoiled = []

@@ -75,6 +75,15 @@ def test_a_moved_rotor_is_named(eight: tuple[Truth, tuple[View, ...]]) -> None:
     assert "photos-disagree" not in codes(flags)
 
 
+def test_a_photograph_that_shows_no_tip_is_named(eight: tuple[Truth, tuple[View, ...]]) -> None:
+    truth, views = eight
+    tips, ends = views[5].tips, views[5].ends
+    assert tips is not None and ends is not None
+    none = replace(views[5], tips=tips.only(np.zeros(len(tips.px), bool)), ends=None)
+    flags = raised(adjusted(truth, (*views[:5], none, *views[6:])))
+    assert [f.photo for f in flags if f.code == "photos-disagree"] == [views[5].name]
+
+
 def test_what_no_movement_explains_is_a_disagreement(eight: tuple[Truth, tuple[View, ...]]) -> None:
     truth, views = eight
     tips = views[4].tips
