@@ -185,8 +185,8 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     least_jump = int(LEAST_JUMP_MM / pitch_mm)
     steps = 2 * columns
     # values[c, f, r]: best sum up to column c at row r, arrived at by falling f rows; -inf beyond the rows
-    values = np.full((steps + 1, falls, rows + falls), -np.inf, np.float32)
-    values[0, :, :rows] = 0.0
+    values = np.empty((steps + 1, falls, rows + falls), np.float32)
+    values[0], values[:, :, rows:] = 0.0, -np.inf
     highest = np.empty((steps, rows + falls), np.float32)  # the best of any fall, at this row or below
     bent, best = np.empty_like(values[0]), np.empty_like(values[0])
     # row r + f of fall f, as one view: a row of it begins one sample later than the one before
