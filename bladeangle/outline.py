@@ -208,15 +208,14 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     path, jumped = np.zeros(steps, int), np.zeros(steps, bool)
     for c in range(steps - 1, -1, -1):
         path[c] = row
-        before = values[c]
-        options = [
-            (float(before[fall + k, row + fall]) - BEND_COST * abs(k), k) for k in (-1, 0, 1) if 0 <= fall + k < falls
-        ]
-        most, change = max(options, key=lambda o: o[0])
-        if row >= least_jump and float(highest[c, row - least_jump]) - costs[c % columns] > most:
+        most, change = -np.inf, 0
+        for k in (-1, 0, 1):
+            if 0 <= fall + k < falls and (value := values.item(c, fall + k, row + fall) - BEND_COST * abs(k)) > most:
+                most, change = value, k
+        if row >= least_jump and highest.item(c, row - least_jump) - costs[c % columns] > most:
             jumped[c] = True
-            row = int(before[:, : row - least_jump + 1].max(0).argmax())
-            fall = int(before[:, row].argmax())
+            row = int(values[c, :, : row - least_jump + 1].max(0).argmax())
+            fall = int(values[c, :, row].argmax())
             continue
         row, fall = row + fall, fall + change
     half = columns // 2
@@ -380,13 +379,16 @@ class _Unwound:
         folded = {(turn, count): _Folded.of(thick[turn], count) for turn in thick for count in BLADE_COUNTS}
         return cls(rim_mm, strength, folded)
 
-    def teeth(self, share: float) -> dict[tuple[int, int], _Tooth]:
-        """The strongest tooth, and those of turns and numbers of blades that may come to this share of its score."""
+    def teeth(self, share: float, known: dict[tuple[int, int], _Tooth]) -> dict[tuple[int, int], _Tooth]:
+        """The strongest tooth, and those of turns and numbers of blades that may come to this share of its score.
+
+        known : what a higher share gave, which need not be looked for again.
+        """
         teeth: dict[tuple[int, int], _Tooth] = {}
         best = 0.0
         # the most promising first: most of the others cannot come near its score, and need no path
         for key, one in sorted(self.folded.items(), key=lambda f: -f[1].most):
-            if one.most > share * best and (tooth := one.tooth()) is not None:
+            if one.most > share * best and (tooth := known.get(key) or one.tooth()) is not None:
                 teeth[key] = tooth
                 best = max(best, tooth.score)
         return teeth
@@ -409,12 +411,12 @@ class _Seen:
 def _look_at(look: Look) -> _Seen:
     """One photograph, unrolled about the hub's rim where its teeth let it be expected."""
     turned = _Unwound.at(look, PLANE_MM)
-    if first := turned.teeth(1.0):
-        row = max(first.values(), key=lambda tooth: tooth.score).row
+    if teeth := turned.teeth(1.0, {}):
+        row = max(teeth.values(), key=lambda tooth: tooth.score).row
         rim_mm = look.heights[0] + PITCH_MM * COARSE * row + HUB_BEYOND_MM[0]
         if abs(rim_mm - PLANE_MM) >= RIM_SLACK_MM:
-            turned = _Unwound.at(look, rim_mm)
-    return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(FOLLOWED))
+            turned, teeth = _Unwound.at(look, rim_mm), {}
+    return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(FOLLOWED, teeth))
 
 
 def _totals(seen: Sequence[_Seen]) -> dict[tuple[int, int], float]:
