@@ -148,28 +148,24 @@ def _strength(unrolled: _Unrolled, turn: int) -> Array:
     """
     from scipy.ndimage import gaussian_filter1d
 
-    image, bad = unrolled.image, unrolled.bad
-    if turn < 0:
-        back = (SUBCOLUMNS - 1 - np.arange(len(image))) % len(image)
-        image, bad = image[back], bad[back]
-    rows = image.shape[1]
+    image, rows = unrolled.image, unrolled.image.shape[1]
     apart = np.tan(np.radians(ORDINARY_DEG)) * unrolled.arc_mm / PITCH_MM  # rows from one subcolumn to the next
     room = int(np.ceil(apart * SUBCOLUMNS / 2)) + 1
     mean = np.zeros((COLUMNS, rows), np.float32)
     for sub in range(SUBCOLUMNS):
-        shear = -apart * (sub - (SUBCOLUMNS - 1) / 2)
+        shear = -turn * apart * (sub - (SUBCOLUMNS - 1) / 2)
         below = int(np.floor(shear))
         share = np.float32(shear - below)
         one = np.pad(image[sub::SUBCOLUMNS], ((0, 0), (room, room)), mode="edge")[:, room + below :]
         mean += (1 - share) * one[:, :rows] + share * one[:, 1 : rows + 1]
-    outside = bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1)
+    outside = unrolled.bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1)
     step = gaussian_filter1d(mean / SUBCOLUMNS, 0.5 / PITCH_MM, axis=1, order=1, mode="nearest")
     noise = 1.4826 * np.median(np.abs(step[~outside])) + 1e-6
     strength = np.clip(np.abs(step) / noise, 0, 10)
     # within a millimetre of forbidden ground the filter sees across the border
     near = gaussian_filter1d(outside.astype(np.float32), 0.6 / PITCH_MM, axis=1) > 0.02
     strength[near] = 0.0
-    return strength
+    return strength[turn * np.arange(COLUMNS) % COLUMNS]
 
 
 def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_], float]:
