@@ -287,27 +287,23 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
     return steps.with_rows(glaring, found)
 
 
-def ends_in_sight(state: State, index: int, standing: int) -> Iterator[tuple[int, int]]:
+def ends_in_sight(state: State, index: int, standing: int) -> list[tuple[int, int]]:
     """Blade and end (0 leading, 1 trailing) of the ends of tips that nothing hides from a photograph."""
     rotor = state.rotor
     assert rotor is not None
-    eye = state.eye_in(index, standing)
-    inside = state.inside(index, standing)
-    up = upper_face(state.standings[standing])
-    inward = np.linspace(0.0, 6.0, 7) / rotor.radius_mm * np.array([[1.0], [-1.0]])
-    near = rotor.ends[..., None] + inward  # (blades, 2, 7)
-    of = np.repeat(np.arange(rotor.blades), near[0].size)
-    highest = np.asarray(_highest(state, of, near.reshape(-1), up).reshape(near.shape).all(2))
-    for b in range(rotor.blades):
-        for end in (0, 1):
-            if inside:
-                seen = bool(highest[b, end])
-            else:
-                phi = rotor.azimuth[b] + rotor.turn * rotor.ends[b, end]
-                at = np.array([np.cos(phi), np.sin(phi)]) * rotor.radius_mm
-                seen = bool((eye[:2] - at) @ at >= 0.5 * rotor.radius_mm * np.linalg.norm(eye[:2] - at))
-            if seen:
-                yield b, end
+    ends = [(b, end) for b in range(rotor.blades) for end in (0, 1)]
+    tau = rotor.ends.reshape(-1)
+    if state.inside(index, standing):
+        inward = np.linspace(0.0, 6.0, 7) / rotor.radius_mm * np.tile([[1.0], [-1.0]], (rotor.blades, 1))
+        blade = np.repeat(np.arange(rotor.blades), 2 * 7)
+        up = upper_face(state.standings[standing])
+        seen = np.asarray(_highest(state, blade, (tau[:, None] + inward).reshape(-1), up).reshape(-1, 7).all(1))
+    else:
+        phi = np.repeat(rotor.azimuth, 2) + rotor.turn * tau
+        at = rotor.radius_mm * np.stack([np.cos(phi), np.sin(phi)], 1)
+        away = state.eye_in(index, standing)[:2] - at
+        seen = (away * at).sum(1) >= 0.5 * rotor.radius_mm * np.linalg.norm(away, axis=1)
+    return [end for end, shown in zip(ends, seen, strict=True) if shown]
 
 
 def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_mm: float) -> EndPoints:
@@ -315,18 +311,14 @@ def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px:
 
     Looked for within `search_mm` of the present ends, at the end that the photograph shows.
     """
-    inside = state.inside(index, standing)
-    up = upper_face(state.standings[standing])
-    rows: list[tuple[int, int, Array, Array, float]] = []
-    for b, end in ends_in_sight(state, index, standing):
-        place = _end_of(photo, state, index, standing, b, end, up, blur_px, search_mm)
-        if place is None and inside:
-            place = _end_of(photo, state, index, standing, b, end, up, blur_px, WIDER * search_mm)
-        if place is not None:
-            rows.append((b, end, *place))
-    if not rows:
+    wanted = ends_in_sight(state, index, standing)
+    found = _ends_of(photo, state, index, standing, wanted, blur_px, search_mm)
+    if state.inside(index, standing):
+        lost = [end for end in wanted if end not in found]
+        found |= _ends_of(photo, state, index, standing, lost, blur_px, WIDER * search_mm)
+    if not found:
         return EndPoints(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
-    blade, which, px, along, sigma = zip(*rows, strict=True)
+    blade, which, px, along, sigma = zip(*((*end, *found[end]) for end in wanted if end in found), strict=True)
     return EndPoints(np.array(blade), np.array(which), np.array(px), np.array(along), np.array(sigma))
 
 
@@ -355,18 +347,16 @@ def confirm_count(views: Sequence[View], state: State) -> None:
         )
 
 
-def _end_of(
+def _ends_of(
     photo: Photo,
     state: State,
     index: int,
     standing: int,
-    blade: int,
-    end: int,
-    up: int,
+    wanted: Sequence[tuple[int, int]],
     blur_px: float,
     search_mm: float,
-) -> tuple[Array, Array, float] | None:
-    """Place, direction along the tip edge, and sigma px of a blade's end, or None when it is not clear.
+) -> dict[tuple[int, int], tuple[Array, Array, float]]:
+    """Blade and end -> its place, direction along the tip edge, and sigma px, of those `wanted` that are clear.
 
     The leading or trailing edge itself is followed for a few millimetres inside the tip and carried on to the tip.
     """
@@ -374,28 +364,35 @@ def _end_of(
     assert rotor is not None
     depth = np.arange(0.6, 5.1, 0.25)
     along = np.arange(-search_mm, search_mm + 1e-9, 0.1)
-    tau = rotor.ends[blade, end] + along / rotor.radius_mm
     n = len(along)
-    tip = rotor.tip(np.full(n, blade), np.zeros(n, int), tau)
-    px = state.pixels_of(tip, index, standing)
-    if not ((px > 12) & (px < np.array([photo.width, photo.height]) - 13)).all():
-        return None
+    blade = np.repeat([b for b, _ in wanted], n).astype(int)
+    tau = np.array([rotor.ends[end] for end in wanted]).reshape(-1, 1) + along / rotor.radius_mm
+    tip = rotor.tip(blade, np.zeros_like(blade), tau.reshape(-1))
+    px = state.pixels_of(tip, index, standing).reshape(-1, n, 2)
+    within = np.flatnonzero(((px > 12) & (px < np.array([photo.width, photo.height]) - 13)).all((1, 2)))
+    wanted, px, tip = [wanted[int(k)] for k in within], px[within], tip.reshape(-1, n, 3)[within].reshape(-1, 3)
+    if not wanted:
+        return {}
     inward = np.stack([1 - depth / rotor.radius_mm, 1 - depth / rotor.radius_mm, np.ones(len(depth))], 1)
-    inner = state.pixels_of((inward[:, None] * tip).reshape(-1, 3), index, standing).reshape(len(depth), n, 2)
-    px_per_mm = float(np.linalg.norm(np.diff(px, axis=0), axis=1).mean() / 0.1)
-    read = np.sqrt(np.maximum(profiles.sample(photo.grey, np.moveaxis(inner, -1, 0)), 0)).astype(float)
-    response = step_response(read**2, max(blur_px, 1.0) / px_per_mm / 0.1)
-    (path,) = follow([response], np.arange(n, dtype=float), most_step=4, priors=[(along / search_mm) ** 2])
-    strong = response[np.arange(len(depth)), path.astype(int)]
-    if np.median(strong) < 3.0:
-        return None
-    line = np.polynomial.Polynomial.fit(depth, along[path.astype(int)], 1, w=strong)
-    error = along[path.astype(int)] - line(depth)
-    at = float(line(0.0))
-    if abs(at) > search_mm or np.median(np.abs(error)) > 0.5:
-        return None
-    direction = np.gradient(px, axis=0)
-    i = int(np.clip(np.searchsorted(along, at), 1, n - 2))
-    place = px[i] + (at - along[i]) * direction[i] / 0.1
-    sigma_mm = float(np.hypot(0.3, 2 * np.sqrt((error**2).mean())))
-    return place, direction[i] / np.linalg.norm(direction[i]), sigma_mm * px_per_mm
+    inner = state.pixels_of((inward[:, None] * tip).reshape(-1, 3), index, standing).T.reshape(2, len(depth), -1, n)
+    px_per_mm = np.linalg.norm(np.diff(px, axis=1), axis=2).mean(1) / 0.1
+    light = np.maximum(profiles.sample(photo.grey, inner), 0).astype(float)
+    responses = [step_response(light[:, k], max(blur_px, 1.0) / scale / 0.1) for k, scale in enumerate(px_per_mm)]
+    priors = [(along / search_mm) ** 2] * len(wanted)
+    paths = follow(responses, along, most_step=4, priors=priors)
+    out = {}
+    for end, response, path, on, scale in zip(wanted, responses, paths, px, px_per_mm, strict=True):
+        strong = response[np.arange(len(depth)), np.searchsorted(along, path)]
+        if np.median(strong) < 3.0:
+            continue
+        line = np.polynomial.Polynomial.fit(depth, path, 1, w=strong)
+        error = path - line(depth)
+        at = float(line(0.0))
+        if abs(at) > search_mm or np.median(np.abs(error)) > 0.5:
+            continue
+        direction = np.gradient(on, axis=0)
+        i = int(np.clip(np.searchsorted(along, at), 1, n - 2))
+        place = on[i] + (at - along[i]) * direction[i] / 0.1
+        sigma_mm = float(np.hypot(0.3, 2 * np.sqrt((error**2).mean())))
+        out[end] = place, direction[i] / np.linalg.norm(direction[i]), sigma_mm * float(scale)
+    return out

@@ -148,28 +148,24 @@ def _strength(unrolled: _Unrolled, turn: int) -> Array:
     """
     from scipy.ndimage import gaussian_filter1d
 
-    image, bad = unrolled.image, unrolled.bad
-    if turn < 0:
-        back = (SUBCOLUMNS - 1 - np.arange(len(image))) % len(image)
-        image, bad = image[back], bad[back]
-    rows = image.shape[1]
+    image, rows = unrolled.image, unrolled.image.shape[1]
     apart = np.tan(np.radians(ORDINARY_DEG)) * unrolled.arc_mm / PITCH_MM  # rows from one subcolumn to the next
     room = int(np.ceil(apart * SUBCOLUMNS / 2)) + 1
     mean = np.zeros((COLUMNS, rows), np.float32)
     for sub in range(SUBCOLUMNS):
-        shear = -apart * (sub - (SUBCOLUMNS - 1) / 2)
+        shear = -turn * apart * (sub - (SUBCOLUMNS - 1) / 2)
         below = int(np.floor(shear))
         share = np.float32(shear - below)
         one = np.pad(image[sub::SUBCOLUMNS], ((0, 0), (room, room)), mode="edge")[:, room + below :]
         mean += (1 - share) * one[:, :rows] + share * one[:, 1 : rows + 1]
-    outside = bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1)
+    outside = unrolled.bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1)
     step = gaussian_filter1d(mean / SUBCOLUMNS, 0.5 / PITCH_MM, axis=1, order=1, mode="nearest")
     noise = 1.4826 * np.median(np.abs(step[~outside])) + 1e-6
     strength = np.clip(np.abs(step) / noise, 0, 10)
     # within a millimetre of forbidden ground the filter sees across the border
     near = gaussian_filter1d(outside.astype(np.float32), 0.6 / PITCH_MM, axis=1) > 0.02
     strength[near] = 0.0
-    return strength
+    return strength[turn * np.arange(COLUMNS) % COLUMNS]
 
 
 def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_], float]:
@@ -185,8 +181,8 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     least_jump = int(LEAST_JUMP_MM / pitch_mm)
     steps = 2 * columns
     # values[c, f, r]: best sum up to column c at row r, arrived at by falling f rows; -inf beyond the rows
-    values = np.full((steps + 1, falls, rows + falls), -np.inf, np.float32)
-    values[0, :, :rows] = 0.0
+    values = np.empty((steps + 1, falls, rows + falls), np.float32)
+    values[0], values[:, :, rows:] = 0.0, -np.inf
     highest = np.empty((steps, rows + falls), np.float32)  # the best of any fall, at this row or below
     bent, best = np.empty_like(values[0]), np.empty_like(values[0])
     # row r + f of fall f, as one view: a row of it begins one sample later than the one before
@@ -208,15 +204,14 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     path, jumped = np.zeros(steps, int), np.zeros(steps, bool)
     for c in range(steps - 1, -1, -1):
         path[c] = row
-        before = values[c]
-        options = [
-            (float(before[fall + k, row + fall]) - BEND_COST * abs(k), k) for k in (-1, 0, 1) if 0 <= fall + k < falls
-        ]
-        most, change = max(options, key=lambda o: o[0])
-        if row >= least_jump and float(highest[c, row - least_jump]) - costs[c % columns] > most:
+        most, change = -np.inf, 0
+        for k in (-1, 0, 1):
+            if 0 <= fall + k < falls and (value := values.item(c, fall + k, row + fall) - BEND_COST * abs(k)) > most:
+                most, change = value, k
+        if row >= least_jump and highest.item(c, row - least_jump) - costs[c % columns] > most:
             jumped[c] = True
-            row = int(before[:, : row - least_jump + 1].max(0).argmax())
-            fall = int(before[:, row].argmax())
+            row = int(values[c, :, : row - least_jump + 1].max(0).argmax())
+            fall = int(values[c, :, row].argmax())
             continue
         row, fall = row + fall, fall + change
     half = columns // 2
@@ -380,13 +375,16 @@ class _Unwound:
         folded = {(turn, count): _Folded.of(thick[turn], count) for turn in thick for count in BLADE_COUNTS}
         return cls(rim_mm, strength, folded)
 
-    def teeth(self, share: float) -> dict[tuple[int, int], _Tooth]:
-        """The strongest tooth, and those of turns and numbers of blades that may come to this share of its score."""
+    def teeth(self, share: float, known: dict[tuple[int, int], _Tooth]) -> dict[tuple[int, int], _Tooth]:
+        """The strongest tooth, and those of turns and numbers of blades that may come to this share of its score.
+
+        known : what a higher share gave, which need not be looked for again.
+        """
         teeth: dict[tuple[int, int], _Tooth] = {}
         best = 0.0
         # the most promising first: most of the others cannot come near its score, and need no path
         for key, one in sorted(self.folded.items(), key=lambda f: -f[1].most):
-            if one.most > share * best and (tooth := one.tooth()) is not None:
+            if one.most > share * best and (tooth := known.get(key) or one.tooth()) is not None:
                 teeth[key] = tooth
                 best = max(best, tooth.score)
         return teeth
@@ -409,12 +407,12 @@ class _Seen:
 def _look_at(look: Look) -> _Seen:
     """One photograph, unrolled about the hub's rim where its teeth let it be expected."""
     turned = _Unwound.at(look, PLANE_MM)
-    if first := turned.teeth(1.0):
-        row = max(first.values(), key=lambda tooth: tooth.score).row
+    if teeth := turned.teeth(1.0, {}):
+        row = max(teeth.values(), key=lambda tooth: tooth.score).row
         rim_mm = look.heights[0] + PITCH_MM * COARSE * row + HUB_BEYOND_MM[0]
         if abs(rim_mm - PLANE_MM) >= RIM_SLACK_MM:
-            turned = _Unwound.at(look, rim_mm)
-    return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(FOLLOWED))
+            turned, teeth = _Unwound.at(look, rim_mm), {}
+    return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(FOLLOWED, teeth))
 
 
 def _totals(seen: Sequence[_Seen]) -> dict[tuple[int, int], float]:

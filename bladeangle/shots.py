@@ -104,6 +104,8 @@ def _circle_points(shots: Sequence[Shot]) -> list[CirclePoints | None]:
 
 def _edited(shot: Shot, tips: TipPoints, state: State, index: int, standing: int) -> TipPoints:
     """Tip points with what a person struck out left out, and what they added beside them."""
+    if not (shot.edits.struck or shot.edits.added):
+        return tips
     keep = np.ones(len(tips.px), bool)
     for b in np.unique(tips.blade):
         for face, sign in FACES.items():

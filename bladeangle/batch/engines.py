@@ -143,6 +143,8 @@ def run_processes(jobs: Sequence[Job], settings: Settings, workers: int) -> Gene
                         again.append(job)
                         continue
                     outcome = Outcome(job, failure=_death(job, worker.process.exitcode, lasted_s, settings.limit_s))
+                elif todo:  # before the outcome is kept, so that the process does not wait for the disk
+                    worker.give(todo.popleft())
                 yield outcome
         finished = True
     except KeyboardInterrupt:
