@@ -202,7 +202,10 @@ def _standings(overhead: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
             mine.append(look)
     if len(groups) > 2:
         names = ", ".join(_best(group).name for group in groups)
-        raise UsageError(f"{names} show the rotor in {len(groups)} different places, not standing and turned.", HINT)
+        raise UsageError(
+            f"{names} show a rotor in {len(groups)} different places, not only standing and turned over.",
+            f"Take out those of another rotor, or from before it was moved. {HINT}",
+        )
     return groups[0], groups[1] if len(groups) > 1 else []
 
 

@@ -31,6 +31,7 @@ from bladeangle.decision import (
     false_pass_probability,
 )
 from bladeangle.errors import UsageError
+from bladeangle.files import safe_name
 from bladeangle.orders import Order
 from bladeangle.record import STATIONS, Record
 
@@ -396,11 +397,12 @@ def _cautions(record: Record, order: Order, before: Record | None) -> tuple[str,
         old = None if before is None else before.quantity(key)
         if found and old and abs(found[0] - old[0]) > 3 * math.hypot(found[1], old[1]) + 0.3:
             out.append(f"{key} is {found[0]:.1f}, before {old[0]:.1f}: is it the same rotor?")
-    from bladeangle.flags import REGISTRY
+    from bladeangle.flags import together
 
-    doubts = sorted({f["code"] for f in record.data["flags"] if REGISTRY[f["code"]].severity == "doubt"})
-    if doubts:
-        out.append(f"The record carries doubts that the uncertainty may not cover: {', '.join(doubts)}.")
+    for flag in together(record.data["flags"]):
+        if flag["severity"] == "doubt":
+            where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
+            out.append(f"The record carries a doubt: {safe_name(flag['text'].rstrip('.'))}{where}.")
     return tuple(out)
 
 

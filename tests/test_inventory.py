@@ -433,7 +433,7 @@ def test_the_list(shelf: str) -> None:
     assert [line.split()[0] for line in lines] == ["rotor", "=heron", "tern"]
     assert "9.20 ± 0.11" in lines[1]
     assert "14.50 ± 0.14" in lines[1]
-    assert "2 rotors, 3 records, 1 rotors that failed" in outcome.stderr
+    assert "Rotors: 2; records: 3; rotors that failed: 1" in outcome.stderr
 
 
 def test_questions_in_every_format(shelf: str) -> None:

@@ -210,7 +210,7 @@ def test_doubts_in_the_record_are_passed_on() -> None:
     data = make({"exit": [14.5] * 3}).data | {
         "flags": [{"code": "blur", "text": "soft", "photo": None, "blade": None, "station": None}]
     }
-    assert "blur" in verify.verify(record_from_dict(data), an_order()).cautions[0]
+    assert verify.verify(record_from_dict(data), an_order()).cautions[0] == "The record carries a doubt: soft."
 
 
 # --- judging the change ----------------------------------------------------------------------------------------------

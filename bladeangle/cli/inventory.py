@@ -119,7 +119,7 @@ def inventory(
         else:
             answer(db.shelf(limit or 100), shelf_text, as_json, as_csv)
             here, records = db.count()
-            note(f"{here} rotors, {records} records, {len(db.failures())} rotors that failed (--failed).")
+            note(f"Rotors: {here}; records: {records}; rotors that failed: {len(db.failures())} (--failed).")
 
 
 def answer(rows: Sequence[Any], text: Any, as_json: bool, as_csv: bool) -> None:

@@ -9,6 +9,9 @@ import click
 
 from bladeangle.cli.options import json_option, note, quiet_option, verbose_option
 
+#: Longest reason, letters, that stands in a row of the table; longer ones stand below it.
+SHORT_REASON = 40
+
 
 @click.command()
 @click.argument("record_path", type=click.Path(path_type=Path), metavar="RECORD")
@@ -111,6 +114,7 @@ def table(found: Any) -> list[str]:
 
     assert isinstance(found, Verdict)
     what = "change" if found.change else "angle"
+    reasons: list[str] = []
     lines = [f"{'':16}  {what + ' deg':>10}  {'wanted deg':>14}  {'± 95 %':>6}  {'P(conform)':>10}  verdict"]
     for j in found.judgements:
         row = f"{j.label:16}"
@@ -124,7 +128,12 @@ def table(found: Any) -> list[str]:
             row += f"  {j.measured_deg:10.2f}  {goal:>14}  {j.expanded_uncertainty_deg:6.2f}  {chance:>10}"
         else:
             row += " " * 48
-        lines.append(f"{row}  {j.verdict}" + (f" ({safe_name(j.reason)})" if j.reason else ""))
+        reason = safe_name(j.reason) if j.reason else ""
+        lines.append(f"{row}  {j.verdict}" + (f" ({reason})" if 0 < len(reason) <= SHORT_REASON else ""))
+        if len(reason) > SHORT_REASON:
+            reasons.append(f"  {j.label}: {reason}")
+    if reasons:
+        lines += ["", "What would decide:", *reasons]
     rule = (
         "ISO 14253-1"
         if found.rule == "iso14253"

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 #: Blue, orange, green, vermilion, purple, sky: told apart by colour-blind eyes (Okabe and Ito, Color Universal Design).
 COLOURS = ("#0072B2", "#E69F00", "#009E73", "#D55E00", "#CC79A7", "#56B4E9")
+#: Of entry, middle and exit, as in the report and the pictures.
+STATION_COLOURS = ("#009E73", "#000000", "#CC79A7")
 
 
 def plan_figure(plan: Plan) -> Figure:
@@ -72,6 +74,7 @@ def _draw_above(axes: Axes, plan: Plan) -> None:
     near, away = (k * plan.ring.outer_radius_mm * np.array([np.cos(arrow), np.sin(arrow)]) for k in (1.0, 1.25))
     box = {"facecolor": "white", "edgecolor": "none", "pad": 1}
     style = {"arrowstyle": "->"}
+    axes.plot(*(1.12 * away), alpha=0)  # room for the word
     axes.annotate("arrow", tuple(near), tuple(away), arrowprops=style, ha="center", va="center", fontsize=8, bbox=box)
     for p in plan.photos:
         x, y, _ = p.place.eye_mm
@@ -147,6 +150,13 @@ def _dimension(axes: Axes, start: tuple[float, float], end: tuple[float, float],
     )
 
 
+def _in_lines(words: str) -> str:
+    """Words of an expectation in short lines, so that many of them stand side by side."""
+    for start in (" and ", " from "):
+        words = words.replace(start, "\n" + start[1:])
+    return words
+
+
 def _draw_expected(axes: Axes, plan: Plan) -> None:
     k = coverage_factor()
     rows = np.arange(len(plan.expectations))
@@ -155,17 +165,15 @@ def _draw_expected(axes: Axes, plan: Plan) -> None:
             u = [getattr(e, values)[station] for e in plan.expectations]
             at = [r for r, v in zip(rows, u, strict=True) if v is not None]
             axes.plot(
-                at, [k * v for v in u if v is not None], marker="os^"[i], color=COLOURS[3 + i], linewidth=1,
+                at, [k * v for v in u if v is not None], marker="os^"[i], color=STATION_COLOURS[i], linewidth=1,
                 linestyle="-" if fill else "--",
-                markerfacecolor=COLOURS[3 + i] if fill else "white", label=f"{station}, {words}",
+                markerfacecolor=STATION_COLOURS[i] if fill else "white", label=f"{station}, {words}",
             )  # fmt: skip
     axes.set_yscale("log")
     ticks = [t for t in (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0) if axes.get_ylim()[0] <= t <= axes.get_ylim()[1]]
     axes.set_yticks(ticks, [f"{t:g}" for t in ticks])
     axes.minorticks_off()
-    axes.set_xticks(
-        rows, [e.words.replace(" and ", "\nand ").replace(" from above", "\nfrom above") for e in plan.expectations]
-    )
+    axes.set_xticks(rows, [_in_lines(e.words) for e in plan.expectations])
     axes.set_ylabel("degrees, ± at 95 %")
     axes.set_title("Uncertainty to expect", fontsize=10)
     axes.grid(axis="y", color="0.9")

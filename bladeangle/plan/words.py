@@ -78,7 +78,7 @@ def plan_text(plan: Plan, length_text: Callable[[float], str]) -> str:
         f"   {_shown(turned, plan.rotor.blades)}",
         "",
         "Expanded uncertainty to expect (95 %), degrees: a single blade, and the mean over the blades",
-        f"{'':28}" + "".join(f"{s:>18}" for s in STATIONS),
+        f"{'':30}" + "".join(f"{s:>18}" for s in STATIONS),
     ]
     k = coverage_factor()
     for e in plan.expectations:
@@ -90,7 +90,7 @@ def plan_text(plan: Plan, length_text: Callable[[float], str]) -> str:
                 if single is None or mean is None
                 else f"{f'±{k * single:.2f}   ±{k * mean:.2f}':>18}"
             )
-        lines.append(f"{e.words:28}" + "".join(cells))
+        lines.append(f"{e.words:30}" + "".join(cells))
     lines.append("Light and metal decide how well edges stand out: expect two thirds to four thirds of these figures.")
     if not plan.camera.calibrated:
         lines.append("The phone is not calibrated: `bladeangle calibrate` makes the mean over the blades more certain.")
