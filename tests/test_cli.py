@@ -417,3 +417,13 @@ def test_doubts_and_notes_are_told_apart() -> None:
     doubt, note = together(flags)
     assert doubt == {"code": "blur", "text": "Not sharp.", "severity": "doubt", "places": ["photograph inlet.jpg"]}
     assert note["severity"] == "note" and note["places"] == ["blade 1, exit", "blade 2, exit"]
+
+
+@pytest.mark.parametrize(("given", "expected"), [(None, "1"), ("3", "3")])
+def test_linear_algebra_has_one_thread_unless_told_otherwise(given: str | None, expected: str) -> None:
+    env = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    if given is not None:
+        env["OPENBLAS_NUM_THREADS"] = given
+    code = "import sys, os, bladeangle.cli.main; print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == [expected, "False"]
