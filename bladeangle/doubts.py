@@ -43,9 +43,9 @@ NICK_POINTS = 2
 DIFFERENT = 3.0
 #: Angles between which blades of such rotors lie, deg (common practice, no source), with ample room.
 ORDINARY_DEG = (3.0, 55.0)
-#: A blunder of scale that happens, as when the definition is of another ring (a ratio; common practice, no source), and
+#: A blunder of scale that happens, as when a sheet was fitted to the page (a ratio; common practice, no source), and
 #: what it may do to an angle without a doubt beside three of its standard uncertainties, deg.
-SCALE_BLUNDER = 0.3
+SCALE_BLUNDER = 0.1
 HARMLESS_DEG = 0.1
 #: Tip diameters of such rotors, mm (common practice, no source).
 ORDINARY_MM = (100.0, 200.0)
@@ -207,7 +207,7 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     text = f"{why}: {names[worst]} changes by {little:.3f} deg per 1 % of scale"
     if change[worst] <= allowed[worst]:
         return Flag("scale-unchecked", f"{text}.")
-    text += f", and by {change[worst]:.2f} deg (of an uncertainty of {u[worst]:.2f}) with another ring's definition."
+    text += f", and by {change[worst]:.2f} deg (of an uncertainty of {u[worst]:.2f}) if the print is 10 % off."
     return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
 
 

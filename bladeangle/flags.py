@@ -103,8 +103,8 @@ REGISTRY: dict[str, FlagKind] = {
         "Measure the check bar with calipers and give its length, or the diameter over the tips.",
     ),
     "scale-matters": FlagKind(
-        "Nothing tells the scale of the print, and the blades' angles change so much along the tip that with the "
-        "definition of another ring the stations would lie where they are others, by far more than the interval.",
+        "Nothing tells the scale of the print, and the blades' angles change so much along the tip that on a print "
+        "fitted to another page the stations would lie where they are others, by far more than the interval.",
         "doubt",
         "Measure the check bar with calipers and give its length, or the diameter over the tips.",
     ),

@@ -26,9 +26,9 @@ LIMIT_S, PATIENCE_S = 60, 300.0
 MEMORY_MB = 1500
 #: A result is wrong when its error exceeds this many standard uncertainties plus so much.
 SIGMAS, SPARE_DEG = 3.0, 0.1
-#: Doubts that name a fault though sound photographs raise them, too: ring and rotor so many times as large make the
-#: very same picture, so that all that can be said of either is that nothing tells the scale, and what hangs on it.
-NAMING = dict.fromkeys(("ring_of_another_size", "wrong_scale"), frozenset({"scale-matters"}))
+#: Flags that name a fault though sound photographs raise them, too: ring and rotor so many times as large make the very
+#: same picture, so that all that can be said of either is that nothing tells the scale, and what an angle owes to it.
+NAMING = dict.fromkeys(("ring_of_another_size", "wrong_scale"), frozenset({"scale-unchecked", "scale-matters"}))
 #: Outcomes that must not happen.
 BAD = ("WRONG", "CRASH", "HANG", "MEMORY", "LEFT-BEHIND", "UNEXPECTED")
 
@@ -107,7 +107,7 @@ def outcome_of(case: Case) -> Outcome:
     doubts = {c for c in codes if REGISTRY[c].severity == "doubt"}
     text = f"{where}; flags {', '.join(codes) or 'none'}"
     # a doubt that the sound photographs of this rotor raise as well does not tell of the fault
-    telling = doubts - (case.base.usual - NAMING.get(case.fault, frozenset()))
+    telling = (doubts - case.base.usual) | (NAMING.get(case.fault, frozenset()) & set(codes))
     if worst > 0 and not telling:
         return outcome("WRONG", text, worst, codes)
     kind = "flagged" if telling else "within"
