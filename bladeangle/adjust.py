@@ -15,7 +15,7 @@ model).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -401,7 +401,7 @@ def _build(work: _Work) -> _Built:
     n = work.layout.size
     built = _Built(np.zeros((n, n)), np.zeros(n), residuals=[{} for _ in work.views])
     for rows in work.rows:
-        p, kind, residual, jac, columns, sigma = (getattr(rows, f.name) for f in fields(Rows))
+        p, kind, residual, jac, columns, sigma = rows.view, rows.kind, rows.residual, rows.jac, rows.columns, rows.sigma
         scale = work.scale[p].get(kind, Scale())
         single = sigma * scale.single
         missed = ~np.isfinite(residual)
