@@ -49,6 +49,9 @@ SCALE_BLUNDER = 0.1
 HARMLESS_DEG = 0.1
 #: Tip diameters of such rotors, mm (common practice, no source).
 ORDINARY_MM = (100.0, 200.0)
+#: Growth of the angle from entry to exit, deg, below which two overhead views may be matched at a wrong place: of 45
+#: rendered pairs four were, with up to 2.0 deg.
+EVEN_DEG = 2.5
 #: Exits shallower than entries by more than this, deg, and hub faces wider at the inlet end by more than this ratio,
 #: are unusual.
 EXCHANGED_DEG = 0.2
@@ -85,6 +88,8 @@ def doubts(
             "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
         )
         flags.append(Flag("tip-radius-assumed", text))
+    if not oblique and len(result.state.standings) == 2:
+        flags += _even(stations)
     if not oblique:
         for name in loose:
             text = "Its own data do not tie it to the camera file, and from above a wrong focal length is not seen."
@@ -241,6 +246,16 @@ def _unseen(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         if standing in result.state.standings and not any(x.endswith(station) for x in stations.labels):
             text = f"The {station} is seen on no blade, though the rotor was photographed {standing.replace('_', ' ')}."
             yield Flag("station-unseen", text, station=station)
+
+
+def _even(stations: Stations) -> Iterator[Flag]:
+    """Blades that are too even for their length to be told from above."""
+    entry, exit_ = (stations.budget.mean_weights(station) for station in ("entry", "exit"))
+    if entry is None or exit_ is None:
+        return
+    growth = float((exit_ - entry) @ stations.angle_deg)
+    if abs(growth) < EVEN_DEG:
+        yield Flag("wrap-uncertain", f"From entry to exit the blades grow by {growth:.1f} deg only; wrap is a guess.")
 
 
 def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:

@@ -150,6 +150,12 @@ REGISTRY: dict[str, FlagKind] = {
         "note",
         "Measure it with calipers and give it with `--diameter`.",
     ),
+    "wrap-uncertain": FlagKind(
+        "Blades of nearly even pitch look alike wherever the views of both standings are matched along them: wrap and "
+        "lengths may be far off. The angles do not depend on it.",
+        "note",
+        "Add oblique photographs that show the blades from end to end.",
+    ),
     "diameter-differs": FlagKind(
         "The photographs want another tip diameter than was given; from above alone they cannot tell.",
         "doubt",

@@ -33,6 +33,11 @@ KEPT_WEIGHT = 0.3
 EDGE_BIAS_PX = 0.08
 
 
+#: Where a chamfer or a round breaks the hub's rim, the circle seen is either edge of it or lies between: standard
+#: uncertainty of its radius as the hub's, mm (rims are broken by 0.3 to 1 mm; common practice, no source).
+BROKEN_RIM_MM = 0.5
+
+
 @dataclass(frozen=True)
 class StationOptions:
     """Lengths along the tip, mm: station and skipped rounding."""
@@ -206,10 +211,10 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
 
 
 def _hub(result: Adjustment) -> tuple[float, float]:
-    """Diameter, mm, of the largest circle about the axis, and its standard uncertainty (from its height, mostly)."""
+    """Diameter, mm, of the largest circle about the axis, and its standard uncertainty: its height's, and the rim's."""
     k = int(result.state.circles[:, 0].argmax())
     at = result.layout["circles"].start + 2 * k
-    return 2 * float(result.state.circles[k, 0]), 2 * float(np.sqrt(result.covariance[at, at]))
+    return 2 * float(result.state.circles[k, 0]), 2 * float(np.hypot(np.sqrt(result.covariance[at, at]), BROKEN_RIM_MM))
 
 
 def _fall(rotor: Rotor, blade: int) -> float:

@@ -101,6 +101,14 @@ def test_shares_of_information_add_up_to_the_covariance(eight):
         assert np.diag(line.covariance_deg2).min() >= -1e-12
 
 
+def test_the_hub_is_the_widest_circle_and_as_sure_as_a_broken_rim_lets_it_be(eight):
+    truth, _, _, found = eight
+    value, u = found.sizes["hub_diameter"]
+    true = 2 * max(float(circles[:, 0].max()) for circles in truth.circles)
+    assert 1.0 < u < 1.3  # 0.5 mm of the radius, whatever the photographs tell
+    assert 0.0 < abs(value - true) < 2 * u
+
+
 def test_clean_points_give_the_true_angles():
     truth, _, _, found = case(2, "eight", Changes(blades=4, rotors=True), CLEAN)
     assert len(found.labels) == 12

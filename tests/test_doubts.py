@@ -152,6 +152,15 @@ def test_exchanged_ends_by_the_angles(pair: Case) -> None:
     assert "shallower than the entry" in flag.text
 
 
+@pytest.mark.parametrize(("growth_deg", "named"), [(-0.3, True), (1.9, True), (3.1, False)])
+def test_even_blades_do_not_tell_their_length_from_above(pair: Case, growth_deg: float, named: bool) -> None:
+    truth, result, stations = pair
+    at = {"entry": 12.0, "middle": 12.0 + growth_deg / 2, "exit": 12.0 + growth_deg}
+    other = replace(stations, angle_deg=np.array([at[label.split(".")[1]] for label in stations.labels]))
+    flags = [f for f in raised((truth, result, other)) if f.code == "wrap-uncertain"]
+    assert [f"grow by {growth_deg:.1f} deg" in f.text for f in flags] == [True] * named
+
+
 def test_exchanged_ends_by_the_hub(pair: Case) -> None:
     truth, result, stations = pair
     circles, standing = result.state.circles.copy(), np.array(result.state.circle_standing)
