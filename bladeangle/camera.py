@@ -75,8 +75,7 @@ def camera_from_dict(data: Any, source: str = "camera file") -> Camera:
         name = str(data["name"])
         provenance = dict(data.get("provenance", {}))
     except (KeyError, TypeError, ValueError, OverflowError) as e:
-        what = f"lacks {e}" if isinstance(e, KeyError) else f"is malformed ({e})"
-        raise DefinitionError(f"{source} {what}.", hint) from e
+        raise DefinitionError.malformed(source, e, hint) from e
     if set(data["parameters"]) != set(CAMERA_PARAMETERS) or covariance.shape != (8, 8):
         raise DefinitionError(
             f"{source} needs exactly the parameters {', '.join(CAMERA_PARAMETERS)} and an 8 x 8 covariance.", hint

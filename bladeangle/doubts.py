@@ -44,7 +44,7 @@ DIFFERENT = 3.0
 #: Angles between which blades of such rotors lie, deg (common practice, no source), with ample room.
 ORDINARY_DEG = (3.0, 55.0)
 #: A blunder of scale that happens, as when a sheet was fitted to the page (a ratio; common practice, no source), and
-#: what it may do to an angle without a doubt beside three of its standard uncertainties, deg.
+#: what it may do to an angle without a doubt beside `DIFFERENT` of its standard uncertainties, deg.
 SCALE_BLUNDER = 0.1
 HARMLESS_DEG = 0.1
 #: Tip diameters of such rotors, mm (common practice, no source).
@@ -83,23 +83,8 @@ def doubts(
     tip_mm = stations.sizes["tip_diameter"][0]
     if not ORDINARY_MM[0] < tip_mm < ORDINARY_MM[1]:
         flags.append(Flag("diameter-unusual", f"The tip diameter is {tip_mm:.0f} mm."))
-    if not diameter_known and not oblique:
-        text = (
-            "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
-        )
-        flags.append(Flag("tip-radius-assumed", text))
-    if not oblique and len(result.state.standings) == 2:
-        flags += _even(stations)
     if not oblique:
-        for name in loose:
-            text = "Its own data do not tie it to the camera file, and from above a wrong focal length is not seen."
-            flags.append(Flag("camera-unconfirmed", text, name))
-        flags.append(
-            Flag(
-                "edge-one-face-only",
-                "Overhead photographs show one edge of the tip; the mid-line rests on an even thickness.",
-            )
-        )
+        flags += _from_above(result, stations, diameter_known, loose)
     if not diameter_known and not scale_checked:
         flags.append(_scale(result, stations, ring, options))
     return flags
@@ -197,22 +182,20 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     why += "diameter was given; lengths, and so stations, rest on the printer"
     if rotor is None or not labels:
         return Flag("scale-unchecked", f"{why}.")
-    names, shares = list(labels), list(np.eye(len(labels)))
-    for station in STATIONS:
-        if (here := np.array([label.endswith(station) for label in labels], float)).any():
-            names.append(f"mean {station}")
-            shares.append(here / here.sum())
-    share = np.array(shares)
-    either = [change_with_scale(rotor, labels, options, 1 + sign * SCALE_BLUNDER) for sign in (1, -1)]
-    change = np.abs(share @ np.nan_to_num(either).T).max(1)
+    means = {f"mean {s}": weights for s in STATIONS if (weights := stations.budget.mean_weights(s)) is not None}
+    names, share = [*labels, *means], np.array([*np.eye(len(labels)), *means.values()])
+    scales = (1 + SCALE_BLUNDER, 1 - SCALE_BLUNDER, 1.01)
+    changes = np.nan_to_num([change_with_scale(rotor, labels, options, scale) for scale in scales])
+    *either, little = np.abs(share @ changes.T).T
+    change = np.maximum(*either)
     u = np.sqrt(np.diag(share @ stations.budget.covariance_deg2 @ share.T))
-    allowed = 3 * u + HARMLESS_DEG
+    allowed = DIFFERENT * u + HARMLESS_DEG
     worst = int((change / allowed).argmax())
-    little = abs(float(share[worst] @ np.nan_to_num(change_with_scale(rotor, labels, options, 1.01))))
-    text = f"{why}: {names[worst]} changes by {little:.3f} deg per 1 % of scale"
+    text = f"{why}: {names[worst]} changes by {little[worst]:.3f} deg per 1 % of scale"
     if change[worst] <= allowed[worst]:
         return Flag("scale-unchecked", f"{text}.")
-    text += f", and by {change[worst]:.2f} deg (of an uncertainty of {u[worst]:.2f}) if the print is 10 % off."
+    off = f"if the print is {100 * SCALE_BLUNDER:.0f} % off"
+    text += f", and by {change[worst]:.2f} deg (of an uncertainty of {u[worst]:.2f}) {off}."
     return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
 
 
@@ -248,14 +231,34 @@ def _unseen(result: Adjustment, stations: Stations) -> Iterator[Flag]:
             yield Flag("station-unseen", text, station=station)
 
 
-def _even(stations: Stations) -> Iterator[Flag]:
-    """Blades that are too even for their length to be told from above."""
+def _from_above(
+    result: Adjustment, stations: Stations, diameter_known: bool, loose: Sequence[str]
+) -> Iterator[Flag]:
+    """What overhead photographs alone do not tell."""
+    if not diameter_known:
+        text = (
+            "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
+        )
+        yield Flag("tip-radius-assumed", text)
+    growth = _growth(stations)
+    if len(result.state.standings) == 2 and growth is not None and abs(growth[0]) < EVEN_DEG:
+        text = f"From entry to exit the blades grow by {growth[0]:.1f} deg only; wrap is a guess."
+        yield Flag("wrap-uncertain", text)
+    for name in loose:
+        text = "Its own data do not tie it to the camera file, and from above a wrong focal length is not seen."
+        yield Flag("camera-unconfirmed", text, name)
+    text = "Overhead photographs show one edge of the tip; the mid-line rests on an even thickness."
+    yield Flag("edge-one-face-only", text)
+
+
+def _growth(stations: Stations) -> tuple[float, float] | None:
+    """How much steeper exits are than entries on the mean, deg, and its standard uncertainty; None if unseen."""
     entry, exit_ = (stations.budget.mean_weights(station) for station in ("entry", "exit"))
     if entry is None or exit_ is None:
-        return
-    growth = float((exit_ - entry) @ stations.angle_deg)
-    if abs(growth) < EVEN_DEG:
-        yield Flag("wrap-uncertain", f"From entry to exit the blades grow by {growth:.1f} deg only; wrap is a guess.")
+        return None
+    over = exit_ - entry
+    variance = float(over @ stations.budget.covariance_deg2 @ over)
+    return float(over @ stations.angle_deg), float(np.sqrt(max(variance, 0.0)))
 
 
 def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
@@ -267,14 +270,9 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
     way (a screw of even pitch turned over about any radius is itself), or one photograph alone.
     """
     reasons = []
-    here = {s: [k for k, label in enumerate(stations.labels) if label.endswith(s)] for s in ("entry", "exit")}
-    if all(here.values()):
-        over = np.zeros(len(stations.labels))
-        over[here["entry"]], over[here["exit"]] = 1 / len(here["entry"]), -1 / len(here["exit"])
-        shallower = float(over @ stations.angle_deg)
-        u = np.sqrt(max(float(over @ stations.budget.covariance_deg2 @ over), 0.0))
-        if shallower > max(EXCHANGED_DEG, 2 * u):
-            reasons.append(f"the exit is {shallower:.1f} deg shallower than the entry on the mean")
+    growth = _growth(stations)
+    if growth is not None and -growth[0] > max(EXCHANGED_DEG, 2 * growth[1]):
+        reasons.append(f"the exit is {-growth[0]:.1f} deg shallower than the entry on the mean")
     widest = {standing: _face_mm(result, s) for s, standing in enumerate(result.state.standings)}
     if len(widest) == 2 and widest["inlet_up"] > WIDER * widest["outlet_up"] > 0:
         upper, lower = 2 * widest["inlet_up"], 2 * widest["outlet_up"]

@@ -17,7 +17,7 @@ from bladeangle.edits import Edits
 from bladeangle.errors import EdgesError, UsageError
 from bladeangle.flags import Flag
 from bladeangle.gather import adjusted_overhead, find_outlines, gathered
-from bladeangle.model import unwatched
+from bladeangle.model import unmoved
 from bladeangle.photo import Photo, light_alone, read_photo
 from bladeangle.pose import start_pose
 from bladeangle.priors import Priors, unconfirmed
@@ -143,8 +143,7 @@ def measure(
         shots = first + others
         result = gathered(shots, result, ring, priors, progress)
     progress("last adjustment")
-    moves = {p: np.zeros(3) for p in unwatched([s.standing for s in shots])}
-    state = replace(result.state, moves=moves)
+    state = replace(result.state, moves=unmoved([s.standing for s in shots]))
     result = adjust(ring, observed(shots, state, 0, 2.5, last=True), state, priors)
     station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
     stations = measure_stations(result, station_options)

@@ -180,6 +180,11 @@ def unwatched(standings: Sequence[object]) -> tuple[int, ...]:
     return tuple(p for p, s in enumerate(standings) if standings.count(s) == 2 and s in standings[:p])
 
 
+def unmoved(standings: Sequence[object]) -> dict[int, Array]:
+    """`State.moves` to start from: one of nothing for each of the `unwatched`."""
+    return {p: np.zeros(3) for p in unwatched(standings)}
+
+
 class Layout:
     """Which column of the normal equations belongs to which unknown."""
 

@@ -14,6 +14,7 @@ lose their weight: the size is rough then. A rotor moved between two standing po
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -100,8 +101,7 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     others seem moved as well. Where two photographs are left that contradict each other, both are named.
     """
     state, out = result.state, dict[int, Movement]()
-    alone = _alone(result, ring)
-    for standing in state.standings:
+    for index, standing in enumerate(state.standings):
         here = [p for p, view in enumerate(result.views) if view.standing == standing]
         free = [p for p in here if p in state.moves]
         if free:  # one of two, where the adjustment has let the rotor lie a little elsewhere: there, and back
@@ -109,7 +109,7 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
             back = replace(there, way_mm=-there.way_mm)
             out |= {p: there if p in free else back for p in here} if there.clear else {}
             continue
-        waiting = [a for p, a in alone.items() if result.views[p].standing == standing]
+        waiting = _alone(result, ring, here, index) if len(here) > 1 else []
         covariance, change = result.covariance, np.zeros(result.layout.size)
         while len(waiting) > 1:
             seen = [_movement(result, a, covariance, change) for a in waiting]
@@ -137,34 +137,34 @@ def _allowed(result: Adjustment, photo: int) -> Movement:
     return Movement(own @ (after @ result.state.moves[photo] / unit), own, result.state.rotor.radius_mm)
 
 
-def _alone(result: Adjustment, ring: Ring) -> dict[int, _Alone]:
-    """Photograph -> its equations with the weights of the adjustment, the sway of its edges eliminated as there."""
-    state, layout, views = result.state, result.layout, result.views
+def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], standing: int) -> list[_Alone]:
+    """Equations of each photograph of a standing, weighted as in the adjustment, the sway of edges eliminated as there.
+
+    Of those alone that were looked at for tips.
+    """
+    state, layout = result.state, result.layout
     assert state.rotor is not None
-    standings = [state.standings.index(view.standing) for view in views]
-    equations = Equations(ring, layout, views, range(len(views)), standings)
+    photos = [p for p in photos if result.views[p].tips is not None]
+    views = [result.views[p] for p in photos]
+    equations = Equations(ring, layout, views, photos, [standing] * len(photos))
     three = np.array([2, 3, 4])  # turn about z, shift in x and y
     own, unit = STANDING_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
     coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
     for r in equations.rows(state, of_ring=False):
-        p, by_own = r.view, r.jac[own] * unit[:, None]
+        k, p, by_own = r.view, photos[r.view], r.jac[own] * unit[:, None]
         single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
         w = result.weight[p][r.kind] / total**2
         pull = w * np.where(np.isfinite(r.residual), r.residual, 0.0)
-        coupling[p, r.columns] += r.jac @ (w * by_own).T
-        right[p] += by_own @ pull
-        traces = swaying(r.kind, views[p], single, result.sway)
+        coupling[k, r.columns] += r.jac @ (w * by_own).T
+        right[k] += by_own @ pull
+        traces = swaying(r.kind, views[k], single, result.sway)
         if traces is not None:
             by, kernel = swallowed(traces, w, r.jac)
             swayed = kernel @ by[:, own] * unit
-            coupling[p, r.columns] -= by.T @ swayed
-            right[p] -= swayed.T @ (traces.shape.T @ pull)
-    common = [layout.columns["standing", standing][three] for standing in standings]
-    return {
-        p: _Alone(p, coupling[p], coupling[p, common[p]] * unit[:, None], right[p])
-        for p, view in enumerate(views)
-        if view.tips is not None
-    }
+            coupling[k, r.columns] -= by.T @ swayed
+            right[k] -= swayed.T @ (traces.shape.T @ pull)
+    common = layout.columns["standing", standing][three]
+    return [_Alone(p, coupling[k], coupling[k, common] * unit[:, None], right[k]) for k, p in enumerate(photos)]
 
 
 def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:

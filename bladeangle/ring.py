@@ -106,8 +106,7 @@ def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
         bar = data.get("check_bar_mm")
         bar = None if bar is None else float(bar)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as e:
-        what = f"lacks {e}" if isinstance(e, KeyError) else f"is malformed ({e})"
-        raise DefinitionError(f"{source} {what}.", hint) from e
+        raise DefinitionError.malformed(source, e, hint) from e
     if not (np.isfinite(corners).all() and all(map(math.isfinite, (index, inner, outer, bar or 1.0)))):
         raise DefinitionError(f"{source} has values that are not finite.", hint)
     if len(ids) < FEWEST_MARKERS or len(set(ids.tolist())) != len(ids):

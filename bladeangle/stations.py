@@ -31,8 +31,6 @@ KEPT_WEIGHT = 0.3
 #: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px
 #: (assumed; no source).
 EDGE_BIAS_PX = 0.08
-
-
 #: Where a chamfer or a round breaks the hub's rim, the circle seen is either edge of it or lies between: standard
 #: uncertainty of its radius as the hub's, mm (rims are broken by 0.3 to 1 mm; common practice, no source).
 BROKEN_RIM_MM = 0.5

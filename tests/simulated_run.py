@@ -15,7 +15,7 @@ from bladeangle import adjust as adjust_room
 from bladeangle.adjust import Adjustment, adjust
 from bladeangle.budget import coverage_factor
 from bladeangle.doubts import doubts
-from bladeangle.model import State, View, unwatched
+from bladeangle.model import State, View, unmoved
 from bladeangle.pose import start_pose
 from bladeangle.rotor import Basis, Rotor
 from bladeangle.stations import StationOptions, Stations, measure_stations
@@ -117,7 +117,7 @@ def measured(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) ->
     state = start_state(truth, views, rng)
     for _ in range(2):
         state = adjust(truth.ring, views, state, truth.priors, most_iterations=12, must_settle=False).state
-    state.moves = {p: np.zeros(3) for p in unwatched([v.standing for v in views])}
+    state.moves = unmoved([v.standing for v in views])
     result = adjust(truth.ring, views, state, truth.priors)
     return result, measure_stations(result, StationOptions())
 

@@ -58,8 +58,8 @@ def each(result: Adjustment, truth: Truth) -> list[Movement]:
         return [_allowed(result, p) for p in result.state.moves]
     none = np.zeros(result.layout.size)
     photos = [p for p, view in enumerate(result.views) if view.standing == "inlet_up"]
-    alone = _alone(result, truth.ring)
-    return [_movement(result, alone[p], result.covariance, none) for p in photos]
+    alone = _alone(result, truth.ring, photos, result.state.standings.index("inlet_up"))
+    return [_movement(result, a, result.covariance, none) for a in alone]
 
 
 @pytest.mark.parametrize("photos", [[0, 1, 2], [0, 1, 2, 4], list(range(8))], ids=len)

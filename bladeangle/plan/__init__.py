@@ -34,7 +34,7 @@ from bladeangle.expected import (
     turned_over,
 )
 from bladeangle.hub import HUB_BEYOND_MM
-from bladeangle.model import State, unwatched
+from bladeangle.model import State, unmoved
 from bladeangle.priors import Priors
 from bladeangle.ring import FEWEST_MARKERS, Ring
 from bladeangle.rotor import Basis, Rotor
@@ -138,7 +138,7 @@ def plan_photographs(
     rotor, length = nominal_rotor(size, ring, options)
     places = _places(size, ring, camera, around)
     state = nominal_state(rotor, ring, camera, size.height_mm, places)
-    state.moves = {p: np.zeros(3) for p in unwatched([s for _, s in places])}
+    state.moves = unmoved([s for _, s in places])
     picture = (camera.width, camera.height)
     photos = [_photo(ring, state, p, s, place, picture, options) for p, (place, s) in enumerate(places)]
     above, turned, *side = photos
