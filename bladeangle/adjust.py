@@ -161,6 +161,7 @@ class _Work:
         self.rows: list[Rows] = []
         self.rows_at: State | None = None
         self.runs: dict[tuple[int, str], Traces | None] = {}
+        self.weights: dict[tuple[int, str], Array] = {}  # the last ones where edges may sway
         self.damping = 0.0
         self.gain = np.inf
         self.build()
@@ -407,7 +408,7 @@ def _build(work: _Work) -> _Built:
         missed = ~np.isfinite(residual)
         r = np.where(missed, 0.0, residual)
         traces = work.traces(p, kind, single)
-        weight, swayed = _weigh(r, single, missed, traces)
+        weight, swayed = _weigh(r, single, missed, traces, work.weights.get((p, kind)))
         w = weight / (single * scale.growth) ** 2
         root = jac * np.sqrt(w)
         normal = root @ root.T
@@ -417,6 +418,7 @@ def _build(work: _Work) -> _Built:
         built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
         taken = 0.0
         if traces is not None:
+            work.weights[p, kind] = weight
             by, kernel = swallowed(traces, w, jac)
             reduction = by.T @ kernel
             taken = len(kernel) - float((kernel * traces.known).sum())
@@ -440,14 +442,24 @@ def _build(work: _Work) -> _Built:
     return built
 
 
-def _weigh(r: Array, single: Array, missed: NDArray[np.bool_], traces: Traces | None) -> tuple[Array, Array]:
-    """Robust weights (m,) of residuals r (m,) px with sigmas `single` (m,), and the sway (m,) px taken off."""
+def _weigh(
+    r: Array, single: Array, missed: NDArray[np.bool_], traces: Traces | None, before: Array | None
+) -> tuple[Array, Array]:
+    """Robust weights (m,) of residuals r (m,) px with sigmas `single` (m,), and the sway (m,) px taken off.
+
+    before : those of the iteration before, from which it is sooner there.
+    """
+
+    def robust(off: Array) -> Array:
+        return np.where(missed, 0.0, 1 / (1 + (off / single / ROBUST_WIDTH) ** 2))
+
     swayed = np.zeros_like(r)
-    weight = np.where(missed, 0.0, 1.0)
-    for _ in range(4 if traces is not None else 1):
-        if traces is not None:
-            root = traces.shape.T * (np.sqrt(weight) / single)
-            swayed = traces.shape @ np.linalg.solve(traces.known + root @ root.T, root @ (r * np.sqrt(weight) / single))
-        weight = np.where(missed, 0.0, 1 / (1 + ((r - swayed) / single / ROBUST_WIDTH) ** 2))
+    if traces is None:
+        return robust(r), swayed
+    weight = np.where(missed, 0.0, 1.0 if before is None else before)
+    for _ in range(4 if before is None else 2):
+        root = traces.shape.T * (np.sqrt(weight) / single)
+        swayed = traces.shape @ np.linalg.solve(traces.known + root @ root.T, root @ (r * np.sqrt(weight) / single))
+        weight = robust(r - swayed)
     return weight, swayed
 

@@ -5,16 +5,17 @@ from __future__ import annotations
 import platform
 from dataclasses import asdict
 from datetime import UTC, datetime
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
+import scipy
 
 from bladeangle import __version__, edges
 from bladeangle.adjust import Adjustment
 from bladeangle.budget import STATIONS, coverage_factor
 from bladeangle.camera import camera_to_dict
 from bladeangle.edits import edits_to_dict
+from bladeangle.files import import_cv2
 from bladeangle.flags import flag_to_dict
 from bladeangle.geometry import Array
 from bladeangle.measure import Measurement
@@ -58,7 +59,9 @@ def record_of(measurement: Measurement, name: str) -> Record:
         "software": {
             "bladeangle": __version__,
             "python": platform.python_version(),
-            **{p: version(p) for p in ("numpy", "scipy", "opencv-python")},
+            "numpy": np.__version__,
+            "scipy": scipy.__version__,
+            "opencv-python": import_cv2().__version__,
         },
         "rotor": _rotor(measurement, covariance),
         "blades": blades,

@@ -109,15 +109,17 @@ def pixels(points: Array, camera: Array) -> Array:
     return np.stack([camera[0] * xd + camera[1], camera[0] * yd + camera[2]], 1)
 
 
-def undistort(px: Array, camera: Array) -> Array:
+def undistort(px: Array, camera: Array, near: Array | None = None) -> Array:
     """Ideal normalised coordinates (n, 2) of pixels (n, 2), by Newton's method; camera (8,), or (8, n) of each pixel.
+
+    near : (n, 2) those of nearly the same camera, from which it is sooner there.
 
     Converges wherever the distortion is monotonic, as it is inside the picture of any lens that is not a fish-eye;
     elsewhere the result may be nan.
     """
     k1, k2, p1, p2, k3 = camera[3:]
     to_x, to_y = (px.T - camera[1:3].reshape(2, -1)) / camera[0]
-    x, y = to_x.copy(), to_y.copy()
+    x, y = (to_x.copy(), to_y.copy()) if near is None else near.T.copy()
     for _ in range(8):
         xx, yy, xy = x * x, y * y, x * y
         r2 = xx + yy

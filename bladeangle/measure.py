@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -34,6 +35,8 @@ LEAST_DIAMETER_MM = 60.0
 #: mm.
 RADIUS_OF_RING = 0.735
 RADIUS_SIGMA_MM = 5.0
+#: Photographs that are read side by side; each needs the memory of a decoded picture.
+AT_ONCE = 2
 
 
 @dataclass(frozen=True)
@@ -74,6 +77,7 @@ def measure(
     options: Options = Options(),
     progress: Callable[[str], None] = nothing,
     edits: Edits | None = None,
+    at_once: int = AT_ONCE,
 ) -> Measurement:
     """Measure one rotor.
 
@@ -81,7 +85,8 @@ def measure(
     ----------
     standing_photos : photographs with the inlet end up; turned_photos : with the outlet end up.
     edits : what a person has struck out or added, by photograph.
-    camera : None takes the focal length from the photographs' own data, with its wide uncertainty.
+    camera : None takes the focal length from the first photograph's own data, with its wide uncertainty.
+    at_once : photographs that are read side by side, in threads.
 
     Raises
     ------
@@ -97,27 +102,24 @@ def measure(
         )
     flags: list[Flag] = []
     shots: list[Shot] = []
-    for path, standing in named:
-        progress(f"reading {path.name}")
-        photo = read_photo(path)
+    read: dict[Path, Photo] = {}
+    if camera is None:
+        read[named[0][0]] = read_photo(named[0][0])
+        camera = camera_for(read[named[0][0]], None, flags)
+    progress(f"reading {', '.join(path.name for path, _ in named)}")
+    for shot, doubted in _sighted(named, ring, camera, read, at_once):
         for other in shots:
-            if other.photo.sha256 == photo.sha256:
+            if other.photo.sha256 == shot.photo.sha256:
                 raise UsageError(
-                    f"{photo.name} and {other.name} are the same photograph.",
+                    f"{shot.name} and {other.name} are the same photograph.",
                     "Name every photograph once, each a shot of its own.",
                 )
-        camera = camera_for(photo, camera, flags)
-        sighting = sight_ring(photo, ring)
-        pose = start_pose(sighting, ring, camera.parameters, photo.name)
-        flags += judge(photo, sighting, ring, camera, pose)
-        eye = pose.eye_mm
-        overhead = bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM)
-        shots.append(Shot(path, photo.name, standing, light_alone(photo), sighting, pose, overhead))
+        flags += doubted
+        shots.append(shot)
         if edits is not None:
-            shots[-1].edits = edits.for_photo(photo.sha256)
-            if shots[-1].edits.struck or shots[-1].edits.added:
-                flags.append(Flag("edited-by-hand", "Edges were struck out or added by hand.", photo.name))
-    assert camera is not None
+            shot.edits = edits.for_photo(shot.photo.sha256)
+            if shot.edits.struck or shot.edits.added:
+                flags.append(Flag("edited-by-hand", "Edges were struck out or added by hand.", shot.name))
     standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
     for shot in shots:
         if shot.standing not in standings:
@@ -152,6 +154,26 @@ def measure(
     size = (shots[0].photo.width, shots[0].photo.height)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
     return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)
+
+
+def _sighted(
+    named: Sequence[tuple[Path, str]], ring: Ring, camera: Camera, read: dict[Path, Photo], at_once: int
+) -> Iterator[tuple[Shot, list[Flag]]]:
+    """The photographs, each with the ring seen in it and what is doubted of it, in their order.
+
+    named : paths, and how the rotor stands; read : those that are read already.
+    """
+
+    def sighted(path: Path, standing: str) -> tuple[Shot, list[Flag]]:
+        photo = read.pop(path, None) or read_photo(path)
+        sighting = sight_ring(photo, ring)
+        pose = start_pose(sighting, ring, camera.parameters, photo.name)
+        doubted = judge(photo, sighting, ring, camera, pose)
+        overhead = bool(np.hypot(*pose.eye_mm[:2]) < OVERHEAD_MM)
+        return Shot(path, photo.name, standing, light_alone(photo), sighting, pose, overhead), doubted
+
+    with ThreadPoolExecutor(at_once) as threads:
+        yield from threads.map(sighted, *zip(*named, strict=True))
 
 
 def camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera:

@@ -146,11 +146,11 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], standing: int)
     assert state.rotor is not None
     photos = [p for p in photos if result.views[p].tips is not None]
     views = [result.views[p] for p in photos]
-    equations = Equations(ring, layout, views, photos, [standing] * len(photos))
+    equations = Equations(ring, layout, views, photos, [standing] * len(photos), of_ring=False)
     three = np.array([2, 3, 4])  # turn about z, shift in x and y
     own, unit = STANDING_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
     coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
-    for r in equations.rows(state, of_ring=False):
+    for r in equations.rows(state):
         k, p, by_own = r.view, photos[r.view], r.jac[own] * unit[:, None]
         single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
         w = result.weight[p][r.kind] / total**2

@@ -206,10 +206,11 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     for p, move in state.moves.items():
         sigma = np.array([np.radians(priors.move_sigma_deg), priors.move_sigma_mm, priors.move_sigma_mm])
         add("moves", cols(("move", p)), move, sigma)
-    root: Array = np.asarray(np.linalg.cholesky(groove_information(state, priors)).T, np.float64)
+    grooved = groove_information(state, priors)
     for face in (0, 1):
-        at = cols("grooves", face * len(root), len(root))
-        add("grooves", at, root @ state.grooves[face], np.ones(1), root)
+        pull = grooved @ state.grooves[face]
+        at = cols("grooves", face * GROOVE_KNOTS, GROOVE_KNOTS)
+        put("grooves", at, grooved, pull, float(pull @ state.grooves[face]), GROOVE_KNOTS)
     like, sigma = alike(rotor, priors)
     weighted = like.T @ (like / sigma[:, None] ** 2)
     off = rotor.heights - rotor.heights.mean(0)
@@ -263,7 +264,9 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
 
 def _by_standing(state: State, standing: int) -> Array:
     """Derivative (3, 6) of the place of a standing's origin by its small rotation, about the pivot, and shift."""
-    return np.hstack([cross_matrix(state.pivot(standing)), np.eye(3)])
+    out = np.zeros((3, 6))
+    out[:, :3], out[[0, 1, 2], [3, 4, 5]] = cross_matrix(state.pivot(standing)), 1.0
+    return out
 
 
 def groove_information(state: State, priors: Priors) -> Array:

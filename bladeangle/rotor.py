@@ -129,13 +129,17 @@ class Rotor:
             half = half * np.sqrt(np.maximum(1 - v * v, 1e-2))
         return half
 
-    def half(self, tau: Array, blade: NDArray[np.int64]) -> tuple[Array, Array, Array]:
-        """Height of the faces over the mid-line per mm of thickness (n,), its derivatives by rounding and ends (2, n).
+    def half(self, tau: Array, blade: NDArray[np.int64]) -> tuple[Array, Array, Array, Array]:
+        """Height of the faces over the mid-line per mm of thickness (n,), its derivatives by tau (n,), rounding and
+        ends (2, n).
 
         Half the thickness, seen along the axis: 1 / (2 cos(blade angle)), times a quarter-ellipse at either edge.
         """
         slope = self.basis.values(tau, self.heights, blade, 1) / self.radius_mm
+        bend = self.basis.values(tau, self.heights, blade, 2) / self.radius_mm
         stretch = np.sqrt(1 + slope**2)
+        growth = slope * bend / stretch**2  # of the logarithm of the stretch
+        by_tau = growth.copy()
         profile = np.ones(len(tau))
         by_rounding, by_ends = np.empty((2, len(tau))), np.empty((2, len(tau)))
         for end, sign in ((0, 1.0), (1, -1.0)):
@@ -147,8 +151,9 @@ class Rotor:
             by_s = np.where(v < 0.995, v, 0.0) / ellipse**2 / length  # of the logarithm of the profile
             by_rounding[end] = -by_s * s / length
             by_ends[end] = -by_s * sign * self.radius_mm * stretch
+            by_tau += by_s * s * growth - by_ends[end]
         half = stretch / 2 * profile
-        return half, by_rounding * half, by_ends * half
+        return half, by_tau * half, by_rounding * half, by_ends * half
 
     def tip(self, blade: NDArray[np.int64], face: NDArray[np.int64], tau: Array) -> Array:
         """Points (n, 3) mm in the rotor frame on tip edges; face +1 inlet, -1 outlet, 0 mid-line."""

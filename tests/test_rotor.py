@@ -68,9 +68,13 @@ def test_half_thickness_is_that_of_the_renderer_seen_along_the_axis(angle_deg):
 def test_half_thickness_derivatives():
     rotor = straight()
     rng = np.random.default_rng(5)
+    rotor.heights += rng.normal(0, 0.5, rotor.heights.shape)
     tau = np.concatenate([rng.uniform(0.004, 0.07, 40), rng.uniform(2.13, 2.196, 40), [1.0]])
     blade = rng.integers(0, 3, len(tau))
-    _, by_rounding, by_ends = rotor.half(tau, blade)
+    _, by_tau, by_rounding, by_ends = rotor.half(tau, blade)
+    step = 1e-6
+    after, before = (rotor.half(tau + sign * step, blade)[0] for sign in (1, -1))
+    np.testing.assert_allclose(by_tau, (after - before) / (2 * step), rtol=1e-4, atol=1e-5)
     for end in (0, 1):
         step = 1e-6
         values = []

@@ -40,10 +40,10 @@ Measurer = Callable[[Sequence[Path], Sequence[Path], Ring, Camera | None, Option
 def measure_rotor(
     standing: Sequence[Path], turned: Sequence[Path], ring: Ring, camera: Camera | None, options: Options, name: str
 ) -> Record:
-    """The measurement as `bladeangle measure` does it."""
+    """The measurement as `bladeangle measure` does it, but in one thread: the workers share the processor."""
     from bladeangle.assemble import record_of
 
-    return record_of(measure(standing, turned, ring, camera, options, nothing), name)
+    return record_of(measure(standing, turned, ring, camera, options, nothing, at_once=1), name)
 
 
 @dataclass(frozen=True)
