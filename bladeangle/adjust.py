@@ -54,6 +54,8 @@ RESCALINGS = 7
 STEADY = 0.07
 #: The adjustment has settled when a step can lower the cost (a sum of squares in standard uncertainties) by no more.
 SETTLED = 0.02
+#: The same while the weights are provisional and on the way to the last adjustment, where it is enough to be near.
+PROVISIONAL = 100 * SETTLED
 #: Where it has not settled in the time given, a step that could lower the cost by less than this changes nothing that
 #: counts: a shift of all unknowns together by less than their standard uncertainty.
 NEARLY = 0.5
@@ -112,6 +114,7 @@ def adjust(
     most_iterations: int = 80,
     rescale: bool = True,
     must_settle: bool = True,
+    provisional: float = PROVISIONAL,
 ) -> Adjustment:
     """Adjust all unknowns to all observations.
 
@@ -119,8 +122,8 @@ def adjust(
     ----------
     rescale : let the residuals say how good the points are, how much whole edges sway and how much the blades bend.
     must_settle : the last word; otherwise it stops after `most_iterations`, and no sway is allowed for, which on the
-    way
-        would hide a wrong edge.
+        way would hide a wrong edge.
+    provisional : how much a step may still lower the cost where the last digit does not count yet, see `SETTLED`.
 
     Raises
     ------
@@ -131,10 +134,10 @@ def adjust(
     for turn in range(RESCALINGS if rescale else 1):
         change = work.rescale(estimate=turn > 0) if rescale else 0.0
         steady = change < (STEADY if must_settle else 5 * STEADY)
-        # the weights are provisional until the scales are steady: no need to settle to the last digit
-        enough = SETTLED * (1.0 if (must_settle and (steady or turn + 1 == RESCALINGS)) or not rescale else 100.0)
         last = (steady and turn > 1) or not rescale or turn + 1 == RESCALINGS
-        iterations = work.settle(enough, iterations, most_iterations, last=last or not must_settle)
+        # until the scales are steady the weights are provisional: no need to settle to the last digit
+        digits = not rescale or (must_settle and (steady or last))
+        iterations = work.settle(SETTLED if digits else provisional, iterations, most_iterations, last=last)
         if iterations >= most_iterations or last:
             break
     if must_settle and iterations >= most_iterations and work.gain > NEARLY:

@@ -33,6 +33,9 @@ ROUGHLY_PX = 0.5
 FITTING_PX = 0.6
 REFUSED_PX = 0.8
 THINNEST_MM = 0.3
+#: How near an adjustment from overhead alone must come, as a sum of squares that could still be saved. Edges are looked
+#: for anew after it; those from the sides would be lost from there.
+NEAR_ENOUGH = 10.0
 #: Steps of the wraps that are tried, rad.
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again, and its steps.
@@ -149,11 +152,11 @@ def adjusted_overhead(
     """
     state = _begin(first, ring, priors, wrap_rad)
     views = observed(first, state, 0, 5.0, known=True)
-    result = adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
     if rough:
-        return result
+        return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
+    result = adjust(ring, views, state, priors, most_iterations=40, must_settle=False, provisional=NEAR_ENOUGH)
     views = observed(first, result.state, 3, 3.0)
-    return adjust(ring, views, result.state, priors, most_iterations=40, must_settle=False)
+    return adjust(ring, views, result.state, priors, most_iterations=40, must_settle=False, provisional=NEAR_ENOUGH)
 
 
 def gathered(
