@@ -36,6 +36,9 @@ THINNEST_MM = 0.3
 #: How near an adjustment from overhead alone must come, as a sum of squares that could still be saved. Edges are looked
 #: for anew after it; those from the sides would be lost from there.
 NEAR_ENOUGH = 10.0
+#: Tip edges that lie no farther off than `ROUGHLY_PX`, and scatter by no more than this, in their own uncertainties,
+#: were followed rightly from overhead, and need no second look before the last.
+FITTING_SCALE = 1.2
 #: Steps of the wraps that are tried, rad.
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again, and its steps.
@@ -155,6 +158,9 @@ def adjusted_overhead(
     if rough:
         return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
     result = adjust(ring, views, state, priors, most_iterations=40, must_settle=False, provisional=NEAR_ENOUGH)
+    seen = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
+    if all(result.scale[p][kind] < FITTING_SCALE and result.rms_px(p, kind) < ROUGHLY_PX for p, kind in seen):
+        return result
     views = observed(first, result.state, 3, 3.0)
     return adjust(ring, views, result.state, priors, most_iterations=40, must_settle=False, provisional=NEAR_ENOUGH)
 
