@@ -19,6 +19,7 @@ from bladeangle.equations import Equations
 from bladeangle.expected import (
     AROUND_MARGIN_MM,
     DOWN_DEG,
+    ROUGH_STEP_MM,
     Place,
     Typical,
     attained,
@@ -178,7 +179,8 @@ class _Addition:
         standings = [c.standing for c in candidates]
         views = [
             expected_view(
-                self.ring, state, p, standing, self.size, self.typical, circles=standing == self.added, points_a_side=3
+                self.ring, state, p, standing, self.size, self.typical,
+                circles=standing == self.added, points_a_side=3, step_mm=ROUGH_STEP_MM,
             )
             for p, standing in zip(photos, standings, strict=True)
         ]

@@ -40,6 +40,8 @@ NEAR_COSINE = 0.30
 #: What is left out at the ends of a blade and beside the end of a blade that covers it, mm.
 END_MARGIN_MM = 4.0
 COVER_MARGIN_MM = 3.0
+#: Steps, mm, along the tip in which what is seen of it is told.
+STEP_MM = 0.3
 #: An end that is not found is looked for again this many times as far off: where paper shows between blades the outline
 #: does not tell to a centimetre where one begins.
 WIDER = 2.5
@@ -67,16 +69,16 @@ def upper_face(standing: str) -> int:
 
 
 def predicted(
-    state: State, photo: int, standing: int, size: tuple[int, int]
+    state: State, photo: int, standing: int, size: tuple[int, int], step_mm: float = STEP_MM
 ) -> Iterator[Stretch]:
-    """The runs of tip edge that one photograph of `size` (width, height) should show."""
+    """The runs of tip edge that one photograph of `size` (width, height) should show; they begin and end at a step."""
     rotor = state.rotor
     assert rotor is not None
     eye, far = state.eye_in(photo, standing), state.inside(photo, standing)
     up = upper_face(state.standings[standing])
     margin = END_MARGIN_MM / rotor.radius_mm
     first, last = rotor.ends[:, :1] + margin, rotor.ends[:, 1:] - margin
-    step = 0.3 / rotor.radius_mm
+    step = step_mm / rotor.radius_mm
     count = int(np.ceil(float((last - first).max()) / step))
     if count < 2:
         return
@@ -385,9 +387,11 @@ def _ends_of(
         strong = response[np.arange(len(depth)), np.searchsorted(along, path)]
         if np.median(strong) < 3.0:
             continue
-        line = np.polynomial.Polynomial.fit(depth, path, 1, w=strong)
-        error = path - line(depth)
-        at = float(line(0.0))
+        w = strong**2
+        mean, middle = np.average(depth, weights=w), np.average(path, weights=w)
+        slope = (w * (depth - mean)) @ path / (w @ (depth - mean) ** 2)
+        error = path - middle - slope * (depth - mean)
+        at = float(middle - slope * mean)
         if abs(at) > search_mm or np.median(np.abs(error)) > 0.5:
             continue
         direction = np.gradient(on, axis=0)

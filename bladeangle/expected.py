@@ -27,6 +27,8 @@ from bladeangle.sway import swallowed, swaying
 #: How far down a photograph from the side looks, deg, and the margin of the picture around the ring, mm.
 DOWN_DEG = 45.0
 AROUND_MARGIN_MM = 30.0
+#: Steps, mm, in which runs of tip edge are told apart where a share of them is all that counts.
+ROUGH_STEP_MM = 1.0
 #: Height over the sheet, mm, at which a photograph from the side is aimed.
 AIM_MM = 15.0
 
@@ -164,6 +166,7 @@ def expected_view(
     *,
     circles: bool = False,
     points_a_side: int = POINTS_A_SIDE,
+    step_mm: float = edges.STEP_MM,
 ) -> View:
     """The observations that one photograph of the state should show, exactly where the state predicts them.
 
@@ -172,8 +175,9 @@ def expected_view(
     size : width and height of the picture, px.
     circles : whether hub circles are looked for (in one photograph from above of each standing position).
     points_a_side : on every side of a marker; fewer stand for as many as are measured, each with its share of them.
+    step_mm : to which runs of tip edge are sure to begin and to end.
     """
-    stretches = list(edges.predicted(state, photo, standing, size))
+    stretches = list(edges.predicted(state, photo, standing, size, step_mm))
     seen = np.flatnonzero(markers_seen(ring, state, photo, standing, size))
     return View(
         f"expected {photo + 1}", state.standings[standing], _sighting(ring, state, photo, seen, typical, points_a_side),
@@ -336,7 +340,8 @@ def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:
     for p in range(0, len(result.views), 1 + len(result.views) // 5):  # a few tell enough, and this is to be quick
         view = result.views[p]
         standing = state.standings.index(view.standing)
-        expected = expected_view(ring, state, p, standing, size, Typical(), circles=view.circles is not None)
+        circles = view.circles is not None
+        expected = expected_view(ring, state, p, standing, size, Typical(), circles=circles, step_mm=ROUGH_STEP_MM)
         for name, value in attained_in(result, p, expected).items():
             found.setdefault(name, []).append(value)
     medians = {name: float(np.median(values)) for name, values in found.items()}

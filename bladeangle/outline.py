@@ -45,6 +45,8 @@ JUMP_COST = 12.0
 BEND_COST = 1.0
 #: Strength of the path in a gap between blades, as a share of that along them.
 GAP_STRENGTH = 0.35
+#: How much lower and higher than the folded tooth, mm, one of a photograph may reach: off-centre and tilt.
+ROOM_MM = (-25.0, 25.0)
 #: How far, columns, a tooth may start from where even spacing puts it, and the least score of an outline.
 PHASE_SLACK = 4
 LEAST_SCORE = 0.8
@@ -255,8 +257,11 @@ def find_outlines(looks: Sequence[Look]) -> list[Outline]:
 
 def _followed(seen: _Seen, turn: int, count: int) -> Outline:
     """The outline of so many blades in one photograph."""
-    strength, start = seen.strength[turn], seen.teeth[turn, count].start
-    z = seen.look.heights[0] + PITCH_MM * np.arange(strength.shape[1])
+    tooth = seen.teeth[turn, count]
+    lowest, highest = (COARSE * row + round(away / PITCH_MM) for row, away in zip(tooth.rows, ROOM_MM, strict=True))
+    near = slice(max(lowest, 0), highest)
+    strength, start = seen.strength[turn][:, near], tooth.start
+    z = seen.look.heights[0] + PITCH_MM * (near.start + np.arange(strength.shape[1]))
     wanted = (start + np.arange(count) * COLUMNS / count) % COLUMNS
     away = np.abs((np.arange(COLUMNS)[:, None] - wanted[None] + COLUMNS / 2) % COLUMNS - COLUMNS / 2).min(1)
     cost = np.where(away <= PHASE_SLACK, 0.5 * away, np.inf)
@@ -306,12 +311,13 @@ class _Tooth:
     """Tooth of a folded picture.
 
     score : mean strength along it over what is usual; each : (count,) the same of every tooth by itself.
-    start, row : column and row (of the halved rows) at which it starts.
+    start, row : column and row (of the halved rows) at which it starts; rows : the lowest and the highest of its rows.
     """
 
     score: float
     start: float
     row: int
+    rows: tuple[int, int]
     each: Array
 
     def evenness(self, apart: int) -> float:
@@ -355,7 +361,8 @@ class _Folded:
         along = self.strength[np.arange(period), path] - self.median
         each = self.teeth[:, np.arange(period), path].mean(1) - self.median.mean()
         start = _start_of(along, int(np.flatnonzero(jumped)[0]))
-        return _Tooth(float(along.mean()), float(start), int(path[start]), each)
+        rows = int(path.min()), int(path.max())
+        return _Tooth(float(along.mean()), float(start), int(path[start]), rows, each)
 
 
 @dataclass(frozen=True)

@@ -182,7 +182,9 @@ def _smooth(x: Array, y: Array, degree: int) -> np.polynomial.Polynomial:
     for _ in range(4):
         fit = np.polynomial.Polynomial.fit(x[good], y[good], degree)
         error = np.abs(y - fit(x))
-        good = error <= max(3 * 1.4826 * float(np.median(error)), 0.1)
+        before, good = good, error <= max(3 * 1.4826 * float(np.median(error)), 0.1)
+        if (good == before).all():
+            break
     return fit
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -99,7 +100,7 @@ def test_a_wrong_number_of_blades_is_refused(monkeypatch: pytest.MonkeyPatch) ->
     def six(look: outline.Look) -> outline._Seen:
         seen = look_at(look)
         (turn, _), tooth = max(seen.teeth.items(), key=lambda item: item[1].score)
-        six = outline._Tooth(tooth.score, tooth.start, tooth.row, np.tile(tooth.each, 2))
+        six = replace(tooth, each=np.tile(tooth.each, 2))
         return outline._Seen(look, seen.rim_mm, seen.strength, {(turn, 6): six})
 
     monkeypatch.setattr(outline, "_look_at", six)

@@ -85,7 +85,8 @@ def scores(monkeypatch: pytest.MonkeyPatch, *photos: dict[tuple[int, int], float
 
     def look_at(one: outline.Look) -> outline._Seen:
         mine = photos[int(one.photo.name[0])]
-        found = {key: outline._Tooth(score, 0.0, 200, np.full(key[1], score)) for key, score in mine.items()}
+        rows = (100, 200)
+        found = {key: outline._Tooth(score, 0.0, 200, rows, np.full(key[1], score)) for key, score in mine.items()}
         return outline._Seen(one, outline.PLANE_MM, {turn: teeth(3) for turn in (1, -1)}, found)
 
     monkeypatch.setattr(outline, "_look_at", look_at)
