@@ -89,13 +89,9 @@ def next_photograph(
     options = options or StationOptions()
     state, layout, old, added = _with_turned(result, priors, ring)
     missing = [(b - 1, s) for b, why in stations.not_seen.items() for s in why]
-    stated = [stations.budget.angle(k)[:2] for k in range(len(stations.labels))]
-    wide = [u * coverage_factor(max(dof, 1.0)) for u, dof in stated]
-    blade, station = missing[0] if missing else _named(stations.labels[int(np.argmax(wide))]) if wide else (0, "middle")
-    typical = attained(result, ring, size)
-    work = _Addition(ring, state, old, priors, size, typical, _known_ends(result), added)
-    tried = work.of(_candidates(result, state, ring, size, added, blade, station))
+    work = _Addition(ring, state, old, priors, size, attained(result, ring, size), _known_ends(result), added)
     if missing:
+        tried = work.of(_candidates(result, state, ring, size, added, missing[0], TRIED_DEG))
         adds = [[m for m in missing if work.adds(t, *m, options)] for t in tried]
         rows = {m: among_all(layout, m[0], angle_gradient(rotor, *m, options)) for m in missing}
         ranked = [
@@ -107,20 +103,25 @@ def next_photograph(
             u = coverage_factor() * -ranked[best][1]
             where, what = _words(tried[best].candidate, state), _those(adds[best], rotor.blades)
             return f"One more photograph {where} would add {what}, to about ±{u:.2f} degrees."
-        if not wide:
-            return None
+    if not stations.labels:
+        return None
+    stated = [stations.budget.angle(k)[:2] for k in range(len(stations.labels))]
+    wide = [u * coverage_factor(max(dof, 1.0)) for u, dof in stated]
     k = int(np.argmax(wide))
     blade, station = _named(stations.labels[k])
     row = among_all(layout, blade, angle_gradient(rotor, blade, station, options))
     before = float(_Tried(None, old.information, old.shifts).u_deg(row))
-    after = [float(t.u_deg(row)) / before for t in tried]
-    best = int(np.argmin(after))
-    if after[best] > WORTHWHILE:
-        return None
-    return (
-        f"One more photograph {_words(tried[best].candidate, state)} would bring the {station} of blade {blade + 1} "
-        f"from ±{wide[k]:.2f} to about ±{wide[k] * after[best]:.2f} degrees."
-    )
+    # from in front of the station nearly always shrinks it most
+    for degrees in (TRIED_DEG[:1], TRIED_DEG[1:]):
+        tried = work.of(_candidates(result, state, ring, size, added, (blade, station), degrees))
+        after = [float(t.u_deg(row)) / before for t in tried]
+        best = int(np.argmin(after))
+        if after[best] <= WORTHWHILE:
+            return (
+                f"One more photograph {_words(tried[best].candidate, state)} would bring the {station} of blade "
+                f"{blade + 1} from ±{wide[k]:.2f} to about ±{wide[k] * after[best]:.2f} degrees."
+            )
+    return None
 
 
 @dataclass(frozen=True)
@@ -288,9 +289,18 @@ def _station_azimuth(state: State, standing: int, blade: int, station: str) -> f
 
 
 def _candidates(
-    result: Adjustment, state: State, ring: Ring, size: tuple[int, int], added: int | None, blade: int, station: str
+    result: Adjustment,
+    state: State,
+    ring: Ring,
+    size: tuple[int, int],
+    added: int | None,
+    faced: tuple[int, str],
+    degrees: Sequence[float],
 ) -> list[_Candidate]:
-    """From above and from the sides in each standing, one side facing the station; a new standing from above only."""
+    """From above and from the sides in each standing, a new one from above only.
+
+    Sides are so many degrees from where the station faces.
+    """
     f_px = float(state.camera[0])
     rotor = state.rotor
     assert rotor is not None
@@ -301,8 +311,8 @@ def _candidates(
     out = [_Candidate(from_above(height), s, True) for s in range(len(state.standings))]
     for s in range(len(state.standings)):
         if s != added:
-            facing = _station_azimuth(state, s, blade, station)
-            out += [_Candidate(from_side(facing + np.radians(d), distance), s, False) for d in TRIED_DEG]
+            facing = _station_azimuth(state, s, *faced)
+            out += [_Candidate(from_side(facing + np.radians(d), distance), s, False) for d in degrees]
     return out
 
 
