@@ -143,31 +143,36 @@ def _unroll(look: Look, rim_mm: float) -> _Unrolled:
     return _Unrolled(image, bad, radius_mm * 2 * np.pi / fine)
 
 
-def _strength(unrolled: _Unrolled, turn: int) -> Array:
-    """Normalised strength (COLUMNS, rows) of brightness steps across the tip, falling in direction `turn`.
+def _strengths(unrolled: _Unrolled) -> dict[int, Array]:
+    """Normalised strength (COLUMNS, rows) of brightness steps across the tip, by the direction in which they fall.
 
     Columns run that way round; their subcolumns are averaged along an ordinary blade's fall.
     """
     from scipy.ndimage import gaussian_filter1d
 
-    image, rows = unrolled.image, unrolled.image.shape[1]
+    rows = unrolled.image.shape[1]
     apart = np.tan(np.radians(ORDINARY_DEG)) * unrolled.arc_mm / PITCH_MM  # rows from one subcolumn to the next
     room = int(np.ceil(apart * SUBCOLUMNS / 2)) + 1
-    mean = np.zeros((COLUMNS, rows), np.float32)
-    for sub in range(SUBCOLUMNS):
-        shear = -turn * apart * (sub - (SUBCOLUMNS - 1) / 2)
-        below = int(np.floor(shear))
-        share = np.float32(shear - below)
-        one = np.pad(image[sub::SUBCOLUMNS], ((0, 0), (room, room)), mode="edge")[:, room + below :]
-        mean += (1 - share) * one[:, :rows] + share * one[:, 1 : rows + 1]
+    image = np.pad(unrolled.image, ((0, 0), (room, room)), mode="edge").reshape(COLUMNS, SUBCOLUMNS, -1)
     outside = unrolled.bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1)
-    step = gaussian_filter1d(mean / SUBCOLUMNS, 0.5 / PITCH_MM, axis=1, order=1, mode="nearest")
-    noise = 1.4826 * np.median(np.abs(step[~outside])) + 1e-6
-    strength = np.clip(np.abs(step) / noise, 0, 10)
     # within a millimetre of forbidden ground the filter sees across the border
     near = gaussian_filter1d(outside.astype(np.float32), 0.6 / PITCH_MM, axis=1) > 0.02
-    strength[near] = 0.0
-    return strength[turn * np.arange(COLUMNS) % COLUMNS]
+    out = {}
+    for turn in (1, -1):
+        mean = np.zeros((COLUMNS, rows), np.float32)
+        for sub in range(SUBCOLUMNS):
+            shear = -turn * apart * (sub - (SUBCOLUMNS - 1) / 2)
+            below = int(np.floor(shear))
+            share = np.float32(shear - below)
+            one = image[:, sub, room + below :]
+            mean += (1 - share) * one[:, :rows]
+            mean += share * one[:, 1 : rows + 1]
+        step = np.abs(gaussian_filter1d(mean / SUBCOLUMNS, 0.5 / PITCH_MM, axis=1, order=1, mode="nearest"))
+        noise = 1.4826 * np.median(step[~outside]) + 1e-6
+        strength = np.clip(step / noise, 0, 10)
+        strength[near] = 0.0
+        out[turn] = strength[turn * np.arange(COLUMNS) % COLUMNS]
+    return out
 
 
 def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_], float]:
@@ -376,8 +381,7 @@ class _Unwound:
     @classmethod
     def at(cls, look: Look, rim_mm: float) -> _Unwound:
         """Unroll and fold."""
-        unrolled = _unroll(look, rim_mm)
-        strength = {turn: _strength(unrolled, turn) for turn in (1, -1)}
+        strength = _strengths(_unroll(look, rim_mm))
         thick = {turn: _thickened(s) for turn, s in strength.items()}
         folded = {(turn, count): _Folded.of(thick[turn], count) for turn in thick for count in BLADE_COUNTS}
         return cls(rim_mm, strength, folded)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -184,78 +184,34 @@ def schema(name: str = "record") -> dict[str, Any]:
 
 @lru_cache(maxsize=4)
 def validator(name: str = "record") -> Any:
-    """A `jsonschema` validator for one of our schemas; imported late since it costs a tenth of a second."""
-    from jsonschema import Draft202012Validator, validators
-    from referencing import Registry, Resource
+    """A `jsonschema_rs` validator for one of our schemas; imported late since only records need it."""
+    from jsonschema_rs import Draft202012Validator, Registry
 
-    def items(known: Any, wanted: Any, instance: Any, part: Any) -> Iterator[Any]:
-        # asking for each number by itself is half of the work
-        quick = wanted == {"type": "number"} and isinstance(instance, list)
-        if not quick or not all(type(v) is float or type(v) is int for v in instance):
-            yield from ordinary(known, wanted, instance, part)
-
-    ordinary = Draft202012Validator.VALIDATORS["items"]
-    checked: Any = validators.extend(Draft202012Validator, {"items": items})
     parts = [schema(n) for n in ("camera", "ring")]
-    registry: Any = Registry().with_resources((p["$id"], Resource.from_contents(p)) for p in parts)
-    return checked(schema(name), registry=registry)
+    return Draft202012Validator(schema(name), registry=Registry([(p["$id"], p) for p in parts]))
 
 
 def _check_schema(data: dict[str, Any], source: str) -> None:
-    """Validate against the schema; traces and points, nearly all numbers, are checked by hand since that is faster."""
-    from jsonschema.exceptions import best_match
-
-    light = dict(data)
-    if isinstance(data.get("photos"), list):
-        light["photos"] = [_without_traces(p, source) for p in data["photos"]]
-    if isinstance(data.get("blades"), list):
-        light["blades"] = [_without_columns(b, source) for b in data["blades"]]
-    error = best_match(validator().iter_errors(light))
+    error = next(validator().iter_errors(data), None)
     if error is not None:
-        place = ".".join(str(p) for p in error.absolute_path) or "the record"
-        reason = error.message if len(error.message) < 160 else f"does not satisfy {error.validator!r}"
+        error = _innermost(error)
+        place = ".".join(str(p) for p in error.instance_path) or "the record"
+        reason = error.message if len(error.message) < 160 else f"does not satisfy {error.kind.name!r}"
         raise RecordError(f"{source} is not valid: {safe_name(place[:120])}: {safe_name(reason)}.", _HINT)
 
 
-def _without_traces(photo: Any, source: str) -> Any:
-    """A photo with the points of its traces checked and taken out."""
-    if not isinstance(photo, dict):
-        return photo
-    light = dict(photo)
-    for key in ("traces", "stations_px"):
-        if isinstance(photo.get(key), list):
-            light[key] = [_without_points(t, source) for t in photo[key]]
-    return light
+def _innermost(error: Any) -> Any:
+    """Of alternatives that all fail, what is wrong with the one that comes nearest: whose fault lies deepest.
 
-
-def _without_points(trace: Any, source: str) -> Any:
-    if not isinstance(trace, dict) or not isinstance(trace.get("px"), list):
-        return trace
-    px, kept = trace["px"], trace.get("kept")
-    good = all(type(p) is list and len(p) == 2 and all(type(c) in (int, float) for c in p) for p in px)
-    if isinstance(kept, list):
-        good = good and len(kept) == len(px) and all(type(k) is int and k in (0, 1) for k in kept)
-    if not good:
-        raise RecordError(f"{source} is not valid: a trace is not a list of points with one 0 or 1 for each.", _HINT)
-    return trace | {"px": []} | ({"kept": []} if isinstance(kept, list) else {})
-
-
-def _without_columns(blade: Any, source: str) -> Any:
-    """A blade with the columns of its points and its curve checked and emptied."""
-    curve = blade.get("curve") if isinstance(blade, dict) else None
-    if isinstance(curve, dict) and all(isinstance(v, list) for v in curve.values()):
-        plain = all(type(v) in (int, float) for column in curve.values() for v in column)
-        # what is wrong with others, the schema says
-        if plain and min(curve.get("standard_uncertainty_deg", []), default=0) >= 0:
-            blade = blade | {"curve": {k: [] for k in curve}}
-    points = blade.get("points") if isinstance(blade, dict) else None
-    if not isinstance(points, dict) or not all(isinstance(v, list) for v in points.values()):
-        return blade
-    good = len({len(v) for v in points.values()}) <= 1
-    good = good and all(type(v) in (int, float) for column in points.values() for v in column)
-    if not good or not all(v in (0, 1) for v in points.get("kept", [])):
-        raise RecordError(f"{source} is not valid: a blade's points are not equal columns of numbers.", _HINT)
-    return blade | {"points": {k: [] for k in points}}
+    One of another type altogether is the farthest.
+    """
+    while context := getattr(error.kind, "context", None):
+        place = error.instance_path
+        faults = [e for branch in context for e in branch if e.kind.name != "type" or e.instance_path != place]
+        if not faults:
+            break
+        error = max(faults, key=lambda e: len(e.instance_path))
+    return error
 
 
 def _check_sense(data: dict[str, Any], source: str) -> None:
@@ -277,8 +233,13 @@ def _check_sense(data: dict[str, Any], source: str) -> None:
     if len(seen):
         insist(bool(np.linalg.eigvalsh(matrix)[0] >= -1e-6 * largest), "the covariance has a negative variance")
     for b in data["blades"]:
-        if b["curve"] is not None:
-            insist(len({len(v) for v in b["curve"].values()}) == 1, f"blade {b['number']}'s curve has unequal columns")
+        for part in ("curve", "points"):
+            columns = b.get(part) or {}
+            insist(len({len(v) for v in columns.values()}) <= 1, f"blade {b['number']}'s {part} has unequal columns")
+    for photo in data["photos"]:
+        traces = [t for key in ("traces", "stations_px") for t in photo.get(key) or []]
+        whole = all(len(t.get("kept", t["px"])) == len(t["px"]) for t in traces)
+        insist(whole, f"a trace of {photo['name'][:60]!r} does not have one 0 or 1 for each point")
     for line in data["budget"]:
         per_angle: Iterable[Any] = [line["deg"]] if "deg" in line else []
         insist(

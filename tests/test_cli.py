@@ -24,7 +24,7 @@ from bladeangle.flags import together
 ROOT = Path(__file__).resolve().parent.parent
 NAMES = main.list_commands(click.Context(main))
 #: Packages that cost start-up time.
-HEAVY = ("numpy", "cv2", "scipy", "matplotlib", "PIL", "jsonschema", "openpyxl", "sqlite3", "multiprocessing")
+HEAVY = ("numpy", "cv2", "scipy", "matplotlib", "PIL", "jsonschema_rs", "openpyxl", "sqlite3", "multiprocessing")
 
 
 def python(code: str, **more: Any) -> subprocess.CompletedProcess[str]:

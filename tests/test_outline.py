@@ -65,7 +65,7 @@ def found(monkeypatch: pytest.MonkeyPatch, turn: int, *strengths: np.ndarray) ->
     """The outlines in pictures whose teeth fall in direction `turn`; the other direction is noise."""
     noise = np.random.default_rng(1).uniform(0, 1, strengths[0].shape)
     monkeypatch.setattr(outline, "_unroll", lambda one, rim_mm: int(one.photo.name[0]))
-    monkeypatch.setattr(outline, "_strength", lambda k, way: strengths[k] if way == turn else noise)
+    monkeypatch.setattr(outline, "_strengths", lambda k: {turn: strengths[k], -turn: noise})
     return outline.find_outlines([look(f"{k}.jpg") for k in range(len(strengths))])
 
 
@@ -169,12 +169,12 @@ def test_the_axis_stands_where_a_rim_above_the_teeth_is_seen(monkeypatch: pytest
 
     low = np.roll(teeth(3), -round(36.0 / PITCH_MM), axis=1)
     monkeypatch.setattr(outline, "_unroll", unroll)
-    monkeypatch.setattr(outline, "_strength", lambda axis, way: low if way == 1 else 0.0 * low)
+    monkeypatch.setattr(outline, "_strengths", lambda axis: {1: low, -1: 0.0 * low})
     (out,) = outline.find_outlines([look("0.jpg", lambda rim_mm: np.array([rim_mm, 0.0]))])
     assert rims == [PLANE_MM, out.rim_mm]
     assert out.rim_mm == pytest.approx(24.0 + HUB_BEYOND_MM[0], abs=2.0)
     rims.clear()
-    monkeypatch.setattr(outline, "_strength", lambda axis, way: teeth(3) if way == 1 else 0.0 * low)
+    monkeypatch.setattr(outline, "_strengths", lambda axis: {1: teeth(3), -1: 0.0 * low})
     assert outline.find_outlines([look("0.jpg")])[0].rim_mm == rims[-1] == pytest.approx(60.0 + 8.0, abs=2.0)
 
 
