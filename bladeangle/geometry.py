@@ -47,9 +47,11 @@ def rotation(vector: Array) -> Array:
 
 
 def orthonormal(matrix: Array) -> Array:
-    """The rotation nearest to a nearly orthonormal (3, 3) matrix."""
+    """The rotations nearest to nearly orthonormal matrices (..., 3, 3)."""
     u, _, vt = np.linalg.svd(matrix)
-    return u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
+    u[..., 2] *= np.linalg.det(u @ vt)[..., None]
+    out: Array = u @ vt
+    return out
 
 
 def project(points: Array, camera: Array) -> tuple[Array, Array, Array]:

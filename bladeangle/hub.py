@@ -117,7 +117,7 @@ def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Arra
     image = cv2.GaussianBlur(np.nan_to_num(np.sqrt(np.maximum(image, 0))), (0, 0), 0.5 / PITCH_MM)
     gx, gy = cv2.Sobel(image, cv2.CV_32F, 1, 0), cv2.Sobel(image, cv2.CV_32F, 0, 1)
     size = np.hypot(gx, gy)
-    rows, columns = np.nonzero(size > np.quantile(size, 0.88))
+    rows, columns = np.nonzero(size > np.quantile(size[::2, ::2], 0.88))  # as true of a quarter of them
     direction = np.stack([gx[rows, columns], gy[rows, columns]], 1) / size[rows, columns, None]
     place = np.stack([axis[columns], axis[rows]], 1).astype(np.float32)
     # every radius is equally likely, so a vote does not fade with the distance
@@ -181,7 +181,8 @@ def _radii(photo: Photo, plane: Plane, centre: Array) -> list[float]:
     polar = profiles.sample(photo.grey, stretched(np.moveaxis(px, -1, 0), 1, every))
     polar = np.sqrt(np.maximum(np.nan_to_num(polar), 0))
     slope = gaussian_filter1d(polar, 3.0, axis=1, order=1)
-    noise = 1.4826 * np.median(np.abs(slope - np.median(slope))) + 1e-6
+    some = slope[::4]  # enough to tell how much it varies
+    noise = 1.4826 * np.median(np.abs(some - np.median(some))) + 1e-6
     found: list[tuple[float, float]] = []
     for sign in (-1, 1):
         strength = gaussian_filter1d(np.clip(sign * slope / noise, 0, 6).mean(0), 5.0)

@@ -229,23 +229,22 @@ def applied(state: State, layout: Layout, step: Array) -> State:
     new.camera += step[layout["camera"]]
     new.sheet += step[layout["sheet"]]
     new.pieces += step[layout["pieces"]].reshape(-1, 3)
-    for p in range(len(new.focus)):
-        d = step[layout[("photo", p)]]
-        new.r_camera_ring[p] = orthonormal(rotation(d[:3]) @ new.r_camera_ring[p])
-        new.t_camera_ring[p] += d[3:6]
-        new.focus[p] += d[6]
-        new.principal[p] += d[7:9]
+    photos = step[np.array([layout.columns["photo", p] for p in range(len(new.focus))])]
+    turns = np.array([rotation(d) for d in photos[:, :3]])
+    new.r_camera_ring = orthonormal(turns @ new.r_camera_ring)
+    new.t_camera_ring += photos[:, 3:6]
+    new.focus += photos[:, 6]
+    new.principal += photos[:, 7:9]
     rotor = new.rotor
     if rotor is not None:
         d = step[layout["rotor"]]
         rotor.radius_mm += float(d[0])
         rotor.thickness_mm = max(rotor.thickness_mm + float(d[1]), 0.1)
         rotor.rounding_mm = np.clip(rotor.rounding_mm + d[2:4], 0.5, 12.0)
-        for b in range(rotor.blades):
-            d = step[layout[("blade", b)]]
-            rotor.heights[b] += d[: rotor.basis.count]
-            rotor.ends[b] += d[rotor.basis.count : rotor.basis.count + 2]
-            rotor.extra_mm[b] += d[-1]
+        blades, count = step[np.array([layout.columns["blade", b] for b in range(rotor.blades)])], rotor.basis.count
+        rotor.heights += blades[:, :count]
+        rotor.ends += blades[:, count : count + 2]
+        rotor.extra_mm += blades[:, -1]
         for s in range(len(new.standings)):
             d = step[layout[("standing", s)]]
             pivot = new.pivot(s)  # carried along the axis with the heights

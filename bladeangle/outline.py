@@ -154,7 +154,7 @@ def _strengths(unrolled: _Unrolled) -> dict[int, Array]:
     apart = np.tan(np.radians(ORDINARY_DEG)) * unrolled.arc_mm / PITCH_MM  # rows from one subcolumn to the next
     room = int(np.ceil(apart * SUBCOLUMNS / 2)) + 1
     image = np.pad(unrolled.image, ((0, 0), (room, room)), mode="edge").reshape(COLUMNS, SUBCOLUMNS, -1)
-    outside = unrolled.bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1)
+    outside = np.asarray(unrolled.bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1))
     # within a millimetre of forbidden ground the filter sees across the border
     near = gaussian_filter1d(outside.astype(np.float32), 0.6 / PITCH_MM, axis=1) > 0.02
     out = {}
@@ -168,7 +168,7 @@ def _strengths(unrolled: _Unrolled) -> dict[int, Array]:
             mean += (1 - share) * one[:, :rows]
             mean += share * one[:, 1 : rows + 1]
         step = np.abs(gaussian_filter1d(mean / SUBCOLUMNS, 0.5 / PITCH_MM, axis=1, order=1, mode="nearest"))
-        noise = 1.4826 * np.median(step[~outside]) + 1e-6
+        noise = 1.4826 * np.median(step[::2][~outside[::2]]) + 1e-6
         strength = np.clip(step / noise, 0, 10)
         strength[near] = 0.0
         out[turn] = strength[turn * np.arange(COLUMNS) % COLUMNS]

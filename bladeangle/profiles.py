@@ -67,18 +67,23 @@ class Steps:
 def sample(grey: NDArray[np.float32], xy: Array) -> NDArray[np.float32]:
     """Bilinear samples (...) of an image at pixel places (2, ...), all x before all y; outside the picture is nan."""
     cv2 = import_cv2()
+
+    def remapped(x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
+        beyond = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": float("nan")}
+        out: NDArray[np.float32] = cv2.remap(grey, x, y, cv2.INTER_LINEAR, **beyond)
+        return out
+
+    most = 32767  # rows and columns that OpenCV's remap takes
+    if xy.ndim == 3 and 64 < xy.shape[2] < most and 0 < xy.shape[1] < most:
+        x, y = np.ascontiguousarray(xy, np.float32)
+        return remapped(x, y)
     flat = xy.reshape(2, -1)
     count = flat.shape[1]
-    rows = -(-count // 4096)
+    rows = max(-(-count // 4096), 1)  # it is slow on short ones
     maps = np.full((2, rows * 4096), -9.0, np.float32)
     maps[:, :count] = flat
     x, y = maps.reshape(2, rows, 4096)
-    out = np.empty((rows, 4096), np.float32)
-    for start in range(0, rows, 16384):  # OpenCV's remap takes at most 32767 rows
-        part = slice(start, start + 16384)
-        out[part] = cv2.remap(
-            grey, x[part], y[part], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
-        )
+    out = np.concatenate([remapped(x[k : k + most], y[k : k + most]) for k in range(0, rows, most)])
     return out.reshape(-1)[:count].reshape(xy.shape[1:])
 
 
