@@ -46,10 +46,11 @@ FOCAL_35MM_SHARE, OTHER_35MM_SHARE = 0.02, 0.06
 FOCAL_SHARE = 0.12
 ZOOM = 1.01
 #: How far a line in the spectrum of second differences must stand out to say that a picture was enlarged (pictures as
-#: taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30); the frequencies that are
-#: looked at (texture lies below, compression at a half); second differences beyond which scene rather than noise is
-#: seen, grey levels; and how many rows and columns are read.
-ENLARGED = 4.5
+#: taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30), and below what along the
+#: rows alone it cannot have been (as taken 2.5, enlarged 9 and more); the frequencies that are looked at (texture lies
+#: below, compression at a half); second differences beyond which scene rather than noise is seen, grey levels; and how
+#: many rows and columns are read.
+ENLARGED, SHOWN_ALONG = 4.5, 3.0
 SLOWEST, FASTEST = 0.03, 0.49
 NOISE_LEVELS = 6.0
 LINES = 1000
@@ -232,11 +233,17 @@ def enlargement(photo: Photo) -> float:
     """
     values = photo.encoded
     step = max(1, min(values.shape) // LINES)
-    columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
     frequency = np.linspace(SLOWEST, FASTEST, 4000)
-    both = np.sqrt(_lines(values[::step], frequency) * _lines(columns, frequency))
     eighths = np.abs(frequency * 8 - np.round(frequency * 8)) < 0.03
-    return float(np.where(eighths, 0.0, both).max() / np.median(both))
+
+    def outstanding(spectrum: Array) -> float:
+        return float(np.where(eighths, 0.0, spectrum).max() / np.median(spectrum))
+
+    along = _lines(values[::step], frequency)
+    if (found := outstanding(along)) < SHOWN_ALONG:
+        return found
+    columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
+    return outstanding(np.sqrt(along * _lines(columns, frequency)))
 
 
 def _lines(values: NDArray[np.uint8], frequency: Array) -> Array:
