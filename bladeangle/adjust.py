@@ -114,7 +114,6 @@ def adjust(
     most_iterations: int = 80,
     rescale: bool = True,
     must_settle: bool = True,
-    provisional: float = PROVISIONAL,
 ) -> Adjustment:
     """Adjust all unknowns to all observations.
 
@@ -123,7 +122,6 @@ def adjust(
     rescale : let the residuals say how good the points are, how much whole edges sway and how much the blades bend.
     must_settle : the last word; otherwise it stops after `most_iterations`, and no sway is allowed for, which on the
         way would hide a wrong edge.
-    provisional : how much a step may still lower the cost where the last digit does not count yet, see `SETTLED`.
 
     Raises
     ------
@@ -137,7 +135,8 @@ def adjust(
         last = (steady and turn > 1) or not rescale or turn + 1 == RESCALINGS
         # until the scales are steady the weights are provisional: no need to settle to the last digit
         digits = not rescale or (must_settle and (steady or last))
-        iterations = work.settle(SETTLED if digits else provisional, iterations, most_iterations, last=last)
+        enough = SETTLED if digits else PROVISIONAL
+        iterations = work.settle(enough, iterations, most_iterations, last=last or not must_settle)
         if iterations >= most_iterations or last:
             break
     if must_settle and iterations >= most_iterations and work.gain > NEARLY:
@@ -163,6 +162,8 @@ class _Work:
         self.scale: list[dict[str, Scale]] = [{} for _ in views]
         self.rows: list[Rows] = []
         self.rows_at: State | None = None
+        self.known_at: State | None = None
+        self.known_by: Priors | None = None
         self.runs: dict[tuple[int, str], Traces | None] = {}
         self.weights: dict[tuple[int, str], Array] = {}  # the last ones where edges may sway
         self.damping = 0.0
@@ -183,7 +184,9 @@ class _Work:
         if self.rows_at is not self.state:  # they stay when only the scales change
             self.rows, self.rows_at = self.equations.rows(self.state), self.state
         self.built = _build(self)
-        self.known = prior_rows(self.state, self.layout, self.priors, self.start)
+        if self.known_at is not self.state or self.known_by is not self.priors:
+            self.known = prior_rows(self.state, self.layout, self.priors, self.start)
+            self.known_at, self.known_by = self.state, self.priors
 
     @property
     def cost(self) -> float:

@@ -33,9 +33,6 @@ ROUGHLY_PX = 0.5
 FITTING_PX = 0.6
 REFUSED_PX = 0.8
 THINNEST_MM = 0.3
-#: How near an adjustment from overhead alone must come, as a sum of squares that could still be saved. Edges are looked
-#: for anew after it; those from the sides would be lost from there.
-NEAR_ENOUGH = 10.0
 #: Tip edges that lie no farther off than `ROUGHLY_PX`, and scatter by no more than this, in their own uncertainties,
 #: were followed rightly from overhead, and need no second look before the last.
 FITTING_SCALE = 1.2
@@ -155,14 +152,12 @@ def adjusted_overhead(
     """
     state = _begin(first, ring, priors, wrap_rad)
     views = observed(first, state, 0, 5.0, known=True)
-    if rough:
-        return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
-    result = adjust(ring, views, state, priors, most_iterations=40, must_settle=False, provisional=NEAR_ENOUGH)
+    result = adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
     seen = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
-    if all(result.scale[p][kind] < FITTING_SCALE and result.rms_px(p, kind) < ROUGHLY_PX for p, kind in seen):
+    if rough or all(result.scale[p][kind] < FITTING_SCALE and result.rms_px(p, kind) < ROUGHLY_PX for p, kind in seen):
         return result
     views = observed(first, result.state, 3, 3.0)
-    return adjust(ring, views, result.state, priors, most_iterations=40, must_settle=False, provisional=NEAR_ENOUGH)
+    return adjust(ring, views, result.state, priors, most_iterations=40, must_settle=False)
 
 
 def gathered(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -237,29 +238,42 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     for e in (0, 1):
         pull, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
         put("blades alike", blades[:, count + e], weight * apart, pull, cost, freedom)
-    tip_ends = rotor.basis.matrix(rotor.ends.T.reshape(-1)).reshape(2, rotor.blades, count)
-    for circle, standing in enumerate(state.circle_standing):
-        # height above the sheet, along the axis: what is looked at from above is the upper end of the rotor
-        sign = np.sign(state.r_ring_rotor[standing, 2, 2])
-        height = state.t_ring_rotor[standing, 2] + sign * state.circles[circle, 1]
-        add(
-            "hub circles",
-            np.append(cols(("standing", standing)), layout["circles"].start + 2 * circle + 1),
-            np.array([height - priors.circle_height_mm]),
-            np.array([priors.circle_height_sigma_mm]),
-            np.append(by_standing[standing][2], sign)[None],
-        )
-        # and it lies not far beyond the blades' upper ends, whatever the radius, to which all heights go together
-        upper = tip_ends[0 if sign > 0 else 1]
-        beyond = sign * (state.circles[circle, 1] - float((upper * rotor.heights).sum(1).mean()))
-        add(
-            "hub circles",
-            np.append(curves, layout["circles"].start + 2 * circle + 1),
-            np.array([beyond - priors.circle_beyond_mm]),
-            np.array([priors.circle_beyond_sigma_mm]),
-            np.append(-sign * upper.reshape(-1) / rotor.blades, sign)[None],
-        )
+    if len(state.circles):
+        _add_circles(add, state, layout, priors, curves, by_standing)
     return out
+
+
+def _add_circles(
+    add: Callable[..., None], state: State, layout: Layout, priors: Priors, curves: Ints, by_standing: Sequence[Array]
+) -> None:
+    """Of the hub circles, all of what is looked at from above: of each how high it is, and how far beyond the blades.
+
+    Height is that above the sheet, along the axis: what is seen is the upper end of the rotor. And it lies not far
+    beyond the blades' upper ends, whatever the radius, to which all heights go together.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    standing, heights = np.array(state.circle_standing), state.circles[:, 1]
+    sign = np.sign(state.r_ring_rotor[:, 2, 2])[standing]
+    ends = rotor.basis.matrix(rotor.ends.T.reshape(-1)).reshape(2, rotor.blades, -1)
+    tips = (ends * rotor.heights).sum(2).mean(1)  # mean height of the leading ends, and of the trailing ones
+    upper = np.where(sign > 0, 0, 1)
+    high = state.t_ring_rotor[standing, 2] + sign * heights - priors.circle_height_mm
+    beyond = sign * (heights - tips[upper]) - priors.circle_beyond_mm
+    count, each, of = len(heights), np.arange(len(heights)), 6 * len(by_standing)
+    jac = np.zeros((2 * count, of + count + len(curves)))
+    for s, by in enumerate(by_standing):
+        jac[np.flatnonzero(standing == s), 6 * s : 6 * s + 6] = by[2]
+    jac[each, of + each] = jac[count + each, of + each] = sign
+    jac[count:, of + count :] = -sign[:, None] * ends.reshape(2, -1)[upper] / rotor.blades
+    standings = [layout.columns["standing", s] for s in range(len(by_standing))]
+    add(
+        "hub circles",
+        np.concatenate([*standings, layout.columns["circles"][1::2], curves]),
+        np.concatenate([high, beyond]),
+        np.repeat([priors.circle_height_sigma_mm, priors.circle_beyond_sigma_mm], count),
+        jac,
+    )
 
 
 def _by_standing(state: State, standing: int) -> Array:
