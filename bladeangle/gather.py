@@ -15,6 +15,7 @@ from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, State, TipPoints, View
 from bladeangle.priors import Priors
 from bladeangle.ring import Ring
+from bladeangle.rotor import USUAL_OVERLAP
 from bladeangle.shots import RING_EVERY, Shot, observed, state_of
 
 #: Heights searched for the tips on the guessed cylinder, mm; wide, since a wrong radius shifts heights.
@@ -36,6 +37,9 @@ THINNEST_MM = 0.3
 #: Tip edges that lie no farther off than `ROUGHLY_PX`, and scatter by no more than this, in their own uncertainties,
 #: were followed rightly from overhead, and need no second look before the last.
 FITTING_SCALE = 1.2
+#: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from a usual one:
+#: both standings may have been matched at a wrong place.
+UNUSUAL_OVERLAP = 2.0
 #: Steps of the wraps that are tried, rad.
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again, and its steps.
@@ -150,14 +154,31 @@ def adjusted_overhead(
     wrap_rad : wrap of the blades, where it is known better than from matching both standings.
     rough : to a few pixels, from the first look at the edges alone.
     """
-    state = _begin(first, ring, priors, wrap_rad)
-    views = observed(first, state, 0, 5.0, known=True)
-    result = adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
+
+    def near(state: State, known: bool) -> Adjustment:
+        views = observed(first, state, 0 if known else 3, 5.0 if known else 3.0, known=known)
+        return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
+
+    result = near(_begin(first, ring, priors, wrap_rad), known=True)
+    if not rough and len(first) > 1 and result.prior_cost["overlap"] > UNUSUAL_OVERLAP:
+        usual_rad = USUAL_OVERLAP[0] * 2 * np.pi / len(first[0].teeth)
+        other = near(_begin(first, ring, priors, usual_rad), known=True)
+        result = min(result, near(other.state, known=True), key=_unlikely)
     seen = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
     if rough or all(result.scale[p][kind] < FITTING_SCALE and result.rms_px(p, kind) < ROUGHLY_PX for p, kind in seen):
         return result
-    views = observed(first, result.state, 3, 3.0)
-    return adjust(ring, views, result.state, priors, most_iterations=40, must_settle=False)
+    return near(result.state, known=False)
+
+
+def _unlikely(result: Adjustment) -> float:
+    """How unlikely a rotor is, but for its overlap: -2 log likelihood and a constant.
+
+    By what is known of rotors, and by edges that lie farther off than they are unsure.
+    """
+    tips = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
+    off = sum(len(result.weight[p][kind]) * 2 * np.log(max(result.scale[p][kind], 1.0)) for p, kind in tips)
+    # the gauge only ties it to where it was begun
+    return float(off + sum(cost for of, cost in result.prior_cost.items() if of not in ("overlap", "gauge")))
 
 
 def gathered(
