@@ -165,7 +165,9 @@ class _Work:
         self.known_at: State | None = None
         self.known_by: Priors | None = None
         self.runs: dict[tuple[int, str], Traces | None] = {}
-        self.weights: dict[tuple[int, str], Array] = {}  # the last ones where edges may sway
+        #: those at the last scales, from which new ones are soon found; were they to follow every step, the cost would
+        #: depend on the way, and steps might go round in a circle
+        self.weights: dict[tuple[int, str], Array] = {}
         self.damping = 0.0
         self.gain = np.inf
         self.build()
@@ -210,6 +212,7 @@ class _Work:
     def rescale(self, *, estimate: bool) -> float:
         """Take scales (with `estimate` sway and bend too) from the residuals; the largest relative change of one."""
         old = self.scale
+        self.weights = {(p, k): r[2] for p, kinds in enumerate(self.built.residuals) for k, r in kinds.items()}
         most = dict.fromkeys(TIP_KINDS, MOST_SCALE) if estimate else {}
         self.scale = [
             {k: _spread(free / s).at_most(most.get(k, np.inf)) for k, (_, s, _, free) in kinds.items()}
@@ -424,7 +427,6 @@ def _build(work: _Work) -> _Built:
         built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
         taken = 0.0
         if traces is not None:
-            work.weights[p, kind] = weight
             by, kernel = swallowed(traces, w, jac)
             reduction = by.T @ kernel
             taken = len(kernel) - float((kernel * traces.known).sum())
@@ -453,7 +455,7 @@ def _weigh(
 ) -> tuple[Array, Array]:
     """Robust weights (m,) of residuals r (m,) px with sigmas `single` (m,), and the sway (m,) px taken off.
 
-    before : those of the iteration before, from which it is sooner there.
+    before : weights from which it is sooner there.
     """
 
     def robust(off: Array) -> Array:

@@ -164,37 +164,51 @@ def test_intervals_cover_and_sampled_covariance_is_the_predicted_one():
     assert 0.85 < np.median(ratio) < 1.4
 
 
-@pytest.mark.parametrize(("run", "most"), [
-    (1, 1.0),
-    pytest.param(8, 2.0, marks=pytest.mark.xfail(strict=False, reason="taken for sway: 3.5 uncertainties")),
-])  # fmt: skip
-def test_outliers_hardly_move_the_angles(eight, run, most):
-    """A tenth of the tip points 2 to 6 px off: single points, and runs of 130 px as glare makes them.
-
-    Runs raise the estimate of sway, which then takes them for grooves. Bounding what each trace tells would mend most
-    of it, but edges of turned metal have such tails without a fault, and would be thought better than they are.
-    """
-    truth, views, _, found = eight
-    rng = np.random.default_rng(3)
-    spoiled = []
+def spoiled(views: tuple[View, ...], run: int, seed: int) -> tuple[View, ...]:
+    """A tenth of the tip points 2 to 6 px off, in runs of so many."""
+    rng = np.random.default_rng(seed)
+    out = []
     for view in views:
         tips = view.tips
         assert tips is not None
         runs = len(tips.px) // run + 1
         off = np.where(rng.uniform(size=runs) < 0.10, rng.choice([-1, 1], runs) * rng.uniform(2, 6, runs), 0.0)
         off = np.repeat(off, run)[: len(tips.px)]
-        spoiled.append(replace(view, tips=replace(tips, px=tips.px + off[:, None] * tips.normal)))
-    again, seen = measured(truth, tuple(spoiled), np.random.default_rng(4))
+        out.append(replace(view, tips=replace(tips, px=tips.px + off[:, None] * tips.normal)))
+    return tuple(out)
+
+
+def test_single_outliers_hardly_move_the_angles(eight):
+    truth, views, _, found = eight
+    again, seen = measured(truth, spoiled(views, 1, 3), np.random.default_rng(4))
     assert seen.labels == found.labels
     u = uncertainty_deg(found.budget)
     shift = np.abs(seen.angle_deg - found.angle_deg) / u
-    assert 0 < shift.max() < most
-    assert np.sqrt((shift**2).mean()) < 1.0
+    assert 0 < shift.max() < 1.0
+    assert np.sqrt((shift**2).mean()) < 0.5
     widened = uncertainty_deg(seen.budget) / u
     assert 0.8 < np.median(widened) < 1.6
     # and they are told: their weights are gone
     weight = np.concatenate([w[k] for w in again.weight for k in ("inlet tips", "outlet tips") if k in w])
     assert 0.05 < (weight < 0.3).mean() < 0.2
+
+
+def test_runs_of_outliers_move_the_angles_little(eight):
+    """Runs of 130 px, as glare makes them, of eight random places; with some of them the farthest angle moves by 5 u.
+
+    They raise the estimate of sway, which then takes them for grooves. Bounding what each trace tells would mend most
+    of it, but edges of turned metal have such tails without a fault, and would be thought better than they are.
+    """
+    truth, views, _, found = eight
+    u = uncertainty_deg(found.budget)
+    shifts = []
+    for seed in range(3, 11):
+        _, seen = measured(truth, spoiled(views, 8, seed), np.random.default_rng(4))
+        shifts.append(np.abs(seen.angle_deg - found.angle_deg) / u)
+        assert 0.8 < np.median(uncertainty_deg(seen.budget) / u) < 1.8
+    assert 0.5 < np.median([shift.max() for shift in shifts]) < 2.5
+    assert 0.3 < np.median([np.sqrt((shift**2).mean()) for shift in shifts]) < 1.2
+    assert max(shift.max() for shift in shifts) < 8.0
 
 
 def test_sheet_pieces_that_lie_off_are_found():
