@@ -12,7 +12,7 @@ from rendered_rotor import rendered
 
 from bladeangle.assemble import record_of
 from bladeangle.camera import read_camera
-from bladeangle.errors import BladeangleError
+from bladeangle.errors import BladeangleError, PhotoError, UsageError
 from bladeangle.measure import measure
 from bladeangle.record import Record
 from bladeangle.ring import read_ring
@@ -67,6 +67,23 @@ def test_the_shipped_pair_is_measured_within_its_uncertainty() -> None:
     means = record.data["rotor"]["stations"]
     difference = means["exit"]["angle_deg"] - means["entry"]["angle_deg"]
     assert difference == pytest.approx(4.92, abs=0.25)
+
+
+def test_photographs_read_side_by_side_give_the_same_record_and_the_first_fault(tmp_path: Path) -> None:
+    folder = ROOT / "fixtures" / "rotor-a"
+    ring = read_ring(ROOT / "calibration" / "trial-ring.json")
+    camera = read_camera(ROOT / "calibration" / "camera-pocket7.json")
+    inlet, outlet = [folder / "inlet.jpg"], [folder / "outlet.jpg"]
+    one, two = (record_of(measure(inlet, outlet, ring, camera, at_once=n), "a").data | {"created": ""} for n in (1, 2))
+    assert one == two
+    cut = tmp_path / "cut.jpg"
+    cut.write_bytes(inlet[0].read_bytes()[:1_000_000])
+    for many in (1, 2):
+        for order in ((cut, tmp_path / "gone.jpg"), (tmp_path / "gone.jpg", cut)):
+            with pytest.raises(PhotoError, match=order[0].name):
+                measure(order, [], ring, camera, at_once=many)
+        with pytest.raises(UsageError, match="the same photograph"):
+            measure(inlet, [*inlet, cut], ring, camera, at_once=many)
 
 
 def test_thirty_random_rotors_are_measured_within_their_uncertainty(tmp_path: Path) -> None:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
-from rendered_rotor import pair_and_two
+from rendered_rotor import pair_and_two, rendered
 
 from bladeangle import gather
+from bladeangle.adjust import Adjustment
 from bladeangle.errors import AdjustmentError
 from bladeangle.measure import Measurement, _priors
 from bladeangle.priors import Priors
@@ -44,6 +46,24 @@ def test_wrong_first_guesses_end_at_the_rotor(found: Found, radius_mm: float, th
     assert rotor.radius_mm == pytest.approx(true["rotor"]["tip_radius"], abs=0.25)
     assert rotor.thickness_mm == pytest.approx(true["rotor"]["thickness"], abs=0.25)
     assert 0 < gather._misfit_px(result, measurement.shots) < gather.GOOD_PX
+
+
+@pytest.mark.slow
+def test_blades_matched_at_a_wrong_place_are_found_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of this rotor the outlines match best at twice the right wrap, which only an unlikely rotor would have."""
+    found, true = rendered(tmp_path, 520)
+    right = np.array([blade["wrap_deg"] for blade in true["blades"]])
+
+    def longer_deg(result: Adjustment) -> np.ndarray:
+        assert result.state.rotor is not None
+        return np.degrees(np.diff(result.state.rotor.ends, axis=1)[:, 0]) - right
+
+    assert longer_deg(found.result) == pytest.approx(0.0, abs=12.0)
+    priors = _priors(found.camera, found.options, found.ring)
+    monkeypatch.setattr(gather, "UNUSUAL_OVERLAP", np.inf)
+    once = gather.adjusted_overhead(found.shots, found.ring, priors)
+    assert np.median(longer_deg(once)) > 60.0
+    assert gather._unlikely(once) > gather._unlikely(found.result)
 
 
 @pytest.mark.slow
