@@ -121,7 +121,10 @@ def undistort(px: Array, camera: Array, near: Array | None = None) -> Array:
     """
     k1, k2, p1, p2, k3 = camera[3:]
     to_x, to_y = (px.T - camera[1:3].reshape(2, -1)) / camera[0]
-    x, y = (to_x.copy(), to_y.copy()) if near is None else near.T.copy()
+    x, y = to_x.copy(), to_y.copy()
+    if near is not None:
+        np.copyto(x, near[:, 0], where=np.isfinite(near[:, 0]))
+        np.copyto(y, near[:, 1], where=np.isfinite(near[:, 1]))
     for _ in range(8):
         xx, yy, xy = x * x, y * y, x * y
         r2 = xx + yy

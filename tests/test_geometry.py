@@ -77,7 +77,11 @@ def test_derivatives_are_those_of_finite_differences(seed, camera):
 def test_undistort_inverts_distort(seed, camera):
     points = _points(seed) * [0.8, 0.8, 1.0]
     ideal = points[:, :2] / points[:, 2:]
-    np.testing.assert_allclose(geometry.undistort(geometry.pixels(points, camera), camera), ideal, atol=1e-10)
+    px = geometry.pixels(points, camera)
+    np.testing.assert_allclose(geometry.undistort(px, camera), ideal, atol=1e-10)
+    near = ideal + np.random.default_rng(seed).normal(0, 1e-3, ideal.shape)
+    near[0] = np.nan  # of another camera, for which there was none
+    np.testing.assert_allclose(geometry.undistort(px, camera, near), ideal, atol=1e-10)
 
 
 def test_rays_go_through_their_points():
