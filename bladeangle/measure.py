@@ -102,11 +102,11 @@ def measure(
         )
     flags: list[Flag] = []
     shots: list[Shot] = []
+    progress(f"reading {', '.join(path.name for path, _ in named)}")
     read: dict[Path, Photo] = {}
     if camera is None:
         read[named[0][0]] = read_photo(named[0][0])
         camera = camera_for(read[named[0][0]], None, flags)
-    progress(f"reading {', '.join(path.name for path, _ in named)}")
     for shot, doubted in _sighted(named, ring, camera, read, at_once):
         for other in shots:
             if other.photo.sha256 == shot.photo.sha256:

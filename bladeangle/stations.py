@@ -31,9 +31,10 @@ KEPT_WEIGHT = 0.3
 #: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px
 #: (assumed; no source).
 EDGE_BIAS_PX = 0.08
-#: Where a chamfer or a round breaks the hub's rim, the circle seen is either edge of it or lies between: standard
-#: uncertainty of its radius as the hub's, mm (rims are broken by 0.3 to 1 mm; common practice, no source).
-BROKEN_RIM_MM = 0.5
+#: Where a chamfer or a round breaks the hub's rim, the circle that is followed is its inner edge or lies between: most
+#: that its radius falls short of the hub's, mm, anything from nothing to this being as likely (rims are broken by half
+#: a millimetre to one and a half; common practice, no source).
+BROKEN_RIM_MM = 1.5
 
 
 @dataclass(frozen=True)
@@ -209,10 +210,14 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
 
 
 def _hub(result: Adjustment) -> tuple[float, float]:
-    """Diameter, mm, of the largest circle about the axis, and its standard uncertainty: its height's, and the rim's."""
+    """Diameter, mm, of the hub at the largest circle about the axis, and its standard uncertainty.
+
+    That of the circle's height, and of how far the rim is broken (a rectangular distribution, JCGM 100, 4.3.7).
+    """
     k = int(result.state.circles[:, 0].argmax())
     at = result.layout["circles"].start + 2 * k
-    return 2 * float(result.state.circles[k, 0]), 2 * float(np.hypot(np.sqrt(result.covariance[at, at]), BROKEN_RIM_MM))
+    u_mm = np.hypot(np.sqrt(result.covariance[at, at]), BROKEN_RIM_MM / np.sqrt(12))
+    return 2 * float(result.state.circles[k, 0]) + BROKEN_RIM_MM, 2 * float(u_mm)
 
 
 def _fall(rotor: Rotor, blade: int) -> float:

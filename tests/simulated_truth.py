@@ -225,10 +225,10 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
 
 
 def _circle_heights(rng: np.random.Generator, priors: Priors, end_mm: float, count: int) -> Array:
-    """Heights (count,) mm above the sheet of hub circles over blades whose upper ends lie at `end_mm`."""
+    """Heights (count,) mm above the sheet of hub circles over blades whose upper ends lie at `end_mm`, on one face."""
     own, beyond = priors.circle_height_sigma_mm**-2, priors.circle_beyond_sigma_mm**-2
     mean = (own * priors.circle_height_mm + beyond * (end_mm + priors.circle_beyond_mm)) / (own + beyond)
-    return np.clip(rng.normal(mean, (own + beyond) ** -0.5, count), 20, 100)
+    return np.clip(rng.normal(mean, (own + beyond) ** -0.5) + rng.normal(0.0, 2.0, count), 20, 100)
 
 
 def _grooves(rng: np.random.Generator, length_mm: float, sigma_mm: float) -> Array:
