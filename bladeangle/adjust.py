@@ -132,7 +132,7 @@ def adjust(
     for turn in range(RESCALINGS if rescale else 1):
         change = work.rescale(estimate=turn > 0) if rescale else 0.0
         steady = change < (STEADY if must_settle else 5 * STEADY)
-        last = (steady and turn > 1) or not rescale or turn + 1 == RESCALINGS
+        last = (steady and turn > (1 if must_settle else 0)) or not rescale or turn + 1 == RESCALINGS
         # until the scales are steady the weights are provisional: no need to settle to the last digit
         digits = not rescale or (must_settle and (steady or last))
         enough = SETTLED if digits else PROVISIONAL

@@ -34,9 +34,6 @@ ROUGHLY_PX = 0.5
 FITTING_PX = 0.6
 REFUSED_PX = 0.8
 THINNEST_MM = 0.3
-#: Tip edges that lie no farther off than `ROUGHLY_PX`, and scatter by no more than this, in their own uncertainties,
-#: were followed rightly from overhead, and need no second look before the last.
-FITTING_SCALE = 1.2
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from a usual one:
 #: both standings may have been matched at a wrong place.
 UNUSUAL_OVERLAP = 2.0
@@ -164,8 +161,7 @@ def adjusted_overhead(
         usual_rad = USUAL_OVERLAP[0] * 2 * np.pi / len(first[0].teeth)
         other = near(_begin(first, ring, priors, usual_rad), known=True)
         result = min(result, near(other.state, known=True), key=_unlikely)
-    seen = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
-    if rough or all(result.scale[p][kind] < FITTING_SCALE and result.rms_px(p, kind) < ROUGHLY_PX for p, kind in seen):
+    if rough:
         return result
     return near(result.state, known=False)
 

@@ -24,6 +24,8 @@ Bools = NDArray[np.bool_]
 KINDS = ("pair", "eight", "uncalibrated")
 STATIONS = ("entry", "middle", "exit")
 CALIBRATED = Path(__file__).parent.parent / "calibration" / "camera-pocket7.json"
+#: How far circles of one face of the hub stand apart in height, mm.
+FACE_MM = 1.0
 #: Spacing of tip points along an edge, px, and of knots and past the ends, mm, as the measurement has them.
 POINT_PX, KNOT_MM, PAST_END_MM = 16.0, 20.0, 6.0
 
@@ -181,14 +183,12 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
         tip_radius_mm=float(np.clip(rng.normal(priors.radius_mm, priors.radius_sigma_mm), 62, 92)),
         thickness_mm=float(np.clip(rng.normal(priors.thickness_mm, priors.thickness_sigma_mm), 0.6, 5.0)),
     )
-    fall = float(tip_curve(shape, 0).drop_mm[-1])
     top, bore = _circle_heights(rng, priors, shape.lead_height_mm, 2)
     up = np.array([[shape.nose_radius_mm, top], [shape.bore_radius_mm, bore]])
     rim = float(rng.normal(priors.rim_height_mm, priors.rim_height_sigma_mm))
     # turned over, the rim is the uppermost of what is seen, and the blades' trailing ends lie below it
     rise = float(np.clip(rng.normal(priors.circle_height_mm, priors.circle_height_sigma_mm), 35, 100)) + rim
-    above = _circle_heights(rng, priors, rise - (shape.lead_height_mm - fall), 1)[0]
-    down = np.array([[shape.hub_radius_mm, rim], [shape.outlet_bore_radius_mm, rise - above]])
+    down = np.array([[shape.hub_radius_mm, rim], [shape.outlet_bore_radius_mm, rim + rng.normal(0.0, FACE_MM)]])
     r, t = _standings(rng, changes, priors, rise)
     blades = _blades(rng, shape, changes, priors)
     tallest = max(max(float(b.height_mm.max()), rise - float(b.height_mm.min())) for b in blades)
@@ -225,10 +225,15 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
 
 
 def _circle_heights(rng: np.random.Generator, priors: Priors, end_mm: float, count: int) -> Array:
-    """Heights (count,) mm above the sheet of hub circles over blades whose upper ends lie at `end_mm`, on one face."""
+    """Heights (count,) mm above the sheet of hub circles over blades whose upper ends lie at `end_mm`.
+
+    On one face, but for some millimetres.
+    """
     own, beyond = priors.circle_height_sigma_mm**-2, priors.circle_beyond_sigma_mm**-2
     mean = (own * priors.circle_height_mm + beyond * (end_mm + priors.circle_beyond_mm)) / (own + beyond)
-    return np.clip(rng.normal(mean, (own + beyond) ** -0.5) + rng.normal(0.0, 2.0, count), 20, 100)
+    drawn = rng.standard_normal(count)
+    apart = np.append(0.0, FACE_MM * drawn[1:])
+    return np.clip(mean + (own + beyond) ** -0.5 * drawn[0] + apart, 20, 100)
 
 
 def _grooves(rng: np.random.Generator, length_mm: float, sigma_mm: float) -> Array:

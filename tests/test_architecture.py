@@ -124,7 +124,9 @@ def test_every_package_imported_is_declared() -> None:
     declared = {re.match(r"[\w-]+", line)[0].lower() for line in project["dependencies"] + extras}  # type: ignore[index]
     # numba makes the test renderer fast and comes with the extra `test`.
     declared |= {"numba"}
-    packages = {"cv2": "opencv-python", "PIL": "pillow", "pillow_heif": "pillow-heif"}
+    packages = {
+        "cv2": "opencv-python", "jsonschema_rs": "jsonschema-rs", "PIL": "pillow", "pillow_heif": "pillow-heif",
+    }  # fmt: skip
     tops = {name.split(".")[0]: place for room in sources() for name, place in imports(room).items()}
     foreign = {top: place for top, place in tops.items() if top not in sys.stdlib_module_names | {"bladeangle"}}
     assert not {top: place for top, place in foreign.items() if packages.get(top, top) not in declared}
