@@ -37,6 +37,8 @@ THINNEST_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from a usual one:
 #: both standings may have been matched at a wrong place.
 UNUSUAL_OVERLAP = 2.0
+#: By how much less unlikely the other must be (-2 log likelihood; twenty times as likely).
+CLEARLY = 6.0
 #: Steps of the wraps that are tried, rad.
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again, and its steps.
@@ -160,7 +162,8 @@ def adjusted_overhead(
     if not rough and len(first) > 1 and result.prior_cost["overlap"] > UNUSUAL_OVERLAP:
         usual_rad = USUAL_OVERLAP[0] * 2 * np.pi / len(first[0].teeth)
         other = near(_begin(first, ring, priors, usual_rad), known=True)
-        result = min(result, near(other.state, known=True), key=_unlikely)
+        other = near(other.state, known=True)
+        result = other if _unlikely(other) + CLEARLY < _unlikely(result) else result
     if rough:
         return result
     return near(result.state, known=False)

@@ -147,7 +147,7 @@ def test_a_shove_that_two_photographs_hardly_tell_does_no_harm(shift_mm: tuple[f
     if any(shift_mm):
         assert np.abs(z[False]).max() > 3.0
     else:  # and what it costs
-        assert all(1.0 < a / b < 1.15 for a, b in zip(u[True], u[False], strict=True))
+        assert all(0.98 < a / b < 1.15 for a, b in zip(u[True], u[False], strict=True))
 
 
 def test_photographs_of_different_standings_are_not_compared() -> None:
