@@ -56,11 +56,15 @@ TRIED_DEG = (0, 45, -45, 90, -90)
 
 @dataclass(frozen=True)
 class _Candidate:
-    """A photograph that could be taken; `standing` indexes the state's standings."""
+    """A photograph that could be taken; `standing` indexes the state's standings.
+
+    aside_deg : how far beside the station that is to be shown, about the rotor's axis.
+    """
 
     place: Place
     standing: int
     overhead: bool
+    aside_deg: float = 0.0
 
 
 def next_photograph(
@@ -91,7 +95,7 @@ def next_photograph(
     missing = [(b - 1, s) for b, why in stations.not_seen.items() for s in why]
     work = _Addition(ring, state, old, priors, size, attained(result, ring, size), _known_ends(result), added)
     if missing:
-        tried = work.of(_candidates(result, state, ring, size, added, missing[0], TRIED_DEG))
+        tried = work.of(_candidates(result, state, ring, size, added, *missing[0]))
         adds = [[m for m in missing if work.adds(t, *m, options)] for t in tried]
         rows = {m: among_all(layout, m[0], angle_gradient(rotor, *m, options)) for m in missing}
         ranked = [
@@ -111,9 +115,10 @@ def next_photograph(
     blade, station = _named(stations.labels[k])
     row = among_all(layout, blade, angle_gradient(rotor, blade, station, options))
     before = float(_Tried(None, old.information, old.shifts).u_deg(row))
+    candidates = _candidates(result, state, ring, size, added, blade, station)
     # from in front of the station nearly always shrinks it most
-    for degrees in (TRIED_DEG[:1], TRIED_DEG[1:]):
-        tried = work.of(_candidates(result, state, ring, size, added, (blade, station), degrees))
+    for some in ([c for c in candidates if not c.aside_deg], [c for c in candidates if c.aside_deg]):
+        tried = work.of(some)
         after = [float(t.u_deg(row)) / before for t in tried]
         best = int(np.argmin(after))
         if after[best] <= WORTHWHILE:
@@ -289,18 +294,9 @@ def _station_azimuth(state: State, standing: int, blade: int, station: str) -> f
 
 
 def _candidates(
-    result: Adjustment,
-    state: State,
-    ring: Ring,
-    size: tuple[int, int],
-    added: int | None,
-    faced: tuple[int, str],
-    degrees: Sequence[float],
+    result: Adjustment, state: State, ring: Ring, size: tuple[int, int], added: int | None, blade: int, station: str
 ) -> list[_Candidate]:
-    """From above and from the sides in each standing, a new one from above only.
-
-    Sides are so many degrees from where the station faces.
-    """
+    """From above and from the sides in each standing, one side facing the station; a new standing from above only."""
     f_px = float(state.camera[0])
     rotor = state.rotor
     assert rotor is not None
@@ -311,8 +307,8 @@ def _candidates(
     out = [_Candidate(from_above(height), s, True) for s in range(len(state.standings))]
     for s in range(len(state.standings)):
         if s != added:
-            facing = _station_azimuth(state, s, *faced)
-            out += [_Candidate(from_side(facing + np.radians(d), distance), s, False) for d in degrees]
+            facing = _station_azimuth(state, s, blade, station)
+            out += [_Candidate(from_side(facing + np.radians(d), distance), s, False, d) for d in TRIED_DEG]
     return out
 
 

@@ -387,11 +387,8 @@ def _ends_of(
         strong = response[np.arange(len(depth)), np.searchsorted(along, path)]
         if np.median(strong) < 3.0:
             continue
-        w = strong**2
-        mean, middle = np.average(depth, weights=w), np.average(path, weights=w)
-        slope = (w * (depth - mean)) @ path / (w @ (depth - mean) ** 2)
-        error = path - middle - slope * (depth - mean)
-        at = float(middle - slope * mean)
+        slope, at = (float(c) for c in np.polyfit(depth, path, 1, w=strong))
+        error = path - at - slope * depth
         if abs(at) > search_mm or np.median(np.abs(error)) > 0.5:
             continue
         direction = np.gradient(on, axis=0)

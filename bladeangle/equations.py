@@ -86,6 +86,7 @@ class Equations:
         self._parts = [part for sort in self._sorts for part in sort.parts]
         self._part = np.repeat(np.arange(len(self._parts)), [len(part.seen.px) for part in self._parts])
         self._photo = np.array([part.photo for part in self._parts], int)[self._part]
+        self._standing = np.array([-1 if part.standing is None else part.standing for part in self._parts], int)
         self._px, self._normal = (
             np.hstack([getattr(sort, name) for sort in self._sorts] or [np.zeros((2, 0))]) for name in ("px", "normal")
         )
@@ -168,12 +169,11 @@ class Equations:
         point in the ring's frame, and by_point : by that in its own.
         """
         pivots = np.array([*(state.pivot(s) for s in range(len(state.standings))), np.zeros(3)])
-        of_part = np.array([-1 if part.standing is None else part.standing for part in self._parts])
-        pivot = pivots[of_part].T[:, self._part]
+        pivot = pivots[self._standing].T[:, self._part]
         jac[STANDING_TURN], jac[STANDING_SHIFT] = cross(turned - pivot, gradient), gradient
         if state.moves:
             # the standing is turned about the pivot, and what it is then, a movement turns about the standing's origin
-            before = _turns(np.array([*state.r_ring_rotor, np.eye(3)])[of_part], self._part)
+            before = _turns(np.array([*state.r_ring_rotor, np.eye(3)])[self._standing], self._part)
             jac[STANDING_TURN] = cross(_turned(before, points), _turned(before, by_point)) - cross(pivot, gradient)
             jac[MOVED.start] = turned[0] * gradient[1] - turned[1] * gradient[0]
             jac[MOVED.start + 1 : MOVED.stop] = gradient[:2]

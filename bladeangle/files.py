@@ -20,6 +20,8 @@ from types import ModuleType
 from bladeangle.errors import BladeangleError, OutputError
 
 TEMPORARY_PREFIX = ".bladeangle-"
+#: What tells the libraries that do NumPy's linear algebra how many threads to take; they read it when they are loaded.
+THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 _REASONS = {
     errno.ENOSPC: ("the disk is full", "Free some space or choose another folder."),

@@ -37,7 +37,7 @@ THINNEST_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from a usual one:
 #: both standings may have been matched at a wrong place.
 UNUSUAL_OVERLAP = 2.0
-#: By how much less unlikely the other must be (-2 log likelihood; twenty times as likely).
+#: By how much lower the deviance of the other must be (twenty times as likely).
 CLEARLY = 6.0
 #: Steps of the wraps that are tried, rad.
 WRAP_STEP_RAD = 0.2
@@ -155,7 +155,7 @@ def adjusted_overhead(
     """
 
     def near(state: State, known: bool) -> Adjustment:
-        views = observed(first, state, 0 if known else 3, 5.0 if known else 3.0, known=known)
+        views = observed(first, state, 3, 5.0 if known else 3.0, known=known)
         return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
 
     result = near(_begin(first, ring, priors, wrap_rad), known=True)
@@ -163,16 +163,18 @@ def adjusted_overhead(
         usual_rad = USUAL_OVERLAP[0] * 2 * np.pi / len(first[0].teeth)
         other = near(_begin(first, ring, priors, usual_rad), known=True)
         other = near(other.state, known=True)
-        result = other if _unlikely(other) + CLEARLY < _unlikely(result) else result
+        if _deviance(other) + CLEARLY < _deviance(result):
+            result = other
     if rough:
         return result
     return near(result.state, known=False)
 
 
-def _unlikely(result: Adjustment) -> float:
+def _deviance(result: Adjustment) -> float:
     """How unlikely a rotor is, but for its overlap: -2 log likelihood and a constant.
 
-    By what is known of rotors, and by edges that lie farther off than they are unsure.
+    By all that is known beforehand, and by edges that lie farther off than they are unsure; for comparing starts from
+    the same photographs. Whether a rotor is like rotors at all, `Adjustment.unlikely` says.
     """
     tips = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
     off = sum(len(result.weight[p][kind]) * 2 * np.log(max(result.scale[p][kind], 1.0)) for p, kind in tips)

@@ -46,7 +46,7 @@ BEND_COST = 1.0
 #: Strength of the path in a gap between blades, as a share of that along them.
 GAP_STRENGTH = 0.35
 #: How much lower and higher than the folded tooth, mm, one of a photograph may reach: off-centre and tilt.
-ROOM_MM = (-25.0, 25.0)
+ROOM_MM = 25.0
 #: How far, columns, a tooth may start from where even spacing puts it, and the least score of an outline.
 PHASE_SLACK = 4
 LEAST_SCORE = 0.8
@@ -263,8 +263,8 @@ def find_outlines(looks: Sequence[Look]) -> list[Outline]:
 def _followed(seen: _Seen, turn: int, count: int) -> Outline:
     """The outline of so many blades in one photograph."""
     tooth = seen.teeth[turn, count]
-    lowest, highest = (COARSE * row + round(away / PITCH_MM) for row, away in zip(tooth.rows, ROOM_MM, strict=True))
-    near = slice(max(lowest, 0), highest)
+    (lowest, highest), room = tooth.rows, round(ROOM_MM / PITCH_MM)
+    near = slice(max(COARSE * lowest - room, 0), COARSE * highest + room)
     strength, start = seen.strength[turn][:, near], tooth.start
     z = seen.look.heights[0] + PITCH_MM * (near.start + np.arange(strength.shape[1]))
     wanted = (start + np.arange(count) * COLUMNS / count) % COLUMNS

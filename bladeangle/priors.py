@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -239,14 +239,16 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         pull, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
         put("blades alike", blades[:, count + e], weight * apart, pull, cost, freedom)
     if len(state.circles):
-        _add_circles(add, state, layout, priors, curves, by_standing)
+        add("hub circles", *_of_circles(state, layout, priors, curves, by_standing))
     return out
 
 
-def _add_circles(
-    add: Callable[..., None], state: State, layout: Layout, priors: Priors, curves: Ints, by_standing: Sequence[Array]
-) -> None:
-    """Of the hub circles, all of what is looked at from above: of each how high it is, and how far beyond the blades.
+def _of_circles(
+    state: State, layout: Layout, priors: Priors, curves: Ints, by_standing: Sequence[Array]
+) -> tuple[Ints, Array, Array, Array]:
+    """What is usual of the hub circles, of each how high it is and how far beyond the blades.
+
+    As columns (k,), values and sigmas (m,) mm, and derivatives (m, k).
 
     Height is that above the sheet, along the axis: what is seen is the upper end of the rotor. And it lies not far
     beyond the blades' upper ends, whatever the radius, to which all heights go together: hub faces of the two
@@ -271,19 +273,15 @@ def _add_circles(
     jac[count:, of + count :] = -sign[:, None] * ends.reshape(2, -1)[upper] / rotor.blades
     standings = [layout.columns["standing", s] for s in range(len(by_standing))]
     alone = np.sqrt(np.bincount(standing)[standing])
-    add(
-        "hub circles",
-        np.concatenate([*standings, layout.columns["circles"][1::2], curves]),
-        np.concatenate([high, beyond]),
-        np.repeat([priors.circle_height_sigma_mm, priors.circle_beyond_sigma_mm], count) * np.tile(alone, 2),
-        jac,
-    )
+    columns = np.concatenate([*standings, layout.columns["circles"][1::2], curves])
+    sigma = np.concatenate([priors.circle_height_sigma_mm * alone, priors.circle_beyond_sigma_mm * alone])
+    return columns, np.concatenate([high, beyond]), sigma, jac
 
 
 def _by_standing(state: State, standing: int) -> Array:
     """Derivative (3, 6) of the place of a standing's origin by its small rotation, about the pivot, and shift."""
     out = np.zeros((3, 6))
-    out[:, :3], out[[0, 1, 2], [3, 4, 5]] = cross_matrix(state.pivot(standing)), 1.0
+    out[:, :3], out[:, 3:] = cross_matrix(state.pivot(standing)), np.eye(3)
     return out
 
 

@@ -234,10 +234,7 @@ def fit_glaring_steps(samples: Array, reach: tuple[int, int], blur_px: float, tr
     offset = p @ places
     sigma = np.sqrt(np.maximum((p * (places - offset[:, None]) ** 2).sum(1), (SCAN_STEP_PX / 8) ** 2))
     best = chi.argmin(1)
-    count = np.maximum(kept.sum(1), 1)
-    rising = np.sort(np.where(kept, median, np.inf))
-    dark_level = (rising[np.arange(n), (count - 1) // 2] + rising[np.arange(n), count // 2]) / 2
-    dark_level = np.where(kept.any(1), dark_level, 1.0)
+    dark_level = np.nanmedian(np.where(kept, median, np.where(kept.any(1, keepdims=True), np.nan, 1.0)), 1)
     contrast = ((p * glare).sum(1) - dark_level) * np.where(before, -1.0, 1.0)
     snr = np.abs(contrast) / np.sqrt(noise2)
     ok = (best > 0) & (best < m - 1) & (kept.sum(1) >= 6) & (np.abs(offset) <= trust_px) & (snr > 4.0)

@@ -63,7 +63,7 @@ def test_blades_matched_at_a_wrong_place_are_found_out(tmp_path: Path, monkeypat
     monkeypatch.setattr(gather, "UNUSUAL_OVERLAP", np.inf)
     once = gather.adjusted_overhead(found.shots, found.ring, priors)
     assert np.median(longer_deg(once)) > 60.0
-    assert gather._unlikely(once) > gather._unlikely(found.result)
+    assert gather._deviance(once) > gather._deviance(found.result)
 
 
 @pytest.mark.slow

@@ -16,7 +16,7 @@ from typing import Any
 from bladeangle.batch.jobs import Job
 from bladeangle.batch.work import Outcome, Settings, work
 from bladeangle.errors import UsageError
-from bladeangle.files import safe_name
+from bladeangle.files import THREAD_VARIABLES, safe_name
 from bladeangle.inventory import Failure
 
 #: How long a cluster may be silent beyond the time limit before its jobs are given up.
@@ -39,9 +39,8 @@ def uninterrupted() -> Iterator[None]:
 @contextlib.contextmanager
 def _one_thread() -> Iterator[None]:
     """An environment in which new processes use one thread each: they run side by side already."""
-    names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-    before = {name: os.environ.get(name) for name in names}
-    os.environ.update(dict.fromkeys(names, "1"))
+    before = {name: os.environ.get(name) for name in THREAD_VARIABLES}
+    os.environ.update(dict.fromkeys(THREAD_VARIABLES, "1"))
     try:
         yield
     finally:

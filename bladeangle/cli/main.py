@@ -19,10 +19,11 @@ import click
 from bladeangle import __version__
 from bladeangle.cli.options import Session, quiet_option, verbose_option
 from bladeangle.errors import EXIT_INTERRUPTED, BladeangleError, OutputError
+from bladeangle.files import THREAD_VARIABLES
 
 # Before NumPy is imported: matrices are small here, and threads of a linear algebra library would mostly wait for each
 # other, on a busy machine ten times as long as the work itself takes. Whoever has set them is not overruled.
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+for _name in THREAD_VARIABLES:
     os.environ.setdefault(_name, "1")
 
 #: Every command in the order in which a rotor meets them, with the line that `--help` shows. The command `name` is the

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from bladeangle.files import THREAD_VARIABLES
 from bladeangle.flags import REGISTRY
 
 from .bases import Base
@@ -49,7 +50,7 @@ class Outcome:
 def run(words: tuple[str, ...], folder: Path) -> tuple[int | None, str, float, float]:
     """Exit code (None: it hung), standard error, processor seconds and peak megabytes of `bladeangle measure`."""
     environment = os.environ | {"BLADEANGLE_CONFIG": "", "PYTHONPATH": str(ROOT)}
-    environment |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+    environment |= dict.fromkeys(THREAD_VARIABLES, "1")
     start = time.monotonic()
     with open(folder / "stdout", "wb") as out, open(folder / "stderr", "wb") as err:
         process = subprocess.Popen(
