@@ -16,6 +16,7 @@ model).
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -197,7 +198,7 @@ class _Work:
 
     def total(self) -> tuple[Array, Array]:
         """Total information (n, n) and right-hand side (n,)."""
-        information, right = self.built.total.copy(), self.built.right.copy()
+        information, right = (part.copy() for part in self.built.equations)
         for known in self.known.values():
             known.add_to(information, right)
         return information, right
@@ -374,25 +375,82 @@ class _Sway:
         return sway * (self.traces.known @ sway), 1 - (self.traces.known * posterior).sum(1)
 
 
+@dataclass(frozen=True)
+class _Weighed:
+    """Rows with residual (m,) px, 0 where one is missed, and weight (m,) 1/px2; what may sway of them, and its kernel.
+
+    kernel : (q, q) covariance of the sways as these points alone tell them; they are eliminated with it.
+    """
+
+    rows: Rows
+    residual: Array
+    weight: Array
+    traces: Traces | None
+    kernel: Array
+
+    @cached_property
+    def by_sways(self) -> Array:
+        """The sways' part (q, k) of the weighted equations."""
+        assert self.traces is not None
+        out: Array = (self.traces.shape.T * self.weight) @ self.rows.jac.T
+        return out
+
+    @cached_property
+    def normal(self) -> Array:
+        """Information (k, k) on the unknowns."""
+        root = self.rows.jac * np.sqrt(self.weight)
+        out: Array = root @ root.T
+        if self.traces is not None:
+            out -= self.by_sways.T @ self.kernel @ self.by_sways
+        return out
+
+    def pull(self, off: Array) -> Array:
+        """Right-hand side (k,) of normal equations of points that are `off` (m,) px."""
+        weighted = self.weight * off
+        out: Array = self.rows.jac @ weighted
+        if self.traces is not None:
+            out -= (self.kernel @ (self.traces.shape.T @ weighted)) @ self.by_sways
+        return out
+
+
 @dataclass
 class _Built:
-    """Normal equations from all photographs; `blocks` : source, columns (k,) and information (k, k) that it brings."""
+    """What all photographs say at one state: of `size` unknowns, with the points' weights."""
 
-    total: Array
-    right: Array
-    blocks: list[tuple[str, Ints, Array]] = field(default_factory=list)
-    shifts: dict[str, Array] = field(default_factory=dict)
+    size: int
+    weighed: list[_Weighed] = field(default_factory=list)
     cost: float = 0.0
     #: photo -> kind -> residual px, claimed sigma px, robust weight, residual free of sway px
     residuals: list[dict[str, tuple[Array, Array, Array, Array]]] = field(default_factory=list)
     sways: list[_Sway] = field(default_factory=list)
 
+    @cached_property
+    def equations(self) -> tuple[Array, Array]:
+        """Normal equations: total information (n, n) and right-hand side (n,); they are not asked for everywhere."""
+        total, right = np.zeros((self.size, self.size)), np.zeros(self.size)
+        for one in self.weighed:
+            columns = one.rows.columns
+            total[columns[:, None], columns] += one.normal
+            right[columns] += one.pull(one.residual)
+        return total, right
+
     @property
     def information(self) -> dict[str, Array]:
         """Source -> information (n, n)."""
-        out = {source: np.zeros_like(self.total) for source in SOURCES.values()}
-        for source, columns, block in self.blocks:
-            out[source][columns[:, None], columns] += block
+        out = {source: np.zeros((self.size, self.size)) for source in SOURCES.values()}
+        for one in self.weighed:
+            columns = one.rows.columns
+            out[SOURCES[one.rows.kind]][columns[:, None], columns] += one.normal
+        return out
+
+    @property
+    def shifts(self) -> dict[str, Array]:
+        """Kind of edge -> right-hand side (n,) of a pixel's shift of all its edges along their normals."""
+        out: dict[str, Array] = {}
+        for one in self.weighed:
+            if (name := MOVED_TOGETHER.get(one.rows.kind)) is not None:
+                shift = one.pull(np.ones(len(one.residual)))
+                out.setdefault(name, np.zeros(self.size))[one.rows.columns] += shift
         return out
 
 
@@ -408,10 +466,9 @@ MOVED_TOGETHER = {"ring": "ring", "inlet tips": "inlet tips", "outlet tips": "ou
 
 
 def _build(work: _Work) -> _Built:
-    n = work.layout.size
-    built = _Built(np.zeros((n, n)), np.zeros(n), residuals=[{} for _ in work.views])
+    built = _Built(work.layout.size, residuals=[{} for _ in work.views])
     for rows in work.rows:
-        p, kind, residual, jac, columns, sigma = rows.view, rows.kind, rows.residual, rows.jac, rows.columns, rows.sigma
+        p, kind, residual, sigma = rows.view, rows.kind, rows.residual, rows.sigma
         scale = work.scale[p].get(kind, Scale())
         single = sigma * scale.single
         missed = ~np.isfinite(residual)
@@ -419,30 +476,17 @@ def _build(work: _Work) -> _Built:
         traces = work.traces(p, kind, single)
         weight, swayed = _weigh(r, single, missed, traces, work.weights.get((p, kind)))
         w = weight / (single * scale.growth) ** 2
-        root = jac * np.sqrt(w)
-        normal = root @ root.T
-        right = jac @ (w * r)
-        shift = jac @ w
         z = ((r - swayed) / single)[~missed]
         built.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
-        taken = 0.0
+        taken, kernel = 0.0, np.zeros((0, 0))
         if traces is not None:
-            by, kernel = swallowed(traces, w, jac)
-            reduction = by.T @ kernel
+            kernel = traces.kernel(w)
             taken = len(kernel) - float((kernel * traces.known).sum())
-            pull = traces.shape.T @ (w * r)
-            normal -= reduction @ by
-            right -= reduction @ pull
-            shift -= reduction @ (traces.shape.T @ w)
-            pull = kernel @ pull
+            pull = kernel @ (traces.shape.T @ (w * r))
             built.cost += float(pull @ traces.known @ pull)
             inlying = ~missed & (np.abs(r - swayed) < OUTLYING * single)
-            built.sways.append(_Sway(traces, r, inlying / (single * scale.growth) ** 2, jac, columns))
-        built.blocks.append((SOURCES[kind], columns, normal))
-        built.total[columns[:, None], columns] += normal
-        built.right[columns] += right
-        if (name := MOVED_TOGETHER.get(kind)) is not None:
-            built.shifts.setdefault(name, np.zeros(n))[columns] += shift
+            built.sways.append(_Sway(traces, r, inlying / (single * scale.growth) ** 2, rows.jac, rows.columns))
+        built.weighed.append(_Weighed(rows, r, w, traces, kernel))
         # what the sway took from the residuals as well as its own: they are that much larger than they look
         seen = len(r) - missed.sum()
         spared = np.sqrt(seen / max(seen - taken, 0.2 * seen, 1.0))

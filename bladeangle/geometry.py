@@ -46,14 +46,6 @@ def rotation(vector: Array) -> Array:
     return np.eye(3) + np.sin(angle) / angle * k + (1 - np.cos(angle)) / angle**2 * k @ k
 
 
-def orthonormal(matrix: Array) -> Array:
-    """The rotations nearest to nearly orthonormal matrices (..., 3, 3)."""
-    u, _, vt = np.linalg.svd(matrix)
-    u[..., 2] *= np.linalg.det(u @ vt)[..., None]
-    out: Array = u @ vt
-    return out
-
-
 def project(points: Array, camera: Array) -> tuple[Array, Array, Array]:
     """Project points in the camera frame, with derivatives; coordinates come first, with which many points are quick.
 
@@ -141,8 +133,8 @@ def undistort(px: Array, camera: Array, near: Array | None = None) -> Array:
             step_y = (by_xx * off_y - by_xy * off_x) / determinant
             x += step_x
             y += step_y
-            # the error left is of the order of the step's square
-            if max(np.abs(step_x).max(initial=0.0), np.abs(step_y).max(initial=0.0)) < 1e-6:
+            # the error left is of the order of the step's square, a millionth of a pixel
+            if max(np.abs(step_x).max(initial=0.0), np.abs(step_y).max(initial=0.0)) < 2e-5:
                 break
     out: Array = np.stack([x, y]).T
     return out

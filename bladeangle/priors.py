@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from bladeangle.geometry import Array, cross_matrix, forgetting
 from bladeangle.model import GROOVE_KNOTS, Ints, Layout, State
-from bladeangle.rotor import USUAL_OVERLAP, Rotor
+from bladeangle.rotor import USUAL_OVERLAP, Basis, Rotor
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,11 @@ class Priors:
     alike_end_sigma_mm: float = 1.5
     move_sigma_mm: float = 0.1
     move_sigma_deg: float = 0.05
+
+    @cached_property
+    def camera_information(self) -> Array:
+        """Information (8, 8) of the camera's parameters."""
+        return np.asarray(np.linalg.inv(self.camera_covariance), np.float64)
 
 
 #: Distance along the tip, mm, over which what grooves do to an edge is forgotten.
@@ -110,7 +116,8 @@ class Known:
 def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, Known]:
     """Source -> normal equations of everything known beforehand.
 
-    `start` fixes what nothing measures: height and turn of the first standing.
+    `start` fixes what nothing measures, height and turn of the first standing; where blades are compared and where
+    grooves run is taken from it as well.
     """
     out: dict[str, Known] = {}
 
@@ -136,9 +143,8 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         return np.arange(at.start + first, stop)
 
     off = state.camera - priors.camera
-    information: Array = np.asarray(np.linalg.inv(priors.camera_covariance), np.float64)
-    pull: Array = information @ off
-    put("camera calibration", cols("camera"), information, pull, float(off @ pull), len(off))
+    pull: Array = priors.camera_information @ off
+    put("camera calibration", cols("camera"), priors.camera_information, pull, float(off @ pull), len(off))
     add(
         "print and flatness",
         cols("sheet"),
@@ -189,10 +195,9 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     basis, count = rotor.basis, rotor.basis.count
     blades = np.array([cols(("blade", b)) for b in range(rotor.blades)])
     curves = blades[:, :count].reshape(-1)
-    each = np.eye(rotor.blades)
     shape = np.append(k[0], curves)  # heights go with the radius, on which they are seen, and so does what is usual
     # third differences: change of the angle's slope from knot to knot
-    bend = np.asarray(np.kron(each, np.diff(np.eye(count), 3, axis=0)), np.float64)
+    bend = _third_differences(rotor.blades, count)
     value = bend @ rotor.heights.reshape(-1)
     sigma = np.radians([priors.bend_sigma_deg]) * basis.step * rotor.radius_mm
     add("smoothness", shape, value, sigma, np.column_stack([-value / rotor.radius_mm, bend]))
@@ -207,23 +212,22 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     for p, move in state.moves.items():
         sigma = np.array([np.radians(priors.move_sigma_deg), priors.move_sigma_mm, priors.move_sigma_mm])
         add("moves", cols(("move", p)), move, sigma)
-    grooved = groove_information(state, priors)
+    grooved = groove_information(start, priors)
     for face in (0, 1):
         pull = grooved @ state.grooves[face]
         at = cols("grooves", face * GROOVE_KNOTS, GROOVE_KNOTS)
         put("grooves", at, grooved, pull, float(pull @ state.grooves[face]), GROOVE_KNOTS)
-    like, sigma = alike(rotor, priors)
-    weighted = like.T @ (like / sigma[:, None] ** 2)
     off = rotor.heights - rotor.heights.mean(0)
-    pull = off @ weighted
-    apart = each - 1 / rotor.blades
+    alike, functions = alike_information(start.rotor, priors)
+    alike = alike / rotor.radius_mm**2
+    pull = alike @ off.reshape(-1)
     freedom = rotor.blades - 1
-    cost = float((pull * off).sum())
-    by_radius = np.append(cost / rotor.radius_mm, -pull.reshape(-1)) / rotor.radius_mm
-    together = np.zeros((len(shape), len(shape)))
-    together[1:, 1:] = np.kron(apart, weighted)
+    cost = float(pull @ off.reshape(-1))
+    by_radius = np.append(cost / rotor.radius_mm, -pull) / rotor.radius_mm
+    together = np.empty((len(shape), len(shape)))
+    together[1:, 1:] = alike
     together[0], together[:, 0] = by_radius, by_radius
-    put("blades alike", shape, together, np.append(-cost / rotor.radius_mm, pull), cost, freedom * len(like))
+    put("blades alike", shape, together, np.append(-cost / rotor.radius_mm, pull), cost, freedom * functions)
     if state.standings == ("inlet_up", "outlet_up") and 1 in state.circle_standing:
         # The rotor's frame begins at the sheet under the rotor standing inlet up; it stands on its outlet hub face, or
         # nearly, and that face's rim is the largest circle seen when it is turned over.
@@ -235,6 +239,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     )
     away = np.angle(np.exp(1j * (places - np.angle(np.exp(1j * places).mean(0)))))
     weight = (priors.radius_mm / priors.alike_end_sigma_mm) ** 2
+    apart = np.eye(rotor.blades) - 1 / rotor.blades
     for e in (0, 1):
         pull, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
         put("blades alike", blades[:, count + e], weight * apart, pull, cost, freedom)
@@ -295,20 +300,38 @@ def groove_information(state: State, priors: Priors) -> Array:
     rotor = state.rotor
     assert rotor is not None
     mm_per_px = float(np.linalg.norm(state.t_camera_ring, axis=1).mean()) / state.camera[0]
-    at = np.linspace(rotor.basis.start, rotor.basis.stop, GROOVE_KNOTS) * rotor.radius_mm
-    out: Array = forgetting(at, GROOVE_LENGTH_MM) / (priors.groove_sigma_px * mm_per_px) ** 2
-    return out
+    return _grooved(rotor.basis, rotor.radius_mm, priors.groove_sigma_px * mm_per_px)
 
 
-def alike(rotor: Rotor, priors: Priors) -> tuple[Array, Array]:
-    """Functions (m, c) of a blade's spline that are much the same on all blades, and the spread (m,) about their mean.
+@lru_cache(maxsize=16)
+def _grooved(basis: Basis, radius_mm: float, sigma_mm: float) -> Array:
+    at = np.linspace(basis.start, basis.stop, GROOVE_KNOTS) * radius_mm
+    return forgetting(at, GROOVE_LENGTH_MM) / sigma_mm**2
 
-    Slopes at the leading, middle and trailing parts and the height of the middle, each a share of the radius. Blades of
-    one rotor are made alike to about half a degree (common practice, no source); a blade that is not shows as soon as
-    the photographs say so better.
+
+@lru_cache(maxsize=16)
+def _third_differences(blades: int, count: int) -> Array:
+    """Those (blades * (count - 3), blades * count) of the coefficients of every blade."""
+    return np.asarray(np.kron(np.eye(blades), np.diff(np.eye(count), 3, axis=0)), np.float64)
+
+
+def alike_information(rotor: Rotor, priors: Priors) -> tuple[Array, int]:
+    """Information (k, k) of all blades' coefficients, on a radius of 1 mm, that they are much the same; how many
+    functions of a blade that concerns.
+
+    These are the slopes at the leading, middle and trailing parts and the height of the middle, each a share of the
+    radius, and their spread about the mean of all blades is known. Blades of one rotor are made alike to about half a
+    degree (common practice, no source); a blade that is not shows as soon as the photographs say so better.
     """
     wrap = float(np.median(rotor.ends[:, 1]))
-    slopes = rotor.basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1)
-    height = rotor.basis.matrix(np.array([0.5 * wrap]))
-    sigma = np.array([np.radians(priors.alike_sigma_deg)] * 3 + [priors.alike_height_sigma_mm / priors.radius_mm])
-    return np.vstack([slopes, height]) / rotor.radius_mm, sigma
+    height_sigma = priors.alike_height_sigma_mm / priors.radius_mm
+    return _alike(rotor.basis, wrap, rotor.blades, priors.alike_sigma_deg, height_sigma)
+
+
+@lru_cache(maxsize=16)
+def _alike(basis: Basis, wrap: float, blades: int, slope_sigma_deg: float, height_sigma: float) -> tuple[Array, int]:
+    slopes = basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1)
+    like = np.vstack([slopes, basis.matrix(np.array([0.5 * wrap]))])
+    sigma = np.array([np.radians(slope_sigma_deg)] * 3 + [height_sigma])
+    weighted = like.T @ (like / sigma[:, None] ** 2)
+    return np.asarray(np.kron(np.eye(blades) - 1 / blades, weighted), np.float64), len(like)

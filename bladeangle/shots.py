@@ -17,8 +17,9 @@ from bladeangle.pose import Pose
 from bladeangle.ring import Ring, RingSighting
 from bladeangle.rotor import FACES
 
-#: On the way, one of so many points on the markers' sides is used.
+#: On the way, one of so many points on the markers' sides is used, and of those on hub circles.
 RING_EVERY = 4
+CIRCLE_EVERY = 4
 
 
 @dataclass
@@ -67,9 +68,9 @@ def observed(
 ) -> tuple[View, ...]:
     """Observations in all shots, with edges looked for where the state predicts them.
 
-    On the way to the `last` adjustment a part of the ring's many points is enough.
+    On the way to the `last` adjustment a part of the many points of the ring and of hub circles is enough.
     """
-    circles = _circle_points(shots)
+    circles = _circle_points(shots, 1 if last else CIRCLE_EVERY)
     views = []
     for i, shot in enumerate(shots):
         standing = state.standings.index(shot.standing)
@@ -84,8 +85,8 @@ def observed(
     return tuple(views)
 
 
-def _circle_points(shots: Sequence[Shot]) -> list[CirclePoints | None]:
-    """Hub circles of each shot as observations, numbered over all shots."""
+def _circle_points(shots: Sequence[Shot], every: int) -> list[CirclePoints | None]:
+    """Hub circles of each shot as observations, one of so many points, numbered over all shots."""
     out: list[CirclePoints | None] = []
     number = 0
     for shot in shots:
@@ -98,6 +99,7 @@ def _circle_points(shots: Sequence[Shot]) -> list[CirclePoints | None]:
         normal = np.concatenate([c.normal for c in shot.circles])
         sigma = np.concatenate([c.sigma_px for c in shot.circles])
         keep = apply_to_points(shot.edits, px, None, None)
+        keep[np.arange(len(keep)) % every > 0] = False
         out.append(CirclePoints(index[keep], px[keep], normal[keep], sigma[keep]))
     return out
 

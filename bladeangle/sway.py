@@ -41,6 +41,10 @@ class Traces:
         size = np.array([*sway, 1.0])[self.scaled]
         return Traces(shape, self.known / size[:, None] / size, self.scaled, self.tells)
 
+    def kernel(self, w: Array) -> Array:
+        """Covariance (q, q) of the sways as points of weights w (m,) alone tell them."""
+        return np.asarray(np.linalg.inv(self.known + (self.shape.T * w) @ self.shape), np.float64)
+
 
 def traces_of(kind: str, view: View) -> Traces | None:
     """The runs of edge that may sway by one, or None where none do.
@@ -92,6 +96,5 @@ def swallowed(traces: Traces, w: Array, jac: Array) -> tuple[Array, Array]:
 
     w : (m,) weights of the residuals; jac : (n, m). The normal equations lose `by.T @ kernel @ by`.
     """
-    weighted = traces.shape.T * w
-    by: Array = weighted @ jac.T
-    return by, np.asarray(np.linalg.inv(traces.known + weighted @ traces.shape), np.float64)
+    by: Array = (traces.shape.T * w) @ jac.T
+    return by, traces.kernel(w)
