@@ -116,8 +116,7 @@ class Known:
 def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, Known]:
     """Source -> normal equations of everything known beforehand.
 
-    `start` fixes what nothing measures, height and turn of the first standing; where blades are compared and where
-    grooves run is taken from it as well.
+    `start` fixes what nothing measures, height and turn of the first standing; where grooves run is taken from it too.
     """
     out: dict[str, Known] = {}
 
@@ -218,8 +217,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         at = cols("grooves", face * GROOVE_KNOTS, GROOVE_KNOTS)
         put("grooves", at, grooved, pull, float(pull @ state.grooves[face]), GROOVE_KNOTS)
     off = rotor.heights - rotor.heights.mean(0)
-    alike, functions = alike_information(start.rotor, priors)
-    alike = alike / rotor.radius_mm**2
+    alike, functions = alike_information(rotor, priors)
     pull = alike @ off.reshape(-1)
     freedom = rotor.blades - 1
     cost = float(pull @ off.reshape(-1))
@@ -316,22 +314,15 @@ def _third_differences(blades: int, count: int) -> Array:
 
 
 def alike_information(rotor: Rotor, priors: Priors) -> tuple[Array, int]:
-    """Information (k, k) of all blades' coefficients, on a radius of 1 mm, that they are much the same; how many
-    functions of a blade that concerns.
+    """Information (k, k) of all blades' coefficients that they are alike, and in how many functions of a blade.
 
     These are the slopes at the leading, middle and trailing parts and the height of the middle, each a share of the
     radius, and their spread about the mean of all blades is known. Blades of one rotor are made alike to about half a
     degree (common practice, no source); a blade that is not shows as soon as the photographs say so better.
     """
     wrap = float(np.median(rotor.ends[:, 1]))
-    height_sigma = priors.alike_height_sigma_mm / priors.radius_mm
-    return _alike(rotor.basis, wrap, rotor.blades, priors.alike_sigma_deg, height_sigma)
-
-
-@lru_cache(maxsize=16)
-def _alike(basis: Basis, wrap: float, blades: int, slope_sigma_deg: float, height_sigma: float) -> tuple[Array, int]:
-    slopes = basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1)
-    like = np.vstack([slopes, basis.matrix(np.array([0.5 * wrap]))])
-    sigma = np.array([np.radians(slope_sigma_deg)] * 3 + [height_sigma])
+    slopes = rotor.basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1)
+    like = np.vstack([slopes, rotor.basis.matrix(np.array([0.5 * wrap]))]) / rotor.radius_mm
+    sigma = np.array([np.radians(priors.alike_sigma_deg)] * 3 + [priors.alike_height_sigma_mm / priors.radius_mm])
     weighted = like.T @ (like / sigma[:, None] ** 2)
-    return np.asarray(np.kron(np.eye(blades) - 1 / blades, weighted), np.float64), len(like)
+    return np.asarray(np.kron(np.eye(rotor.blades) - 1 / rotor.blades, weighted), np.float64), len(like)
