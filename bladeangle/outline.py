@@ -203,10 +203,13 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
         np.maximum(before[:-1], bent[1:], out=best[:-1])
         best[-1] = before[-1]
         np.maximum(best[1:], bent[:-1], out=best[1:])
-        np.maximum.accumulate(np.maximum.reduce(before), out=highest[c])
-        np.subtract(highest[c, : rows - least_jump], costs[c % columns], out=jump[least_jump:])
-        np.maximum(arrived, jump, out=now)
-        now += strength[c % columns]
+        if costs[c % columns] < np.inf:
+            np.maximum.accumulate(np.maximum.reduce(before), out=highest[c])
+            np.subtract(highest[c, : rows - least_jump], costs[c % columns], out=jump[least_jump:])
+            np.maximum(arrived, jump, out=now)
+            now += strength[c % columns]
+        else:
+            np.add(arrived, strength[c % columns], out=now)
     fall, row = (int(k) for k in np.unravel_index(int(values[-1, :, :rows].argmax()), (falls, rows)))
     path, jumped = np.zeros(steps, int), np.zeros(steps, bool)
     for c in range(steps - 1, -1, -1):
@@ -215,7 +218,8 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
         for k in (-1, 0, 1):
             if 0 <= fall + k < falls and (value := values.item(c, fall + k, row + fall) - BEND_COST * abs(k)) > most:
                 most, change = value, k
-        if row >= least_jump and highest.item(c, row - least_jump) - costs[c % columns] > most:
+        cost = costs[c % columns]
+        if cost < np.inf and row >= least_jump and highest.item(c, row - least_jump) - cost > most:
             jumped[c] = True
             row = int(values[c, :, : row - least_jump + 1].max(0).argmax())
             fall = int(values[c, :, row].argmax())
@@ -346,7 +350,8 @@ class _Folded:
         place = np.round(np.arange(period)[None, :] + np.arange(count)[:, None] * COLUMNS / count).astype(int) % COLUMNS
         teeth = thick[place]
         folded = teeth.mean(0)
-        return cls(teeth, folded, np.median(folded, axis=1))
+        middle = folded.shape[1] // 2
+        return cls(teeth, folded, np.partition(folded, middle, axis=1)[:, middle])
 
     @property
     def most(self) -> float:
@@ -356,11 +361,13 @@ class _Folded:
     def tooth(self) -> _Tooth | None:
         """The best single tooth; None where there is none."""
         count, period = self.teeth.shape[:2]
-        for cost in (JUMP_COST / count, 3 * JUMP_COST, 0.0, 10 * JUMP_COST):
-            path, jumped, _ = best_path(self.strength, PITCH_MM * COARSE, np.full(period, cost))
+        path, jumped, _ = best_path(self.strength, PITCH_MM * COARSE, np.full(period, JUMP_COST / count))
+        # the more a jump costs, the fewer there are
+        for cost in (0.0,) if not jumped.any() else (3 * JUMP_COST, 10 * JUMP_COST):
             if jumped.sum() == 1:
                 break
-        else:
+            path, jumped, _ = best_path(self.strength, PITCH_MM * COARSE, np.full(period, cost))
+        if jumped.sum() != 1:
             return None
         # every height has some strength after the filter: what counts is how much more the path has
         along = self.strength[np.arange(period), path] - self.median

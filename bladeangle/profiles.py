@@ -111,26 +111,31 @@ def _normal_cdf(x: Array) -> Array:
 
 
 @lru_cache(maxsize=64)
-def _bases(reach: tuple[int, int], blur_px: float, margin: int, slopes: bool) -> tuple[Array, Array, Array]:
-    """Trial places (m,); for each an orthonormal basis (m, k, q) of levels and slopes, and their solution (m, q, k)."""
+def _bases(
+    reach: tuple[int, int], blur_px: float, margin: int, slopes: bool, trust_px: float
+) -> tuple[Array, Array, Array]:
+    """Trial places (m,), orthonormal bases of levels and slopes (k, q * m), and the levels' solution (m, 2, k).
+
+    Of each place the first vector of its basis, then of each the second, and so on.
+    """
     t = np.arange(-reach[0], reach[1] + 1, dtype=float)
     places = np.arange(-reach[0] + margin, reach[1] - margin + 1e-9, SCAN_STEP_PX)
+    places = places[np.abs(places) <= trust_px]
     rise = _normal_cdf((t[None] - places[:, None]) / blur_px)
     columns = [1 - rise, rise]
     if slopes:
         d = t[None] - places[:, None]
         columns += [(1 - rise) * d, rise * d]
     design = np.stack(columns, -1)
-    return places, np.linalg.qr(design)[0], np.asarray(np.linalg.pinv(design), np.float64)
+    bases = np.moveaxis(np.linalg.qr(design)[0], 0, 2).reshape(len(t), -1)
+    return places, bases, np.ascontiguousarray(np.linalg.pinv(design)[:, :2])
 
 
-def _left(p: Array, q: Array) -> Array:
-    """Sums of squares (n, m) that are left of profiles (n, k) by the bases (m, k, q) of trial places."""
-    left: Array = np.repeat((p * p).sum(1)[:, None], len(q), 1)
-    for column in np.moveaxis(q, 2, 0):
-        explained = p @ column.T
-        left -= explained * explained
-    return left
+def _left(p: Array, bases: Array, places: int) -> Array:
+    """Sums of squares (n, m) that are left of profiles (n, k) by the bases (k, q * m) of so many trial places."""
+    explained = (p @ bases).reshape(len(p), -1, places)
+    out: Array = (p * p).sum(1)[:, None] - np.einsum("nqm,nqm->nm", explained, explained)
+    return out
 
 
 def fit_steps(
@@ -157,16 +162,14 @@ def fit_steps(
     trust_px : the step is looked for no farther than this from the predicted edge.
     """
     n, k = profiles.shape
-    places, q, solve = _bases(reach, blur_px, margin, slopes)
-    near = np.flatnonzero(np.abs(places) <= trust_px)
-    places, q, solve = places[near], q[near], solve[near]
+    places, bases, solve = _bases(reach, blur_px, margin, slopes, trust_px)
     bad = np.logical_not(np.isfinite(profiles).all(1))
     p = np.where(bad[:, None], 0.0, profiles)
     level = p.mean(1)
     p = p - level[:, None]  # for numerical accuracy of the residuals; the basis holds the constant
-    rss = _left(p, q)
+    rss = _left(p, bases, len(places))
     if polarity:
-        step = np.einsum("mk,nk->nm", solve[:, 1] - solve[:, 0], p)
+        step = p @ (solve[:, 1] - solve[:, 0]).T
         rss = np.where(step * polarity > 0, rss, np.inf)
     best = rss.argmin(1)
     inside = (best > 0) & (best < len(places) - 1)
@@ -178,10 +181,10 @@ def fit_steps(
         shift = 0.5 * (below - above) / bend
         ok = inside & np.isfinite(bend) & (bend > 0) & ~bad
         shift = np.where(ok, shift, 0.0)
-        freedom = max(k - q.shape[2] - 1, 1)
+        freedom = max(k - bases.shape[1] // len(places) - 1, 1)
         noise2 = np.maximum(here, 0) / freedom
         sigma = np.sqrt(2 * noise2 / bend) * SCAN_STEP_PX
-        ends = np.einsum("nqk,nk->nq", solve[i, :2], p)
+        ends = np.einsum("nqk,nk->nq", solve[i], p)
         contrast = ends[:, 1] - ends[:, 0]
         snr = np.abs(contrast) / np.sqrt(np.maximum(noise2, 1e-12))
     ok &= np.isfinite(sigma) & (snr > least_snr)
@@ -251,8 +254,8 @@ def estimate_blur(profiles: Array, reach: tuple[int, int]) -> float:
     p = p - p.mean(1, keepdims=True)
     total = []
     for blur in BLURS_PX:
-        _, q, _ = _bases(reach, blur, 2, True)
-        total.append(float(np.median(_left(p, q).min(1))))
+        places, bases, _ = _bases(reach, blur, 2, True, np.inf)
+        total.append(float(np.median(_left(p, bases, len(places)).min(1))))
     i = int(np.argmin(total))
     if not 0 < i < len(BLURS_PX) - 1:
         return BLURS_PX[i]
