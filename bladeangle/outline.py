@@ -212,7 +212,8 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
             np.add(arrived, strength[c % columns], out=now)
     fall, row = (int(k) for k in np.unravel_index(int(values[-1, :, :rows].argmax()), (falls, rows)))
     path, jumped = np.zeros(steps, int), np.zeros(steps, bool)
-    for c in range(steps - 1, -1, -1):
+    half = columns // 2
+    for c in range(steps - 1, half - 1, -1):
         path[c] = row
         most, change = -np.inf, 0
         for k in (-1, 0, 1):
@@ -225,7 +226,6 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
             fall = int(values[c, :, row].argmax())
             continue
         row, fall = row + fall, fall + change
-    half = columns // 2
     middle = np.arange(half, half + columns)
     order = np.argsort(middle % columns)
     rows_out, jumped_out = path[middle][order], jumped[middle][order]
