@@ -45,6 +45,8 @@ MAX_ASPECT = 4.0
 MAX_FILE_BYTES = 500_000_000
 #: Largest decoded picture outside JPEG (which decodes to one byte a pixel), so that memory stays bounded.
 MAX_DECODED_BYTES = 300_000_000
+#: Linear light of the file's white.
+WHITE_LEVEL = 65535
 #: Most scans of a progressive JPEG; ordinary ones have about ten, and a hostile one can make each cost a full pass.
 MAX_SCANS = 100
 
@@ -90,7 +92,7 @@ class Exif:
 class Photo:
     """A decoded photograph; pixel centres at integers, x right, y down, axes as stored in the file.
 
-    grey : (height, width) float32, linear light, 0 to 1.
+    grey : (height, width) uint16, linear light, 0 to `WHITE_LEVEL`: far finer than noise, at half the memory of floats.
     encoded : (height, width) uint8, the file's own grey values (sRGB-encoded luma).
     sha256 : of the file's bytes, hexadecimal.
     """
@@ -98,7 +100,7 @@ class Photo:
     path: Path
     name: str
     sha256: str
-    grey: NDArray[np.float32]
+    grey: NDArray[np.uint16]
     encoded: NDArray[np.uint8]
     width: int
     height: int
@@ -116,8 +118,8 @@ def srgb_to_linear(encoded: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @functools.cache
-def _linear_table(levels: int) -> NDArray[np.float32]:
-    table = srgb_to_linear(np.arange(levels) / (levels - 1)).astype(np.float32)
+def _linear_table(levels: int) -> NDArray[np.uint16]:
+    table = np.rint(WHITE_LEVEL * srgb_to_linear(np.arange(levels) / (levels - 1))).astype(np.uint16)
     table.flags.writeable = False
     return table
 

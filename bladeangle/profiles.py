@@ -18,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.photo import import_cv2
+from bladeangle.photo import WHITE_LEVEL, import_cv2
 
 Array = NDArray[np.float64]
 
@@ -64,14 +64,17 @@ class Steps:
         return Steps(*taken)
 
 
-def sample(grey: NDArray[np.float32], xy: Array) -> NDArray[np.float32]:
-    """Bilinear samples (...) of an image at pixel places (2, ...), all x before all y; outside the picture is nan."""
+def sample(grey: NDArray[np.uint16], xy: Array) -> NDArray[np.float32]:
+    """Bilinear samples (...), linear light 0 to 1, at pixel places (2, ...), all x before all y; nan outside."""
     cv2 = import_cv2()
+    last = np.array(grey.shape[::-1]) - 1
 
     def remapped(x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
-        beyond = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": float("nan")}
-        out: NDArray[np.float32] = cv2.remap(grey, x, y, cv2.INTER_LINEAR, **beyond)
-        return out
+        read: NDArray[np.uint16] = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        light = read * np.float32(1 / WHITE_LEVEL)
+        if not (x.min() >= 0 and y.min() >= 0 and x.max() <= last[0] and y.max() <= last[1]):  # so nan is outside too
+            light[~((x >= 0) & (y >= 0) & (x <= last[0]) & (y <= last[1]))] = np.nan
+        return light
 
     most = 32767  # rows and columns that OpenCV's remap takes
     if xy.ndim == 3 and 64 < xy.shape[2] < most and 0 < xy.shape[1] < most:
@@ -80,14 +83,14 @@ def sample(grey: NDArray[np.float32], xy: Array) -> NDArray[np.float32]:
     flat = xy.reshape(2, -1)
     count = flat.shape[1]
     rows = max(-(-count // 4096), 1)  # it is slow on short ones
-    maps = np.full((2, rows * 4096), -9.0, np.float32)
+    maps = np.zeros((2, rows * 4096), np.float32)
     maps[:, :count] = flat
     x, y = maps.reshape(2, rows, 4096)
     out = np.concatenate([remapped(x[k : k + most], y[k : k + most]) for k in range(0, rows, most)])
     return out.reshape(-1)[:count].reshape(xy.shape[1:])
 
 
-def read_profiles(grey: NDArray[np.float32], px: Array, normal: Array, reach: tuple[int, int], along_px: int) -> Array:
+def read_profiles(grey: NDArray[np.uint16], px: Array, normal: Array, reach: tuple[int, int], along_px: int) -> Array:
     """Profiles (n, reach[0] + reach[1] + 1) across edges, a sample a pixel, averaged over 2 `along_px` + 1 along them.
 
     px : (n, 2); normal : (n, 2) unit vectors; reach : whole pixels before and after the predicted edge.

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from bladeangle.photo import Exif, Photo
+from bladeangle.photo import WHITE_LEVEL, Exif, Photo
 from bladeangle.ring import Ring, dictionary_of, read_ring
 
 Array = NDArray[np.float64]
@@ -123,7 +123,8 @@ def encode(light: Array, *, noise: float = 0.0, rng: np.random.Generator | None 
 def as_photo(encoded: NDArray[np.uint8], name: str = "rendered.png", exif: Exif | None = None) -> Photo:
     """A `Photo` of encoded values, as if it had been read."""
     value = encoded / 255.0
-    grey = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    light = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
+    grey = np.rint(WHITE_LEVEL * light).astype(np.uint16)
     height, width = encoded.shape
     return Photo(Path(name), name, "0" * 64, grey, np.ascontiguousarray(encoded), width, height, exif or Exif())
 

@@ -21,7 +21,7 @@ from PIL import Image, ImageOps
 
 from bladeangle.errors import PhotoError
 from bladeangle.files import import_cv2
-from bladeangle.photo import MAX_SCANS, Exif, Photo, oriented, read_photo, srgb_to_linear
+from bladeangle.photo import MAX_SCANS, WHITE_LEVEL, Exif, Photo, oriented, read_photo, srgb_to_linear
 
 WIDTH, HEIGHT = 900, 700
 
@@ -60,9 +60,9 @@ def test_values_of_a_lossless_file(tmp_path: Path) -> None:
     photo = read_photo(path)
     assert (photo.width, photo.height, photo.name, photo.path) == (WIDTH, HEIGHT, "a.png", path)
     assert photo.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
-    assert photo.encoded.dtype == np.uint8 and photo.grey.dtype == np.float32
+    assert photo.encoded.dtype == np.uint8 and photo.grey.dtype == np.uint16
     np.testing.assert_array_equal(photo.encoded, scene())
-    np.testing.assert_allclose(photo.grey, srgb_to_linear(scene() / 255.0), atol=1e-7)
+    np.testing.assert_allclose(photo.grey / WHITE_LEVEL, srgb_to_linear(scene() / 255.0), atol=8e-6)
     assert photo.exif == Exif() and photo.display_turns == 0
 
 
@@ -101,7 +101,7 @@ def test_sixteen_bits(tmp_path: Path, name: str) -> None:
     deep = scene().astype(np.uint16) * 256 + 77
     photo = read_photo(saved(tmp_path, name, Image.fromarray(deep)))
     np.testing.assert_array_equal(photo.encoded, np.rint(deep / 257).astype(np.uint8))
-    np.testing.assert_allclose(photo.grey, srgb_to_linear(deep / 65535.0), atol=1e-7)
+    np.testing.assert_allclose(photo.grey / WHITE_LEVEL, srgb_to_linear(deep / 65535.0), atol=8e-6)
 
 
 def test_sixteen_bit_colour(tmp_path: Path) -> None:
@@ -131,7 +131,7 @@ def test_stored_axes_are_kept_and_orientation_can_be_applied(tmp_path: Path, kin
     reference = Image.fromarray(photo.encoded)
     reference.getexif()[274] = orientation
     np.testing.assert_array_equal(upright.encoded, np.asarray(ImageOps.exif_transpose(reference)))
-    np.testing.assert_allclose(upright.grey, srgb_to_linear(upright.encoded / 255.0), atol=1e-7)
+    np.testing.assert_allclose(upright.grey / WHITE_LEVEL, srgb_to_linear(upright.encoded / 255.0), atol=8e-6)
     assert (upright.height, upright.width) == upright.encoded.shape
     assert upright.exif.orientation in (1, None if orientation == 1 else 1)
     assert photo.display_turns == {1: 0, 2: 0, 3: 2, 4: 2, 5: 3, 6: 1, 7: 1, 8: 3}[orientation]

@@ -7,6 +7,7 @@ import pytest
 from scipy.special import ndtr
 
 from bladeangle import profiles
+from bladeangle.photo import WHITE_LEVEL
 
 REACH = (8, 8)
 T = np.arange(-REACH[0], REACH[1] + 1.0)
@@ -101,7 +102,8 @@ def test_blur_of_nothing_is_a_default():
 
 def test_samples_are_bilinear_and_nan_outside():
     rng = np.random.default_rng(8)
-    grey = rng.uniform(size=(40, 50)).astype(np.float32)
+    image = rng.integers(0, WHITE_LEVEL + 1, (40, 50)).astype(np.uint16)
+    grey = image / WHITE_LEVEL
     xy = rng.uniform([0, 0], [48.9, 38.9], (5000, 2))
     x, y = np.floor(xy).astype(int).T
     u, v = (xy - np.floor(xy)).T
@@ -109,8 +111,11 @@ def test_samples_are_bilinear_and_nan_outside():
         (1 - u) * grey[y + 1, x] + u * grey[y + 1, x + 1]
     )
     # OpenCV's remap works with fractions of 1/32 px.
-    assert np.abs(profiles.sample(grey, xy.T) - expected).max() < 0.04
-    assert np.isnan(profiles.sample(grey, np.array([[-5.0, 3.0], [3.0, 60.0]]).T)).all()
+    assert np.abs(profiles.sample(image, xy.T) - expected).max() < 0.04
+    outside = np.array([[-5.0, 3.0], [3.0, 60.0], [-0.01, 3.0], [49.01, 3.0], [3.0, 39.01], [np.nan, 3.0]])
+    assert np.isnan(profiles.sample(image, outside.T)).all()
+    corners = np.array([[0.0, 0.0], [49.0, 0.0], [0.0, 39.0], [49.0, 39.0]])
+    assert profiles.sample(image, corners.T) == pytest.approx(grey[[0, 0, -1, -1], [0, -1, 0, -1]], abs=1e-6)
 
 
 def test_profiles_are_read_across_the_edge():
@@ -119,7 +124,7 @@ def test_profiles_are_read_across_the_edge():
     normal = np.array([np.cos(angle), np.sin(angle)])
     y, x = np.mgrid[0:200, 0:200].astype(float)
     distance = (x - 100) * normal[0] + (y - 100) * normal[1]
-    grey = (0.1 + 0.5 * ndtr((distance - offset) / 1.1)).astype(np.float32)
+    grey = np.rint(WHITE_LEVEL * (0.1 + 0.5 * ndtr((distance - offset) / 1.1))).astype(np.uint16)
     along = np.linspace(-60, 60, 41)[:, None] * np.array([-normal[1], normal[0]])
     read = profiles.read_profiles(grey, np.array([100.0, 100.0]) + along, np.tile(normal, (41, 1)), REACH, 2)
     found = profiles.fit_steps(read, REACH, 1.2)

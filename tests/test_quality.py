@@ -77,11 +77,11 @@ def test_motion_is_told_from_defocus(ring: Ring) -> None:
 def test_blur_beyond_measure_is_refused(ring: Ring) -> None:
     photo = taken(ring)
     sighting = sight_ring(photo, ring)
-    smeared = replace(photo, grey=np.asarray(cv2.blur(photo.grey, (1, 21)), np.float32))
+    smeared = replace(photo, grey=np.asarray(cv2.blur(photo.grey, (1, 21)), np.uint16))
     pose = start_pose(sighting, ring, PARAMETERS)
     with pytest.raises(PhotoError, match=r"too blurred.*moved"):
         quality.judge(smeared, sighting, ring, CAMERA, pose)
-    soft = replace(photo, grey=np.asarray(cv2.GaussianBlur(photo.grey, (0, 0), 6.0), np.float32))
+    soft = replace(photo, grey=np.asarray(cv2.GaussianBlur(photo.grey, (0, 0), 6.0), np.uint16))
     with pytest.raises(PhotoError, match=r"too blurred.*focus"):
         quality.judge(soft, sighting, ring, CAMERA, pose)
 
@@ -96,7 +96,7 @@ def test_exposure(ring: Ring, gain: float, expected: list[str]) -> None:
 def test_darkness_is_refused(ring: Ring) -> None:
     photo = taken(ring)
     sighting = sight_ring(photo, ring)
-    dark = replace(photo, grey=photo.grey * np.float32(0.02))
+    dark = replace(photo, grey=(photo.grey * 0.02).astype(np.uint16))
     with pytest.raises(PhotoError, match=r"too dark.*1\.3 %"):
         quality.judge(dark, sighting, ring, CAMERA, start_pose(sighting, ring, PARAMETERS))
 
