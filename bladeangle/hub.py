@@ -213,7 +213,7 @@ def _peaks(values: Array, prominence: float) -> list[int]:
 def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: float) -> HubCircle | None:
     """Follow one circle, first widely on the plane, then in the picture; None when too little of the turn shows it."""
     polarity = 0
-    for azimuths, reach, needed in ((AZIMUTHS // 2, 16, 0.4), (AZIMUTHS, 9, NEEDED_SHARE), (AZIMUTHS, 6, NEEDED_SHARE)):
+    for azimuths, reach, needed in ((AZIMUTHS // 2, 16, 0.4), (AZIMUTHS, 6, NEEDED_SHARE)):
         psi = np.arange(azimuths) * 2 * np.pi / azimuths
         radial = np.stack([np.cos(psi), np.sin(psi)], 1)
         px, outer = plane.pixels(centre + np.array([radius, radius + 0.05])[:, None, None] * radial)
