@@ -90,33 +90,37 @@ def predicted(
     half[:, 2] = rotor.half_mm(tau, blade) * (rotor.thickness_mm + rotor.extra_mm[blade])
     for face in (up,) if far else (1, -1):
         points = middle + face * half
-        places = np.concatenate([points, points + np.array([0, 0, 0.05]), middle - face * half])
-        px, raised, other = state.pixels_of(places, photo, standing).reshape(3, rotor.blades, count, 2)
+        places = np.concatenate([points, points + np.array([0, 0, 0.05]), *([] if far else [middle - face * half])])
+        px, raised, *other = state.pixels_of(places, photo, standing).reshape(-1, rotor.blades, count, 2)
         within = ((px > 12) & (px < np.array(size) - 13)).all(2) & (along < last)
         tangent = np.gradient(px, axis=1)
         normal = np.stack([-tangent[..., 1], tangent[..., 0]], -1)
-        normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-9)
-        normal *= np.sign(((raised - px) * normal).sum(2))[..., None]
-        land = np.full(along.shape, np.inf) if far else ((other - px) * normal).sum(2)
+        length = np.maximum(np.hypot(normal[..., 0], normal[..., 1]), 1e-9)
+        normal *= (np.sign(_dot(raised - px, normal)) / length)[..., None]
+        land = np.full(along.shape, np.inf) if far else _dot(other[0] - px, normal)
         for b, mask in enumerate(within & seen.reshape(along.shape)):
             for run in _runs(mask):
                 if (stretch := _stretch(b, face, far, px[b, run], normal[b, run], land[b, run])) is not None:
                     yield stretch
 
 
+def _dot(v: Array, w: Array) -> Array:
+    """Scalar products (...) of vectors (..., 2)."""
+    out: Array = v[..., 0] * w[..., 0] + v[..., 1] * w[..., 1]
+    return out
+
+
 def _stretch(blade: int, face: int, far: bool, px: Array, normal: Array, land_px: Array) -> Stretch | None:
     """A run of places along an edge with a place every pixel, a whole number of `POINT_PX` of them; None if too few."""
-    step = np.linalg.norm(np.diff(px, axis=0), axis=1)
-    along = np.concatenate([[0.0], np.cumsum(step)])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(px, axis=0).T))])
     count = int(along[-1] // POINT_PX)
     if count < 2:
         return None
     at = np.arange(count * POINT_PX) + 0.5 * (along[-1] - count * POINT_PX)
-    on = np.stack([np.interp(at, along, px[:, k]) for k in (0, 1)], 1)
-    across = np.stack([np.interp(at, along, normal[:, k]) for k in (0, 1)], 1)
-    across /= np.linalg.norm(across, axis=1, keepdims=True)
+    on, across = (np.stack([np.interp(at, along, v) for v in of.T]) for of in (px, normal))
+    across /= np.hypot(*across)
     land = np.full(len(at), np.inf) if far else np.interp(at, along, land_px)
-    return Stretch(blade, face, far, on, across, land)
+    return Stretch(blade, face, far, on.T, across.T, land)
 
 
 def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:

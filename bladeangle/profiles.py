@@ -196,6 +196,19 @@ def fit_steps(
     return Steps(np.where(ok, offset, 0.0), sigma, contrast, level, snr, ok, np.zeros(n, bool))
 
 
+@lru_cache(maxsize=64)
+def _glaring(reach: tuple[int, int], blur_px: float, trust_px: float) -> tuple[Array, tuple[tuple[Array, Array], ...]]:
+    """Trial places (m,); of steps down and up, by sample: dark level, its slope and bright level (k, m * 3), and their
+    products (k, m * 9)."""
+    t = np.arange(-reach[0], reach[1] + 1, dtype=float)
+    places = np.arange(-trust_px - 1, trust_px + 1 + 1e-9, SCAN_STEP_PX / 2)
+    away = t[:, None] - places
+    rise = _normal_cdf(away / blur_px)
+    designs = [np.stack([1 - bright, (1 - bright) * away, bright], -1) for bright in (rise, 1 - rise)]  # (k, m, 3)
+    products = [design[..., None] * design[..., None, :] for design in designs]
+    return places, tuple((d.reshape(len(t), -1), p.reshape(len(t), -1)) for d, p in zip(designs, products, strict=True))
+
+
 def fit_glaring_steps(samples: Array, reach: tuple[int, int], blur_px: float, trust_px: float) -> Steps:
     """Fit steps to profiles one side of which is at the file's white over part of its samples.
 
@@ -212,26 +225,21 @@ def fit_glaring_steps(samples: Array, reach: tuple[int, int], blur_px: float, tr
     before = white[:, : reach[0]].sum(1) > white[:, reach[0] + 1 :].sum(1)
     kept = np.isfinite(median) & (white < WHITE_SHARE)
     y = np.where(kept, median, 0.0)
-    t = np.arange(-reach[0], reach[1] + 1, dtype=float)
-    places = np.arange(-trust_px - 1, trust_px + 1 + 1e-9, SCAN_STEP_PX / 2)
+    places, sides = _glaring(reach, blur_px, trust_px)
     n, m = len(y), len(places)
     glare, rss = np.empty((n, m)), np.empty((n, m))
-    rise = _normal_cdf((t - places[:, None]) / blur_px)
     freedom = np.maximum(kept.sum(1) - 4, 1)
-    for side in (False, True):
+    for side, (design, products) in enumerate(sides):
         mine = np.flatnonzero(before == side)
-        bright = 1 - rise if side else rise
-        dark = 1 - bright
-        design = np.stack([dark, dark * (t - places[:, None]), bright], -1)  # (m, k, 3)
         w = kept[mine].astype(float)
-        normal = np.einsum("nk,mki,mkj->nmij", w, design, design, optimize=True) + 1e-9 * np.eye(3)
-        right = np.einsum("nk,mki->nmi", w * y[mine], design, optimize=True)
+        normal = (w @ products).reshape(-1, m, 3, 3) + 1e-9 * np.eye(3)
+        right = ((w * y[mine]) @ design).reshape(-1, m, 3)
         free = np.linalg.solve(normal, right[..., None])[..., 0]
         level = np.where((free[..., 2] < 1.0) & (white[mine].max(1) >= WHITE_SHARE)[:, None], 1.0, free[..., 2])
         rest = np.linalg.solve(normal[..., :2, :2], (right[..., :2] - level[..., None] * normal[..., :2, 2])[..., None])
         c = np.concatenate([rest[..., 0], level[..., None]], -1)
         sum_squares = np.einsum("nk,nk->n", w, y[mine] ** 2)[:, None]
-        rss[mine] = sum_squares - 2 * (c * right).sum(-1) + np.einsum("nmi,nmij,nmj->nm", c, normal, c, optimize=True)
+        rss[mine] = sum_squares - 2 * (c * right).sum(-1) + (c * (normal @ c[..., None])[..., 0]).sum(-1)
         glare[mine] = level
     noise2 = np.maximum(rss.min(1) / freedom, 1e-6)
     chi = rss / noise2[:, None] + (np.log(np.maximum(glare, 1.0)) / GLARE_LOG_SIGMA) ** 2

@@ -8,6 +8,7 @@ are rounded. Not covered: a tip that is not on a cylinder (a worn or chamfered t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,11 @@ Array = NDArray[np.float64]
 USUAL_OVERLAP = (1.25, 0.35)
 #: Signs of the faces: which side of the mid-line, towards the inlet end or the outlet end.
 FACES = {"inlet": 1, "outlet": -1}
+
+
+#: The four pieces (k) of a uniform cubic B-spline, as coefficients (4, k) by falling powers of the place in a piece; in
+#: any text on them (de Boor, A Practical Guide to Splines, 1978).
+CUBICS = np.array([[-1, 3, -3, 1], [3, -6, 3, 0], [-3, 0, 3, 0], [1, 4, 1, 0]]) / 6
 
 
 @dataclass(frozen=True)
@@ -34,51 +40,45 @@ class Basis:
         """Distance between knots, rad."""
         return (self.stop - self.start) / (self.count - 3)
 
-    def _four(self, tau: Array, derivative: int) -> tuple[NDArray[np.int64], Array]:
-        """First non-zero basis function (n,) at tau (n,), and the values of it and the next three (n, 4).
+    @cached_property
+    def _cubics(self) -> Array:
+        """What (count, 4 * pieces) makes the cubics of every piece of coefficients, power after power."""
+        pieces = np.arange(self.count - 3)
+        out = np.zeros((self.count, 4, len(pieces)))
+        for k in range(4):
+            out[pieces + k, :, pieces] = CUBICS[:, k]
+        return out.reshape(self.count, -1)
 
-        The four non-zero cubic pieces are in any text on B-splines (de Boor, A Practical Guide to Splines, 1978).
-        """
+    def _place(self, tau: Array) -> tuple[NDArray[np.int64], Array, Array]:
+        """Piece in which each tau (n,) lies, its share of the piece, and how far it lies beyond either end, rad."""
         inside = np.minimum(np.maximum(tau, self.start), self.stop)
         x = (inside - self.start) / self.step
-        i = np.minimum(x.astype(int), self.count - 4)
-        u = x - i
-        h = self.step
-        v, uu = 1 - u, u * u
-        four = np.empty((len(tau), 4))
+        piece = np.minimum(x.astype(int), self.count - 4)
+        return piece, x - piece, tau - inside
+
+    def _horner(self, pieces: Array, u: Array, beyond: Array, derivative: int) -> Array:
+        """Cubics or a derivative (..., n), of coefficients (4, ..., n) by falling powers of u (n,); linear beyond."""
+        a, b, c, d = pieces
         if derivative == 2:
-            four[:, 0], four[:, 1], four[:, 2], four[:, 3] = v, 3 * u - 2, 1 - 3 * u, u
-            four /= h**2
-            four[tau != inside] = 0.0
-            return i, four
-        beyond = tau - inside
-        if derivative == 0:
-            cubed = uu * u
-            four[:, 0], four[:, 1] = v * v * v, 3 * cubed - 6 * uu + 4
-            four[:, 2], four[:, 3] = 3 * (u + uu - cubed) + 1, cubed
-            four /= 6
-            if not beyond.any():
-                return i, four
-        slope = np.empty((len(tau), 4))
-        slope[:, 0], slope[:, 1], slope[:, 2], slope[:, 3] = -v * v, 3 * uu - 4 * u, 1 + 2 * u - 3 * uu, uu
-        slope /= 2 * h
-        if derivative == 1:
-            return i, slope
-        return i, four + slope * beyond[:, None]
+            bend: Array = (6 * a * u + 2 * b) * (beyond == 0) / self.step**2
+            return bend
+        slope: Array = ((3 * a * u + 2 * b) * u + c) / self.step
+        return slope if derivative == 1 else ((a * u + b) * u + c) * u + d + slope * beyond
 
     def matrix(self, tau: Array, derivative: int = 0) -> Array:
         """Values (n, count) of the basis functions (or a derivative by tau) at tau (n,); linear beyond the ends."""
-        i, four = self._four(tau, derivative)
+        piece, u, beyond = self._place(tau)
         out = np.zeros((len(tau), self.count))
-        out[np.arange(len(tau))[:, None], i[:, None] + np.arange(4)] = four
+        four = self._horner(CUBICS[:, :, None], u, beyond, derivative)
+        out[np.arange(len(tau)), piece + np.arange(4)[:, None]] = four
         return out
 
     def values(self, tau: Array, coefficients: Array, row: NDArray[np.int64] | int = 0, derivative: int = 0) -> Array:
         """Splines (or a derivative) at tau (n,): each with the coefficients of its `row` (n,) or one, of (b, count)."""
-        i, four = self._four(tau, derivative)
-        at = i + np.asarray(row) * self.count
-        out: Array = (four * coefficients.reshape(-1)[at[:, None] + np.arange(4)]).sum(1)
-        return out
+        piece, u, beyond = self._place(tau)
+        cubics = (coefficients.reshape(-1, self.count) @ self._cubics).reshape(-1, 4, self.count - 3)
+        at = piece + np.asarray(row) * (self.count - 3)
+        return self._horner(cubics.transpose(1, 0, 2).reshape(4, -1)[:, at], u, beyond, derivative)
 
 
 @dataclass
