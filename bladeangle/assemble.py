@@ -247,7 +247,7 @@ def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
     standing = state.standings.index(shot.standing)
     up = edges.upper_face(shot.standing)
     out = []
-    for stretch in edges.predicted(state, p, standing, (shot.photo.width, shot.photo.height)):
+    for stretch in edges.predicted(state, p, standing, (shot.photo.width, shot.photo.height), step_mm=1.0):
         if stretch.face != up:
             continue
         some = np.append(np.arange(0, len(stretch.px) - 1, 8), len(stretch.px) - 1)  # between them the arc is even

@@ -82,7 +82,7 @@ def _look(shot: Shot, ring: Ring, priors: Priors) -> outline.Look:
         return out
 
     shot.circles = hub.find_hub(shot.photo, hub.Plane(to_pixels), np.zeros(2), shot.sighting.blur_px)
-    rim = shot.circles[0]
+    rim = hub.rim_of(shot.circles)
 
     def axis_mm(rim_mm: float) -> Array:
         return rim.on(rim_mm, eye).centre_mm

@@ -7,7 +7,7 @@ of strong radial gradient the circles, and each is then followed to a fraction o
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,7 +31,7 @@ PITCH_MM = 0.5
 AZIMUTHS = 180
 #: Share of the azimuths that must show a circle.
 NEEDED_SHARE = 0.55
-#: Share from which a circle's centre is sure.
+#: Share from which a circle is seen all round.
 SURE_SHARE = 0.9
 
 
@@ -109,6 +109,14 @@ def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach
             "Photograph the rotor from straight above, in focus, with the hub free of glare.",
         )
     return sorted(circles, key=lambda c: -c.radius_mm)
+
+
+def rim_of(circles: Sequence[HubCircle]) -> HubCircle:
+    """The rim of the hub's upper face: the largest circle that is seen all round, or else the largest.
+
+    Blades hide parts of larger ones farther down, where the hub flares.
+    """
+    return next((c for c in circles if c.share > SURE_SHARE), circles[0])
 
 
 def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Array:

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from bladeangle import profiles
 from bladeangle.errors import EdgesError
 from bladeangle.geometry import Array, stretched
-from bladeangle.hub import HUB_BEYOND_MM, PLANE_MM
+from bladeangle.hub import HUB_BEYOND_MM
 from bladeangle.photo import Photo
 
 #: Azimuth steps of the path, places read in each, height pitch of the unrolled picture, and rows of it that are one
@@ -60,8 +60,10 @@ NOTHING_THERE = 0.25
 SHOWN = 0.9
 TOLD_APART = 0.97
 FOLLOWED = 0.7
-#: Height of the hub's rim, mm, that is known well enough.
-RIM_SLACK_MM = 10.0
+#: Height of the hub's rim, mm, about which the picture is unrolled first (common practice, no source), and how far off,
+#: mm, it is still known well enough.
+USUAL_RIM_MM = 64.0
+RIM_SLACK_MM = 12.0
 #: Numbers of blades that are looked for.
 BLADE_COUNTS = range(2, 8)
 
@@ -424,11 +426,11 @@ class _Seen:
 
 def _look_at(look: Look) -> _Seen:
     """One photograph, unrolled about the hub's rim where its teeth let it be expected."""
-    turned = _Unwound.at(look, PLANE_MM)
+    turned = _Unwound.at(look, USUAL_RIM_MM)
     if teeth := turned.teeth(1.0, {}):
         row = max(teeth.values(), key=lambda tooth: tooth.score).row
         rim_mm = look.heights[0] + PITCH_MM * COARSE * row + HUB_BEYOND_MM[0]
-        if abs(rim_mm - PLANE_MM) >= RIM_SLACK_MM:
+        if abs(rim_mm - USUAL_RIM_MM) >= RIM_SLACK_MM:
             turned, teeth = _Unwound.at(look, rim_mm), {}
     return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(FOLLOWED, teeth))
 

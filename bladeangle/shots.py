@@ -41,8 +41,8 @@ class Shot:
 
     @property
     def axis_mm(self) -> Array:
-        """Where the axis is, as the largest circle has it."""
-        return self.circles[0].centre_mm
+        """Where the axis is, as the hub's rim has it."""
+        return hub.rim_of(self.circles).centre_mm
 
 
 def state_of(shots: Sequence[Shot], camera: Array, ring: Ring, begun: start.Start | None = None) -> State:

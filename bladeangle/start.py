@@ -178,14 +178,15 @@ def _tooth(outline: Outline, index: int) -> Tooth:
 def _smooth(x: Array, y: Array, degree: int) -> np.polynomial.Polynomial:
     """Polynomial through the bulk of points (n,), outliers left out."""
     good = np.ones(len(x), bool)
-    degree = min(degree, max(1, len(x) // 4))
+    domain = float(x.min()), float(x.max())
+    powers = np.polynomial.polynomial.polyvander(np.interp(x, domain, (-1.0, 1.0)), min(degree, max(1, len(x) // 4)))
     for _ in range(4):
-        fit = np.polynomial.Polynomial.fit(x[good], y[good], degree)
-        error = np.abs(y - fit(x))
+        fit = np.linalg.lstsq(powers[good], y[good], rcond=None)[0]
+        error = np.abs(y - powers @ fit)
         before, good = good, error <= max(3 * 1.4826 * float(np.median(error)), 0.1)
         if (good == before).all():
             break
-    return fit
+    return np.polynomial.Polynomial(fit, domain)
 
 
 def _match(

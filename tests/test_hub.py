@@ -62,3 +62,14 @@ def test_a_circle_on_another_plane_is_seen_the_same(height_mm):
     for azimuth in (0.0, 1.0, 4.0):
         assert seen(other, azimuth) == pytest.approx(seen(circle, azimuth), abs=1e-12)
     assert other.on(hub.PLANE_MM, eye).centre_mm == pytest.approx(circle.centre_mm, abs=1e-9)
+
+
+def test_the_rim_is_the_largest_circle_that_nothing_hides():
+    """The axis of outlines stands under it; the flare of a hub is larger, lower, and hidden by blades in part."""
+    none = np.zeros((0, 2))
+    flare, rim, bore = (
+        hub.HubCircle(np.array([x, 0.0]), radius, none, none, np.zeros(0), share)
+        for x, radius, share in ((0.4, 34.7, 0.66), (0.1, 25.8, 0.99), (0.0, 12.7, 1.0))
+    )
+    assert hub.rim_of([flare, rim, bore]) is rim
+    assert hub.rim_of([flare]) is flare
