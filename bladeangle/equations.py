@@ -317,6 +317,7 @@ class _Tips(_Points):
     def __init__(self, parts: Sequence[_Part]) -> None:
         super().__init__(parts)
         self.blade, self.face, self.far = (self.each(name) for name in ("blade", "face", "far"))
+        self.near = np.flatnonzero(~self.far)  # where grooves of the land are seen
 
     def met(self, state: State, eye: Array, directions: Array) -> _Met:
         rotor = state.rotor
@@ -327,7 +328,8 @@ class _Tips(_Points):
         tau = rotor.tau_of(foot, self.blade)
         half, by_tau, by_rounding, by_ends = rotor.half(tau, self.blade)
         thickness = rotor.thickness_mm + rotor.extra_mm[self.blade]
-        hats = (groove_hats(rotor, tau) * ~self.far[:, None]).T
+        hats = np.zeros((GROOVE_KNOTS, len(tau)))
+        hats[:, self.near] = groove_hats(rotor, tau[self.near]).T
         points = rotor.tip(self.blade, np.zeros_like(self.face), tau).T
         slope = rotor.basis.values(tau, rotor.heights, self.blade, 1) + self.face * by_tau * thickness
         tangent = np.stack([-rotor.turn * points[1], rotor.turn * points[0], slope])
