@@ -16,13 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle import edges
-from bladeangle.adjust import SOURCES, Adjustment, adjust
+from bladeangle.adjust import Adjustment, adjust
 from bladeangle.equations import Equations, Rows
 from bladeangle.geometry import Array
 from bladeangle.model import TIP_KINDS, CirclePoints, EndPoints, State, TipPoints, View
+from bladeangle.normals import SOURCES, Weighed
 from bladeangle.priors import Priors
 from bladeangle.ring import POINTS_A_SIDE, Ring, RingSighting
-from bladeangle.sway import swallowed, swaying
+from bladeangle.sway import swaying
 
 #: How far down a photograph from the side looks, deg, and the margin of the picture around the ring, mm.
 DOWN_DEG = 45.0
@@ -293,14 +294,9 @@ def worth_of(rows: Rows, view: View, sway: tuple[float, float]) -> tuple[Array, 
     """What ideal observations of one kind bring, by their columns: information (k, k), and the right-hand side (k,) of
     moving all their edges by a pixel; the sway of whole edge runs is eliminated as in the adjustment.
     """
-    w = 1 / rows.sigma**2
-    normal, shift = (rows.jac * w) @ rows.jac.T, rows.jac @ w
-    traces = swaying(rows.kind, view, rows.sigma, sway)
-    if traces is not None:
-        by, kernel = swallowed(traces, w, rows.jac)
-        normal -= by.T @ kernel @ by
-        shift -= by.T @ (kernel @ (traces.shape.T @ w))
-    return normal, shift
+    nothing = np.zeros(len(rows.sigma))
+    one = Weighed(rows, nothing, 1 / rows.sigma**2, swaying(rows.kind, view, rows.sigma, sway))
+    return one.normal, one.pull(nothing + 1)
 
 
 def ideal_adjustment(

@@ -22,8 +22,9 @@ import numpy as np
 from bladeangle.adjust import Adjustment
 from bladeangle.equations import STANDING_TURN, Equations
 from bladeangle.geometry import Array
+from bladeangle.normals import Weighed
 from bladeangle.ring import Ring
-from bladeangle.sway import swallowed, swaying
+from bladeangle.sway import swaying
 
 #: A movement counts from this many of its standard uncertainties, and from this size, mm on the sheet or at the tip.
 #: Renders in which the rotor was left alone reach 3.2.
@@ -151,18 +152,13 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], standing: int)
     own, unit = STANDING_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
     coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
     for r in equations.rows(state):
-        k, p, by_own = r.view, photos[r.view], r.jac[own] * unit[:, None]
+        k, p = r.view, photos[r.view]
         single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
-        w = result.weight[p][r.kind] / total**2
-        pull = w * np.where(np.isfinite(r.residual), r.residual, 0.0)
-        coupling[k, r.columns] += r.jac @ (w * by_own).T
-        right[k] += by_own @ pull
+        residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
         traces = swaying(r.kind, views[k], single, result.sway)
-        if traces is not None:
-            by, kernel = swallowed(traces, w, r.jac)
-            swayed = kernel @ by[:, own] * unit
-            coupling[k, r.columns] -= by.T @ swayed
-            right[k] -= swayed.T @ (traces.shape.T @ pull)
+        one = Weighed(r, residual, result.weight[p][r.kind] / total**2, traces)
+        coupling[k, r.columns] += one.normal[:, own] * unit
+        right[k] += one.pull(residual)[own] * unit
     common = layout.columns["standing", standing][three]
     return [_Alone(p, coupling[k], coupling[k, common] * unit[:, None], right[k]) for k, p in enumerate(photos)]
 

@@ -89,12 +89,3 @@ def swaying(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> T
     """`traces_of` in px, with points of these sigmas (m,) px; None also where nothing sways."""
     traces = traces_of(kind, view) if any(sway) else None
     return None if traces is None else traces.swaying(sigma, sway)
-
-
-def swallowed(traces: Traces, w: Array, jac: Array) -> tuple[Array, Array]:
-    """For eliminating sway: its part (q, n) of the weighted equations, and its inverse kernel (q, q).
-
-    w : (m,) weights of the residuals; jac : (n, m). The normal equations lose `by.T @ kernel @ by`.
-    """
-    by: Array = (traces.shape.T * w) @ jac.T
-    return by, traces.kernel(w)

@@ -12,6 +12,7 @@ from simulated import observe
 from simulated_truth import KNOT_MM, PAST_END_MM, Changes, Noise, Truth, random_truth, spline
 
 from bladeangle import adjust as adjust_room
+from bladeangle import normals
 from bladeangle.adjust import Adjustment, adjust
 from bladeangle.budget import coverage_factor
 from bladeangle.doubts import doubts
@@ -108,7 +109,11 @@ def ideal(truth: Truth, views: tuple[View, ...], start: State, noise: Noise) -> 
 
     `start` is a solution already: it is the uncertainty there that is wanted.
     """
-    with mock.patch.multiple(adjust_room, ROBUST_WIDTH=1e4, RESCALINGS=0, SWAY=noise.sway):
+    alike, known = (
+        mock.patch.object(normals, "ROBUST_WIDTH", 1e4),
+        mock.patch.multiple(adjust_room, RESCALINGS=0, SWAY=noise.sway),
+    )
+    with alike, known:
         return adjust(truth.ring, views, start, truth.priors)
 
 
