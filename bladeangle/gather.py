@@ -34,7 +34,7 @@ ROUGHLY_PX = 0.5
 FITTING_PX = 0.6
 REFUSED_PX = 0.8
 THINNEST_MM = 0.3
-#: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from a usual one:
+#: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
 #: both standings may have been matched at a wrong place.
 UNUSUAL_OVERLAP = 2.0
 #: By how much lower the deviance of the other must be (twenty times as likely).
@@ -160,9 +160,10 @@ def adjusted_overhead(
 
     result = near(_begin(first, ring, priors, wrap_rad), known=True)
     if not rough and len(first) > 1 and result.prior_cost["overlap"] > UNUSUAL_OVERLAP:
-        usual_rad = USUAL_OVERLAP[0] * 2 * np.pi / len(first[0].teeth)
-        other = near(_begin(first, ring, priors, usual_rad), known=True)
-        other = near(other.state, known=True)
+        usual, spread = (2 * np.pi / len(first[0].teeth) * share for share in USUAL_OVERLAP)
+        wraps = usual - spread, usual, usual + spread
+        others = [near(_begin(first, ring, priors, wrap), known=True) for wrap in wraps]
+        other = near(min(others, key=_deviance).state, known=True)
         if _deviance(other) + CLEARLY < _deviance(result):
             result = other
     if rough:
