@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -408,13 +410,16 @@ def _write(image: Picture, texts: Sequence[tuple[Array, str, float, Colour, bool
     image[:] = np.asarray(sheet)
 
 
+@lru_cache(maxsize=32)
 def font_of(size: int, bold: bool) -> Any:
     """DejaVu Sans as shipped with matplotlib: has the degree and plus-minus signs, and most alphabets for names."""
-    from matplotlib import get_data_path
     from PIL import ImageFont
 
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return ImageFont.truetype(str(Path(get_data_path()) / "fonts" / "ttf" / name), max(size, 6))
+    # not asked of the package itself, whose import takes a tenth of a second
+    package = find_spec("matplotlib")
+    assert package is not None and package.origin is not None
+    return ImageFont.truetype(str(Path(package.origin).parent / "mpl-data" / "fonts" / "ttf" / name), max(size, 6))
 
 
 def _rows(indices: Sequence[int], columns: int) -> list[tuple[int, list[int]]]:

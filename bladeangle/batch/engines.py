@@ -154,6 +154,8 @@ def run_processes(jobs: Sequence[Job], settings: Settings, workers: int) -> Gene
         raise
     finally:
         for worker in pool:
+            worker.link.close()  # so that all of them end at the same time
+        for worker in pool:
             worker.stop(now=not finished)
 
 
