@@ -16,7 +16,7 @@ from bladeangle.flags import Flag
 from bladeangle.model import TIP_KINDS
 from bladeangle.moved import movements
 from bladeangle.ring import Ring
-from bladeangle.stations import StationOptions, Stations, change_with_scale
+from bladeangle.stations import StationOptions, Stations, change_with_scale, growth_of, wrap_guessed
 
 #: Share of a station that must show an edge for it to count as seen whole; of its ten parts the one beside the blade's
 #: end is often left out as a rounded edge (`edges.END_MARGIN_MM`).
@@ -49,9 +49,6 @@ SCALE_BLUNDER = 0.1
 HARMLESS_DEG = 0.1
 #: Tip diameters of such rotors, mm (common practice, no source).
 ORDINARY_MM = (100.0, 200.0)
-#: Growth of the angle from entry to exit, deg, below which two overhead views may be matched at a wrong place: of 45
-#: rendered pairs four were, with up to 2.0 deg.
-EVEN_DEG = 2.5
 #: Exits shallower than entries by more than this, deg, and hub faces wider at the inlet end by more than this ratio,
 #: are unusual.
 EXCHANGED_DEG = 0.2
@@ -240,8 +237,8 @@ def _from_above(
             "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
         )
         yield Flag("tip-radius-assumed", text)
-    growth = _growth(stations)
-    if len(result.state.standings) == 2 and growth is not None and abs(growth[0]) < EVEN_DEG:
+    growth = growth_of(stations.angle_deg, stations.budget)
+    if growth is not None and wrap_guessed(result, growth):
         text = f"From entry to exit the blades grow by {growth[0]:.1f} deg only; wrap is a guess."
         yield Flag("wrap-uncertain", text)
     for name in loose:
@@ -249,16 +246,6 @@ def _from_above(
         yield Flag("camera-unconfirmed", text, name)
     text = "Overhead photographs show one edge of the tip; the mid-line rests on an even thickness."
     yield Flag("edge-one-face-only", text)
-
-
-def _growth(stations: Stations) -> tuple[float, float] | None:
-    """How much steeper exits are than entries on the mean, deg, and its standard uncertainty; None if unseen."""
-    entry, exit_ = (stations.budget.mean_weights(station) for station in ("entry", "exit"))
-    if entry is None or exit_ is None:
-        return None
-    over = exit_ - entry
-    variance = float(over @ stations.budget.covariance_deg2 @ over)
-    return float(over @ stations.angle_deg), float(np.sqrt(max(variance, 0.0)))
 
 
 def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
@@ -270,7 +257,7 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
     way (a screw of even pitch turned over about any radius is itself), or one photograph alone.
     """
     reasons = []
-    growth = _growth(stations)
+    growth = growth_of(stations.angle_deg, stations.budget)
     if growth is not None and -growth[0] > max(EXCHANGED_DEG, 2 * growth[1]):
         reasons.append(f"the exit is {-growth[0]:.1f} deg shallower than the entry on the mean")
     widest = {standing: _face_mm(result, s) for s, standing in enumerate(result.state.standings)}

@@ -12,11 +12,12 @@ from simulated import observe
 from simulated_run import measured
 from simulated_truth import Changes, Noise, Truth, random_truth
 
+from bladeangle import stations as stations_room
 from bladeangle.adjust import Adjustment
 from bladeangle.doubts import doubts
 from bladeangle.flags import REGISTRY, Flag
 from bladeangle.model import View
-from bladeangle.stations import StationOptions, Stations, change_with_scale, station_angle
+from bladeangle.stations import StationOptions, Stations, change_with_scale, measure_stations, station_angle
 
 QUICK = Noise(ring_every=8)
 LEVEL = Changes(blades=3, tilt_deg=0.2)
@@ -159,6 +160,33 @@ def test_even_blades_do_not_tell_their_length_from_above(pair: Case, growth_deg:
     other = replace(stations, angle_deg=np.array([at[label.split(".")[1]] for label in stations.labels]))
     flags = [f for f in raised((truth, result, other)) if f.code == "wrap-uncertain"]
     assert [f"grow by {growth_deg:.1f} deg" in f.text for f in flags] == [True] * named
+
+
+def test_a_guessed_wrap_has_a_wide_interval(
+    pair: Case, eight: tuple[Truth, tuple[View, ...]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Wrap and lengths alike, by 0.15 of the pitch between blades; angles keep theirs, and views from the side help."""
+    _, result, _ = pair
+    _, from_sides, _ = adjusted(*eight)
+
+    def found(even_deg: float, of: Adjustment) -> Stations:
+        monkeypatch.setattr(stations_room, "EVEN_DEG", even_deg)
+        return measure_stations(of, StationOptions())
+
+    sure, guessed = found(0.0, result), found(90.0, result)
+    pitch_deg = 360.0 / len(sure.wrap_deg)
+    known = np.isfinite(sure.wrap_deg[:, 1])
+    assert known.sum() >= 2
+    added = np.sqrt(guessed.wrap_deg[known, 1] ** 2 - sure.wrap_deg[known, 1] ** 2)
+    assert added == pytest.approx(0.15 * pitch_deg, rel=1e-9)
+    share = added / sure.wrap_deg[known, 0]
+    longer = np.sqrt(guessed.tip_length_mm[known, 1] ** 2 - sure.tip_length_mm[known, 1] ** 2)
+    assert longer / sure.tip_length_mm[known, 0] == pytest.approx(share, rel=1e-9)
+    assert (guessed.wrap_deg[known, 0] == sure.wrap_deg[known, 0]).all()
+    assert (guessed.budget.covariance_deg2 == sure.budget.covariance_deg2).all()
+    assert guessed.sizes["tip_diameter"] == sure.sizes["tip_diameter"]
+    both = found(0.0, from_sides), found(90.0, from_sides)
+    np.testing.assert_array_equal(both[0].wrap_deg, both[1].wrap_deg)
 
 
 def test_exchanged_ends_by_the_hub(pair: Case) -> None:
