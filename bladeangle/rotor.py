@@ -7,7 +7,7 @@ are rounded. Not covered: a tip that is not on a cylinder (a worn or chamfered t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -18,6 +18,9 @@ Array = NDArray[np.float64]
 #: Usual overlap, wrap as a share of the pitch between blades, and its spread (common practice, no source). From above
 #: the hidden part of a blade of even pitch says nothing of how long it is.
 USUAL_OVERLAP = (1.25, 0.35)
+#: Distance between the knots of the tip curves, mm, and how far the curves are carried past the blade's ends.
+KNOT_MM = 20.0
+PAST_END_MM = 6.0
 #: Signs of the faces: which side of the mid-line, towards the inlet end or the outlet end.
 FACES = {"inlet": 1, "outlet": -1}
 
@@ -34,6 +37,12 @@ class Basis:
     start: float
     stop: float
     count: int
+
+    @classmethod
+    def over(cls, first: float, last: float, radius_mm: float) -> Basis:
+        """The basis of blades from `first` to `last`, rad."""
+        margin = PAST_END_MM / radius_mm
+        return cls(first - margin, last + margin, max(6, round((last - first) * radius_mm / KNOT_MM)) + 3)
 
     @property
     def step(self) -> float:
@@ -117,6 +126,16 @@ class Rotor:
             self.radius_mm, self.thickness_mm, self.rounding_mm.copy(), self.turn, self.azimuth.copy(), self.basis,
             self.heights.copy(), self.ends.copy(), self.extra_mm.copy(),
         )  # fmt: skip
+
+    def covered(self) -> Rotor:
+        """The same on splines that reach to all ends of its blades, if they did not; beyond them it is straight."""
+        first, last = float(self.ends[:, 0].min()), float(self.ends[:, 1].max())
+        if self.basis.start <= first and last <= self.basis.stop:
+            return self
+        basis = Basis.over(first, last, self.radius_mm)
+        tau = np.linspace(basis.start, basis.stop, 20 * basis.count)
+        heights = np.linalg.lstsq(basis.matrix(tau), self.basis.matrix(tau) @ self.heights.T, rcond=None)[0].T
+        return replace(self, basis=basis, heights=np.asarray(heights, np.float64))
 
     def half_mm(self, tau: Array, blade: NDArray[np.int64]) -> Array:
         """Height of the faces over the mid-line per mm of thickness (n,); `half` without the derivatives."""

@@ -12,11 +12,8 @@ from bladeangle.errors import EdgesError
 from bladeangle.geometry import Array
 from bladeangle.hub import HUB_BEYOND_MM
 from bladeangle.outline import Outline
-from bladeangle.rotor import USUAL_OVERLAP, Basis, Rotor
+from bladeangle.rotor import KNOT_MM, USUAL_OVERLAP, Basis, Rotor
 
-#: Distance between the knots of the tip curves, mm, and how far the curves are carried past the blade's ends.
-KNOT_MM = 20.0
-PAST_END_MM = 6.0
 #: Assumed wrap beyond what is seen when the far end is hidden and nothing else tells, rad.
 HIDDEN_WRAP = 0.35
 #: How much a tooth whose other end is seen in one photograph speaks for its own length (twice the log-likelihood).
@@ -119,8 +116,7 @@ def first_rotor(
         hidden = 0.0 if all(t.whole for t in one) else HIDDEN_WRAP
         wrap = float(np.median([t.angle[-1] for t in one])) + hidden
         rise = 70.0
-    margin = PAST_END_MM / radius_mm
-    basis = Basis(-margin, wrap + margin, max(6, round(wrap * radius_mm / KNOT_MM)) + 3)
+    basis = Basis.over(0.0, wrap, radius_mm)
     some = inlet or outlet
     assert some is not None
     azimuth = np.array([t.start for t in inlet]) if inlet else np.array([-t.start for t in some]) - turn * wrap

@@ -15,6 +15,7 @@ from bladeangle.budget import Budget
 from bladeangle.equations import Equations
 from bladeangle.errors import AdjustmentError
 from bladeangle.model import Layout, View, applied
+from bladeangle.rotor import Basis
 from bladeangle.stations import StationOptions, Stations, measure_stations
 
 #: Few ring points: these tests need no more, and run faster.
@@ -47,6 +48,34 @@ def uncertainty_deg(budget: Budget) -> np.ndarray:
 def eight() -> tuple[Truth, tuple[View, ...], Adjustment, Stations]:
     """Eight photographs of a ring in two pieces."""
     return case(1, "eight", Changes(blades=3, pieces=((0.3, -0.2, 0.002),)))
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_splines_too_short_for_the_blades_do_not_bend_them_straight(seed):
+    """Begun where outlines were matched at two thirds of the wrap: exits were a degree off, and nothing told."""
+    rng = np.random.default_rng(seed)
+    truth = random_truth(rng, "pair", THREE, CLEAN)
+    views = observe(truth, rng, CLEAN)
+    begun = start_state(truth, views, rng)
+    assert begun.rotor is not None
+    long = begun.rotor.basis
+    short = Basis(long.start, 0.65 * long.stop, 7)
+    tau = np.linspace(short.start, short.stop, 100)
+    heights = np.linalg.lstsq(short.matrix(tau), long.matrix(tau) @ begun.rotor.heights.T, rcond=None)[0].T
+    cut = replace(begun.copy(), rotor=replace(begun.rotor, basis=short, heights=np.asarray(heights, np.float64)))
+    found = []
+    for state in (begun, cut):
+        for _ in range(2):
+            state = adjust(truth.ring, views, state, truth.priors, most_iterations=12, must_settle=False).state
+        result = adjust(truth.ring, views, state, truth.priors)
+        assert result.state.rotor is not None
+        assert result.state.rotor.basis.stop >= result.state.rotor.ends.max()
+        found.append(measure_stations(result, StationOptions()))
+    whole, carried_on = found
+    assert carried_on.labels == whole.labels and len(whole.labels) == 9
+    apart = np.abs(carried_on.angle_deg - whole.angle_deg) / uncertainty_deg(whole.budget)
+    assert 0 < apart.max() < 0.1
+    assert np.abs(errors_deg(truth, carried_on) / uncertainty_deg(carried_on.budget)).max() < 3.5
 
 
 @pytest.mark.parametrize("moves", [{}, {1: (0.02, 0.4, -0.3), 4: (-0.03, 0.2, 0.5)}], ids=["still", "moved"])

@@ -45,6 +45,22 @@ def test_basis_runs_straight_beyond_its_ends():
         assert there == pytest.approx([value + slope * (beyond - end), slope, 0.0], abs=1e-9)
 
 
+def test_splines_are_carried_on_to_the_ends_of_blades():
+    """The same curves, straight beyond where they ended, on knots 20 mm apart, to 6 mm past the longest blade."""
+    rotor = straight()
+    assert rotor.covered() is rotor
+    rotor.heights[1] += np.random.default_rng(4).normal(0, 0.05, rotor.basis.count)
+    rotor.ends[1, 1] = 3.0
+    longer = rotor.covered()
+    assert rotor.basis.stop == pytest.approx(2.28)
+    assert (longer.basis.start, longer.basis.stop) == pytest.approx((-6.0 / RADIUS_MM, 3.0 + 6.0 / RADIUS_MM))
+    assert longer.basis.step * RADIUS_MM == pytest.approx(20.0, abs=1.5)
+    tau, blade = np.tile(np.linspace(0.0, 3.0, 50), 3), np.repeat([0, 1, 2], 50)
+    was, now = (r.basis.values(tau, r.heights, blade) for r in (rotor, longer))
+    np.testing.assert_allclose(now[blade != 1], was[blade != 1], atol=1e-9)
+    assert 1e-4 < np.abs(now - was)[blade == 1].max() < 0.1
+
+
 def test_every_point_has_the_weight_one():
     basis = Basis(-0.1, 2.3, 11)
     tau = np.linspace(-0.5, 3.0, 200)

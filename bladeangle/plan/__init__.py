@@ -38,7 +38,6 @@ from bladeangle.model import State, unmoved
 from bladeangle.priors import Priors
 from bladeangle.ring import FEWEST_MARKERS, Ring
 from bladeangle.rotor import Basis, Rotor
-from bladeangle.start import KNOT_MM, PAST_END_MM
 from bladeangle.stations import StationOptions, arc_of, measure_stations, station_span
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
@@ -188,8 +187,7 @@ def nominal_rotor(size: RotorSize, ring: Ring, options: StationOptions) -> tuple
     arc = np.concatenate([[0.0], np.cumsum((np.cos(angle[1:]) + np.cos(angle[:-1])) / 2 * step)])
     drop = np.concatenate([[0.0], np.cumsum((np.sin(angle[1:]) + np.sin(angle[:-1])) / 2 * step)])
     tau, wrap = arc / radius, float(arc[-1] / radius)
-    margin = PAST_END_MM / radius
-    basis = Basis(-margin, wrap + margin, max(6, round(wrap * radius / KNOT_MM)) + 3)
+    basis = Basis.over(0.0, wrap, radius)
     base = max((size.height_mm - drop[-1]) / 2, 1.0)
     flat = np.diff(np.eye(basis.count), 2, axis=0) * 1e-3  # carries the curve straight on past the ends
     heights = np.linalg.lstsq(
