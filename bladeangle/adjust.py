@@ -85,6 +85,11 @@ class Adjustment:
     prior_freedom: dict[str, float]
     iterations: int
 
+    @property
+    def from_above(self) -> bool:
+        """Whether no photograph shows tips from the side."""
+        return all(view.tips is None or view.tips.far.all() for view in self.views)
+
     def unlikely(self) -> float:
         """How far the rotor is from what rotors are like: excess of the squares in all, in its standard deviations."""
         square, freedom = (sum(of.get(k, 0.0) for k in LIKELY) for of in (self.prior_cost, self.prior_freedom))

@@ -15,11 +15,11 @@ import numpy as np
 
 from bladeangle.adjust import Adjustment
 from bladeangle.budget import coverage_factor
+from bladeangle.edges import ROUGH_STEP_MM
 from bladeangle.equations import Equations
 from bladeangle.expected import (
     AROUND_MARGIN_MM,
     DOWN_DEG,
-    ROUGH_STEP_MM,
     Place,
     Typical,
     attained,

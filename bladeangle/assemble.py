@@ -247,7 +247,8 @@ def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
     standing = state.standings.index(shot.standing)
     up = edges.upper_face(shot.standing)
     out = []
-    for stretch in edges.predicted(state, p, standing, (shot.photo.width, shot.photo.height), step_mm=1.0):
+    size = shot.photo.width, shot.photo.height
+    for stretch in edges.predicted(state, p, standing, size, edges.ROUGH_STEP_MM):
         if stretch.face != up:
             continue
         some = np.append(np.arange(0, len(stretch.px) - 1, 8), len(stretch.px) - 1)  # between them the arc is even

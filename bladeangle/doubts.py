@@ -74,13 +74,12 @@ def doubts(
     ------
     AdjustmentError : the ring's markers contradict the definition, or the camera file, beyond any use.
     """
-    oblique = any(view.tips is not None and not view.tips.far.all() for view in result.views)
-    flags = [*_photographs(result, ring), *_known(result, oblique, diameter_known)]
+    flags = [*_photographs(result, ring), *_known(result, not result.from_above, diameter_known)]
     flags += [*_blades(result, stations), *_unseen(result, stations), *_ends(result, stations)]
     tip_mm = stations.sizes["tip_diameter"][0]
     if not ORDINARY_MM[0] < tip_mm < ORDINARY_MM[1]:
         flags.append(Flag("diameter-unusual", f"The tip diameter is {tip_mm:.0f} mm."))
-    if not oblique:
+    if result.from_above:
         flags += _from_above(result, stations, diameter_known, loose)
     if not diameter_known and not scale_checked:
         flags.append(_scale(result, stations, ring, options))

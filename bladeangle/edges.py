@@ -42,6 +42,8 @@ END_MARGIN_MM = 4.0
 COVER_MARGIN_MM = 3.0
 #: Steps, mm, along the tip in which what is seen of it is told.
 STEP_MM = 0.3
+#: The same where a share of it, or a picture of it, is all that is wanted.
+ROUGH_STEP_MM = 1.0
 #: An end that is not found is looked for again this many times as far off: where paper shows between blades the outline
 #: does not tell to a centimetre where one begins.
 WIDER = 2.5

@@ -28,8 +28,6 @@ from bladeangle.sway import swaying
 #: How far down a photograph from the side looks, deg, and the margin of the picture around the ring, mm.
 DOWN_DEG = 45.0
 AROUND_MARGIN_MM = 30.0
-#: Steps, mm, in which runs of tip edge are told apart where a share of them is all that counts.
-ROUGH_STEP_MM = 1.0
 #: Height over the sheet, mm, at which a photograph from the side is aimed.
 AIM_MM = 15.0
 
@@ -294,9 +292,9 @@ def worth_of(rows: Rows, view: View, sway: tuple[float, float]) -> tuple[Array, 
     """What ideal observations of one kind bring, by their columns: information (k, k), and the right-hand side (k,) of
     moving all their edges by a pixel; the sway of whole edge runs is eliminated as in the adjustment.
     """
-    nothing = np.zeros(len(rows.sigma))
-    one = Weighed(rows, nothing, 1 / rows.sigma**2, swaying(rows.kind, view, rows.sigma, sway))
-    return one.normal, one.pull(nothing + 1)
+    moved_px = np.ones(len(rows.sigma))
+    one = Weighed(rows, moved_px, 1 / rows.sigma**2, swaying(rows.kind, view, rows.sigma, sway))
+    return one.normal, one.pull(moved_px)
 
 
 def ideal_adjustment(
@@ -337,7 +335,8 @@ def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:
         view = result.views[p]
         standing = state.standings.index(view.standing)
         circles = view.circles is not None
-        expected = expected_view(ring, state, p, standing, size, Typical(), circles=circles, step_mm=ROUGH_STEP_MM)
+        rough = edges.ROUGH_STEP_MM
+        expected = expected_view(ring, state, p, standing, size, Typical(), circles=circles, step_mm=rough)
         for name, value in attained_in(result, p, expected).items():
             found.setdefault(name, []).append(value)
     medians = {name: float(np.median(values)) for name, values in found.items()}

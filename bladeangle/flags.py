@@ -152,7 +152,7 @@ REGISTRY: dict[str, FlagKind] = {
     ),
     "wrap-uncertain": FlagKind(
         "Blades of nearly even pitch look alike wherever the views of both standings are matched along them: wrap and "
-        "lengths are wide for it, and one in twenty lies farther off. The angles seldom depend on it.",
+        "lengths have wide intervals for it. The angles seldom depend on it.",
         "note",
         "Add oblique photographs that show the blades from end to end.",
     ),

@@ -90,7 +90,7 @@ def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach
     while waiting:
         radius = waiting.pop(0)
         if any(abs(c.radius_mm - radius) < 0.3 for c in circles):
-            continue
+            continue  # one that is followed already
         circle = _follow(photo, plane, centre, radius, blur_px)
         if circle is None:
             failed.append(radius)

@@ -235,8 +235,8 @@ def growth_of(angle_deg: ArrayLike, budget: Budget) -> tuple[float, float] | Non
 
 def wrap_guessed(result: Adjustment, growth: tuple[float, float] | None) -> bool:
     """Whether wrap and lengths rest on two overhead views, of blades that look alike wherever these are matched."""
-    above = all(view.tips is None or view.tips.far.all() for view in result.views)
-    return above and len(result.state.standings) == 2 and growth is not None and abs(growth[0]) < EVEN_DEG
+    twice = result.from_above and len(result.state.standings) == 2
+    return twice and growth is not None and abs(growth[0]) < EVEN_DEG
 
 
 def _hub(result: Adjustment) -> tuple[float, float]:

@@ -9,7 +9,7 @@ from unittest import mock
 import numpy as np
 from numpy.typing import NDArray
 from simulated import observe
-from simulated_truth import KNOT_MM, PAST_END_MM, Changes, Noise, Truth, random_truth, spline
+from simulated_truth import Changes, Noise, Truth, random_truth, spline
 
 from bladeangle import adjust as adjust_room
 from bladeangle import normals
@@ -40,8 +40,7 @@ def start_state(truth: Truth, views: tuple[View, ...], rng: np.random.Generator)
     high = [float(truth.eye(0)[2]), float(truth.views[1].eye_mm[2])]
     ratio = radius / truth.radius_mm
     wrap = float(np.median([b.tau[-1] for b in truth.blades])) + float(rng.normal(0, 0.7 / radius))
-    margin = PAST_END_MM / radius
-    basis = Basis(-margin, wrap + margin, max(6, round(wrap * radius / KNOT_MM)) + 3)
+    basis = Basis.over(0.0, wrap, radius)
     design = spline(basis.count, basis.start, basis.stop)
     azimuth, heights = [], []
     for blade in truth.blades:
