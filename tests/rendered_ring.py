@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from bladeangle.photo import WHITE_LEVEL, Exif, Photo
-from bladeangle.ring import Ring, dictionary_of, read_ring
+from bladeangle.imaging.photo import WHITE_LEVEL, Exif, Photo
+from bladeangle.imaging.ring import Ring, dictionary_of, read_ring
 
 Array = NDArray[np.float64]
 CALIBRATION = Path(__file__).parent.parent / "calibration"

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from bladeangle.camera import Camera
-from bladeangle.measure import Measurement, Options, measure
-from bladeangle.ring import ring_from_dict
-from bladeangle.synthetic import random_rotor, rotor_photos, truth, write_photo
-from bladeangle.synthetic.scene import CameraModel, Exposure
+from bladeangle.imaging.camera import Camera
+from bladeangle.imaging.ring import ring_from_dict
+from bladeangle.pipeline.measure import Measurement, Options, measure
+from tests.synthetic import random_rotor, rotor_photos, truth, write_photo
+from tests.synthetic.scene import CameraModel, Exposure
 
 #: Size of the photographs, small so that dozens fit into the time of the tests.
 SIZE = (2016, 1512)

@@ -16,12 +16,12 @@ import pytest
 from invented_record import invented_record, ring_definition
 
 from bladeangle import batch
+from bladeangle.base.errors import PhotoError, RingNotFoundError
 from bladeangle.batch import Settings, jobs_in_folder, run_batch, work
-from bladeangle.camera import Camera
-from bladeangle.errors import PhotoError, RingNotFoundError
-from bladeangle.measure import Options
-from bladeangle.record import Record, record_from_dict
-from bladeangle.ring import Ring, ring_from_dict
+from bladeangle.imaging.camera import Camera
+from bladeangle.imaging.ring import Ring, ring_from_dict
+from bladeangle.pipeline.measure import Options
+from bladeangle.records.record import Record, record_from_dict
 
 STAND_IN = "shelf_stand_in:stand_in"
 RING = ring_from_dict(ring_definition())

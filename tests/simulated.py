@@ -1,6 +1,6 @@
 """Measurements simulated at edge-point level: a random rotor, and the points that ideal edge finding would give.
 
-The truth (`simulated_truth.py`) is built with the camera and the tip curves of `bladeangle.synthetic` and with code of
+The truth (`simulated_truth.py`) is built with the camera and the tip curves of `tests.synthetic` and with code of
 its own for the rest (splines by scipy, visibility, print, frames). Whatever `Priors` holds to be uncertain is drawn
 from it, so that the intervals can be judged: where they do not cover, the adjustment is wrong and not the draw.
 
@@ -15,8 +15,8 @@ from collections.abc import Iterator
 import numpy as np
 from simulated_truth import POINT_PX, Array, Bools, Noise, Truth
 
-from bladeangle.model import CirclePoints, EndPoints, TipPoints, View
-from bladeangle.ring import RingSighting
+from bladeangle.adjustment.model import CirclePoints, EndPoints, TipPoints, View
+from bladeangle.imaging.ring import RingSighting
 
 USUAL = Noise()
 #: Distance along an edge, px, over which its sway is forgotten.

@@ -11,15 +11,16 @@ from numpy.typing import NDArray
 from simulated import observe
 from simulated_truth import Changes, Noise, Truth, random_truth, spline
 
-from bladeangle import adjust as adjust_room
-from bladeangle import normals
-from bladeangle.adjust import Adjustment, adjust
-from bladeangle.budget import coverage_factor
-from bladeangle.doubts import doubts
-from bladeangle.model import State, View, unmoved
-from bladeangle.pose import start_pose
-from bladeangle.rotor import Basis, Rotor
-from bladeangle.stations import StationOptions, Stations, measure_stations
+from bladeangle.adjustment import adjust as adjust_room
+from bladeangle.adjustment import normals
+from bladeangle.adjustment.adjust import Adjustment, adjust
+from bladeangle.adjustment.model import State, View, unmoved
+from bladeangle.adjustment.rotor import Basis, Rotor
+from bladeangle.base.budget import coverage_factor
+from bladeangle.imaging.pose import start_pose
+from bladeangle.records.station import StationOptions
+from bladeangle.results.diagnostics import doubts
+from bladeangle.results.stations import Stations, measure_stations
 
 Array = NDArray[np.float64]
 

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.spatial.transform import Rotation
 
-from bladeangle import synthetic
-from bladeangle.camera import Camera, camera_from_exif, read_camera
-from bladeangle.priors import Priors
-from bladeangle.ring import Ring, ring_from_dict
-from bladeangle.stations import StationOptions
-from bladeangle.synthetic.scene import tip_curve
+from bladeangle.adjustment.priors import Priors
+from bladeangle.imaging.camera import Camera, camera_from_exif, read_camera
+from bladeangle.imaging.ring import Ring, ring_from_dict
+from bladeangle.records.station import StationOptions
+from tests import synthetic
+from tests.synthetic.scene import tip_curve
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]

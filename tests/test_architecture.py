@@ -1,4 +1,4 @@
-"""The order of the rooms, as DEVELOPERS.md's table lays it down, and what no room may do."""
+"""The order of folders and modules, as DEVELOPERS.md's table lays it down, and what no module may do."""
 
 from __future__ import annotations
 
@@ -14,81 +14,94 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "bladeangle"
-#: Longest a module may be; longer ones hold two rooms.
+#: Longest a module may be; longer ones hold two.
 LONGEST = 500
 
 
-@cache
-def sources() -> dict[str, list[Path]]:
-    """Room -> its files: a module or a folder of the package."""
-    rooms: dict[str, list[Path]] = {}
-    for path in sorted(PACKAGE.rglob("*.py")):
-        room = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
-        if room not in ("__init__", "__main__"):
-            rooms.setdefault(room, []).append(path)
-    return rooms
+def module_of(path: Path) -> str:
+    """Dotted name of a module of the package, without the package's."""
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
 @cache
-def table() -> dict[str, int]:
-    """Room -> number of its row in DEVELOPERS.md's table; rooms of one row are side doors that may use each other."""
+def sources() -> dict[str, Path]:
+    """Module -> its file; the package itself and what starts it are left out."""
+    paths = {module_of(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+    return {module: path for module, path in paths.items() if module not in ("", "__main__")}
+
+
+@cache
+def table() -> dict[str, list[str]]:
+    """Folder -> modules listed under it in DEVELOPERS.md's table, in its order."""
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    rows = re.search(r"^\| room \|.*\n\|[-|]+\n((?:\|.*\n)+)", text, re.MULTILINE)
-    assert rows, "the table of rooms is not found"
-    return {
-        room: number
-        for number, row in enumerate(rows[1].splitlines())
-        for room in re.findall(r"`(\w+)(?:\.py|/)`", row.split("|")[1])
-    }
-
-
-@cache
-def imports(room: str) -> dict[str, str]:
-    """Module imported anywhere in the room, also inside functions -> where."""
-    found: dict[str, str] = {}
-    for path in sources()[room]:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if not isinstance(node, ast.Import | ast.ImportFrom):
-                continue
-            if isinstance(node, ast.Import):
-                names = [alias.name for alias in node.names]
-            else:
-                assert node.level == 0, f"{path.name}:{node.lineno}: relative import"
-                names = [node.module or ""] + [f"{node.module}.{alias.name}" for alias in node.names]
-            for name in names:
-                found.setdefault(name, f"{path.relative_to(ROOT)}:{node.lineno}")
+    rows = re.search(r"^\| module \|.*\n\|[-|]+\n((?:\|.*\n)+)", text, re.MULTILINE)
+    assert rows, "the table of modules is not found"
+    found: dict[str, list[str]] = {}
+    for row in rows[1].splitlines():
+        name = row.split("|")[1].strip().strip("*`")
+        if name.endswith("/"):
+            found[name[:-1]] = []
+        else:
+            found[list(found)[-1]].append(name.removesuffix(".py"))
     return found
 
 
 @cache
-def rooms_used(room: str) -> dict[str, str]:
-    """Other rooms imported by a room -> where."""
-    used = {}
-    for name, place in imports(room).items():
-        parts = name.split(".")
-        if parts[0] == "bladeangle" and len(parts) > 1 and parts[1] in sources() and parts[1] != room:
-            used[parts[1]] = place
-    return used
+def imports(module: str) -> dict[str, str]:
+    """Module imported anywhere in one, also inside functions -> where."""
+    found: dict[str, str] = {}
+    path = sources()[module]
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.Import | ast.ImportFrom):
+            continue
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        else:
+            assert node.level == 0, f"{path.name}:{node.lineno}: relative import"
+            names = [node.module or ""] + [f"{node.module}.{alias.name}" for alias in node.names]
+        for name in names:
+            found.setdefault(name, f"{path.relative_to(ROOT)}:{node.lineno}")
+    return found
 
 
-def test_the_table_lists_the_rooms_that_there_are() -> None:
-    assert set(table()) == set(sources())
+@cache
+def modules_used(module: str) -> dict[str, str]:
+    """Other modules of the package that one imports -> where."""
+    named = {name.removeprefix("bladeangle."): place for name, place in imports(module).items()}
+    return {name: place for name, place in named.items() if name in sources() and name != module}
 
 
-@pytest.mark.parametrize("room", sorted(sources()))
-def test_a_room_imports_only_upstream(room: str) -> None:
-    for other, place in rooms_used(room).items():
-        assert table()[other] <= table()[room], f"{place}: {room} imports {other}, which comes after it"
+def test_the_table_lists_the_modules_that_there_are() -> None:
+    folders = {path.name for path in PACKAGE.iterdir() if path.is_dir() and any(path.glob("*.py"))}
+    assert set(table()) == folders
+    for folder, modules in table().items():
+        if modules:  # some folders are told in one row
+            listed = {path.stem for path in (PACKAGE / folder).glob("*.py")} - {"__init__"}
+            assert set(modules) <= listed
+            assert folder == "page" or set(modules) == listed
 
 
-def test_no_two_rooms_import_each_other() -> None:
-    order = list(graphlib.TopologicalSorter({room: set(rooms_used(room)) for room in sources()}).static_order())
+@pytest.mark.parametrize("module", sorted(sources()))
+def test_a_module_imports_only_from_its_folder_and_those_above(module: str) -> None:
+    order = list(table())
+    for other, place in modules_used(module).items():
+        above = order.index(other.split(".")[0]) <= order.index(module.split(".")[0])
+        assert above, f"{place}: {module} imports {other}, which comes after it"
+
+
+def test_no_two_modules_import_each_other() -> None:
+    # a folder's own module brings its parts together, so that these cannot import it
+    order = list(graphlib.TopologicalSorter({module: set(modules_used(module)) for module in sources()}).static_order())
     assert set(order) == set(sources())
 
 
-def test_synthetic_shares_nothing_with_what_it_tests() -> None:
-    assert set(rooms_used("synthetic")) <= {"errors", "files"}
-    assert not [room for room in sources() if "synthetic" in rooms_used(room)]
+def test_nothing_installed_knows_the_renderer() -> None:
+    assert not [module for module in sources() for name in imports(module) if name.split(".")[0] == "tests"]
+    renderer = [path.read_text(encoding="utf-8") for path in (ROOT / "tests" / "synthetic").glob("*.py")]
+    used = {name for text in renderer for name in re.findall(r"^\s*(?:from|import) (bladeangle[\w.]*)", text, re.MULTILINE)}
+    assert renderer
+    assert used <= {"bladeangle.base.errors", "bladeangle.base.files"}
 
 
 @pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda path: str(path.relative_to(PACKAGE)))
@@ -96,38 +109,36 @@ def test_no_module_is_too_long(path: Path) -> None:
     assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST
 
 
-@pytest.mark.parametrize("room", sorted(set(sources()) - {"cli"}))
-def test_no_library_room_knows_the_command_line(room: str) -> None:
-    assert not {name: place for name, place in imports(room).items() if name.split(".")[0] == "click"}
+@pytest.mark.parametrize("module", sorted(module for module in sources() if module.split(".")[0] != "cli"))
+def test_no_library_module_knows_the_command_line(module: str) -> None:
+    assert not {name: place for name, place in imports(module).items() if name.split(".")[0] == "click"}
 
 
-@pytest.mark.parametrize("room", sorted(sources()))
-def test_no_room_uses_pyplot(room: str) -> None:
+@pytest.mark.parametrize("module", sorted(sources()))
+def test_no_module_uses_pyplot(module: str) -> None:
     """Its hidden state belongs to the whole process."""
-    assert not {name: place for name, place in imports(room).items() if "pyplot" in name}
+    assert not {name: place for name, place in imports(module).items() if "pyplot" in name}
 
 
-@pytest.mark.parametrize("room", sorted(set(sources()) - {"photo"}))
-def test_photographs_are_read_in_one_room(room: str) -> None:
+@pytest.mark.parametrize("module", sorted(set(sources()) - {"imaging.photo"}))
+def test_photographs_are_read_in_one_module(module: str) -> None:
     """Limits on size, orientation and linear light are applied there and nowhere else."""
-    for path in sources()[room]:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call):
-                called = ast.unparse(node.func)
-                assert called.split(".")[-1] not in ("imread", "imdecode", "decode_jpeg"), f"{path}:{node.lineno}"
-                assert called != "Image.open", f"{path}:{node.lineno}"
+    path = sources()[module]
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call):
+            called = ast.unparse(node.func)
+            assert called.split(".")[-1] not in ("imread", "imdecode", "decode_jpeg"), f"{path}:{node.lineno}"
+            assert called != "Image.open", f"{path}:{node.lineno}"
 
 
 def test_every_package_imported_is_declared() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     extras = [line for name in ("heic", "dask") for line in project["optional-dependencies"][name]]
     declared = {re.match(r"[\w-]+", line)[0].lower() for line in project["dependencies"] + extras}  # type: ignore[index]
-    # numba makes the test renderer fast and comes with the extra `test`.
-    declared |= {"numba"}
     packages = {
         "cv2": "opencv-python", "jsonschema_rs": "jsonschema-rs", "PIL": "pillow", "pillow_heif": "pillow-heif",
     }  # fmt: skip
-    tops = {name.split(".")[0]: place for room in sources() for name, place in imports(room).items()}
+    tops = {name.split(".")[0]: place for module in sources() for name, place in imports(module).items()}
     foreign = {top: place for top, place in tops.items() if top not in sys.stdlib_module_names | {"bladeangle"}}
     assert not {top: place for top, place in foreign.items() if packages.get(top, top) not in declared}
     # And nothing is declared that is not used.

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from rendered_rotor import rendered
 
-from bladeangle.assemble import record_of
-from bladeangle.camera import read_camera
-from bladeangle.errors import BladeangleError, PhotoError, UsageError
-from bladeangle.measure import measure
-from bladeangle.record import Record
-from bladeangle.ring import read_ring
+from bladeangle.base.errors import BladeangleError, PhotoError, UsageError
+from bladeangle.imaging.camera import read_camera
+from bladeangle.imaging.ring import read_ring
+from bladeangle.pipeline.assemble import record_of
+from bladeangle.pipeline.measure import measure
+from bladeangle.records.record import Record
 
 ROOT = Path(__file__).resolve().parent.parent
 STATIONS = ("entry", "middle", "exit")
@@ -109,7 +109,7 @@ def test_thirty_random_rotors_are_measured_within_their_uncertainty(tmp_path: Pa
 
 
 def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_path: Path) -> None:
-    from bladeangle.edits import Added, Edits, PhotoEdits, Struck
+    from bladeangle.records.edits import Added, Edits, PhotoEdits, Struck
 
     folder = ROOT / "fixtures" / "rotor-a"
     ring = read_ring(ROOT / "calibration" / "trial-ring.json")

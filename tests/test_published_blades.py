@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bladeangle.assemble import record_of
-from bladeangle.camera import Camera
-from bladeangle.measure import Options, measure
-from bladeangle.ring import ring_from_dict
-from bladeangle.synthetic import CameraModel, Exposure, Progressive, RotorShape, rotor_photos, write_photo
-from bladeangle.synthetic.scene import tip_curve
+from bladeangle.imaging.camera import Camera
+from bladeangle.imaging.ring import ring_from_dict
+from bladeangle.pipeline.assemble import record_of
+from bladeangle.pipeline.measure import Options, measure
+from tests.synthetic import CameraModel, Exposure, Progressive, RotorShape, rotor_photos, write_photo
+from tests.synthetic.scene import tip_curve
 
 SIZE = (2016, 1512)
 #: NASA TP-1659, Rotor 37, table III(a), tip: blade angles from the axis at inlet and outlet, here from the plane of

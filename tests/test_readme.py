@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from bladeangle import errors
+from bladeangle.base import errors
 from bladeangle.cli.main import main
-from bladeangle.record import read_record
+from bladeangle.records.record import read_record
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")

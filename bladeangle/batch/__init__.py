@@ -16,12 +16,12 @@ from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from bladeangle.base.errors import OutputError, PhotoError
+from bladeangle.base.files import safe_name
 from bladeangle.batch.engines import run_dask, run_processes, uninterrupted
 from bladeangle.batch.jobs import INVENTORY, Job, jobs_in_folder, jobs_of_manifest, reason
 from bladeangle.batch.results import write_contact_sheet, write_tables
 from bladeangle.batch.work import Outcome, Settings, hashes_of, keys_of
-from bladeangle.errors import OutputError, PhotoError
-from bladeangle.files import safe_name
 from bladeangle.inventory import Failure, Inventory
 
 __all__ = [

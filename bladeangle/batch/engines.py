@@ -13,10 +13,10 @@ import time
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from typing import Any
 
+from bladeangle.base.errors import UsageError
+from bladeangle.base.files import THREAD_VARIABLES, safe_name
 from bladeangle.batch.jobs import Job
 from bladeangle.batch.work import Outcome, Settings, work
-from bladeangle.errors import UsageError
-from bladeangle.files import THREAD_VARIABLES, safe_name
 from bladeangle.inventory import Failure
 
 #: How long a cluster may be silent beyond the time limit before its jobs are given up.

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bladeangle.errors import DefinitionError, UsageError
-from bladeangle.files import safe_name
-from bladeangle.sorting import photos_by_name
+from bladeangle.base.errors import DefinitionError, UsageError
+from bladeangle.base.files import safe_name
+from bladeangle.pipeline.sorting import photos_by_name
 
 #: The inventory's name; a folder that has one holds results and not a rotor's photographs.
 INVENTORY = "inventory.sqlite"

@@ -12,12 +12,12 @@ from pathlib import Path
 
 import numpy as np
 
+from bladeangle.base.files import atomic_path
 from bladeangle.batch.work import TILE_PX, unpacked
-from bladeangle.exchange import Cell, table
-from bladeangle.files import atomic_path
 from bladeangle.inventory import Failure, Inventory
-from bladeangle.picture import Picture, angle_text, font_of
-from bladeangle.record import STATIONS, Record
+from bladeangle.page.picture import Picture, angle_text, font_of
+from bladeangle.records.exchange import Cell, table
+from bladeangle.records.record import STATIONS, Record
 
 #: The most pixels that a contact sheet may have.
 SHEET_PIXELS = 60_000_000

@@ -17,16 +17,16 @@ from typing import Any
 import numpy as np
 
 from bladeangle import __version__
+from bladeangle.base.errors import BladeangleError, PhotoError, UsageError
+from bladeangle.base.files import import_cv2, safe_name, sha256_of
 from bladeangle.batch.jobs import Job, reason
-from bladeangle.camera import Camera, camera_to_dict
-from bladeangle.errors import BladeangleError, PhotoError, UsageError
-from bladeangle.files import import_cv2, safe_name, sha256_of
+from bladeangle.imaging.camera import Camera, camera_to_dict
+from bladeangle.imaging.ring import Ring, ring_to_dict
 from bladeangle.inventory import Failure
-from bladeangle.measure import Options, measure, nothing
-from bladeangle.picture import Picture, draw_overlay, read_for_display
-from bladeangle.record import Record
-from bladeangle.ring import Ring, ring_to_dict
-from bladeangle.sorting import PHOTO_SUFFIXES
+from bladeangle.page.picture import Picture, draw_overlay, read_for_display
+from bladeangle.pipeline.measure import Options, measure, nothing
+from bladeangle.pipeline.sorting import PHOTO_SUFFIXES
+from bladeangle.records.record import Record
 
 #: The function that measures a rotor, by name, so that worker processes and other machines can find it.
 MEASURER = "bladeangle.batch.work:measure_rotor"
@@ -41,7 +41,7 @@ def measure_rotor(
     standing: Sequence[Path], turned: Sequence[Path], ring: Ring, camera: Camera | None, options: Options, name: str
 ) -> Record:
     """The measurement as `bladeangle measure` does it, but in one thread: the workers share the processor."""
-    from bladeangle.assemble import record_of
+    from bladeangle.pipeline.assemble import record_of
 
     return record_of(measure(standing, turned, ring, camera, options, nothing, at_once=1), name)
 

@@ -96,12 +96,12 @@ def batch(
     import os
 
     from bladeangle import batch as room
+    from bladeangle.base.errors import EXIT_BATCH_PARTLY_FAILED, UsageError
+    from bladeangle.base.files import safe_name
     from bladeangle.batch import work
-    from bladeangle.camera import read_camera
-    from bladeangle.errors import EXIT_BATCH_PARTLY_FAILED, UsageError
-    from bladeangle.files import safe_name
-    from bladeangle.measure import Options
-    from bladeangle.ring import read_ring
+    from bladeangle.imaging.camera import read_camera
+    from bladeangle.imaging.ring import read_ring
+    from bladeangle.pipeline.measure import Options
 
     if cluster is not None and engine != "dask":
         raise UsageError("--cluster is for the engine dask.", "Add --engine dask.")

@@ -18,7 +18,7 @@ from bladeangle.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from bladeangle.calibrate import Calibration
+    from bladeangle.pipeline.calibrate import Calibration
 
 
 @click.command()
@@ -44,10 +44,10 @@ def calibrate(
     """
     import json
 
-    from bladeangle.calibrate import calibrate as run
-    from bladeangle.camera import camera_to_dict, write_camera
-    from bladeangle.files import safe_name
-    from bladeangle.ring import read_ring
+    from bladeangle.base.files import safe_name
+    from bladeangle.imaging.camera import camera_to_dict, write_camera
+    from bladeangle.imaging.ring import read_ring
+    from bladeangle.pipeline.calibrate import calibrate as run
 
     spare_inputs((out,), (*photos, ring))
     definition = read_ring(ring, check_bar_mm)
@@ -65,8 +65,8 @@ def table(result: Calibration) -> str:
     """Residuals per photograph and the camera's numbers, as text."""
     import numpy as np
 
-    from bladeangle.files import safe_name
-    from bladeangle.geometry import CAMERA_PARAMETERS
+    from bladeangle.base.files import safe_name
+    from bladeangle.base.geometry import CAMERA_PARAMETERS
 
     width = max(10, *(len(safe_name(p.name)) for p in result.photos))
     lines = [f"{'photograph':{width}}  markers  rms px  tilt deg  distance mm  focus %"]

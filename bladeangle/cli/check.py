@@ -17,7 +17,7 @@ from bladeangle.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from bladeangle.check import Check
+    from bladeangle.pipeline.check import Check
 
 
 @click.command()
@@ -49,11 +49,11 @@ def check(
     """
     import json
 
-    from bladeangle.camera import read_camera
-    from bladeangle.check import check_photo
-    from bladeangle.errors import EXIT_NOT_CONFORMING, RingNotFoundError
-    from bladeangle.photo import read_photo
-    from bladeangle.ring import read_ring
+    from bladeangle.base.errors import EXIT_NOT_CONFORMING, RingNotFoundError
+    from bladeangle.imaging.camera import read_camera
+    from bladeangle.imaging.photo import read_photo
+    from bladeangle.imaging.ring import read_ring
+    from bladeangle.pipeline.check import check_photo
 
     definition = read_ring(ring)
     phone = read_camera(camera) if camera is not None else None
@@ -82,7 +82,7 @@ def as_dict(check: Check) -> dict[str, object]:
 
 def as_text(check: Check) -> str:
     """A check for people: one line each, advice below what needs it."""
-    from bladeangle.files import safe_name
+    from bladeangle.base.files import safe_name
 
     summary = {"good": "good, go on", "usable": "usable", "retake": "retake it"}[check.verdict]
     out = [f"{safe_name(check.photo)}: {summary}"]

@@ -21,8 +21,8 @@ def config(example: bool, as_json: bool) -> None:
     import json
     from dataclasses import asdict
 
-    from bladeangle.config import EXAMPLE, usual_path
-    from bladeangle.files import safe_name
+    from bladeangle.base.config import EXAMPLE, usual_path
+    from bladeangle.base.files import safe_name
 
     if example:
         click.echo(EXAMPLE, nl=False)

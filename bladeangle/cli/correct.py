@@ -35,10 +35,10 @@ def correct(record_path: Path, photos: Path, out: Path, edits_path: Path | None)
       bladeangle correct rotor-a.json --photos photographs --out correct-a.html
       bladeangle measure inlet.jpg ... --edits rotor-a.edits.json --out rotor-a.json
     """
-    from bladeangle.edits import read_edits
-    from bladeangle.files import safe_name
-    from bladeangle.record import read_record
-    from bladeangle.report import write_correction_page
+    from bladeangle.base.files import safe_name
+    from bladeangle.page.report import write_correction_page
+    from bladeangle.records.edits import read_edits
+    from bladeangle.records.record import read_record
 
     spare_inputs((out,), (record_path, edits_path))
     edits = read_edits(edits_path) if edits_path is not None else None

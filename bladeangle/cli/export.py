@@ -37,16 +37,16 @@ def export(
       bladeangle export rotor-a.json rotor-b.json --csv rotors.csv --xlsx rotors.xlsx
       bladeangle export rotor-a.json --certificate rotor-a.xml --details issuer.toml
     """
-    from bladeangle.errors import UsageError
-    from bladeangle.exchange import to_csv, write_csv, write_xlsx
-    from bladeangle.files import safe_name
-    from bladeangle.record import read_record
+    from bladeangle.base.errors import UsageError
+    from bladeangle.base.files import safe_name
+    from bladeangle.records.exchange import to_csv, write_csv, write_xlsx
+    from bladeangle.records.record import read_record
 
     if (dcc_path is None) != (details is None) or (dcc_path is not None and len(record_paths) != 1):
         raise UsageError("A certificate is of one record and needs --certificate and --details.", "Give both.")
     records = [read_record(path) for path in record_paths]
     if dcc_path is not None and details is not None:
-        from bladeangle.certificate import read_details, write_certificate
+        from bladeangle.shop.certificate import read_details, write_certificate
 
         write_certificate(records[0], read_details(details), dcc_path)
         note(f"Wrote {safe_name(dcc_path)}.")

@@ -11,7 +11,7 @@ import click
 from bladeangle.cli.options import PositiveNumber, json_option, note, quiet_option, verbose_option
 
 if TYPE_CHECKING:
-    from bladeangle.gauge import GaugeStudy
+    from bladeangle.base.gauge import GaugeStudy
     from bladeangle.inventory import Failure, OutOfLine, ShelfRow
 
 #: Two standard uncertainties are shown, about 95 %; JSON and CSV have the standard uncertainties.
@@ -94,7 +94,7 @@ def inventory(
       bladeangle inventory shelf-results/inventory.sqlite --rotor heron-1
       bladeangle inventory shelf-results/inventory.sqlite --out-of-line --least 0.3 --csv
     """
-    from bladeangle.errors import UsageError
+    from bladeangle.base.errors import UsageError
     from bladeangle.inventory import Inventory, Wanted
 
     wanted = Wanted(entry_deg, middle_deg, exit_deg, hub_mm, blade_count, hand, scale_deg, scale_mm)
@@ -105,7 +105,7 @@ def inventory(
         raise UsageError("--blades and --hand narrow a search.", "Say what is wanted: --entry, --exit or --hub.")
     with Inventory(path) as db:
         if record_of is not None:
-            from bladeangle.record import record_to_json
+            from bladeangle.records.record import record_to_json
 
             click.echo(record_to_json(db.newest(record_of)), nl=False)
         elif failed:
@@ -142,7 +142,7 @@ def over_time(db: Any, rotors: tuple[str, ...], as_json: bool, as_csv: bool) -> 
     import json
     from dataclasses import asdict
 
-    from bladeangle.errors import UsageError
+    from bladeangle.base.errors import UsageError
 
     rows = [row for rotor in dict.fromkeys(rotors) for row in db.history(rotor)]
     try:
@@ -166,7 +166,7 @@ def csv_text(rows: Sequence[Any]) -> str:
     import io
     from dataclasses import astuple, fields
 
-    from bladeangle.exchange import harmless
+    from bladeangle.records.exchange import harmless
 
     if not rows:
         return ""
@@ -242,7 +242,7 @@ def study_text(name: str, study: GaugeStudy) -> dict[str, str]:
 
 
 def _short(text: str) -> str:
-    from bladeangle.files import safe_name
+    from bladeangle.base.files import safe_name
 
     line = safe_name(text)
     return line if len(line) <= 24 else line[:23] + "…"

@@ -17,9 +17,9 @@ from typing import Any
 import click
 
 from bladeangle import __version__
+from bladeangle.base.errors import EXIT_INTERRUPTED, BladeangleError, OutputError
+from bladeangle.base.files import THREAD_VARIABLES
 from bladeangle.cli.options import Session, quiet_option, verbose_option
-from bladeangle.errors import EXIT_INTERRUPTED, BladeangleError, OutputError
-from bladeangle.files import THREAD_VARIABLES
 
 # Before NumPy is imported: matrices are small here, and threads of a linear algebra library would mostly wait for each
 # other, on a busy machine ten times as long as the work itself takes. Whoever has set them is not overruled.
@@ -147,7 +147,7 @@ def _colour() -> bool | None:
 
 
 def _fault(error: BaseException, session: Session) -> int:
-    from bladeangle.files import safe_name
+    from bladeangle.base.files import safe_name
 
     if session.verbose:
         _show_traceback(error)

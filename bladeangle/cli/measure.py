@@ -24,10 +24,10 @@ from bladeangle.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from bladeangle.camera import Camera
-    from bladeangle.measure import Options
-    from bladeangle.ring import Ring
-    from bladeangle.sorting import Sorted
+    from bladeangle.imaging.camera import Camera
+    from bladeangle.imaging.ring import Ring
+    from bladeangle.pipeline.measure import Options
+    from bladeangle.pipeline.sorting import Sorted
 
 
 class Turned(click.Command):
@@ -116,14 +116,14 @@ def measure(
       bladeangle measure inlet.jpg --turned outlet.jpg --camera phone.json --ring ring.json --out rotor.json
       bladeangle measure rotor-7/ --camera phone.json --ring ring.json --out rotor-7.json
     """
-    from bladeangle.assemble import record_of, table
-    from bladeangle.camera import read_camera
-    from bladeangle.edits import read_edits
-    from bladeangle.flags import together
-    from bladeangle.measure import Options
-    from bladeangle.measure import measure as measure_rotor
-    from bladeangle.record import record_to_json, write_record
-    from bladeangle.ring import read_ring
+    from bladeangle.base.flags import together
+    from bladeangle.imaging.camera import read_camera
+    from bladeangle.imaging.ring import read_ring
+    from bladeangle.pipeline.assemble import record_of, table
+    from bladeangle.pipeline.measure import Options
+    from bladeangle.pipeline.measure import measure as measure_rotor
+    from bladeangle.records.edits import read_edits
+    from bladeangle.records.record import record_to_json, write_record
 
     spare_inputs((out, picture), (*photos, *turned, ring, camera, edits))
     definition = read_ring(ring, check_bar_mm)
@@ -140,7 +140,7 @@ def measure(
     if out is not None:
         write_record(record, out)
     if picture is not None:
-        from bladeangle.picture import write_picture
+        from bladeangle.page.picture import write_picture
 
         write_picture(picture, record, [s.path for s in found.shots])
     click.echo(record_to_json(record) if as_json else table(record))
@@ -155,8 +155,8 @@ def _sorted(
     photos: tuple[Path, ...], turned: tuple[Path, ...], mixed: bool, ring: Ring, camera: Camera | None, options: Options
 ) -> Sorted:
     """The photographs as they were named, or sorted."""
-    from bladeangle.errors import UsageError
-    from bladeangle.sorting import Sorted, sort_folder, sort_photos
+    from bladeangle.base.errors import UsageError
+    from bladeangle.pipeline.sorting import Sorted, sort_folder, sort_photos
 
     folder = any(p.is_dir() for p in photos)
     if (folder or mixed) and (turned or (folder and len(photos) > 1)):

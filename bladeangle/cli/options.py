@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from bladeangle.config import Config
+    from bladeangle.base.config import Config
 
 #: Work that ends sooner shows no progress.
 PROGRESS_AFTER_S = 2.0
@@ -42,7 +42,7 @@ class Session:
     def config(self) -> Config:
         """The settings, read when first asked for; DefinitionError as `config.read_config`."""
         if self._config is None:
-            from bladeangle.config import load_config
+            from bladeangle.base.config import load_config
 
             self._config = load_config(self.config_path)
         return self._config
@@ -252,8 +252,8 @@ def _duration(seconds: float) -> str:
 
 def spare_inputs(outputs: Sequence[Path | None], inputs: Sequence[Path | None]) -> None:
     """UsageError when a file that is to be written is one that is read; links and other spellings are followed."""
-    from bladeangle.errors import UsageError
-    from bladeangle.files import safe_name
+    from bladeangle.base.errors import UsageError
+    from bladeangle.base.files import safe_name
 
     read = {os.path.realpath(p) for p in inputs if p is not None}
     for output in outputs:

@@ -60,10 +60,10 @@ def order(
     """
     import datetime
 
-    from bladeangle.errors import UsageError
-    from bladeangle.files import safe_name, write_text_atomic
-    from bladeangle.orders import order_from_record, order_sheet, write_order
-    from bladeangle.record import read_record
+    from bladeangle.base.errors import UsageError
+    from bladeangle.base.files import safe_name, write_text_atomic
+    from bladeangle.records.record import read_record
+    from bladeangle.shop.orders import order_from_record, order_sheet, write_order
 
     spare_inputs((out, sheet), (record_path, picture))
     record = read_record(record_path)
@@ -95,8 +95,8 @@ def order(
 
 def _read_picture(path: Path, limit_bytes: int = 50_000_000) -> bytes:
     """Bytes of the picture; PhotoError when it cannot be read or is larger than the limit."""
-    from bladeangle.errors import PhotoError
-    from bladeangle.files import safe_name
+    from bladeangle.base.errors import PhotoError
+    from bladeangle.base.files import safe_name
 
     try:
         if not path.is_file() or path.stat().st_size > limit_bytes:

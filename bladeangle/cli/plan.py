@@ -105,11 +105,11 @@ def plan(
     """
     import json
 
-    from bladeangle.camera import camera_from_exif, read_camera
+    from bladeangle.imaging.camera import camera_from_exif, read_camera
+    from bladeangle.imaging.ring import read_ring
     from bladeangle.plan import RotorSize, plan_photographs
     from bladeangle.plan.drawing import write_plan
     from bladeangle.plan.words import plan_text, plan_to_dict
-    from bladeangle.ring import read_ring
 
     if focal_35mm is not None or picture is not None:
         phone = camera_from_exif(*(picture or (4032, 3024)), focal_35mm)

@@ -43,10 +43,10 @@ def report(
       bladeangle report shelf/*.json --photos shelf --out shelf.html
       bladeangle report rotor-a.json --plot rotor-a.svg
     """
-    from bladeangle.errors import UsageError
-    from bladeangle.files import safe_name
-    from bladeangle.record import read_record
-    from bladeangle.report import write_plot, write_report
+    from bladeangle.base.errors import UsageError
+    from bladeangle.base.files import safe_name
+    from bladeangle.page.report import write_plot, write_report
+    from bladeangle.records.record import read_record
 
     if out is None and plot is None:
         raise UsageError("There is nothing to write.", "Give --out, --plot or both.")
@@ -55,7 +55,7 @@ def report(
     spare_inputs((out, plot), (*records, order_path))
     limits = None
     if order_path is not None:
-        from bladeangle.orders import read_order
+        from bladeangle.shop.orders import read_order
 
         stations = read_order(order_path).stations
         limits = {s: (o.angle_deg - o.tolerance_deg, o.angle_deg + o.tolerance_deg) for s, o in stations.items()}

@@ -64,10 +64,10 @@ def ring(
     """
     import json
 
-    from bladeangle.errors import OutputError
-    from bladeangle.files import safe_name, write_bytes_atomic, write_text_atomic
-    from bladeangle.ring import ring_to_dict
-    from bladeangle.sheets import design_ring, lowest_camera_mm, sheet_pdf, sheet_svgs
+    from bladeangle.base.errors import OutputError
+    from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
+    from bladeangle.imaging.ring import ring_to_dict
+    from bladeangle.imaging.sheets import design_ring, lowest_camera_mm, sheet_pdf, sheet_svgs
 
     paper = paper.lower()
     definition = design_ring(diameter_mm, height_mm, paper=paper, camera_height_mm=camera_height_mm, markers=markers)

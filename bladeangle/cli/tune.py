@@ -11,7 +11,7 @@ import click
 from bladeangle.cli.options import json_option, note, quiet_option, verbose_option
 
 if TYPE_CHECKING:
-    from bladeangle.tuning import Advice
+    from bladeangle.shop.tuning import Advice
 
 # The names are repeated from tuning.py so that --help need not import it; a test compares them.
 SYMPTOM_NAMES = ("slow-off-idle", "revs-without-thrust", "short-of-peak", "on-the-limiter", "flat-in-the-middle")
@@ -57,10 +57,10 @@ def tune(
     import json
     from dataclasses import asdict
 
-    from bladeangle.errors import UsageError
-    from bladeangle.files import safe_name
-    from bladeangle.record import read_record
-    from bladeangle.tuning import advise, append_log, entry_of, read_log
+    from bladeangle.base.errors import UsageError
+    from bladeangle.base.files import safe_name
+    from bladeangle.records.record import read_record
+    from bladeangle.shop.tuning import advise, append_log, entry_of, read_log
 
     if log is None and (result or remark):
         raise UsageError("A result or note needs the log that it belongs to.", "Add --log FILE.")
@@ -77,8 +77,8 @@ def tune(
 
 def text_of(advice: Advice) -> str:
     """The advice for people."""
-    from bladeangle.files import safe_name
-    from bladeangle.tuning import SYMPTOMS
+    from bladeangle.base.files import safe_name
+    from bladeangle.shop.tuning import SYMPTOMS
 
     what = "; ".join(SYMPTOMS[symptom].meaning for symptom in advice.noticed)
     parts = [f"{safe_name(advice.rotor)}: {what}\n({advice.basis}: directions and ranges, not promises)"]

@@ -75,10 +75,10 @@ def verify(
 
     import numpy as np
 
-    from bladeangle import verify as room
-    from bladeangle.errors import EXIT_NOT_CONFORMING
-    from bladeangle.orders import read_order
-    from bladeangle.record import read_record
+    from bladeangle.base.errors import EXIT_NOT_CONFORMING
+    from bladeangle.records.record import read_record
+    from bladeangle.shop import verify as room
+    from bladeangle.shop.orders import read_order
 
     record, order = read_record(record_path), read_order(order_path)
     old = None if before is None else read_record(before)
@@ -109,8 +109,8 @@ def verify(
 
 def table(found: Any) -> list[str]:
     """The verdict as lines of text."""
-    from bladeangle.files import safe_name
-    from bladeangle.verify import Verdict
+    from bladeangle.base.files import safe_name
+    from bladeangle.shop.verify import Verdict
 
     assert isinstance(found, Verdict)
     what = "change" if found.change else "angle"

@@ -20,10 +20,10 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from bladeangle.budget import STATIONS
-from bladeangle.errors import OutputError, RecordError, UsageError
-from bladeangle.files import safe_name
-from bladeangle.gauge import study_of
+from bladeangle.base.budget import STATIONS
+from bladeangle.base.errors import OutputError, RecordError, UsageError
+from bladeangle.base.files import safe_name
+from bladeangle.base.gauge import study_of
 from bladeangle.inventory.rows import (
     MEASURES,
     Failure,
@@ -36,7 +36,7 @@ from bladeangle.inventory.rows import (
     distance_sql,
     with_distance,
 )
-from bladeangle.record import Record, record_from_dict
+from bladeangle.records.record import Record, record_from_dict
 
 __all__ = ["Failure", "Inventory", "OutOfLine", "RepeatStudy", "ShelfRow", "Wanted"]
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from bladeangle.budget import STATIONS, propagate
-from bladeangle.gauge import GaugeStudy
-from bladeangle.record import Record
+from bladeangle.base.budget import STATIONS, propagate
+from bladeangle.base.gauge import GaugeStudy
+from bladeangle.records.record import Record
 
 #: Columns by which rotors are compared, in the order of `Wanted`.
 MEASURES = ("entry_deg", "middle_deg", "exit_deg", "hub_mm")

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from bladeangle.budget import STATIONS
+from bladeangle.base.budget import STATIONS
 from bladeangle.page.svg import el, figure, line, path, scale, text, ticks
-from bladeangle.stations import StationOptions, station_span
+from bladeangle.records.station import StationOptions, station_span
 
 #: Lines of the budget with less than this share of the largest are not drawn: squared, they add nothing.
 DRAWN_SHARE = 0.05

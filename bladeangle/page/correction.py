@@ -8,10 +8,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from bladeangle.edits import Edits, edits_to_dict
 from bladeangle.page.overlay import bare_svg, jpeg_uri
+from bladeangle.page.picture import View, read_for_display
 from bladeangle.page.templates import page_script, page_template, page_text
-from bladeangle.picture import View, read_for_display
+from bladeangle.records.edits import Edits, edits_to_dict
 
 #: Finer than the report's pictures: a hand has to see single pixels of the edge.
 IMAGE_WIDTH = 2600

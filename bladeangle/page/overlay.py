@@ -10,9 +10,8 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from bladeangle.files import import_cv2
-from bladeangle.page.svg import el, path, text
-from bladeangle.picture import (
+from bladeangle.base.files import import_cv2
+from bladeangle.page.picture import (
     STATIONS,
     Label,
     Picture,
@@ -23,6 +22,7 @@ from bladeangle.picture import (
     shown_centre,
     thinned,
 )
+from bladeangle.page.svg import el, path, text
 
 Array = NDArray[np.float64]
 

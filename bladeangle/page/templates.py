@@ -11,7 +11,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from bladeangle.picture import angle_decimals
+from bladeangle.page.picture import angle_decimals
 
 PAGE = Path(__file__).parent
 

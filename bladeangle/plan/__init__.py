@@ -15,11 +15,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bladeangle import edges
-from bladeangle.budget import STATIONS
-from bladeangle.camera import Camera
-from bladeangle.errors import UsageError
-from bladeangle.expected import (
+from bladeangle.adjustment.model import State, unmoved
+from bladeangle.adjustment.priors import Priors
+from bladeangle.adjustment.rotor import Basis, Rotor
+from bladeangle.base.budget import STATIONS
+from bladeangle.base.errors import UsageError
+from bladeangle.detection import edges
+from bladeangle.detection.hub import HUB_BEYOND_MM
+from bladeangle.imaging.camera import Camera
+from bladeangle.imaging.ring import FEWEST_MARKERS, Ring
+from bladeangle.records.station import StationOptions, station_span
+from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
     Place,
     Typical,
@@ -33,12 +39,7 @@ from bladeangle.expected import (
     runs_of,
     turned_over,
 )
-from bladeangle.hub import HUB_BEYOND_MM
-from bladeangle.model import State, unmoved
-from bladeangle.priors import Priors
-from bladeangle.ring import FEWEST_MARKERS, Ring
-from bladeangle.rotor import Basis, Rotor
-from bladeangle.stations import StationOptions, arc_of, measure_stations, station_span
+from bladeangle.results.stations import arc_of, measure_stations
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
 ABOVE_MARGIN_MM = 25.0

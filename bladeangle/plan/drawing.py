@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bladeangle.budget import STATIONS, coverage_factor
-from bladeangle.errors import UsageError
-from bladeangle.expected import AIM_MM
-from bladeangle.files import write_bytes_atomic
+from bladeangle.base.budget import STATIONS, coverage_factor
+from bladeangle.base.errors import UsageError
+from bladeangle.base.files import write_bytes_atomic
 from bladeangle.plan import Plan, nominal_rotor
-from bladeangle.stations import StationOptions
+from bladeangle.records.station import StationOptions
+from bladeangle.results.expected import AIM_MM
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from bladeangle.budget import STATIONS, coverage_factor
-from bladeangle.expected import DOWN_DEG
+from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.plan import Plan, PlannedPhoto
+from bladeangle.results.expected import DOWN_DEG
 
 
 def plan_to_dict(plan: Plan) -> dict[str, Any]:

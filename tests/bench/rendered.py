@@ -31,9 +31,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # what renders and
 from rendered_rotor import EIGHT, PAIR, rendered
 from simulated_run import Case
 
-from bladeangle.budget import coverage_factor
-from bladeangle.errors import BladeangleError
-from bladeangle.flags import REGISTRY
+from bladeangle.base.budget import coverage_factor
+from bladeangle.base.errors import BladeangleError
+from bladeangle.base.flags import REGISTRY
 from tests.bench.simulate import table
 
 #: An angle off by more standard uncertainties than this is named.

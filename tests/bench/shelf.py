@@ -26,10 +26,10 @@ from invented_record import invented_record, ring_definition  # noqa: E402
 
 from bladeangle import batch  # noqa: E402
 from bladeangle.batch import engines  # noqa: E402
+from bladeangle.imaging.ring import ring_from_dict  # noqa: E402
 from bladeangle.inventory import Inventory, Wanted  # noqa: E402
-from bladeangle.measure import Options  # noqa: E402
-from bladeangle.record import Record, record_from_dict  # noqa: E402
-from bladeangle.ring import ring_from_dict  # noqa: E402
+from bladeangle.pipeline.measure import Options  # noqa: E402
+from bladeangle.records.record import Record, record_from_dict  # noqa: E402
 
 RECORDS = 100_000
 LIMIT_MS = 50.0
@@ -134,8 +134,8 @@ def workers(folder: Path, camera: Path, ring: Path) -> None:
     """Print how much faster two workers are than one."""
     import cv2
 
-    from bladeangle.camera import read_camera
-    from bladeangle.ring import read_ring
+    from bladeangle.imaging.camera import read_camera
+    from bladeangle.imaging.ring import read_ring
 
     jobs = batch.jobs_in_folder(folder)
     paths = [str(p) for job in jobs for p in job.standing + job.turned]

@@ -37,7 +37,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the simulation l
 from simulated_run import Case, simulate
 from simulated_truth import KINDS, STATIONS, Changes, Noise
 
-from bladeangle.errors import BladeangleError
+from bladeangle.base.errors import BladeangleError
 
 Array = NDArray[np.float64]
 

@@ -45,11 +45,14 @@ from simulated import observe
 from simulated_run import start_state
 from simulated_truth import random_truth
 
-from bladeangle import adjust as adjust_room
-from bladeangle import assemble, edges, gather, hub, measure, oblique, outline, record
-from bladeangle.camera import read_camera
-from bladeangle.photo import import_cv2
-from bladeangle.ring import read_ring
+from bladeangle.adjustment import adjust as adjust_room
+from bladeangle.detection import edges, hub, oblique, outline
+from bladeangle.imaging.camera import read_camera
+from bladeangle.imaging.photo import import_cv2
+from bladeangle.imaging.ring import read_ring
+from bladeangle.pipeline import assemble, measure
+from bladeangle.pipeline import register as gather
+from bladeangle.records import record
 
 #: Stage -> the functions that it is made of, by the module in which the measurement looks them up.
 STAGES: dict[str, list[tuple[Any, str]]] = {
@@ -167,7 +170,8 @@ def fresh(folder: Path, camera: Path, ring: Path) -> None:
     with tempfile.TemporaryDirectory() as out:
         words = ["measure", *map(str, standing), "--turned", *map(str, turned), "--camera", str(camera)]
         words += ["--ring", str(ring), "--quiet", "--out", str(Path(out) / "record.json")]
-        imports = "import bladeangle.cli.measure, bladeangle.assemble, bladeangle.files as f; f.import_cv2()"
+        modules = "bladeangle.cli.measure, bladeangle.pipeline.assemble, bladeangle.base.files as files"
+        imports = f"import {modules}; files.import_cv2()"
         runs = {
             "start-up, all imports": imports,
             "whole command": f"from bladeangle.cli.main import main; main({words!r}, standalone_mode=False)",

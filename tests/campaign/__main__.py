@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bladeangle.flags import REGISTRY
+from bladeangle.base.flags import REGISTRY
 
 from .bases import Base, default_cache, make_base
 from .cases import NAMES, lay_out

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle import synthetic
-from bladeangle.files import atomic_path, write_bytes_atomic
-from bladeangle.synthetic import CameraModel, Exposure, Scene, jpeg_bytes, random_rotor, rotor_photos, truth
-from bladeangle.synthetic.photograph import expose, radiance
+from bladeangle.base.files import atomic_path, write_bytes_atomic
+from tests import synthetic
+from tests.synthetic import CameraModel, Exposure, Scene, jpeg_bytes, random_rotor, rotor_photos, truth
+from tests.synthetic.photograph import expose, radiance
 
 VIEWS = ("inlet", "outlet", "around-1", "around-4")
 #: Standard uncertainties of the camera file's parameters; what a calibration reaches.

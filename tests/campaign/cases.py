@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from bladeangle.files import write_bytes_atomic
-from bladeangle.synthetic import IMAGE_FAULTS, SCENE_FAULTS, Scene
+from bladeangle.base.files import write_bytes_atomic
+from tests.synthetic import IMAGE_FAULTS, SCENE_FAULTS, Scene
 
 from .bases import Base, image_of, jpeg_of, write_json_file
 from .spoil import BYTES, MEASURED, PLACES, UNREADABLE

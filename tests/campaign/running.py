@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from bladeangle.files import THREAD_VARIABLES
-from bladeangle.flags import REGISTRY
+from bladeangle.base.files import THREAD_VARIABLES
+from bladeangle.base.flags import REGISTRY
 
 from .bases import Base
 from .cases import Case, lay_out

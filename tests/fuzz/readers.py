@@ -20,17 +20,17 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # for the inven
 
 from invented_record import invented_record
 
+from bladeangle.base.config import read_config
+from bladeangle.base.errors import BladeangleError
 from bladeangle.batch.jobs import jobs_of_manifest
-from bladeangle.camera import camera_from_dict, camera_to_dict, read_camera
-from bladeangle.config import read_config
-from bladeangle.edits import edits_from_dict, edits_to_dict, read_edits
-from bladeangle.errors import BladeangleError
-from bladeangle.exchange import to_csv
-from bladeangle.orders import read_order, write_order
-from bladeangle.photo import read_photo
-from bladeangle.record import read_record, record_from_dict, record_to_json
-from bladeangle.ring import read_ring, ring_from_dict, ring_to_dict
-from bladeangle.tuning import RESULTS, SYMPTOMS, LogEntry, append_log, read_log
+from bladeangle.imaging.camera import camera_from_dict, camera_to_dict, read_camera
+from bladeangle.imaging.photo import read_photo
+from bladeangle.imaging.ring import read_ring, ring_from_dict, ring_to_dict
+from bladeangle.records.edits import edits_from_dict, edits_to_dict, read_edits
+from bladeangle.records.exchange import to_csv
+from bladeangle.records.record import read_record, record_from_dict, record_to_json
+from bladeangle.shop.orders import read_order, write_order
+from bladeangle.shop.tuning import RESULTS, SYMPTOMS, LogEntry, append_log, read_log
 
 #: Values put in the place of others.
 JUNK: tuple[Any, ...] = (

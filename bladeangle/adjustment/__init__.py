@@ -1,0 +1,1 @@
+"""The least-squares model of all photographs and its solution."""

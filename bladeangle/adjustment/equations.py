@@ -1,0 +1,407 @@
+"""Views + state -> residuals and their derivatives, of all photographs at once.
+
+The residual of a point is its distance across the predicted curve's image. The place along the curve is taken afresh
+from the picture each time, and the residual is taken across the curve as it is predicted there, so that the derivatives
+are exact without the place along it.
+
+All points of all photographs go through the cameras together, sort after sort of observation and photograph after
+photograph: a thousand points cost little more than ten. Arrays have coordinates or unknowns first and points last.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bladeangle.adjustment.model import GROOVE_KNOTS, TIP_KINDS, Ints, Layout, State, View, groove_hats
+from bladeangle.base.geometry import Array, cross, project, ray_cylinder, undistort
+from bladeangle.imaging.ring import Ring
+
+#: Rows of all derivatives: by the camera; by a photograph's rotation and shift, focus and principal point; and, where
+#: it is the rotor that is seen, by its standing's rotation and shift. Those by a movement of the rotor come last, and
+#: are left out for photographs without.
+CAMERA, TURN, SHIFT, FOCUS, PRINCIPAL = slice(0, 8), slice(8, 11), slice(11, 14), 14, slice(15, 17)
+POSED = 17
+STANDING_TURN, STANDING_SHIFT = slice(17, 20), slice(20, 23)
+STOOD = 23
+MOVED = slice(23, 26)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """What one kind of observation in one view says.
+
+    residual : (m,) px, nan where a ray misses the tip cylinder; jac : (k, m) its derivatives by the unknowns in the
+    `columns` (k,) of the layout; sigma : (m,) px.
+    """
+
+    view: int
+    kind: str
+    residual: Array
+    jac: Array
+    columns: Ints
+    sigma: Array
+
+
+class Equations:
+    """Residuals and derivatives of views, each of a photograph and a standing of the state (None: the ring alone).
+
+    of_ring : whether the ring counts, or only what is seen of the rotor where it stands.
+    """
+
+    def __init__(
+        self,
+        ring: Ring,
+        layout: Layout,
+        views: Sequence[View],
+        photos: Sequence[int],
+        standings: Sequence[int | None],
+        *,
+        of_ring: bool = True,
+    ) -> None:
+        of = layout.columns
+        shape = [of[key] for key in of if key == "rotor" or (isinstance(key, tuple) and key[0] == "blade")]
+        sides, tips, ends, circles = [], [], [], []
+        for v, (view, photo, standing) in enumerate(zip(views, photos, standings, strict=True)):
+            posed = [of["camera"], of["photo", photo]]
+            if of_ring:
+                sides.append(_Part(v, "ring", photo, None, view.sighting, [*posed, of["sheet"], of["pieces"]]))
+            if standing is not None:
+                stood = [*posed, of["standing", standing]]
+                moved = [of[key] for key in of if key == ("move", photo)]
+                for (kind, sign), grooves in zip(TIP_KINDS.items(), np.split(of["grooves"], 2), strict=True):
+                    tips.append(_Part(v, kind, photo, standing, view.tips_of(sign), [*stood, *shape, grooves, *moved]))
+                ends.append(_Part(v, "end", photo, standing, view.ends, [*stood, *shape, *moved]))
+                circles.append(_Part(v, "circle", photo, standing, view.circles, [*stood, of["circles"], *moved]))
+        # those that are followed along rays come first, those that lie on no curve last
+        sorts = [_Tips.of(tips), _Circles.of(circles), _Sides.of(sides, ring), _Ends.of(ends)]
+        self._sorts = [sort for sort in sorts if sort is not None]
+        count = [sort.px.shape[1] for sort in self._sorts]
+        self._slices = [slice(end - n, end) for n, end in zip(count, np.cumsum(count), strict=True)]
+        self._on_rays = sum(n for n, sort in zip(count, self._sorts, strict=True) if sort.on_rays)
+        self._parts = [part for sort in self._sorts for part in sort.parts]
+        self._part = np.repeat(np.arange(len(self._parts)), [len(part.seen.px) for part in self._parts])
+        self._photo = np.array([part.photo for part in self._parts], int)[self._part]
+        self._standing = np.array([-1 if part.standing is None else part.standing for part in self._parts], int)
+        self._px, self._normal = (
+            np.hstack([getattr(sort, name) for sort in self._sorts] or [np.zeros((2, 0))]) for name in ("px", "normal")
+        )
+        self._ideal: Array | None = None
+
+    def rows(self, state: State) -> list[Rows]:
+        """All rows at a state, view by view."""
+        if not self._sorts:
+            return []
+        cameras = np.stack([state.camera_of(p) for p in range(len(state.focus))], 1)[:, self._photo]
+        to_camera = _turns(state.r_camera_ring, self._photo)
+        turns, shifts = zip(*(_frame(state, part) for part in self._parts), strict=True)
+        turn, shift = _turns(np.array(turns), self._part), np.array(shifts).T[:, self._part]
+        eye, directions = self._rays(state, cameras, to_camera, turn, shift)
+        met = [
+            sort.met(state, eye[:, at], directions[:, at]) for sort, at in zip(self._sorts, self._slices, strict=True)
+        ]
+        points = np.hstack([m.points for m in met])
+        turned = _turned(turn, points)
+        tangent = np.hstack([m.tangent for m in met if m.tangent is not None] or [np.zeros((3, 0))])
+        along = _turned(to_camera[..., : tangent.shape[1]], _turned(turn[..., : tangent.shape[1]], tangent))
+        residual, jac, gradient = self._seen(state, cameras, to_camera, turned + shift, along)
+        by_point = _turned(turn.swapaxes(0, 1), gradient)
+        self._place(state, jac, points, turned, gradient, by_point)
+        rows: list[Rows] = []
+        for sort, at, m in zip(self._sorts, self._slices, met, strict=True):
+            own = m.derivatives(jac[:, at], by_point[:, at])
+            if m.missed is not None:
+                residual[at][m.missed] = np.nan
+                own[:, m.missed] = 0.0
+            rows += sort.rows(residual[at], own)
+        return sorted(rows, key=lambda rows: rows.view)
+
+    def _rays(self, state: State, cameras: Array, to_camera: Array, turn: Array, shift: Array) -> tuple[Array, Array]:
+        """The camera's centre and the direction of the ray through each point, (3, m) in the frame of what is seen.
+
+        Of those points alone that are followed along rays.
+        """
+        at = slice(self._on_rays)
+        # from one iteration to the next the lens hardly changes
+        self._ideal = undistort(self._px[:, at].T, cameras[:, at], self._ideal)
+        ideal = np.vstack([self._ideal.T, np.ones(self._on_rays)])
+        turn = turn[..., at].swapaxes(0, 1)
+        eye = -np.einsum("pji,pj->ip", state.r_camera_ring, state.t_camera_ring)[:, self._photo[at]]
+        return _turned(turn, eye - shift[:, at]), _turned(turn, _turned(to_camera[..., at].swapaxes(0, 1), ideal))
+
+    def _seen(
+        self, state: State, cameras: Array, to_camera: Array, points: Array, along: Array
+    ) -> tuple[Array, Array, Array]:
+        """Residuals (m,) px, derivatives (MOVED.stop, m) filled for camera and pose, gradient (3, m) by the point.
+
+        points : (3, m) mm in the ring frame where the curves are met.
+        along : (3, k) direction of the curve in the camera's frame at the first points; their residual is taken across
+        its image, the normals only say to which side. With another direction the place along the curve would count, and
+        the derivatives would be wrong. Of the others it is taken along the normals themselves.
+        """
+        turned = _turned(to_camera, points)
+        seen, by_point, by_camera = project(turned + state.t_camera_ring.T[:, self._photo], cameras)
+        normal, k = self._normal.copy(), along.shape[1]
+        along = _turned(by_point[..., :k], along)
+        across = np.stack([-along[1], along[0]])
+        across *= np.sign((across * normal[:, :k]).sum(0))
+        normal[:, :k] = across / np.maximum(np.hypot(*across), 1e-12)
+        residual: Array = ((seen - self._px) * normal).sum(0)
+        gradient = _turned(by_point.swapaxes(0, 1), normal)
+        by_camera = _turned(by_camera.swapaxes(0, 1), normal)
+        jac = np.empty((MOVED.stop, len(residual)))
+        jac[CAMERA] = by_camera
+        jac[0] *= 1 + state.focus[self._photo]
+        jac[TURN], jac[SHIFT] = cross(turned, gradient), gradient
+        jac[FOCUS], jac[PRINCIPAL] = by_camera[0] * state.camera[0], by_camera[1:3]
+        return residual, jac, _turned(to_camera.swapaxes(0, 1), gradient)
+
+    def _place(
+        self, state: State, jac: Array, points: Array, turned: Array, gradient: Array, by_point: Array
+    ) -> None:
+        """Fill the derivatives (MOVED.stop, m) by the rotor's standing and movement, which the ring does not heed.
+
+        points : (3, m) in the frame of what is seen, and `turned` as the ring's frame is; gradient : (3, m) by the
+        point in the ring's frame, and by_point : by that in its own.
+        """
+        pivots = np.array([*(state.pivot(s) for s in range(len(state.standings))), np.zeros(3)])
+        pivot = pivots[self._standing].T[:, self._part]
+        jac[STANDING_TURN], jac[STANDING_SHIFT] = cross(turned - pivot, gradient), gradient
+        if state.moves:
+            # the standing is turned about the pivot, and what it is then, a movement turns about the standing's origin
+            before = _turns(np.array([*state.r_ring_rotor, np.eye(3)])[self._standing], self._part)
+            jac[STANDING_TURN] = cross(_turned(before, points), _turned(before, by_point)) - cross(pivot, gradient)
+            jac[MOVED.start] = turned[0] * gradient[1] - turned[1] * gradient[0]
+            jac[MOVED.start + 1 : MOVED.stop] = gradient[:2]
+        else:
+            jac[MOVED] = 0.0
+
+
+@dataclass(frozen=True)
+class _Part:
+    """What is seen of one kind in one view: points (n) with px, normal and sigma_px; unknowns that they depend on.
+
+    standing : None for what lies on the sheet.
+    """
+
+    view: int
+    kind: str
+    photo: int
+    standing: int | None
+    seen: Any
+    columns: list[Ints]
+
+
+def _frame(state: State, part: _Part) -> tuple[Array, Array]:
+    """Rotation (3, 3) and origin (3,) in the ring's frame of the frame in which something lies."""
+    return (np.eye(3), np.zeros(3)) if part.standing is None else state.placed(part.photo, part.standing)
+
+
+@dataclass(frozen=True)
+class _Met:
+    """Where the curves are met on which points of one sort (m) lie.
+
+    points, tangent : (3, m) mm, and directions of the curves there, in the frame of what is seen; None on no curve.
+    derivatives : those (MOVED.stop, m) by what all sorts have in common, gradient (3, m) by the point -> all, (k, m).
+    missed : (m,) whose rays miss.
+    """
+
+    points: Array
+    tangent: Array | None
+    derivatives: Callable[[Array, Array], Array]
+    missed: NDArray[np.bool_] | None = None
+
+
+class _Points:
+    """Points (m) of one sort in all views; px and normal (2, m)."""
+
+    #: Whether the curve is met by following the ray through the point.
+    on_rays = False
+
+    def __init__(self, parts: Sequence[_Part]) -> None:
+        self.parts = parts
+        self._columns = [np.concatenate(part.columns) for part in parts]
+        self._ends = np.cumsum([0] + [len(part.seen.px) for part in parts])
+        self.px, self.normal = (self.each(name).T for name in ("px", "normal"))
+
+    @classmethod
+    def of(cls, parts: Sequence[_Part], *more: Any) -> _Points | None:
+        """Points of the parts in which something is seen."""
+        parts = [part for part in parts if part.seen is not None and len(part.seen.px)]
+        return cls(parts, *more) if parts else None
+
+    def each(self, name: str) -> Any:
+        """An attribute of all observations, one after another."""
+        return np.concatenate([getattr(part.seen, name) for part in self.parts])
+
+    def rows(self, residual: Array, jac: Array) -> Iterator[Rows]:
+        """Residuals (m,) px and derivatives (k, m), by view and kind."""
+        for part, columns, a, b in zip(self.parts, self._columns, self._ends, self._ends[1:], strict=False):
+            yield Rows(part.view, part.kind, residual[a:b], jac[: len(columns), a:b], columns, part.seen.sigma_px)
+
+    def met(self, state: State, eye: Array, directions: Array) -> _Met:
+        """Where the curves are met at a state; eye and directions (3, m) of rays, where they are followed."""
+        raise NotImplementedError
+
+
+def _with_own(common: Array, posed: int, size: int) -> Array:
+    """Derivatives (size + 3, m) of which the first `posed` and the last three are those of `common` (MOVED.stop, m)."""
+    out = np.zeros((size + MOVED.stop - MOVED.start, common.shape[1]))
+    out[:posed], out[size:] = common[:posed], common[MOVED]
+    return out
+
+
+def _turns(rotations: Array, of: Ints) -> Array:
+    """Rotations (k, 3, 3) as one of each point (3, 3, m)."""
+    return np.ascontiguousarray(rotations.transpose(1, 2, 0))[:, :, of]
+
+
+def _turned(turn: Array, vectors: Array) -> Array:
+    """Vectors (j, m) turned by a rotation, or taken through a derivative, of each (i, j, m)."""
+    out: Array = np.einsum("ijm,jm->im", turn, vectors)
+    return out
+
+
+class _Sides(_Points):
+    """Points on marker sides: place on the sheet as it was meant, direction of the side, outwards (2, m); piece."""
+
+    def __init__(self, parts: Sequence[_Part], ring: Ring) -> None:
+        super().__init__(parts)
+        marker, side = self.each("marker"), self.each("side")
+        start, end = ring.corners_mm[marker, side].T, ring.corners_mm[marker, (side + 1) % 4].T
+        self.along = end - start
+        self.outward = np.stack([-self.along[1], self.along[0]]) / np.hypot(*self.along)
+        self.meant = start + self.each("fraction") * self.along
+        self.piece = np.searchsorted(np.unique(ring.pieces), ring.pieces[marker])
+        self.radius_mm = ring.outer_radius_mm
+
+    def met(self, state: State, eye: Array, directions: Array) -> _Met:
+        place = np.vstack([np.zeros(3), state.pieces])[self.piece].T
+        cos, sin = np.cos(place[2]), np.sin(place[2])
+        flat = self.meant + state.sheet[4] * self.outward
+        turned, outward, along = (
+            np.stack([cos * v[0] - sin * v[1], sin * v[0] + cos * v[1]]) for v in (flat, self.outward, self.along)
+        )
+        x, y = turned + place[:2]
+        e, g, a, b, _ = state.sheet
+        saddle, twisted = (x * x - y * y) / self.radius_mm**2, 2 * x * y / self.radius_mm**2
+        points = np.stack([x * (1 + e) + g * y, y * (1 - e) + g * x, a * saddle + b * twisted])
+        dx, dy = along
+        rise = 2 * (a * (x * dx - y * dy) + b * (x * dy + y * dx)) / self.radius_mm**2
+        tangent = np.stack([dx * (1 + e) + g * dy, dy * (1 - e) + g * dx, rise])
+
+        def derivatives(common: Array, gradient: Array) -> Array:
+            jac = _with_own(common, POSED, POSED + 5 + state.pieces.size)
+            jac[POSED] = gradient[0] * x - gradient[1] * y
+            jac[POSED + 1] = gradient[0] * y + gradient[1] * x
+            jac[POSED + 2], jac[POSED + 3] = gradient[2] * saddle, gradient[2] * twisted
+            jac[POSED + 4] = (gradient[:2] * outward).sum(0)
+            later = np.flatnonzero(self.piece)
+            own = POSED + 5 + 3 * (self.piece[later] - 1)
+            jac[own, later], jac[own + 1, later] = gradient[:2, later]
+            jac[own + 2, later] = (gradient[1] * turned[0] - gradient[0] * turned[1])[later]
+            return jac
+
+        return _Met(points, tangent, derivatives)
+
+
+class _Tips(_Points):
+    """Points on tip edges."""
+
+    on_rays = True
+
+    def __init__(self, parts: Sequence[_Part]) -> None:
+        super().__init__(parts)
+        self.blade, self.face, self.far = (self.each(name) for name in ("blade", "face", "far"))
+        self.near = np.flatnonzero(~self.far)  # where grooves of the land are seen
+
+    def met(self, state: State, eye: Array, directions: Array) -> _Met:
+        rotor = state.rotor
+        assert rotor is not None
+        foot = ray_cylinder(eye.T, directions.T, rotor.radius_mm, far=self.far)
+        missed = np.asarray(~np.isfinite(foot).all(1))
+        foot[missed] = [rotor.radius_mm, 0.0, 0.0]
+        tau = rotor.tau_of(foot, self.blade)
+        half, by_tau, by_rounding, by_ends = rotor.half(tau, self.blade)
+        thickness = rotor.thickness_mm + rotor.extra_mm[self.blade]
+        hats = np.zeros((GROOVE_KNOTS, len(tau)))
+        hats[:, self.near] = groove_hats(rotor, tau[self.near]).T
+        points = rotor.tip(self.blade, np.zeros_like(self.face), tau).T
+        slope = rotor.basis.values(tau, rotor.heights, self.blade, 1) + self.face * by_tau * thickness
+        tangent = np.stack([-rotor.turn * points[1], rotor.turn * points[0], slope])
+        points[2] += self.face * half * thickness + (hats * state.grooves[(self.face < 0).astype(int)].T).sum(0)
+
+        def derivatives(common: Array, gradient: Array) -> Array:
+            blades = STOOD + 4
+            grooves = blades + rotor.blades * (rotor.basis.count + 3)
+            jac = _with_own(common, STOOD, grooves + GROOVE_KNOTS)
+            jac[STOOD] = (gradient[:2] * points[:2]).sum(0) / rotor.radius_mm
+            up = gradient[2] * self.face
+            jac[STOOD + 1] = up * half
+            jac[STOOD + 2 : blades] = up * thickness * by_rounding
+            by_heights = gradient[2] * rotor.basis.matrix(tau).T
+            own = blades + self.blade * (rotor.basis.count + 3)
+            by_blade = np.vstack([by_heights, up * thickness * by_ends, up * half])
+            jac[own + np.arange(len(by_blade))[:, None], np.arange(len(tau))] = by_blade
+            jac[grooves : grooves + GROOVE_KNOTS] = gradient[2] * hats
+            return jac
+
+        return _Met(points, tangent, derivatives, missed)
+
+
+class _Ends(_Points):
+    """Ends of blades, each with the direction of its edge as normal."""
+
+    def __init__(self, parts: Sequence[_Part]) -> None:
+        super().__init__(parts)
+        self.blade, self.end = self.each("blade"), self.each("end")
+
+    def met(self, state: State, eye: Array, directions: Array) -> _Met:
+        rotor = state.rotor
+        assert rotor is not None
+        basis, count = rotor.basis, rotor.basis.count
+        tau = rotor.ends[self.blade, self.end]
+        points = rotor.tip(self.blade, np.zeros_like(self.blade), tau).T
+
+        def derivatives(common: Array, gradient: Array) -> Array:
+            blades = STOOD + 4
+            jac = _with_own(common, STOOD, blades + rotor.blades * (count + 3))
+            slope = basis.values(tau, rotor.heights, self.blade, 1)
+            by_tau = rotor.turn * (gradient[1] * points[0] - gradient[0] * points[1]) + gradient[2] * slope
+            own, each = blades + self.blade * (count + 3), np.arange(len(tau))
+            jac[own + np.arange(count)[:, None], each] = gradient[2] * basis.matrix(tau).T
+            jac[own + count + self.end, each] = by_tau
+            jac[STOOD] = (gradient[:2] * points[:2]).sum(0) / rotor.radius_mm
+            return jac
+
+        return _Met(points, None, derivatives)
+
+
+class _Circles(_Points):
+    """Points on hub circles."""
+
+    on_rays = True
+
+    def __init__(self, parts: Sequence[_Part]) -> None:
+        super().__init__(parts)
+        self.circle = self.each("circle")
+
+    def met(self, state: State, eye: Array, directions: Array) -> _Met:
+        radius, height = state.circles[self.circle].T
+        on_plane = eye[:2] + directions[:2] * ((height - eye[2]) / directions[2])
+        radial = on_plane / np.hypot(*on_plane)
+        points = np.stack([*(radius * radial), height])
+        tangent = np.stack([-radial[1], radial[0], np.zeros(len(radius))])
+
+        def derivatives(common: Array, gradient: Array) -> Array:
+            jac = _with_own(common, STOOD, STOOD + state.circles.size)
+            own, each = STOOD + 2 * self.circle, np.arange(len(radius))
+            jac[own, each] = (gradient[:2] * radial).sum(0)
+            jac[own + 1, each] = gradient[2]
+            return jac
+
+        return _Met(points, tangent, derivatives)

@@ -1,0 +1,328 @@
+"""What is known before a photograph is looked at, as observations of the unknowns with their uncertainty and source."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from bladeangle.adjustment.model import GROOVE_KNOTS, Ints, Layout, State
+from bladeangle.adjustment.rotor import USUAL_OVERLAP, Basis, Rotor
+from bladeangle.base.geometry import Array, cross_matrix, forgetting
+
+
+@dataclass(frozen=True)
+class Priors:
+    """What is known beforehand, as standard uncertainties (mm, degrees, pixels, ratios).
+
+    move_* : of how far a rotor is moved unnoticed between the two photographs of a standing (assumed; no source).
+    """
+
+    camera: Array  # (8,) values
+    camera_covariance: Array  # (8, 8)
+    radius_mm: float = 77.5
+    radius_sigma_mm: float = 4.0
+    thickness_mm: float = 2.4
+    thickness_sigma_mm: float = 1.0
+    extra_sigma_mm: float = 0.15
+    rounding_mm: float = 4.0
+    rounding_sigma_mm: float = 2.0
+    tilt_sigma_deg: float = 0.4
+    focus_sigma: float = 0.001
+    principal_sigma_px: float = 1.5
+    stretch_sigma: float = 0.0003
+    saddle_sigma_mm: float = 0.3
+    growth_sigma_mm: float = 0.1
+    piece_sigma_mm: float = 1.0
+    circle_height_mm: float = 55.0
+    circle_height_sigma_mm: float = 25.0
+    circle_beyond_mm: float = 8.0
+    circle_beyond_sigma_mm: float = 15.0
+    rim_height_mm: float = 1.0
+    rim_height_sigma_mm: float = 4.0
+    turned_height_sigma_mm: float = 30.0
+    bend_sigma_deg: float = 1.5
+    groove_sigma_px: float = 0.14
+    alike_sigma_deg: float = 0.5
+    alike_height_sigma_mm: float = 0.7
+    alike_end_sigma_mm: float = 1.5
+    move_sigma_mm: float = 0.1
+    move_sigma_deg: float = 0.05
+
+    @cached_property
+    def camera_information(self) -> Array:
+        """Information (8, 8) of the camera's parameters."""
+        return np.asarray(np.linalg.inv(self.camera_covariance), np.float64)
+
+
+#: Distance along the tip, mm, over which what grooves do to an edge is forgotten.
+GROOVE_LENGTH_MM = 13.0
+#: Standard uncertainty, as a ratio, added to the focal length of a camera file that the photographs' own data do not
+#: confirm: another phone of the model, another focus, a frame trimmed by an editor. A zoom is more; no interval that is
+#: of use would cover it, which is why a flag says so as well.
+UNCONFIRMED_FOCAL = 0.01
+
+
+def unconfirmed(priors: Priors) -> Priors:
+    """The same with the focal length less certain by `UNCONFIRMED_FOCAL`."""
+    covariance = priors.camera_covariance.copy()
+    covariance[0, 0] += (UNCONFIRMED_FOCAL * priors.camera[0]) ** 2
+    return replace(priors, camera_covariance=covariance)
+
+
+@dataclass
+class Known:
+    """Normal equations and cost of one source of prior knowledge, and of how many things it tells.
+
+    size : unknowns (n) in all; blocks : columns (k,) and information (k, k), or (k,) where it is diagonal.
+    """
+
+    size: int
+    blocks: list[tuple[Ints, Array]] = field(default_factory=list)
+    pulls: list[tuple[Ints, Array]] = field(default_factory=list)
+    cost: float = 0.0
+    rows: int = 0
+
+    def add_to(self, information: Array, right: Array) -> None:
+        """Add to the information (n, n) and right-hand side (n,) of normal equations."""
+        for columns, block in self.blocks:
+            if block.ndim == 1:
+                information[columns, columns] += block
+            else:
+                information[columns[:, None], columns] += block
+        for columns, pull in self.pulls:
+            right[columns] += pull
+
+    @property
+    def information(self) -> Array:
+        """All of it, (n, n)."""
+        out = np.zeros((self.size, self.size))
+        self.add_to(out, np.zeros(self.size))
+        return out
+
+    def freedom(self, covariance: Array) -> float:
+        """How much of the sum of squares `cost` to expect: the rows less what the adjustment (n, n) took of them."""
+        taken = 0.0
+        for columns, block in self.blocks:
+            if block.ndim == 1:
+                taken += float(block @ covariance[columns, columns])
+            else:
+                taken += float((block * covariance[columns[:, None], columns]).sum())
+        return self.rows - taken
+
+
+def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, Known]:
+    """Source -> normal equations of everything known beforehand.
+
+    `start` fixes what nothing measures, height and turn of the first standing; where grooves run is taken from it too.
+    """
+    out: dict[str, Known] = {}
+
+    def put(source: str, columns: Ints, information: Array, pull: Array, cost: float, rows: int) -> None:
+        known = out.setdefault(source, Known(layout.size))
+        known.blocks.append((columns, information))
+        known.pulls.append((columns, pull))
+        known.cost += cost
+        known.rows += rows
+
+    def add(source: str, columns: Ints, value: Array, sigma: Array, jac: Array | None = None) -> None:
+        w = np.ones(len(value)) / np.asarray(sigma) ** 2
+        weighted = w * value
+        cost = float(weighted @ value)
+        if jac is None:
+            put(source, columns, w, weighted, cost, len(value))
+        else:
+            put(source, columns, (jac.T * w) @ jac, weighted @ jac, cost, len(value))
+
+    def cols(key: object, first: int = 0, count: int | None = None) -> Ints:
+        at = layout[key]
+        stop = at.stop if count is None else at.start + first + count
+        return np.arange(at.start + first, stop)
+
+    off = state.camera - priors.camera
+    pull: Array = priors.camera_information @ off
+    put("camera calibration", cols("camera"), priors.camera_information, pull, float(off @ pull), len(off))
+    add(
+        "print and flatness",
+        cols("sheet"),
+        state.sheet,
+        np.array([priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm]),
+    )
+    if state.pieces.size:
+        add(
+            "print and flatness",
+            cols("pieces"),
+            state.pieces.reshape(-1),
+            np.tile([1, 1, 0.01], len(state.pieces)) * priors.piece_sigma_mm,
+        )
+    changes = np.concatenate([cols(("photo", p), 6, 3) for p in range(len(state.focus))])
+    sigma = np.array([priors.focus_sigma, priors.principal_sigma_px, priors.principal_sigma_px])
+    value = np.column_stack([state.focus, state.principal])
+    add("focus and stabiliser", changes, value.reshape(-1), np.tile(sigma, len(value)))
+    rotor = state.rotor
+    if rotor is None or start.rotor is None:
+        return out
+    by_standing = [_by_standing(state, s) for s in range(len(state.standings))]
+    for s in range(len(state.standings)):
+        axis = state.r_ring_rotor[s][:, 2]
+        sign = np.sign(axis[2])
+        add(
+            "tilt",
+            cols(("standing", s), 0, 2),
+            np.array([sign * axis[0], sign * axis[1]]),
+            np.radians([priors.tilt_sigma_deg] * 2),
+            np.array([[0.0, 1.0], [-1.0, 0.0]]),
+        )
+        # Where the rotor's frame begins is a free choice: it is tied to the first standing.
+        origin = state.t_ring_rotor[s] - [0.0, 0.0, start.t_ring_rotor[s, 2]]
+        sigma = np.array([10.0, 10.0, priors.turned_height_sigma_mm if s else 1e-3])
+        add("gauge", cols(("standing", s)), origin, sigma, by_standing[s])
+    first = state.r_ring_rotor[0] @ start.r_ring_rotor[0].T
+    spin = np.array([(first[1, 0] - first[0, 1]) / 2])
+    add("gauge", cols(("standing", 0), 2, 1), spin, np.array([1e-5]))
+    k = cols("rotor")
+    add("tip radius", k[:1], np.array([rotor.radius_mm - priors.radius_mm]), np.array([priors.radius_sigma_mm]))
+    add(
+        "blade edges",
+        k[1:2],
+        np.array([rotor.thickness_mm - priors.thickness_mm]),
+        np.array([priors.thickness_sigma_mm]),
+    )
+    add("blade edges", k[2:], rotor.rounding_mm - priors.rounding_mm, np.array([priors.rounding_sigma_mm] * 2))
+    basis, count = rotor.basis, rotor.basis.count
+    blades = np.array([cols(("blade", b)) for b in range(rotor.blades)])
+    curves = blades[:, :count].reshape(-1)
+    shape = np.append(k[0], curves)  # heights go with the radius, on which they are seen, and so does what is usual
+    # third differences: change of the angle's slope from knot to knot
+    bend = _third_differences(rotor.blades, count)
+    value = bend @ rotor.heights.reshape(-1)
+    sigma = np.radians([priors.bend_sigma_deg]) * basis.step * rotor.radius_mm
+    add("smoothness", shape, value, sigma, np.column_stack([-value / rotor.radius_mm, bend]))
+    # only so that the equations stay regular where nothing is seen of a blade
+    add("gauge", curves, (rotor.heights - start.rotor.heights).reshape(-1), np.full(len(curves), 500.0))
+    ends = blades[:, count : count + 2].reshape(-1)
+    add("gauge", ends, (rotor.ends - start.rotor.ends).reshape(-1), np.tile([0.03, 3.0], rotor.blades))
+    usual, spread = (2 * np.pi / rotor.blades * share for share in USUAL_OVERLAP)
+    wrap = np.array([float(np.diff(rotor.ends, axis=1).mean()) - usual])
+    add("overlap", ends, wrap, np.array([spread]), np.tile([-1.0, 1.0], rotor.blades)[None] / rotor.blades)
+    add("blade edges", blades[:, -1], rotor.extra_mm, np.full(rotor.blades, priors.extra_sigma_mm))
+    for p, move in state.moves.items():
+        sigma = np.array([np.radians(priors.move_sigma_deg), priors.move_sigma_mm, priors.move_sigma_mm])
+        add("moves", cols(("move", p)), move, sigma)
+    grooved = groove_information(start, priors)
+    for face in (0, 1):
+        pull = grooved @ state.grooves[face]
+        at = cols("grooves", face * GROOVE_KNOTS, GROOVE_KNOTS)
+        put("grooves", at, grooved, pull, float(pull @ state.grooves[face]), GROOVE_KNOTS)
+    off = rotor.heights - rotor.heights.mean(0)
+    alike, functions = alike_information(rotor, priors)
+    pull = alike @ off.reshape(-1)
+    freedom = rotor.blades - 1
+    cost = float(pull @ off.reshape(-1))
+    by_radius = np.append(cost / rotor.radius_mm, -pull) / rotor.radius_mm
+    together = np.empty((len(shape), len(shape)))
+    together[1:, 1:] = alike
+    together[0], together[:, 0] = by_radius, by_radius
+    put("blades alike", shape, together, np.append(-cost / rotor.radius_mm, pull), cost, freedom * functions)
+    if state.standings == ("inlet_up", "outlet_up") and 1 in state.circle_standing:
+        # The rotor's frame begins at the sheet under the rotor standing inlet up; it stands on its outlet hub face, or
+        # nearly, and that face's rim is the largest circle seen when it is turned over.
+        rim = max((k for k, s in enumerate(state.circle_standing) if s == 1), key=lambda k: state.circles[k, 0])
+        at = cols("circles", 2 * rim + 1, 1)
+        add("hub circles", at, state.circles[rim, 1:] - priors.rim_height_mm, np.array([priors.rim_height_sigma_mm]))
+    places = (
+        rotor.azimuth[:, None] + rotor.turn * rotor.ends - 2 * np.pi / rotor.blades * np.arange(rotor.blades)[:, None]
+    )
+    away = np.angle(np.exp(1j * (places - np.angle(np.exp(1j * places).mean(0)))))
+    weight = (priors.radius_mm / priors.alike_end_sigma_mm) ** 2
+    apart = np.eye(rotor.blades) - 1 / rotor.blades
+    for e in (0, 1):
+        pull, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
+        put("blades alike", blades[:, count + e], weight * apart, pull, cost, freedom)
+    if len(state.circles):
+        add("hub circles", *_of_circles(state, layout, priors, curves, by_standing))
+    return out
+
+
+def _of_circles(
+    state: State, layout: Layout, priors: Priors, curves: Ints, by_standing: Sequence[Array]
+) -> tuple[Ints, Array, Array, Array]:
+    """What is usual of the hub circles, of each how high it is and how far beyond the blades.
+
+    As columns (k,), values and sigmas (m,) mm, and derivatives (m, k).
+
+    Height is that above the sheet, along the axis: what is seen is the upper end of the rotor. And it lies not far
+    beyond the blades' upper ends, whatever the radius, to which all heights go together: hub faces of the two
+    path-traced rotors and of rendered ones lie 4 to 6 mm beyond the trailing ends and 8 to 23 beyond the leading ones,
+    a flare of the hub 15 to 30 below. Circles of one standing mostly lie on one face, so that all of them together tell
+    no more than one.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    standing, heights = np.array(state.circle_standing), state.circles[:, 1]
+    sign = np.sign(state.r_ring_rotor[:, 2, 2])[standing]
+    ends = rotor.basis.matrix(rotor.ends.T.reshape(-1)).reshape(2, rotor.blades, -1)
+    tips = (ends * rotor.heights).sum(2).mean(1)  # mean height of the leading ends, and of the trailing ones
+    upper = np.where(sign > 0, 0, 1)
+    high = state.t_ring_rotor[standing, 2] + sign * heights - priors.circle_height_mm
+    beyond = sign * (heights - tips[upper]) - priors.circle_beyond_mm
+    count, each, of = len(heights), np.arange(len(heights)), 6 * len(by_standing)
+    jac = np.zeros((2 * count, of + count + len(curves)))
+    for s, by in enumerate(by_standing):
+        jac[np.flatnonzero(standing == s), 6 * s : 6 * s + 6] = by[2]
+    jac[each, of + each] = jac[count + each, of + each] = sign
+    jac[count:, of + count :] = -sign[:, None] * ends.reshape(2, -1)[upper] / rotor.blades
+    standings = [layout.columns["standing", s] for s in range(len(by_standing))]
+    alone = np.sqrt(np.bincount(standing)[standing])
+    columns = np.concatenate([*standings, layout.columns["circles"][1::2], curves])
+    sigma = np.concatenate([priors.circle_height_sigma_mm * alone, priors.circle_beyond_sigma_mm * alone])
+    return columns, np.concatenate([high, beyond]), sigma, jac
+
+
+def _by_standing(state: State, standing: int) -> Array:
+    """Derivative (3, 6) of the place of a standing's origin by its small rotation, about the pivot, and shift."""
+    out = np.zeros((3, 6))
+    out[:, :3], out[:, 3:] = cross_matrix(state.pivot(standing)), np.eye(3)
+    return out
+
+
+def groove_information(state: State, priors: Priors) -> Array:
+    """Information (GROOVE_KNOTS, GROOVE_KNOTS), 1/mm2, of what the grooves of the tip land do to one of its edges.
+
+    A tip land is turned: its grooves lie at the same heights on all blades, and so move the same places of all edges
+    alike, in every photograph from the side; no number of them takes that away. In path-traced photographs it is
+    `groove_sigma_px`, correlated over `GROOVE_LENGTH_MM` along the tip.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    mm_per_px = float(np.linalg.norm(state.t_camera_ring, axis=1).mean()) / state.camera[0]
+    return _grooved(rotor.basis, rotor.radius_mm, priors.groove_sigma_px * mm_per_px)
+
+
+@lru_cache(maxsize=16)
+def _grooved(basis: Basis, radius_mm: float, sigma_mm: float) -> Array:
+    at = np.linspace(basis.start, basis.stop, GROOVE_KNOTS) * radius_mm
+    return forgetting(at, GROOVE_LENGTH_MM) / sigma_mm**2
+
+
+@lru_cache(maxsize=16)
+def _third_differences(blades: int, count: int) -> Array:
+    """Those (blades * (count - 3), blades * count) of the coefficients of every blade."""
+    return np.asarray(np.kron(np.eye(blades), np.diff(np.eye(count), 3, axis=0)), np.float64)
+
+
+def alike_information(rotor: Rotor, priors: Priors) -> tuple[Array, int]:
+    """Information (k, k) of all blades' coefficients that they are alike, and in how many functions of a blade.
+
+    These are the slopes at the leading, middle and trailing parts and the height of the middle, each a share of the
+    radius, and their spread about the mean of all blades is known. Blades of one rotor are made alike to about half a
+    degree (common practice, no source); a blade that is not shows as soon as the photographs say so better.
+    """
+    wrap = float(np.median(rotor.ends[:, 1]))
+    slopes = rotor.basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1)
+    like = np.vstack([slopes, rotor.basis.matrix(np.array([0.5 * wrap]))]) / rotor.radius_mm
+    sigma = np.array([np.radians(priors.alike_sigma_deg)] * 3 + [priors.alike_height_sigma_mm / priors.radius_mm])
+    weighted = like.T @ (like / sigma[:, None] ** 2)
+    return np.asarray(np.kron(np.eye(rotor.blades) - 1 / rotor.blades, weighted), np.float64), len(like)

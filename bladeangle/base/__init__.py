@@ -1,0 +1,1 @@
+"""What everything rests on: errors, files, geometry, uncertainty."""

@@ -1,0 +1,130 @@
+"""The shop's settings: TOML file <-> `Config`.
+
+The file saves typing what is the same for every rotor of a shop: the phone's camera file, the ring, the measured check
+bar and the usual tolerances. Options on the command line win over it. Paths in it are relative to the file.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from bladeangle.base.errors import DefinitionError
+from bladeangle.base.files import safe_name
+
+ENVIRONMENT_VARIABLE = "BLADEANGLE_CONFIG"
+LIMIT_BYTES = 100_000
+
+#: A settings file to start from.
+EXAMPLE = """\
+# Settings of the shop for bladeangle. Options on the command line win over these; paths are relative to this file.
+
+# camera = "phone.json"        # made by `bladeangle calibrate`
+# ring = "ring.json"           # made by `bladeangle ring`
+# check_bar_mm = 100.0         # measured length of the printed check bar
+# inches = false               # show lengths in inches; files stay in mm
+# tolerance_deg = 0.5          # of every angle in a new order, plus or minus
+# spread_deg = 0.5             # largest minus smallest angle over the blades in a new order
+"""
+
+
+@dataclass(frozen=True)
+class Config:
+    """The settings; every field may be left out of the file.
+
+    camera, ring : paths of the definition files, made absolute.
+    check_bar_mm : measured length of the printed check bar.
+    inches : lengths are shown in inches.
+    tolerance_deg : of every angle in a new order, plus or minus.
+    spread_deg : largest minus smallest angle over the blades in a new order.
+    source : the file read, None when there is none.
+    """
+
+    camera: Path | None = None
+    ring: Path | None = None
+    check_bar_mm: float | None = None
+    inches: bool = False
+    tolerance_deg: float | None = None
+    spread_deg: float | None = None
+    source: Path | None = None
+
+
+def config_path(explicit: str | os.PathLike[str] | None = None, environ: Mapping[str, str] = os.environ) -> Path | None:
+    """The settings file to read, None when there is none.
+
+    `explicit` wins over the environment's `BLADEANGLE_CONFIG` (empty: no file), and that over `bladeangle/config.toml`
+    in the user's configuration folder (XDG Base Directory Specification 0.8: `XDG_CONFIG_HOME`, ignored unless
+    absolute, else `~/.config`). Only the last may be absent.
+    """
+    if explicit is not None:
+        return Path(explicit)
+    if (named := environ.get(ENVIRONMENT_VARIABLE)) is not None:
+        return Path(named) if named else None
+    usual = usual_path(environ)
+    return usual if usual is not None and usual.is_file() else None
+
+
+def usual_path(environ: Mapping[str, str] = os.environ) -> Path | None:
+    """Where the settings file lives unless told otherwise, existing or not; None when the user has no home folder."""
+    folder = environ.get("XDG_CONFIG_HOME", "")
+    if os.path.isabs(folder):
+        return Path(folder) / "bladeangle" / "config.toml"
+    home = os.path.expanduser("~")
+    return Path(home) / ".config" / "bladeangle" / "config.toml" if home != "~" else None
+
+
+def read_config(path: Path) -> Config:
+    """Read a settings file.
+
+    Raises
+    ------
+    DefinitionError : missing, unreadable, too large, not TOML, unknown keys, or values of the wrong kind.
+    """
+    import tomllib
+
+    name = f"The settings file {safe_name(path)}"
+    hint = "Correct it, or see `bladeangle config --example`."
+    try:
+        if path.is_file() and path.stat().st_size > LIMIT_BYTES:
+            raise DefinitionError(f"{name} is larger than {LIMIT_BYTES // 1000} kB.", "Name the right file.")
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise DefinitionError(f"{name} cannot be read: {error.strerror}.", "Check the name.") from error
+    except (ValueError, RecursionError) as error:
+        raise DefinitionError(f"{name} is not valid TOML: {safe_name(str(error))}.", hint) from error
+
+    known = {f.name for f in fields(Config)} - {"source"}
+    if unknown := sorted(set(data) - known):
+        raise DefinitionError(f"{name} has the unknown key {safe_name(unknown[0])!r}.", hint)
+
+    values: dict[str, Any] = {"source": path}
+    for key in ("camera", "ring"):
+        if key in data:
+            if not isinstance(data[key], str) or not data[key] or "\0" in data[key]:
+                raise DefinitionError(f"{name}: {key} must be the name of a file.", hint)
+            # as the shell does, an unknown user's ~ is left as it stands
+            values[key] = Path(os.path.abspath(path.parent / os.path.expanduser(data[key])))
+    if "inches" in data:
+        if not isinstance(data["inches"], bool):
+            raise DefinitionError(f"{name}: inches must be true or false.", hint)
+        values["inches"] = data["inches"]
+    for key in ("check_bar_mm", "tolerance_deg", "spread_deg"):
+        if key in data:
+            values[key] = _positive(data[key], f"{name}: {key}", hint)
+    return Config(**values)
+
+
+def load_config(explicit: str | os.PathLike[str] | None = None, environ: Mapping[str, str] = os.environ) -> Config:
+    """The settings in force: of the file that `config_path` names, or empty ones; DefinitionError as `read_config`."""
+    path = config_path(explicit, environ)
+    return Config() if path is None else read_config(path)
+
+
+def _positive(value: Any, what: str, hint: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= sys.float_info.max:
+        raise DefinitionError(f"{what} must be a number above 0.", hint)
+    return float(value)

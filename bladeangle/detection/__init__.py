@@ -1,0 +1,1 @@
+"""What of a rotor is seen in photographs: hub, outlines, edges."""

@@ -1,0 +1,152 @@
+"""What oblique photographs tell at once: tip radius and thickness at the tip, to the few pixels needed to start.
+
+From overhead, radius and height trade against each other: the edge seen lies somewhere on its ray. An oblique
+photograph sees where. So the edge points seen overhead are carried along their rays to each trial radius and looked at
+from the side: at the right one they fall on an edge all round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from bladeangle.adjustment.model import State, TipPoints
+from bladeangle.base.geometry import Array, ray_cylinder
+from bladeangle.detection.edges import near_side, step_response, step_slope, step_strength
+from bladeangle.imaging import profiles
+from bladeangle.imaging.photo import Photo
+
+#: Trial radii: half the range about the present one, mm, and how many steps that has.
+RADIUS_RANGE_MM = 10.0
+RADIUS_STEPS = 100
+#: How far apart radii are that count as different answers, mm.
+APART_MM = 0.8
+#: Trial thicknesses, mm, the bounds of thin, usual and thick blades, and how far the edge of the upper face, known from
+#: overhead, may be off, mm.
+THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
+THICKNESS_CLASSES_MM = (0.0, 1.6, 2.8, 9.0)
+OFFSETS_MM = np.arange(-0.8, 0.81, 0.1)
+
+
+def _across(state: State, photo: int, standing: int, points: Array) -> tuple[Array, Array, Array]:
+    """Pixels (n, 2) of points, unit image direction (n, 2) of +z, and px per mm of it (n,)."""
+    px = state.pixels_of(points, photo, standing)
+    raised = state.pixels_of(points + np.array([0, 0, 0.1]), photo, standing) - px
+    length = np.linalg.norm(raised, axis=1)
+    return px, raised / np.maximum(length, 1e-9)[:, None], length / 0.1
+
+
+def find_radius(
+    photos: Sequence[Photo],
+    state: State,
+    overhead: Sequence[tuple[int, TipPoints]],
+    oblique: Sequence[int],
+    standing_of: Sequence[int],
+    blur_px: float,
+    range_mm: float = RADIUS_RANGE_MM,
+    steps: int = RADIUS_STEPS,
+) -> list[tuple[float, float]]:
+    """Tip radii at which edge points seen overhead lie on edges of oblique photographs, best first, and how clear each.
+
+    Returns
+    -------
+    Up to three pairs of radius, mm, and clearness: height of its score over the median of all, in robust standard
+    deviations.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    radii = np.linspace(-range_mm, range_mm, 2 * steps + 1) + rotor.radius_mm
+    strength, contrast = np.zeros(len(radii)), np.zeros(len(radii))
+    for photo in oblique:
+        image = photos[photo]
+        standing = standing_of[photo]
+        eye = state.eye_in(photo, standing)
+        for source, tips in overhead:
+            if standing_of[source] != standing:
+                continue
+            from_above, rays = state.eye_in(source, standing), state.rays(tips.px[::2], source, standing)
+            far = tips.far[::2]
+            points = np.concatenate([ray_cylinder(from_above, rays, radius, far=far) for radius in radii])
+            of = np.repeat(np.arange(len(radii)), len(far))
+            hit = np.isfinite(points).all(1)
+            hit[hit] = near_side(points[hit], eye)
+            points, of = points[hit], of[hit]
+            px, up, _ = _across(state, photo, standing, points)
+            inside = ((px > 20) & (px < np.array([image.width, image.height]) - 21)).all(1)
+            read = profiles.read_profiles(image.grey, px[inside], up[inside], (7, 7), 1)
+            slope = step_slope(read, blur_px + 1.0)
+            peak, rise = slope[:, 5:10].max(1), read[:, 8:].mean(1) - read[:, :7].mean(1)
+            ends = np.searchsorted(of[inside], np.arange(len(radii) + 1))
+            for k, (a, b) in enumerate(pairwise(ends)):
+                if b - a >= 5:
+                    strength[k] += float(step_strength(np.median(peak[a:b]), slope[a:b]))
+                    contrast[k] += abs(float(np.median(rise[a:b])))
+    # Two views of one thing: how strong the steps are, and how much they agree on a side. Each alone can be misled, the
+    # first by texture, the second by a blade that is bright on one side of the rotor and dark on the other.
+    score = _clearness(strength) + _clearness(contrast)
+    found: list[tuple[float, float]] = []
+    for k in np.argsort(-score):
+        if all(abs(radii[k] - r) > APART_MM for r, _ in found):
+            found.append((float(radii[k]), float(score[k]) / 2))
+        if len(found) == 3:
+            break
+    return found
+
+
+def _clearness(score: Array) -> Array:
+    """Score over its median, in robust standard deviations."""
+    away = score - np.median(score)
+    out: Array = away / (1.4826 * float(np.median(np.abs(away))) + 1e-9)
+    return out
+
+
+def find_thickness(
+    photos: Sequence[Photo], state: State, oblique: Sequence[int], standing_of: Sequence[int], blur_px: float
+) -> list[tuple[float, float]]:
+    """Thickness, mm, and shift of the mid-line towards the inlet, mm, that put both edges of the tip land on edges.
+
+    The upper face's edge is known from overhead; what is not known is how far below it the other edge is. One answer
+    for thin, usual and thick blades each, where both edges are strongest and the metal between is quiet. A shadow's
+    edge below a thin blade can be stronger still, so they are ranked by the weaker edge, on the middling blade: the
+    likeliest first.
+    """
+    rotor = state.rotor
+    assert rotor is not None
+    z = np.arange(-6.0, 6.01, 0.1)
+    responses = []  # one for each blade in each photograph, against the height over the present mid-line, upwards
+    up_of = [1.0 if state.r_ring_rotor[s, 2, 2] > 0 else -1.0 for s in range(len(state.standings))]
+    for photo in oblique:
+        image = photos[photo]
+        standing = standing_of[photo]
+        eye = state.eye_in(photo, standing)
+        for b in range(rotor.blades):
+            tau = np.arange(rotor.ends[b, 0] + 0.1, rotor.ends[b, 1] - 0.1, 0.6 / rotor.radius_mm)
+            points = rotor.tip(np.full(len(tau), b), np.zeros(len(tau), int), tau)
+            points = points[near_side(points, eye)]
+            if len(points) < 8:
+                continue
+            px, up, scale = _across(state, photo, standing, points)
+            reach = int(np.ceil(6.0 * scale.max())) + 2
+            inside = ((px > reach) & (px < np.array([image.width, image.height]) - reach)).all(1)
+            if inside.sum() < 8:
+                continue
+            read = profiles.read_profiles(image.grey, px[inside], up_of[standing] * up[inside], (reach, reach), 1)
+            response = step_response(read, blur_px)
+            places = np.arange(-reach, reach + 1)
+            each = [np.interp(z, places / s, r) for s, r in zip(scale[inside], response, strict=True)]
+            responses.append(np.mean(each, axis=0))
+    heights = rotor.thickness_mm / 2 + OFFSETS_MM - np.outer(THICKNESSES_MM, (0.0, 0.5, 1.0))[:, :, None]
+    at = np.array([np.interp(heights, z, r) for r in responses or np.zeros((1, len(z)))])
+    first, quiet, second = at.transpose(2, 0, 1, 3)
+    value = (first + second - 2 * quiet).sum(0)  # two edges and quiet metal between, not one edge twice
+    weaker = np.median(np.minimum(first, second) - quiet, axis=0)
+    found = []
+    for low, high in pairwise(THICKNESS_CLASSES_MM):
+        rows = np.flatnonzero((low <= THICKNESSES_MM) & (high > THICKNESSES_MM))
+        best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
+        thickness = float(THICKNESSES_MM[rows[best]])
+        shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offset] - thickness / 2)
+        found.append((float(weaker[rows].max()), thickness, shift * up_of[standing_of[oblique[0]]]))
+    return [(thickness, shift) for _, thickness, shift in sorted(found, reverse=True)]

@@ -1,0 +1,1 @@
+"""Photographs, cameras and the ring: from a file to a posed picture."""

@@ -1,0 +1,384 @@
+"""Photographs: path -> `Photo` (grey values, linear light, hash, EXIF). The only image reader of the project.
+
+The pixel axes are those stored in the file, which are the sensor's: the EXIF orientation is reported and not applied,
+because a camera's intrinsics belong to the sensor's axes. `oriented` applies it where that is wanted. The readers of
+TIFF and HEIC turn the pixels upright by themselves; that is undone here.
+
+A file is judged by its contents, never by its extension: header first (format, pixel count, shape), then one decode
+that refuses what is truncated or damaged. JPEG goes through libjpeg-turbo in its strict mode, because the usual
+readers fill a damaged picture with grey and say nothing. Damage that still makes a legal JPEG (a flipped bit that
+decodes to other values) cannot be noticed here; the measurement's own checks must catch it.
+
+Not covered: colour profiles and PNG gamma chunks (every file is taken as sRGB), gain maps of high-dynamic-range
+photographs (the base picture is used), 16 bits of a *colour* file (read as 8), further pictures of a multi-picture file
+(the first is used), raw files.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import io
+import math
+import stat
+import threading
+import warnings
+import zlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bladeangle.base.errors import PhotoError
+from bladeangle.base.files import import_cv2, safe_name
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+#: Smallest short side in pixels that can carry a measurement: a marker needs some 25 px, the ring about 15 of them.
+MIN_SIDE_PX = 640
+#: Largest ratio of the sides; wider pictures are panoramas, which no single camera model describes.
+MAX_ASPECT = 4.0
+#: Largest file read; an uncompressed 16-bit picture of the largest pixel count fits.
+MAX_FILE_BYTES = 500_000_000
+#: Largest decoded picture outside JPEG (which decodes to one byte a pixel), so that memory stays bounded.
+MAX_DECODED_BYTES = 300_000_000
+#: Linear light of the file's white.
+WHITE_LEVEL = 65535
+#: Most scans of a progressive JPEG; ordinary ones have about ten, and a hostile one can make each cost a full pass.
+MAX_SCANS = 100
+
+_HINT_RETAKE = "Copy the file from the phone again, or retake the photograph."
+_HINT_FORMAT = "Give a photograph as the camera wrote it: JPEG, PNG, TIFF or HEIC."
+_HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1")
+
+#: EXIF orientation -> (mirror left-right first, then quarter turns clockwise) that shows the picture upright.
+_ORIENTATIONS = {
+    1: (False, 0),
+    2: (True, 0),
+    3: (False, 2),
+    4: (True, 2),
+    5: (True, 3),
+    6: (False, 1),
+    7: (True, 1),
+    8: (False, 3),
+}
+
+#: Muting warnings is not safe between threads, so one header is parsed at a time; it takes a tenth of a millisecond.
+_header_lock = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Exif:
+    """What the file says about its taking; None where it says nothing usable.
+
+    focal_35mm : focal length of a 35 mm camera with the same field of view, mm.
+    orientation : EXIF orientation, 1 to 8.
+    taken_at : the file's own words, "YYYY:MM:DD hh:mm:ss", local time.
+    digital_zoom : digital zoom ratio, 1 for none.
+    """
+
+    make: str | None = None
+    model: str | None = None
+    focal_35mm: float | None = None
+    orientation: int | None = None
+    taken_at: str | None = None
+    digital_zoom: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """A decoded photograph; pixel centres at integers, x right, y down, axes as stored in the file.
+
+    grey : (height, width) uint16, linear light, 0 to `WHITE_LEVEL`: far finer than noise, at half the memory of floats.
+    encoded : (height, width) uint8, the file's own grey values (sRGB-encoded luma).
+    sha256 : of the file's bytes, hexadecimal.
+    """
+
+    path: Path
+    name: str
+    sha256: str
+    grey: NDArray[np.uint16]
+    encoded: NDArray[np.uint8]
+    width: int
+    height: int
+    exif: Exif
+
+    @property
+    def display_turns(self) -> int:
+        """Quarter turns clockwise that show the photograph upright (after mirroring, should the tag ask for it)."""
+        return _ORIENTATIONS[self.exif.orientation or 1][1]
+
+
+def srgb_to_linear(encoded: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Linear light of sRGB-encoded values, both 0 to 1 (IEC 61966-2-1)."""
+    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+
+
+@functools.cache
+def _linear_table(levels: int) -> NDArray[np.uint16]:
+    table = np.rint(WHITE_LEVEL * srgb_to_linear(np.arange(levels) / (levels - 1))).astype(np.uint16)
+    table.flags.writeable = False
+    return table
+
+
+def read_photo(path: Path, max_pixels: float = 200e6) -> Photo:
+    """Read one photograph.
+
+    Parameters
+    ----------
+    path : the file; links are followed.
+    max_pixels : largest width times height accepted, checked before decoding.
+
+    Raises
+    ------
+    PhotoError : the file is missing, not a regular file, empty, of another format, too small, too large, of panorama
+        shape, truncated or damaged.
+    """
+    path = Path(path)
+    shown = safe_name(path.name or str(path))
+    data = _read_bytes(path, shown)
+    sha256 = hashlib.sha256(data).hexdigest()
+    try:
+        with _header_lock, warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Pillow comments on mangled EXIF, which is of no use to anyone here
+            header, exif = _open(data, shown)
+        _check_shape(header.size, max_pixels, shown)
+        values = _decode(data, header)
+        if header.format in ("TIFF", "HEIF"):
+            values = _turned_back(values, exif.orientation or 1)
+    except PhotoError:
+        raise
+    except Exception as error:  # Hostile bytes make a decoder raise anything; all of it means the same to the user.
+        reason = safe_name(" ".join(str(error).split()) or type(error).__name__)
+        raise PhotoError(f"{shown} is damaged or incomplete ({reason}).", _HINT_RETAKE) from error
+    del data, header
+    cv2 = import_cv2()
+    if values.dtype == np.uint8:
+        grey, encoded = cv2.LUT(values, _linear_table(256)), values
+    else:
+        eight_bits = np.rint(np.arange(65536) / 257).astype(np.uint8)
+        grey, encoded = cv2.LUT(values, _linear_table(65536)), cv2.LUT(values, eight_bits)
+    height, width = encoded.shape
+    return Photo(path, path.name, sha256, grey, encoded, width, height, exif)
+
+
+def light_alone(photo: Photo) -> Photo:
+    """The photograph without its encoded values, which take a fifth of its memory; for where many are kept at once."""
+    return replace(photo, encoded=np.zeros((0, 0), np.uint8))
+
+
+def oriented(photo: Photo) -> Photo:
+    """The photograph with its EXIF orientation applied to the pixels, and the tag set to 1."""
+    mirrored, turns = _ORIENTATIONS[photo.exif.orientation or 1]
+    if not mirrored and not turns:
+        return photo
+
+    def turn(image: NDArray[Any]) -> NDArray[Any]:
+        return np.ascontiguousarray(np.rot90(image[:, ::-1] if mirrored else image, -turns))
+
+    encoded = turn(photo.encoded)
+    return replace(
+        photo,
+        grey=turn(photo.grey),
+        encoded=encoded,
+        width=encoded.shape[1],
+        height=encoded.shape[0],
+        exif=replace(photo.exif, orientation=1),
+    )
+
+
+def _turned_back(upright: NDArray[Any], orientation: int) -> NDArray[Any]:
+    """The stored pixels of an image that its reader turned upright by the EXIF orientation."""
+    mirrored, turns = _ORIENTATIONS[orientation]
+    stored = np.rot90(upright, turns)
+    return np.ascontiguousarray(stored[:, ::-1] if mirrored else stored)
+
+
+def _read_bytes(path: Path, shown: str) -> bytes:
+    try:
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise PhotoError(f"{shown} is a folder, not a photograph.", "Give the photographs in it one by one.")
+        if not stat.S_ISREG(status.st_mode):
+            raise PhotoError(f"{shown} is not a regular file.", _HINT_FORMAT)
+        if status.st_size > MAX_FILE_BYTES:
+            raise PhotoError(
+                f"{shown} has {status.st_size / 1e6:.0f} MB; more than {MAX_FILE_BYTES / 1e6:.0f} MB is not read.",
+                _HINT_FORMAT,
+            )
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise PhotoError(f"{shown} does not exist.", "Check the path.") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise PhotoError(
+            f"{shown} cannot be read: {safe_name(reason)}.", "Check the path and its permissions."
+        ) from error
+    if not data:
+        raise PhotoError(f"{shown} is empty.", _HINT_RETAKE)
+    return data
+
+
+def _open(data: bytes, shown: str) -> tuple[Image.Image, Exif]:
+    """Header and EXIF without decoding.
+
+    The readers are called by name rather than through Pillow's `Image.open`, whose warning about large pictures would
+    fire for an ordinary 108-megapixel phone; `_check_shape` sets our own limit.
+    """
+    from PIL import JpegImagePlugin, PngImagePlugin, TiffImagePlugin
+
+    header: Image.Image
+    if data[:3] == b"\xff\xd8\xff":
+        header = JpegImagePlugin.JpegImageFile(io.BytesIO(data))
+        return header, _read_exif(header.getexif)
+    if data[:8] == b"\x89PNG\r\n\x1a\n":
+        # Pillow decodes the whole picture to look for EXIF behind it, so the chunk is taken from our own walk.
+        block = _walk_png(data)
+        header = PngImagePlugin.PngImageFile(io.BytesIO(data))
+        return header, _read_exif(lambda: _parsed_exif(block))
+    if data[:4] in (b"II*\0", b"MM\0*"):
+        header = TiffImagePlugin.TiffImageFile(io.BytesIO(data))
+        return header, _read_exif(header.getexif)
+    if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
+        return _open_heif(data, shown)
+    raise PhotoError(f"{shown} is not a photograph in a format that is read.", _HINT_FORMAT)
+
+
+def _open_heif(data: bytes, shown: str) -> tuple[Image.Image, Exif]:
+    try:
+        import pillow_heif
+    except ImportError as error:
+        raise PhotoError(
+            f"{shown} is a HEIC photograph, for which an optional part is not installed.",
+            "Install bladeangle[heic], or set the phone to write JPEG.",
+        ) from error
+    header = pillow_heif.HeifImageFile(io.BytesIO(data))
+    # The reader resets the tag when it turns the pixels.
+    return header, replace(_read_exif(header.getexif), orientation=header.info.get("original_orientation") or 1)
+
+
+def _walk_png(data: bytes) -> bytes:
+    """Check every chunk's length and checksum up to the end chunk; the contents of the EXIF chunk, or nothing."""
+    exif, position, kind = b"", 8, b""
+    view = memoryview(data)
+    while kind != b"IEND":
+        length = int.from_bytes(view[position : position + 4], "big")
+        kind = bytes(view[position + 4 : position + 8])
+        end = position + 8 + length
+        if end + 4 > len(data):
+            raise ValueError("the file ends too early")
+        if zlib.crc32(view[position + 4 : end]) != int.from_bytes(view[end : end + 4], "big"):
+            raise ValueError("a checksum is wrong")
+        if kind == b"eXIf":
+            exif = bytes(view[position + 8 : end])
+        position = end + 4
+    return exif
+
+
+def _check_shape(size: tuple[int, int], max_pixels: float, shown: str) -> None:
+    width, height = size
+    short, long = min(size), max(size)
+    if short <= 0:
+        raise PhotoError(f"{shown} has no pixels.", _HINT_RETAKE)
+    if width * height > max_pixels:
+        raise PhotoError(
+            f"{shown} has {width} x {height} pixels; more than {max_pixels / 1e6:.0f} million are not read.",
+            "Take the photograph with the phone's ordinary resolution.",
+        )
+    if long > MAX_ASPECT * short:
+        raise PhotoError(
+            f"{shown} has {width} x {height} pixels, the shape of a panorama or a strip.",
+            "Take a single ordinary photograph, uncropped.",
+        )
+    if short < MIN_SIDE_PX:
+        raise PhotoError(
+            f"{shown} has {width} x {height} pixels; at least {MIN_SIDE_PX} on the short side are needed.",
+            "Give the original photograph, not a preview or one shrunk by a messenger.",
+        )
+
+
+def _decode(data: bytes, header: Image.Image) -> NDArray[Any]:
+    """(height, width) grey values, uint8 or uint16; raises whatever the decoder raises on damage."""
+    if header.format == "JPEG" and data.count(b"\xff\xda") > MAX_SCANS:
+        raise ValueError("far more scans than a photograph has")
+    if header.format == "JPEG" and header.mode in ("L", "RGB"):
+        import simplejpeg
+
+        try:
+            return simplejpeg.decode_jpeg(data, "GRAY", strict=True)[:, :, 0]
+        except ValueError as error:
+            if "Invalid SOS parameters" not in str(error):
+                raise
+            return simplejpeg.decode_jpeg(_ordinary_scans(data), "GRAY", strict=True)[:, :, 0]
+    sixteen = header.mode.startswith("I;16")
+    if header.mode in ("I", "F"):
+        raise ValueError("32-bit pixels are not read")
+    size = header.width * header.height * (2 if sixteen else len(header.getbands()))
+    if size > MAX_DECODED_BYTES:
+        raise PhotoError(
+            f"A picture of {header.width} x {header.height} pixels in this format needs too much memory.",
+            "Save it as JPEG.",
+        )
+    header.load()
+    if sixteen:
+        return np.asarray(header).astype(np.uint16, copy=False)
+    return np.asarray(header if header.mode == "L" else header.convert("L"))
+
+
+def _ordinary_scans(data: bytes) -> bytearray:
+    """The JPEG with its scans' spectral parameters set to what a sequential file must have.
+
+    Some phones write others there; decoders ignore them, but the strict mode does not and would hide a real fault.
+    """
+    fixed, position = bytearray(data), 2
+    while fixed[position : position + 2] != b"\xff\xda":
+        if position > len(fixed):
+            raise ValueError("no scan")
+        position += 2 + int.from_bytes(fixed[position + 2 : position + 4], "big")
+    while position >= 0:  # coded data never holds these two bytes
+        end = position + 2 + int.from_bytes(fixed[position + 2 : position + 4], "big")
+        fixed[end - 3 : end] = b"\0\x3f\0"
+        position = fixed.find(b"\xff\xda", end)
+    return fixed
+
+
+def _parsed_exif(block: bytes) -> Image.Exif:
+    from PIL import Image
+
+    exif = Image.Exif()
+    if block:
+        exif.load(block)
+    return exif
+
+
+def _read_exif(load: Any) -> Exif:
+    """The few tags that matter, each dropped when it is not what the standard says; a broken block is no EXIF."""
+    try:
+        base = load()
+        detail = base.get_ifd(0x8769)
+    except Exception:  # noqa: BLE001 - EXIF is optional, and the programs a photograph passes through mangle it
+        return Exif()
+
+    def text(value: Any) -> str | None:
+        cleaned = safe_name(value.split("\0")[0].strip())[:100] if isinstance(value, str) else ""
+        return cleaned or None
+
+    def number(value: Any, low: float, high: float) -> float | None:
+        try:
+            result = float(value)
+        except (TypeError, ValueError, ZeroDivisionError, OverflowError):
+            return None
+        return result if math.isfinite(result) and low <= result <= high else None
+
+    orientation = number(base.get(274), 1, 8)
+    return Exif(
+        make=text(base.get(271)),
+        model=text(base.get(272)),
+        focal_35mm=number(detail.get(41989), 4, 2000),
+        orientation=int(orientation) if orientation is not None else None,
+        taken_at=text(detail.get(36867)),
+        digital_zoom=number(detail.get(41988), 0.1, 100),
+    )

@@ -1,0 +1,347 @@
+"""Whether one photograph can be measured: what must be refused, and what doubts go into the record.
+
+`look` gathers numbers about sharpness, light and the ring once its pose is known; `judge` turns them into flags or a
+refusal for a measurement, `check` into advice for whoever still has the rotor before them. The limits are set from own
+renders and trials (no published source). Not covered: what only the whole set of photographs shows (a bent sheet, a
+wrong focal length, a rotor that moved), and whether the tips, which stand higher than the sheet, are in focus too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bladeangle.base.errors import PhotoError
+from bladeangle.base.flags import Flag
+from bladeangle.base.geometry import pixels
+from bladeangle.imaging import profiles
+from bladeangle.imaging.camera import Camera, camera_from_exif
+from bladeangle.imaging.photo import Photo, import_cv2
+from bladeangle.imaging.pose import Pose
+from bladeangle.imaging.ring import Ring, RingSighting
+
+Array = NDArray[np.float64]
+
+#: Blur (standard deviation in the worst direction, px) up to which a photograph is good, usable, measured at all.
+BLUR_GOOD_PX, BLUR_USABLE_PX, BLUR_MOST_PX = 1.6, 3.0, 4.4
+#: Worst direction's blur over the best one's, from which the phone has moved.
+MOTION_RATIO = 1.7
+#: Paper (linear light, 1 full scale) from which light is good, usable, enough to measure at all.
+PAPER_GOOD, PAPER_USABLE, PAPER_LEAST = 0.3, 0.1, 0.02
+#: Paper above this is clipped to white, and so much of it may be.
+WHITE, WHITE_SHARE = 0.96, 0.1
+#: Largest turn without a marker, degrees: overhead, oblique (the rotor hides the far side), at all.
+GAP_OVERHEAD_DEG, GAP_OBLIQUE_DEG, GAP_MOST_DEG = 45.0, 160.0, 180.0
+#: From this slant on a photograph counts as oblique for the gap.
+OVERHEAD_DEG = 20.0
+#: Fewer markers than this leave the camera's place doubtful.
+FEW_MARKERS = 9
+#: A marker is off its place when it lies farther off than this, mm, and farther than so many times the median.
+OFF_PLACE_MM, OFF_PLACE_RATIO = 2.0, 5.0
+#: EXIF rounds the 35 mm focal length to whole mm; one lens gives one value, give or take one.
+FOCAL_35MM_SHARE, OTHER_35MM_SHARE = 0.02, 0.06
+#: Focal lengths of one phone by EXIF and by calibration differ by a few percent, those of two lenses by far more.
+FOCAL_SHARE = 0.12
+ZOOM = 1.01
+#: How far a line in the spectrum of second differences must stand out to say that a picture was enlarged (pictures as
+#: taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30), and below what along the
+#: rows alone it cannot have been (as taken 2.5, enlarged 9 and more); the frequencies that are looked at (texture lies
+#: below, compression at a half); second differences beyond which scene rather than noise is seen, grey levels; and how
+#: many rows and columns are read.
+ENLARGED, SHOWN_ALONG = 4.5, 3.0
+SLOWEST, FASTEST = 0.03, 0.49
+NOISE_LEVELS = 6.0
+LINES = 1000
+
+
+@dataclass(frozen=True)
+class Look:
+    """What one photograph shows of the ring and the light.
+
+    blur_px : standard deviation of the blur of marker sides, over all; along_px, across_px : in the worst and the best
+        direction. paper : (k,) linear light of the paper beside each marker seen. hidden, cut : markers in the picture
+        and not seen, markers outside it. gap_deg : largest turn about the centre between neighbouring markers seen.
+    off_place_mm : (k,) distance of each marker seen from its place on the sheet.
+    """
+
+    blur_px: float
+    along_px: float
+    across_px: float
+    paper: Array
+    hidden: int
+    cut: int
+    gap_deg: float
+    off_place_mm: Array
+
+    @property
+    def moved(self) -> bool:
+        """Whether the blur has a direction, as a phone that moved gives it."""
+        return self.along_px > BLUR_GOOD_PX and self.along_px > MOTION_RATIO * self.across_px
+
+    @property
+    def paper_level(self) -> float:
+        """Median light of the paper."""
+        return float(np.median(self.paper))
+
+    @property
+    def white_share(self) -> float:
+        """Share of the paper beside markers that is clipped to white."""
+        return float((self.paper > WHITE).mean())
+
+
+def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
+    """Doubts about a photograph that its file alone gives away; call it before the ring is looked for.
+
+    Without a calibrated camera only digital zoom matters: the focal length in EXIF counts it on most phones.
+
+    Raises
+    ------
+    PhotoError : another size than the camera file's, or digital zoom or another lens with a calibrated camera.
+    """
+    zoom = photo.exif.digital_zoom or 1.0
+    if camera is None or not camera.calibrated:
+        if zoom > ZOOM:
+            return [Flag("digital-zoom", f"Taken with a digital zoom of {zoom:.2g}.", photo.name)]
+        return []
+    if (camera.width, camera.height) != (photo.width, photo.height):
+        raise PhotoError(
+            f"{photo.name} has {photo.width} x {photo.height} pixels, "
+            f"the camera file {camera.width} x {camera.height}.",
+            "Use the phone's original file, not cropped, turned or sent through a messenger, and that phone's camera "
+            "file.",
+        )
+    if zoom > ZOOM:
+        raise PhotoError(
+            f"{photo.name} was taken with a digital zoom of {zoom:.2g}, for which the camera file does not hold.",
+            "Take it again without zoom.",
+        )
+    focal, taken = photo.exif.focal_35mm, _focal_35mm(camera)
+    if focal and taken and abs(focal / taken - 1) > OTHER_35MM_SHARE:
+        raise PhotoError(
+            f"{photo.name} was taken at a focal length of {focal:g} mm (35 mm film), the camera file holds for "
+            f"{taken:g} mm.",
+            "Use the lens and the zoom of the calibration, or calibrate this one.",
+        )
+    flags = []
+    if reason := _other_lens(photo, camera):
+        flags.append(Flag("focal-length-differs", reason, photo.name))
+    return flags
+
+
+def _focal_35mm(camera: Camera) -> float | None:
+    """The 35 mm-equivalent focal length that the calibration's photographs named."""
+    value = camera.provenance.get("focal_35mm")
+    return float(value) if isinstance(value, int | float) and value > 0 else None
+
+
+def _other_lens(photo: Photo, camera: Camera) -> str:
+    """Why the photograph seems to come from another phone or lens than the camera file; empty when it does not."""
+    exif = photo.exif
+    phone = " ".join(t for t in (exif.make, exif.model) if t)
+    known = camera.provenance.get("phone")
+    if phone and isinstance(known, str) and known and phone != known:
+        return f"The photograph names the phone {phone!r}, the camera file {known!r}."
+    focal = exif.focal_35mm
+    if focal is None:
+        return ""
+    taken = _focal_35mm(camera)
+    if taken is not None:
+        if abs(focal / taken - 1) > FOCAL_35MM_SHARE:
+            return f"The photograph names a focal length of {focal:g} mm (35 mm film), the camera file {taken:g} mm."
+        return ""
+    by_exif = float(camera_from_exif(photo.width, photo.height, focal).parameters[0])
+    f_px = float(camera.parameters[0])
+    if abs(f_px / by_exif - 1) > FOCAL_SHARE:
+        return f"The photograph names a focal length of {by_exif:.0f} px, the camera file {f_px:.0f} px."
+    return ""
+
+
+def tied_to(photo: Photo, camera: Camera) -> bool:
+    """Whether the photograph's own data can show that it was taken as the camera was calibrated.
+
+    They can when both name the same phone and the same 35 mm-equivalent focal length, in which phones count another
+    lens and digital zoom. A file that has lost its data may be cropped and enlarged, which a picture from straight
+    above never shows: focal length and distance cannot be told apart there. Without a calibration there is nothing to
+    be tied to.
+    """
+    if not camera.calibrated:
+        return True
+    return bool(photo.exif.focal_35mm and _focal_35mm(camera)) and not _other_lens(photo, camera)
+
+
+def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | None, pose: Pose) -> list[Flag]:
+    """Doubts about one photograph whose ring is found; some 0.2 s at 12 megapixels.
+
+    Parameters
+    ----------
+    camera : the one that `pose` was found with; None stands for the one assumed from EXIF.
+
+    Raises
+    ------
+    PhotoError : too blurred or too dark to be measured, or what `judge_file` refuses.
+    """
+    flags = judge_file(photo, camera)
+    used = camera or camera_from_exif(photo.width, photo.height, photo.exif.focal_35mm)
+    seen = look(photo, sighting, ring, used, pose)
+
+    def flag(code: str, text: str) -> None:
+        flags.append(Flag(code, text, photo.name))
+
+    if seen.along_px > BLUR_MOST_PX:
+        cause = "the phone moved" if seen.moved else "it is out of focus"
+        raise PhotoError(
+            f"{photo.name} is too blurred to be measured: {cause}.",
+            "Take it again with the phone held against something, more light, and a tap on the tip to focus.",
+        )
+    if seen.paper_level < PAPER_LEAST:
+        raise PhotoError(
+            f"{photo.name} is too dark to be measured: the paper is at {100 * seen.paper_level:.1f} % of full scale.",
+            "Add light and take it again.",
+        )
+    if seen.moved:
+        flag("blur", f"Blurred by {seen.along_px:.1f} px one way and {seen.across_px:.1f} px the other.")
+    elif seen.along_px > BLUR_USABLE_PX:
+        flag("blur", f"Edges are blurred by {seen.blur_px:.1f} px.")
+    if seen.paper_level < PAPER_USABLE:
+        flag("exposure-low", f"The paper is at {100 * seen.paper_level:.0f} % of full scale.")
+    if enlargement(photo) > ENLARGED:
+        flag("enlarged", "The noise repeats across the picture as it does after enlarging.")
+    if seen.white_share > WHITE_SHARE:
+        flag("exposure-high", f"{100 * seen.white_share:.0f} % of the paper is clipped to white.")
+    few = len(sighting.seen) < FEW_MARKERS or seen.gap_deg > GAP_MOST_DEG
+    if few:
+        text = f"{len(sighting.seen)} of {len(ring.ids)} markers are read, with a gap of {seen.gap_deg:.0f} deg."
+        flag("few-markers", text)
+    elif seen.gap_deg > (GAP_OVERHEAD_DEG if pose.obliquity_deg < OVERHEAD_DEG else GAP_OBLIQUE_DEG):
+        flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
+    off = seen.off_place_mm
+    if off.max() > max(OFF_PLACE_MM, OFF_PLACE_RATIO * float(np.median(off))):
+        marker = int(ring.ids[sighting.seen[int(off.argmax())]])
+        flag("residuals-high", f"Marker {marker} lies {off.max():.1f} mm off the place that the ring file gives it.")
+    return flags
+
+
+def enlargement(photo: Photo) -> float:
+    """By how much the picture looks enlarged: a line in the spectrum of its second differences, against the rest.
+
+    Interpolation smooths the noise by an amount that repeats with the grid of the old pixels, along rows and columns
+    alike (A. C. Gallagher, Detection of linear and cubic interpolation in JPEG compressed images, 2005; from memory).
+    Multiples of an eighth are the compression's own. Not covered: under 5 %, 14 %, a whole multiple, and pictures that
+    were reduced, smoothed or much compressed afterwards.
+    """
+    values = photo.encoded
+    step = max(1, min(values.shape) // LINES)
+    frequency = np.linspace(SLOWEST, FASTEST, 4000)
+    eighths = np.abs(frequency * 8 - np.round(frequency * 8)) < 0.03
+
+    def outstanding(spectrum: Array) -> float:
+        return float(np.where(eighths, 0.0, spectrum).max() / np.median(spectrum))
+
+    along = _lines(values[::step], frequency)
+    if (found := outstanding(along)) < SHOWN_ALONG:
+        return found
+    columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
+    return outstanding(np.sqrt(along * _lines(columns, frequency)))
+
+
+def _lines(values: NDArray[np.uint8], frequency: Array) -> Array:
+    """Spectrum at frequencies (cycles a pixel) of the mean second difference along rows, over its local median."""
+    from scipy.ndimage import maximum_filter1d, median_filter
+
+    total = np.zeros(values.shape[1] - 2, np.int64)
+    for first in range(0, len(values), 32):  # so few that they stay in the processor's cache
+        rows = values[first : first + 32].astype(np.int16)
+        slope = rows[:, 1:] - rows[:, :-1]
+        second = np.abs(slope[:, 1:] - slope[:, :-1])
+        total += np.minimum(second, np.int16(NOISE_LEVELS)).sum(0, dtype=np.int16)
+    mean = total / len(values)
+    spectrum = np.abs(np.fft.rfft((mean - np.median(mean)) * np.hanning(len(mean))))
+    outstanding = maximum_filter1d(spectrum / (median_filter(spectrum, 151, mode="nearest") + 1e-9), 3)
+    out: Array = np.interp(frequency, np.fft.rfftfreq(len(mean)), outstanding)
+    return out
+
+
+def look(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera, pose: Pose) -> Look:
+    """Look at a photograph whose ring is found."""
+    blur, along, across = _blur(photo, sighting)
+    hidden, cut = _missing(ring, sighting, pose, camera)
+    return Look(
+        blur,
+        along,
+        across,
+        _paper_levels(photo, ring, sighting, pose, camera),
+        hidden,
+        cut,
+        _largest_gap_deg(ring, sighting),
+        _off_place_mm(ring, sighting, pose, camera),
+    )
+
+
+def to_pixels(points: Array, pose: Pose, camera: Camera) -> Array:
+    """Pixels (n, 2) of points (n, 3) in the ring frame; nan behind the camera."""
+    seen = points @ pose.r_camera_ring.T + pose.t_camera_ring_mm
+    return pixels(np.where(seen[:, 2:] > 1.0, seen, np.nan), camera.parameters)
+
+
+def inside(px: Array, width: int, height: int, margin: float = 0.0) -> NDArray[np.bool_]:
+    """Which pixels (n, 2) lie in a picture."""
+    with np.errstate(invalid="ignore"):
+        within = (px >= margin) & (px <= np.array([width - 1, height - 1]) - margin)
+    return within[:, 0] & within[:, 1]
+
+
+def _on_sheet(corners_mm: Array) -> Array:
+    flat = corners_mm.reshape(-1, 2)
+    return np.concatenate([flat, np.zeros((len(flat), 1))], 1)
+
+
+def _missing(ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> tuple[int, int]:
+    """How many markers are in the picture and yet not seen, and how many are outside it."""
+    px = to_pixels(_on_sheet(ring.corners_mm), pose, camera)
+    within = inside(px, camera.width, camera.height, 3.0).reshape(-1, 4).all(1)
+    unseen = ~np.isin(np.arange(len(ring.ids)), sighting.seen)
+    return int((unseen & within).sum()), int((unseen & ~within).sum())
+
+
+def _largest_gap_deg(ring: Ring, sighting: RingSighting) -> float:
+    """Largest turn about the ring's centre between neighbouring markers that are seen."""
+    centre = ring.corners_mm[sighting.seen].mean(1)
+    azimuth = np.sort(np.degrees(np.arctan2(centre[:, 1], centre[:, 0])))
+    return float(np.diff(azimuth, append=azimuth[0] + 360.0).max())
+
+
+def _off_place_mm(ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> Array:
+    """Mean distance (k,) of a seen marker's corners from where the pose puts them, scaled from px by its size."""
+    corners = ring.corners_mm[sighting.seen]
+    px = to_pixels(_on_sheet(corners), pose, camera).reshape(-1, 4, 2)
+    side_px = np.linalg.norm(np.roll(sighting.corners_px, -1, 1) - sighting.corners_px, axis=2).mean(1)
+    side_mm = np.linalg.norm(np.roll(corners, -1, 1) - corners, axis=2).mean(1)
+    off: Array = np.linalg.norm(sighting.corners_px - px, axis=2).mean(1) * side_mm / side_px
+    return off
+
+
+def _blur(photo: Photo, sighting: RingSighting) -> tuple[float, float, float]:
+    """Blur of marker sides, px: over all, in the worst of eight directions and in the best."""
+    read = profiles.read_profiles(photo.grey, sighting.px, sighting.normal, (6, 6), 3)
+    direction = np.degrees(np.arctan2(sighting.normal[:, 1], sighting.normal[:, 0])) % 180.0
+    by_direction = []
+    for middle in np.arange(0.0, 180.0, 22.5):
+        near = np.abs((direction - middle + 90.0) % 180.0 - 90.0) < 15.0
+        if near.sum() >= 40:
+            by_direction.append(profiles.rise_width(read[near], 6))
+    blur = profiles.rise_width(read, 6)
+    return blur, max(by_direction, default=blur), min(by_direction, default=blur)
+
+
+def _paper_levels(photo: Photo, ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> Array:
+    """Linear light (k,) of the paper beside each marker that is seen, as the median along its sides."""
+    corners = ring.corners_mm[sighting.seen]
+    middle = corners.mean(1, keepdims=True)
+    around = middle + (corners - middle) * (1 + 4.0 / np.linalg.norm(corners - middle, axis=2, keepdims=True))
+    t = np.linspace(0.1, 0.9, 9)[:, None]
+    sides = around[:, :, None] + t * (np.roll(around, -1, 1) - around)[:, :, None]
+    level = profiles.sample(photo.grey, to_pixels(_on_sheet(sides), pose, camera).T).reshape(len(corners), -1)
+    out: Array = np.nanmedian(np.where(np.isfinite(level), level, sighting.paper), axis=1).astype(float)
+    return out

@@ -1,0 +1,205 @@
+"""The report: one self-contained HTML page of one record or several; the correction page; the unrolled tips as a plot.
+
+Computes nothing new: every figure is the record's, only drawn. The page asks for nothing from a network; a content
+security policy in it forbids that as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from bladeangle.base.errors import OutputError, PhotoError
+from bladeangle.base.files import atomic_path, safe_name, sha256_of, write_text_atomic
+from bladeangle.base.flags import REGISTRY, together
+from bladeangle.page.picture import INK, STATIONS, read_for_display
+from bladeangle.records.edits import Edits
+
+Record = Mapping[str, Any]
+Limits = Mapping[str, tuple[float, float]]
+
+#: Photographs in the page are at most this wide, in pixels: enough to judge an edge, a few hundred kilobytes each. A
+#: page with many of them has them smaller, so that a shelf of forty rotors still opens.
+IMAGE_WIDTH, IMAGE_WIDTH_OF_MANY, MANY = 1800, 1000, 24
+#: Folders searched for photographs hold at most this many files: a wrong folder is noticed and not read through.
+MOST_FILES = 100_000
+
+
+def find_photos(record: Record, folder: Path) -> list[Path]:
+    """The record's photographs in a folder or the folders in it, by name and SHA-256, in the record's order.
+
+    Raises
+    ------
+    PhotoError : the folder cannot be read, has too many files, or a photograph is not in it.
+    """
+    if not folder.is_dir():
+        raise PhotoError(f"{safe_name(folder)} is not a folder.", "Give the folder with the record's photographs.")
+    wanted = {p["name"] for p in record["photos"]}
+    candidates: dict[str, list[Path]] = {}
+    for count, path in enumerate(folder.rglob("*")):
+        if count >= MOST_FILES:
+            raise PhotoError(f"{safe_name(folder)} holds more than {MOST_FILES} files.", "Give a nearer folder.")
+        if path.name in wanted and path.is_file():
+            candidates.setdefault(path.name, []).append(path)
+    found = []
+    for photo in record["photos"]:
+        match = next((p for p in sorted(candidates.get(photo["name"], [])) if sha256_of(p) == photo["sha256"]), None)
+        if match is None:
+            shown = safe_name(photo["name"])
+            raise PhotoError(
+                f"The photograph {shown!r} that was measured is not in {safe_name(folder)}"
+                + (" (a file of that name has other contents)." if photo["name"] in candidates else "."),
+                "Give the folder with the photographs as they were measured.",
+            )
+        found.append(match)
+    return found
+
+
+def write_report(
+    path: Path, records: Sequence[Record], photos: Path | None = None, limits: Limits | None = None, title: str = ""
+) -> None:
+    """Write the HTML report of one or more records, atomically.
+
+    Parameters
+    ----------
+    path : the page to write.
+    records : the records' dicts, at least one.
+    photos : folder with the photographs, found by name and SHA-256; None draws the marks on plain ground.
+    limits : station -> lowest and highest angle ordered, degrees; for all records.
+    title : of the page; the rotor's name or "n rotors" without.
+
+    Raises
+    ------
+    PhotoError : a photograph is missing or is not the one that was measured.
+    OutputError : the page cannot be written.
+    """
+    if path.suffix.lower() in (".pdf", ".png", ".svg", ".docx"):
+        raise OutputError(
+            f"A report is an HTML page, which {safe_name(path.name)} does not say.",
+            "Name it .html; the browser prints it to PDF.",
+        )
+    write_text_atomic(path, report_html(records, photos, limits, title))
+
+
+def report_html(
+    records: Sequence[Record], photos: Path | None = None, limits: Limits | None = None, title: str = ""
+) -> str:
+    """The page that `write_report` writes."""
+    from markupsafe import Markup
+
+    from bladeangle.page import charts
+    from bladeangle.page.templates import page_script, page_template, page_text
+
+    paths = [find_photos(record, photos) if photos else None for record in records]
+    width = IMAGE_WIDTH if sum(len(r["photos"]) for r in records) <= MANY else IMAGE_WIDTH_OF_MANY
+    script, script_hash = page_script("viewer.js", "report.js")
+    html: str = page_template("report.html").render(
+        title=title or f"Blade angles: {records[0]['name'] if len(records) == 1 else f'{len(records)} rotors'}",
+        css=page_text("base.css", "report.css"),
+        script=script,
+        script_hash=script_hash,
+        stations=STATIONS,
+        limits={s: limits.get(s) for s in STATIONS} if limits else None,
+        remedies={code: kind.remedy for code, kind in REGISTRY.items()},
+        shelf=charts.shelf_chart(records) if len(records) > 1 else Markup(""),
+        rotors=[_rotor(record, found, limits, width) for record, found in zip(records, paths, strict=True)],
+    )
+    return html
+
+
+def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, width: int) -> dict[str, Any]:
+    """What the template needs of one record."""
+    from bladeangle.page import charts
+    from bladeangle.page.overlay import jpeg_uri, photo_svg
+
+    photos = []
+    for i, photo in enumerate(record["photos"]):
+        uri, turns = None, 0
+        if paths:
+            picture, turns = read_for_display(paths[i], photo, width)
+            uri = jpeg_uri(picture, turns)
+        shown = {key: photo[key] for key in ("name", "standing", "view")}
+        photos.append({**shown, "svg": photo_svg(record, i, uri, turns), "shown": uri is not None})
+    sources = charts.sources_by_size(record)
+    return {
+        "record": record,
+        "flags": together(record["flags"]),
+        "sources": sources,
+        "photos": photos,
+        "angles": charts.angle_charts(record, limits),
+        "unrolled": charts.unrolled_charts(record),
+        "budget": charts.budget_chart(sources),
+        "layout": charts.layout_charts(record),
+        "places": charts.camera_places(record),
+    }
+
+
+def write_correction_page(path: Path, record: Record, photos: Path, edits: Edits | None = None) -> None:
+    """Write the page on which a user corrects the followed edges of a record, atomically, starting with `edits`.
+
+    Raises
+    ------
+    PhotoError : a photograph is missing or is not the one that was measured.
+    OutputError : the page cannot be written.
+    """
+    from bladeangle.page.correction import correction_html
+
+    write_text_atomic(path, correction_html(record, find_photos(record, photos), edits))
+
+
+def write_plot(path: Path, record: Record) -> None:
+    """Plot the unrolled tips of a record, height and angle over arc length, as PNG or SVG by the name's ending.
+
+    Measured points are drawn where the record has them, and the stations on a tip of the mean length.
+
+    Raises
+    ------
+    OutputError : another ending, no curves in the record, or the file cannot be written.
+    """
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    from bladeangle.page import charts
+
+    form = path.suffix.lower().lstrip(".")
+    if form not in ("png", "svg"):
+        raise OutputError(f"{safe_name(path.name)} ends neither in .png nor in .svg.", "Choose one of the two endings.")
+    blades = [b for b in record["blades"] if b["curve"] and len(b["curve"]["arc_mm"]) > 1]
+    if not blades:
+        raise OutputError("The record has no curve of a blade tip to plot.", "Measure with more of the tips in view.")
+    colours = [tuple(v / 255 for v in INK[k]) for k in ("ring", "struck", "entry", "exit", "hub", "inlet")]
+    dashes = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)))
+    # Text as text keeps an SVG small and searchable; a fixed salt makes the same record give the same file.
+    with rc_context({"svg.fonttype": "none", "svg.hashsalt": "bladeangle"}):
+        figure = Figure(figsize=(9, 7), layout="constrained")
+        upper, lower = figure.subplots(2, 1, sharex=True)
+        for i, blade in enumerate(blades):
+            curve = blade["curve"]
+            arc, angle, u = curve["arc_mm"], curve["angle_deg"], curve["standard_uncertainty_deg"]
+            style: dict[str, Any] = {"color": colours[i % 6], "linestyle": dashes[i % 6]}
+            points = blade.get("points") or {"arc_mm": [], "height_mm": []}
+            upper.plot(points["arc_mm"], points["height_mm"], ".", color=colours[i % 6], markersize=3, alpha=0.4)
+            upper.plot(arc, curve["height_mm"], label=f"blade {blade['number']}", **style)
+            lower.plot(arc, angle, **style)
+            low, high = ([a + k * v for a, v in zip(angle, u, strict=True)] for k in (-2, 2))
+            lower.fill_between(arc, low, high, color=colours[i % 6], alpha=0.15, linewidth=0)
+        lengths = [b["tip_length_mm"]["value"] for b in blades if b["tip_length_mm"]]
+        length = sum(lengths) / len(lengths) if lengths else max(max(b["curve"]["arc_mm"]) for b in blades)
+        for station, (start, end) in charts.station_ranges(record, length).items():
+            if end <= start:  # a tip too short for its stations
+                continue
+            for axes in (upper, lower):
+                axes.axvspan(start, end, color=tuple(v / 255 for v in INK[station]), alpha=0.08, linewidth=0)
+            lower.text((start + end) / 2, 0.02, station, ha="center", transform=lower.get_xaxis_transform())
+        # A name is data, not markup: a dollar sign must not start a formula.
+        upper.set_title(str(record["name"]), parse_math=False)
+        upper.set_ylabel("height, mm")
+        upper.legend()
+        lower.set_ylabel("angle, degrees")
+        lower.set_title("bands: two standard uncertainties either way", fontsize="small")
+        lower.set_xlabel("arc length from the leading edge, mm")
+        for axes in (upper, lower):
+            axes.grid(alpha=0.3)
+        with atomic_path(path) as temporary:
+            figure.savefig(temporary, format=form, dpi=150, metadata={"Date": None} if form == "svg" else None)

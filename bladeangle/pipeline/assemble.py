@@ -1,0 +1,287 @@
+"""Measurement -> the record: gathers and names; what the numbers are was settled in the rooms before."""
+
+from __future__ import annotations
+
+import platform
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import scipy
+
+from bladeangle import __version__
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.model import TIP_KINDS
+from bladeangle.base.budget import STATIONS, coverage_factor
+from bladeangle.base.files import import_cv2
+from bladeangle.base.flags import flag_to_dict
+from bladeangle.base.geometry import Array
+from bladeangle.detection import edges
+from bladeangle.imaging.camera import camera_to_dict
+from bladeangle.imaging.ring import ring_to_dict
+from bladeangle.pipeline.measure import Measurement
+from bladeangle.records.edits import edits_to_dict
+from bladeangle.records.record import Record, quantity, record_from_dict, station_result
+from bladeangle.records.station import StationOptions, station_span
+from bladeangle.results.stations import KEPT_WEIGHT, arc_of
+
+FACE_NAMES = {1: "inlet", -1: "outlet"}
+
+
+def record_of(measurement: Measurement, name: str) -> Record:
+    """The measurement record; RecordError if it were not valid, which is a fault of ours."""
+    found = measurement.stations
+    result = measurement.result
+    rotor = result.state.rotor
+    assert rotor is not None
+    covariance = found.budget.covariance_deg2
+    index = {label: k for k, label in enumerate(found.labels)}
+    blades = []
+    for b in range(rotor.blades):
+        stations: dict[str, Any] = {}
+        for station in STATIONS:
+            k = index.get(f"{b + 1}.{station}")
+            stations[station] = None if k is None else _station(measurement, k)
+        blades.append(
+            {
+                "number": b + 1,
+                "stations": stations,
+                "not_seen": found.not_seen.get(b + 1, {}),
+                "wrap_deg": _known(found.wrap_deg[b]),
+                "tip_length_mm": _known(found.tip_length_mm[b]),
+                "curve": _curve(measurement, b),
+                "points": _points(measurement, b),
+            }
+        )
+    data: dict[str, Any] = {
+        "schema": "bladeangle-record/1",
+        "created": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "name": name,
+        "software": {
+            "bladeangle": __version__,
+            "python": platform.python_version(),
+            "numpy": np.__version__,
+            "scipy": scipy.__version__,
+            "opencv-python": import_cv2().__version__,
+        },
+        "rotor": _rotor(measurement, covariance),
+        "blades": blades,
+        "covariance": {"labels": list(found.labels), "matrix_deg2": covariance.tolist()},
+        "budget": found.budget.rows(),
+        "flags": [flag_to_dict(f) for f in measurement.flags],
+        "photos": [_photo(measurement, p) for p in range(len(measurement.shots))],
+        "suggestion": measurement.suggestion,
+        "camera": camera_to_dict(measurement.camera),
+        "ring": ring_to_dict(measurement.ring),
+        "options": _options(measurement),
+        "checks": _checks(measurement.result),
+    }
+    if measurement.edits is not None:
+        data["edits"] = edits_to_dict(measurement.edits)
+    return record_from_dict(data)
+
+
+def _options(measurement: Measurement) -> dict[str, Any]:
+    options = asdict(measurement.options)
+    options["stations"] = {"length_mm": options.pop("station_length_mm"), "skip_mm": options.pop("station_skip_mm")}
+    return options
+
+
+def _checks(result: Adjustment) -> dict[str, Any]:
+    """How well all photographs fit the model, by kind of observation, and how far it had to leave what was known."""
+    residuals: dict[str, dict[str, Any]] = {}
+    for kind in sorted({kind for kinds in result.residual_px for kind in kinds}):
+        photos = [p for p, kinds in enumerate(result.residual_px) if kind in kinds]
+        r = np.concatenate([result.residual_px[p][kind] for p in photos])
+        w = np.concatenate([result.weight[p][kind] for p in photos])
+        scales = [result.scale[p][kind] for p in photos if kind in result.scale[p]]
+        residuals[kind] = {
+            "count": len(r),
+            "kept": int((w > KEPT_WEIGHT).sum()),
+            "rms_px": float(np.sqrt((w * r**2).sum() / w.sum())) if w.sum() > 0 else None,
+            "scale": float(np.sqrt(np.mean(np.square(scales)))) if scales else None,
+        }
+    return {
+        "iterations": result.iterations,
+        "sway": list(result.sway),
+        "residuals": residuals,
+        "known_before": {source: max(float(cost), 0.0) for source, cost in result.prior_cost.items()},
+    }
+
+
+def _known(pair: Array) -> dict[str, Any] | None:
+    return quantity(float(pair[0]), float(pair[1])) if np.isfinite(pair).all() else None
+
+
+def _station(measurement: Measurement, k: int) -> dict[str, Any]:
+    found = measurement.stations
+    u, dof, _ = found.budget.angle(k)
+    return station_result(float(found.angle_deg[k]), u, found.sees[found.labels[k]], dof)
+
+
+def _rotor(measurement: Measurement, covariance: Array) -> dict[str, Any]:
+    found = measurement.stations
+    rotor = measurement.result.state.rotor
+    assert rotor is not None
+    radius_mm, radius_u = (x / 2 for x in found.sizes["tip_diameter"])
+    means: dict[str, Any] = {}
+    spreads: dict[str, Any] = {}
+    pitches: dict[str, Any] = {}
+    for station in STATIONS:
+        weights = found.budget.mean_weights(station)
+        here = [k for k, label in enumerate(found.labels) if label.endswith(station)]
+        if weights is None or not here:
+            means[station] = spreads[station] = pitches[station] = None
+            continue
+        u, dof, _ = found.budget.of(weights)
+        mean = float(weights @ found.angle_deg)
+        means[station] = station_result(mean, u, sorted({s for k in here for s in found.sees[found.labels[k]]}), dof)
+        tangent, per_rad = np.tan(np.radians(mean)), 1 / np.cos(np.radians(mean)) ** 2
+        pitch_u = 2 * np.pi * np.hypot(tangent * radius_u, radius_mm * per_rad * np.radians(u))
+        pitches[station] = quantity(float(2 * np.pi * radius_mm * tangent), float(pitch_u))
+        high, low = max(here, key=lambda k: found.angle_deg[k]), min(here, key=lambda k: found.angle_deg[k])
+        variance = covariance[high, high] + covariance[low, low] - 2 * covariance[high, low]
+        spread_u = float(np.sqrt(max(variance, 0.0)))
+        spreads[station] = (
+            quantity(float(found.angle_deg[high] - found.angle_deg[low]), spread_u) if high != low else None
+        )
+    sizes = {k: quantity(*v) for k, v in found.sizes.items()}
+    return {
+        "blade_count": rotor.blades,
+        # Falling counter-clockwise seen from the inlet: a left-hand screw.
+        "hand": "left" if rotor.turn > 0 else "right",
+        "tip_diameter_mm": sizes.get("tip_diameter"),
+        "hub_diameter_mm": sizes.get("hub_diameter"),
+        "tip_thickness_mm": sizes.get("thickness"),
+        "axial_length_mm": sizes.get("axial_length"),
+        "stations": means,
+        "spread_deg": spreads,
+        "pitch_mm": pitches,
+    }
+
+
+def _curve(measurement: Measurement, blade: int) -> dict[str, list[float]]:
+    arrays = measurement.stations.curves.get(blade + 1)
+    keys = ("arc_mm", "height_mm", "angle_deg", "standard_uncertainty_deg")
+    if arrays is None:
+        return {k: [] for k in keys}
+    return {k: np.round(a, 5).tolist() for k, a in zip(keys, arrays, strict=True)}
+
+
+def _points(measurement: Measurement, blade: int) -> dict[str, Any]:
+    """Measured points of one blade unrolled: arc from the leading edge, and height of the mid-line that each says."""
+    result = measurement.result
+    state, rotor = result.state, result.state.rotor
+    assert rotor is not None
+    tau_along, length = arc_of(rotor, blade, rotor.ends[blade])
+    arc: list[float] = []
+    height: list[float] = []
+    kept: list[int] = []
+    for p, view in enumerate(result.views):
+        for kind, sign in TIP_KINDS.items():
+            tips = view.tips_of(sign)
+            if tips is None:
+                continue
+            mine = tips.blade == blade
+            standing = state.standings.index(view.standing)
+            foot = state.on_cylinder(tips.px[mine], p, standing, rotor.radius_mm, tips.far[mine])
+            ok = np.isfinite(foot).all(1)
+            tau = rotor.tau_of(foot[ok], tips.blade[mine][ok])
+            on = rotor.half(tau, tips.blade[mine][ok])[0] * (rotor.thickness_mm + rotor.extra_mm[blade]) * sign
+            arc += np.round(np.interp(tau, tau_along, length), 3).tolist()
+            height += np.round(foot[ok][:, 2] - on, 4).tolist()
+            kept += (result.weight[p][kind][mine][ok] > KEPT_WEIGHT).astype(int).tolist()
+    return {"arc_mm": arc, "height_mm": height, "kept": kept}
+
+
+def _photo(measurement: Measurement, p: int) -> dict[str, Any]:
+    result, shot = measurement.result, measurement.shots[p]
+    state, view = result.state, result.views[p]
+    traces: list[dict[str, Any]] = []
+    for kind, sign in TIP_KINDS.items():
+        tips = view.tips_of(sign)
+        if tips is None:
+            continue
+        weight = result.weight[p][kind]
+        for b in np.unique(tips.blade):
+            mine = tips.blade == b
+            traces.append(_trace("tip", int(b) + 1, FACE_NAMES[sign], tips.px[mine], weight[mine]))
+    if view.circles is not None:
+        for c in np.unique(view.circles.circle):
+            mine = view.circles.circle == c
+            traces.append(_trace("hub", None, None, view.circles.px[mine], result.weight[p]["circle"][mine]))
+    edge = [result.rms_px(p, kind) for kind in TIP_KINDS if kind in result.residual_px[p]]
+    return {
+        "name": shot.name,
+        "sha256": shot.photo.sha256,
+        "width": shot.photo.width,
+        "height": shot.photo.height,
+        "standing": shot.standing,
+        "view": "overhead" if shot.overhead else "oblique",
+        "R_camera_ring": state.r_camera_ring[p].tolist(),
+        "t_camera_ring_mm": state.t_camera_ring[p].tolist(),
+        "focal_px": float(state.camera_of(p)[0]),
+        "ring_rms_px": result.rms_px(p, "ring"),
+        "edge_rms_px": float(np.sqrt(np.mean(np.square(edge)))) if edge else None,
+        "markers_seen": len(view.sighting.seen),
+        "traces": traces,
+        "stations_px": _stations_px(measurement, p),
+    }
+
+
+def _trace(kind: str, blade: int | None, face: str | None, px: Array, weight: Array) -> dict[str, Any]:
+    return {
+        "kind": kind,
+        "blade": blade,
+        "face": face,
+        "px": np.round(px, 3).tolist(),
+        "kept": (weight > KEPT_WEIGHT).astype(int).tolist(),
+    }
+
+
+def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
+    """Where the stations lie in a photograph, along the upper edges predicted to be seen."""
+    state, shot = measurement.result.state, measurement.shots[p]
+    rotor = state.rotor
+    assert rotor is not None
+    options = StationOptions(measurement.options.station_length_mm, measurement.options.station_skip_mm)
+    standing = state.standings.index(shot.standing)
+    up = edges.upper_face(shot.standing)
+    out = []
+    size = shot.photo.width, shot.photo.height
+    for stretch in edges.predicted(state, p, standing, size, edges.ROUGH_STEP_MM):
+        if stretch.face != up:
+            continue
+        some = np.append(np.arange(0, len(stretch.px) - 1, 8), len(stretch.px) - 1)  # between them the arc is even
+        foot = state.on_cylinder(stretch.px[some], p, standing, rotor.radius_mm, np.full(len(some), stretch.far))
+        tau = rotor.tau_of(foot, np.full(len(foot), stretch.blade))
+        along, length = arc_of(rotor, stretch.blade, rotor.ends[stretch.blade])
+        arc = np.interp(np.arange(len(stretch.px)), some, np.interp(tau, along, length))
+        for station in STATIONS:
+            low, high = station_span(float(length[-1]), station, options)
+            inside = (arc >= low) & (arc <= high)
+            if inside.sum() > 8:
+                px = stretch.px[inside]
+                pick = np.linspace(0, len(px) - 1, 13).astype(int)
+                out.append({"blade": stretch.blade + 1, "station": station, "px": np.round(px[pick], 2).tolist()})
+    return out
+
+
+def table(record: Record) -> str:
+    """The angles for people: one line a blade, the mean, and what was flagged."""
+    data = record.data
+    factor = coverage_factor()
+    lines = [f"{'':8}" + "".join(f"{s:>18}" for s in STATIONS)]
+
+    def cell(station: Any) -> str:
+        if station is None:
+            return f"{'not seen':>18}"
+        return f"{station['angle_deg']:10.2f} ±{station['expanded_uncertainty_deg']:5.2f} "
+
+    for blade in data["blades"]:
+        cells = "".join(cell(blade["stations"][s]) for s in STATIONS)
+        lines.append(f"blade {blade['number']:<2}{cells}")
+    lines.append("mean    " + "".join(cell(data["rotor"]["stations"][s]) for s in STATIONS))
+    lines.append(f"Degrees from the plane of rotation; ± is the 95 % expanded uncertainty (k about {factor:.2f}).")
+    return "\n".join(lines)

@@ -1,0 +1,195 @@
+"""From photographs to a measured rotor: the only place that knows the order of the rooms."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from bladeangle.adjustment.adjust import Adjustment, adjust
+from bladeangle.adjustment.model import unmoved
+from bladeangle.adjustment.priors import Priors, unconfirmed
+from bladeangle.base.errors import EdgesError, UsageError
+from bladeangle.base.flags import Flag
+from bladeangle.detection.edges import confirm_count
+from bladeangle.imaging.camera import Camera, camera_from_exif
+from bladeangle.imaging.photo import Photo, light_alone, read_photo
+from bladeangle.imaging.pose import start_pose
+from bladeangle.imaging.quality import judge, tied_to
+from bladeangle.imaging.ring import Ring, sight_ring
+from bladeangle.pipeline.register import adjusted_overhead, find_outlines, gathered
+from bladeangle.pipeline.shots import Shot, observed
+from bladeangle.records.edits import Edits
+from bladeangle.records.station import StationOptions
+from bladeangle.results.advice import next_photograph
+from bladeangle.results.diagnostics import doubts
+from bladeangle.results.stations import Stations, measure_stations
+
+#: A camera whose foot on the sheet is nearer to the ring's centre than this, mm, looks from overhead.
+OVERHEAD_MM = 55.0
+#: Smallest tip diameter that is believed.
+LEAST_DIAMETER_MM = 60.0
+#: Tip radius of the rotor that a ring is made for, as a share of the ring's inner radius, and how far it may be off,
+#: mm.
+RADIUS_OF_RING = 0.735
+RADIUS_SIGMA_MM = 5.0
+#: Photographs that are read side by side; each needs the memory of a decoded picture.
+AT_ONCE = 2
+
+
+@dataclass(frozen=True)
+class Options:
+    """What a measurement can be told; stored whole in the record. Lengths mm."""
+
+    diameter_mm: float | None = None
+    diameter_sigma_mm: float = 0.05
+    check_bar_mm: float | None = None
+    station_length_mm: float = 32.0
+    station_skip_mm: float = 2.0
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """All that one measurement found; `assemble.py` turns it into the record."""
+
+    shots: tuple[Shot, ...]
+    ring: Ring
+    camera: Camera
+    options: Options
+    result: Adjustment
+    stations: Stations
+    flags: tuple[Flag, ...]
+    suggestion: str | None = None
+    edits: Edits | None = None
+
+
+def nothing(message: str) -> None:
+    """Progress that is not shown."""
+
+
+def measure(
+    standing_photos: Sequence[Path],
+    turned_photos: Sequence[Path],
+    ring: Ring,
+    camera: Camera | None,
+    options: Options = Options(),
+    progress: Callable[[str], None] = nothing,
+    edits: Edits | None = None,
+    at_once: int = AT_ONCE,
+) -> Measurement:
+    """Measure one rotor.
+
+    Parameters
+    ----------
+    standing_photos : photographs with the inlet end up; turned_photos : with the outlet end up.
+    edits : what a person has struck out or added, by photograph.
+    camera : None takes the focal length from the first photograph's own data, with its wide uncertainty.
+    at_once : photographs that are read side by side, in threads.
+
+    Raises
+    ------
+    PhotoError, RingNotFoundError, EdgesError, AdjustmentError, UsageError : see `errors`.
+    """
+    named = [(p, "inlet_up") for p in standing_photos] + [(p, "outlet_up") for p in turned_photos]
+    if not named:
+        raise UsageError("No photographs were named.", "Name at least one photograph taken from straight above.")
+    if options.diameter_mm is not None and not LEAST_DIAMETER_MM < options.diameter_mm < 2 * ring.inner_radius_mm:
+        raise UsageError(
+            f"A tip diameter of {options.diameter_mm:g} mm does not fit inside this ring.",
+            f"Give the diameter over the tips in mm, from {LEAST_DIAMETER_MM:g} to {2 * ring.inner_radius_mm:.0f}.",
+        )
+    flags: list[Flag] = []
+    shots: list[Shot] = []
+    progress(f"reading {', '.join(path.name for path, _ in named)}")
+    read: dict[Path, Photo] = {}
+    if camera is None:
+        read[named[0][0]] = read_photo(named[0][0])
+        camera = camera_for(read[named[0][0]], None, flags)
+    for shot, doubted in _sighted(named, ring, camera, read, at_once):
+        for other in shots:
+            if other.photo.sha256 == shot.photo.sha256:
+                raise UsageError(
+                    f"{shot.name} and {other.name} are the same photograph.",
+                    "Name every photograph once, each a shot of its own.",
+                )
+        flags += doubted
+        shots.append(shot)
+        if edits is not None:
+            shot.edits = edits.for_photo(shot.photo.sha256)
+            if shot.edits.struck or shot.edits.added:
+                flags.append(Flag("edited-by-hand", "Edges were struck out or added by hand.", shot.name))
+    standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
+    for shot in shots:
+        if shot.standing not in standings:
+            raise EdgesError(
+                f"{shot.name}: no photograph of this standing position is taken from straight above.",
+                "Add one from above; the oblique ones are matched to it.",
+            )
+    priors = _priors(camera, options, ring)
+    loose = [s.name for s in shots if not tied_to(s.photo, camera)]
+    if loose:
+        priors = unconfirmed(priors)
+    first = [
+        min((s for s in shots if s.standing == standing and s.overhead), key=lambda s: s.pose.obliquity_deg)
+        for standing in standings
+    ]
+    progress(f"looking for hub and blade tips in {' and '.join(s.name for s in first)}")
+    flags += find_outlines(first, ring, priors)
+    progress("adjusting the overhead photographs")
+    others = [s for s in shots if not any(s is f for f in first)]
+    result = adjusted_overhead(first, ring, priors, rough=bool(others))
+    confirm_count(result.views, result.state)
+    if others:
+        shots = first + others
+        result = gathered(shots, result, ring, priors, progress)
+    progress("last adjustment")
+    state = replace(result.state, moves=unmoved([s.standing for s in shots]))
+    result = adjust(ring, observed(shots, state, 0, 2.5, last=True), state, priors)
+    station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
+    stations = measure_stations(result, station_options)
+    given = options.diameter_mm is not None, options.check_bar_mm is not None
+    flags += doubts(result, stations, station_options, ring, *given, loose)
+    size = (shots[0].photo.width, shots[0].photo.height)
+    suggestion = next_photograph(result, stations, ring, size, station_options, priors)
+    return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)
+
+
+def _sighted(
+    named: Sequence[tuple[Path, str]], ring: Ring, camera: Camera, read: dict[Path, Photo], at_once: int
+) -> Iterator[tuple[Shot, list[Flag]]]:
+    """The photographs, each with the ring seen in it and what is doubted of it, in their order.
+
+    named : paths, and how the rotor stands; read : those that are read already.
+    """
+
+    def sighted(path: Path, standing: str) -> tuple[Shot, list[Flag]]:
+        photo = read.pop(path, None) or read_photo(path)
+        sighting = sight_ring(photo, ring)
+        pose = start_pose(sighting, ring, camera.parameters, photo.name)
+        doubted = judge(photo, sighting, ring, camera, pose)
+        overhead = bool(np.hypot(*pose.eye_mm[:2]) < OVERHEAD_MM)
+        return Shot(path, photo.name, standing, light_alone(photo), sighting, pose, overhead), doubted
+
+    with ThreadPoolExecutor(at_once) as threads:
+        yield from threads.map(sighted, *zip(*named, strict=True))
+
+
+def camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera:
+    """The camera of a photograph: the calibrated one, or one assumed from EXIF."""
+    if camera is None:
+        text = "The camera was not calibrated; its focal length comes from the photograph's own data."
+        flags.append(Flag("uncalibrated-camera", text))
+        return camera_from_exif(photo.width, photo.height, photo.exif.focal_35mm)
+    return camera
+
+
+def _priors(camera: Camera, options: Options, ring: Ring) -> Priors:
+    """What is known beforehand; a ring is printed for a size of rotor, which tells the tip radius to millimetres."""
+    guess = RADIUS_OF_RING * ring.inner_radius_mm
+    priors = Priors(camera.parameters, camera.covariance, radius_mm=guess, radius_sigma_mm=RADIUS_SIGMA_MM)
+    if options.diameter_mm is not None:
+        priors = replace(priors, radius_mm=options.diameter_mm / 2, radius_sigma_mm=options.diameter_sigma_mm / 2)
+    return priors

@@ -1,0 +1,139 @@
+"""Photographs read and sighted -> states to start from, and what is observed in them at a state."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+
+import numpy as np
+
+from bladeangle.adjustment.model import CirclePoints, State, TipPoints, View
+from bladeangle.adjustment.rotor import FACES
+from bladeangle.base.geometry import Array
+from bladeangle.detection import edges, hub, start
+from bladeangle.imaging.photo import Photo
+from bladeangle.imaging.pose import Pose
+from bladeangle.imaging.ring import Ring, RingSighting
+from bladeangle.records.edits import PhotoEdits, apply_to_points
+
+#: On the way, one of so many points on the markers' sides is used, and of those on hub circles.
+RING_EVERY = 4
+CIRCLE_EVERY = 4
+
+
+@dataclass
+class Shot:
+    """One photograph on its way through the measurement."""
+
+    path: Path
+    name: str
+    standing: str
+    photo: Photo
+    sighting: RingSighting
+    pose: Pose
+    overhead: bool
+    circles: list[hub.HubCircle] = field(default_factory=list)
+    teeth: list[start.Tooth] = field(default_factory=list)
+    turn: int = 0
+    tips: TipPoints | None = None
+    edits: PhotoEdits = field(default_factory=lambda: PhotoEdits(""))
+
+    @property
+    def axis_mm(self) -> Array:
+        """Where the axis is, as the hub's rim has it."""
+        return hub.rim_of(self.circles).centre_mm
+
+
+def state_of(shots: Sequence[Shot], camera: Array, ring: Ring, begun: start.Start | None = None) -> State:
+    """The shots as the ring alone places them, with the rotor as it is `begun`."""
+    n = len(shots)
+    return State(
+        camera.copy(),
+        np.array([s.pose.r_camera_ring for s in shots]),
+        np.array([s.pose.t_camera_ring_mm for s in shots]),
+        np.zeros(n),
+        np.zeros((n, 2)),
+        np.zeros(5),
+        np.zeros((len(np.unique(ring.pieces)) - 1, 3)),
+        () if begun is None else begun.standings,
+        np.zeros((0, 3, 3)) if begun is None else begun.r_ring_rotor,
+        np.zeros((0, 3)) if begun is None else begun.t_ring_rotor,
+        None if begun is None else begun.rotor,
+    )
+
+
+def observed(
+    shots: Sequence[Shot], state: State, search_px: int, end_mm: float, *, known: bool = False, last: bool = False
+) -> tuple[View, ...]:
+    """Observations in all shots, with edges looked for where the state predicts them.
+
+    On the way to the `last` adjustment a part of the many points of the ring and of hub circles is enough.
+    """
+    circles = _circle_points(shots, 1 if last else CIRCLE_EVERY)
+    views = []
+    for i, shot in enumerate(shots):
+        standing = state.standings.index(shot.standing)
+        blur = shot.sighting.blur_px
+        tips = shot.tips if known else None
+        if tips is None:
+            tips = edges.measure_tips(shot.photo, state, i, standing, blur, search_px)
+        tips = _edited(shot, tips, state, i, standing)
+        ends = edges.measure_ends(shot.photo, state, i, standing, blur, end_mm)
+        sighting = shot.sighting if last else shot.sighting.thinned(RING_EVERY)
+        views.append(View(shot.name, shot.standing, sighting, tips, ends, circles[i]))
+    return tuple(views)
+
+
+def _circle_points(shots: Sequence[Shot], every: int) -> list[CirclePoints | None]:
+    """Hub circles of each shot as observations, one of so many points, numbered over all shots."""
+    out: list[CirclePoints | None] = []
+    number = 0
+    for shot in shots:
+        if not shot.circles:
+            out.append(None)
+            continue
+        index = np.concatenate([np.full(len(c.px), number + k) for k, c in enumerate(shot.circles)])
+        number += len(shot.circles)
+        px = np.concatenate([c.px for c in shot.circles])
+        normal = np.concatenate([c.normal for c in shot.circles])
+        sigma = np.concatenate([c.sigma_px for c in shot.circles])
+        keep = apply_to_points(shot.edits, px, None, None)
+        keep[np.arange(len(keep)) % every > 0] = False
+        out.append(CirclePoints(index[keep], px[keep], normal[keep], sigma[keep]))
+    return out
+
+
+def _edited(shot: Shot, tips: TipPoints, state: State, index: int, standing: int) -> TipPoints:
+    """Tip points with what a person struck out left out, and what they added beside them."""
+    if not (shot.edits.struck or shot.edits.added):
+        return tips
+    keep = np.ones(len(tips.px), bool)
+    for b in np.unique(tips.blade):
+        for face, sign in FACES.items():
+            mine = (tips.blade == b) & (tips.face == sign)
+            keep[mine] = apply_to_points(shot.edits, tips.px[mine], int(b) + 1, face)
+    tips = tips.only(keep)
+    rotor = state.rotor
+    assert rotor is not None
+    added = [a for a in shot.edits.added if a.kind == "tip" and a.blade is not None and a.face is not None]
+    added = [a for a in added if 1 <= (a.blade or 0) <= rotor.blades]
+    if not added:
+        return tips
+    px = np.array([a.px for a in added], float)
+    far = np.full(len(added), state.inside(index, standing))
+    foot = state.on_cylinder(px, index, standing, rotor.radius_mm, far)
+    raised = state.pixels_of(foot + np.array([0.0, 0.0, 0.05]), index, standing) - px
+    good = np.isfinite(raised).all(1)
+    normal = np.nan_to_num(raised) / np.maximum(np.linalg.norm(np.nan_to_num(raised), axis=1, keepdims=True), 1e-9)
+    own = TipPoints(
+        np.array([(a.blade or 1) - 1 for a in added]),
+        np.array([FACES[str(a.face)] for a in added]),
+        far,
+        px,
+        normal,
+        np.array([a.sigma_px for a in added], float),
+        np.zeros(len(added)),
+    ).only(good)
+    parts = [(getattr(tips, f.name), getattr(own, f.name)) for f in fields(TipPoints)]
+    return TipPoints(*(np.concatenate(pair) for pair in parts))

@@ -1,0 +1,251 @@
+"""Mixed photographs of one rotor -> which show it standing inlet end up and which turned over; or a refusal that asks.
+
+Names tell, where they say so. Else the pictures do, in two steps. Nothing moves between the photographs of one
+standing, so that the upper end of the hub looks the same in all of them once they are laid on one plane at its height,
+and different from that of the other standing: that sorts photographs into one or two standings. Which of the two has
+the inlet end up cannot be seen but by what rotors are like: their blades are steeper at the exit than at the entry
+(common practice, no source). That is measured, on one photograph of each standing from straight above, and believed
+only where it is clear; a rotor of even pitch is asked about.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from bladeangle.base.budget import STATIONS
+from bladeangle.base.errors import UsageError
+from bladeangle.base.files import safe_name
+from bladeangle.base.flags import Flag
+from bladeangle.base.geometry import Array
+from bladeangle.imaging import profiles
+from bladeangle.imaging.camera import Camera
+from bladeangle.imaging.photo import import_cv2, read_photo
+from bladeangle.imaging.pose import start_pose
+from bladeangle.imaging.quality import to_pixels
+from bladeangle.imaging.ring import Ring, sight_ring
+from bladeangle.pipeline.measure import OVERHEAD_MM, Measurement, Options, camera_for, measure, nothing
+
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
+#: A photograph's name, or the subfolder that holds it, begins like this when the outlet end is up.
+TURNED_PREFIXES = ("turned", "outlet")
+#: Radius of the disc that is compared, mm, and its pitch: hub, bore and the roots of the blades.
+DISC_MM = 45.0
+PITCH_MM = 0.5
+#: Heights over the sheet at which the upper end of the hub is looked for, mm.
+HEIGHTS_MM = np.arange(15.0, 92.0, 2.0)
+#: Correlation of two photographs from above that show the same standing.
+SAME = 0.5
+#: How much better, in correlation, an oblique photograph must fit one standing than the other.
+CLEARLY_BETTER = 0.08
+#: How sure the sign of exit less entry must be: standard uncertainties, and degrees.
+SURE = 3.0
+LEAST_DEG = 0.3
+HINT = (
+    "Name those of the turned rotor with `--turned`, or let their names begin with turned or outlet; "
+    "names are believed."
+)
+
+
+@dataclass(frozen=True)
+class Sorted:
+    """Photographs with the inlet end up and turned over; `flag` says so where it was told by what they show."""
+
+    standing: tuple[Path, ...]
+    turned: tuple[Path, ...]
+    flag: Flag | None = None
+
+
+def photos_by_name(folder: Path) -> Sorted:
+    """The photographs in a folder as their names say; an unreadable folder has none.
+
+    Those of the turned rotor have names that begin with "turned" or "outlet", or lie in a subfolder whose name does;
+    all others directly in the folder are standing. Files without a photograph's suffix are ignored.
+    """
+    standing: list[Path] = []
+    turned: list[Path] = []
+    with contextlib.suppress(OSError):
+        for path in sorted(folder.iterdir()):
+            is_turned = path.name.lower().startswith(TURNED_PREFIXES)
+            if _is_photo(path):
+                (turned if is_turned else standing).append(path.absolute())
+            elif is_turned and path.is_dir():
+                turned += [p.absolute() for p in sorted(path.iterdir()) if _is_photo(p)]
+    return Sorted(tuple(standing), tuple(turned))
+
+
+def _is_photo(path: Path) -> bool:
+    return path.suffix.lower() in PHOTO_SUFFIXES and not path.name.startswith(".") and not path.is_dir()
+
+
+def sort_folder(
+    folder: Path, ring: Ring, camera: Camera | None, options: Options, progress: Callable[[str], None] = nothing
+) -> Sorted:
+    """The photographs in a folder, sorted by their names if one says "turned" or "outlet", else by what they show.
+
+    Raises
+    ------
+    UsageError : no photographs; or as `sort_photos`.
+    """
+    named = photos_by_name(folder)
+    if named.turned:
+        return named
+    if not named.standing:
+        raise UsageError(
+            f"The folder {safe_name(folder)} has no photographs.", f"Their names end in {', '.join(PHOTO_SUFFIXES)}."
+        )
+    return sort_photos(named.standing, ring, camera, options, progress)
+
+
+def sort_photos(
+    paths: Sequence[Path],
+    ring: Ring,
+    camera: Camera | None,
+    options: Options,
+    progress: Callable[[str], None] = nothing,
+) -> Sorted:
+    """Photographs of one rotor sorted by what they show.
+
+    Raises
+    ------
+    UsageError : it is not clear from the pictures; the sentence names the photographs that it is about.
+    BladeangleError : what reading or measuring the photographs from straight above raises.
+    """
+    looks = []
+    for path in paths:
+        progress(f"looking which end is up in {safe_name(path.name)}")
+        looks.append(_look(path, ring, camera))
+    first, second = _standings([look for look in looks if look.overhead])
+    first, second = _with_oblique(first, second, [look for look in looks if not look.overhead])
+    progress("measuring which end is steeper")
+    rise, u = _exit_less_entry(measure([_best(first)], [_best(second)] if second else [], ring, camera, options))
+    if not abs(rise) > max(SURE * u, LEAST_DEG):
+        about = " and ".join(dict.fromkeys(_best(group).name for group in (first, second) if group))
+        raise UsageError(
+            f"Which end is up in {about} is not clear: the blades are about as steep at one end as at the other.", HINT
+        )
+    standing, turned = (first, second) if rise > 0 else (second, first)
+    names = ", ".join(look.path.name for look in turned) or "none"
+    text = f"Told from the pictures, blades taken to be steeper at the exit; turned over: {names}."
+    return Sorted(tuple(x.path for x in standing), tuple(x.path for x in turned), Flag("standing-told", text))
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What one photograph shows of the upper end of the hub.
+
+    discs : (heights, 2, n) the disc's brightness and the strength of its edges, each of unit length, at every height;
+    obliquity_deg : how far from straight above it was taken.
+    """
+
+    path: Path
+    overhead: bool
+    obliquity_deg: float
+    discs: Array
+
+
+def _look(path: Path, ring: Ring, camera: Camera | None) -> _Look:
+    cv2 = import_cv2()
+    photo = read_photo(path)
+    camera = camera_for(photo, camera, [])
+    sighting = sight_ring(photo, ring)
+    pose = start_pose(sighting, ring, camera.parameters, photo.name)
+    axis = np.arange(-DISC_MM, DISC_MM + PITCH_MM / 2, PITCH_MM)
+    x, y = np.meshgrid(axis, axis)
+    disc = np.hypot(x, y) < DISC_MM
+    discs = np.empty((len(HEIGHTS_MM), 2, int(disc.sum())))
+    for k, height in enumerate(HEIGHTS_MM):
+        points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, height)])
+        seen = profiles.sample(photo.grey, to_pixels(points, pose, camera).T.reshape(2, *x.shape))
+        image = np.sqrt(np.maximum(np.nan_to_num(seen), 0))
+        smooth = cv2.GaussianBlur(image, (0, 0), 1.5)
+        # what lamps and shade do to whole areas is left out
+        bright = smooth - cv2.GaussianBlur(image, (0, 0), 12.0)
+        edge = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1))
+        edge = np.minimum(edge, np.quantile(edge, 0.97))
+        edge = edge - cv2.GaussianBlur(edge, (0, 0), 8.0)
+        for j, picture in enumerate((bright, edge)):
+            values = picture[disc].astype(float)
+            values -= values.mean()
+            discs[k, j] = values / max(float(np.linalg.norm(values)), 1e-9)
+    eye = pose.eye_mm
+    return _Look(path, bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM), pose.obliquity_deg, discs)
+
+
+def _alike(one: _Look, other: _Look) -> Array:
+    """Correlation (heights,) of two photographs' discs."""
+    out: Array = (one.discs * other.discs).sum(2).mean(1)
+    return out
+
+
+def _best(group: Sequence[_Look]) -> Path:
+    """The photograph of a standing that was taken most nearly from straight above."""
+    return min((look for look in group if look.overhead), key=lambda look: look.obliquity_deg).path
+
+
+def _standings(overhead: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
+    """Photographs from above in two groups of the same standing each; the second may be empty."""
+    if not overhead:
+        raise UsageError(
+            "No photograph is taken from straight above, which is needed to tell the standings apart.", HINT
+        )
+    groups: list[list[_Look]] = []
+    for look in overhead:
+        mine = next((g for g in groups if max(_alike(look, other).max() for other in g) > SAME), None)
+        if mine is None:
+            groups.append([look])
+        else:
+            mine.append(look)
+    if len(groups) > 2:
+        names = ", ".join(_best(group).name for group in groups)
+        raise UsageError(
+            f"{names} show a rotor in {len(groups)} different places, not only standing and turned over.",
+            f"Take out those of another rotor, or from before it was moved. {HINT}",
+        )
+    return groups[0], groups[1] if len(groups) > 1 else []
+
+
+def _with_oblique(first: list[_Look], second: list[_Look], oblique: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
+    """The two groups with each oblique photograph in the one whose upper end it shows.
+
+    The rotor is as tall one way up as the other: there is one height at which all photographs fit, each in its group.
+    The clearest is sorted first; those that follow may also be like it, as it was taken from a side nearer to theirs.
+    """
+    groups, rest = [list(first), list(second)], list(oblique)
+    if not second or not oblique:
+        return [*first, *rest], groups[1]
+    alike = np.array([[np.max([_alike(look, o) for o in group], axis=0) for group in groups] for look in rest])
+    k = int(alike.max(1).sum(0).argmax())
+    near = slice(max(k - 1, 0), k + 2)
+    score = alike[:, :, near].max(2)
+    while rest:
+        better = score[:, 0] - score[:, 1]
+        i = int(np.abs(better).argmax())
+        if abs(better[i]) < CLEARLY_BETTER:
+            names = ", ".join(look.path.name for look in rest)
+            raise UsageError(f"Which way up the rotor stands in {names} is not clear from the picture.", HINT)
+        side = 0 if better[i] > 0 else 1
+        groups[side].append(look := rest.pop(i))
+        score = np.delete(score, i, 0)
+        for j, other in enumerate(rest):
+            score[j, side] = max(score[j, side], _alike(look, other)[near].max())
+    return groups[0], groups[1]
+
+
+def _exit_less_entry(found: Measurement) -> tuple[float, float]:
+    """Mean angle, deg, of the last station that is seen less that of the first, and its standard uncertainty.
+
+    One standing alone shows one station: then the ends of what is seen of the blades are compared, with their
+    uncertainties taken as common to all blades, which is cautious.
+    """
+    stations = found.stations
+    seen = [w for s in STATIONS if (w := stations.budget.mean_weights(s)) is not None]
+    if len(seen) > 1:
+        weights = seen[-1] - seen[0]
+        return float(weights @ stations.angle_deg), stations.budget.of(weights)[0]
+    ends = np.array([[angle[-1] - angle[0], np.hypot(u[0], u[-1])] for _, _, angle, u in stations.curves.values()])
+    return (float(ends[:, 0].mean()), float(ends[:, 1].mean())) if len(ends) else (0.0, np.inf)

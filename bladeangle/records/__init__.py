@@ -1,0 +1,1 @@
+"""The files that measurements leave and take: records, corrections, tables."""

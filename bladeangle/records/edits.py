@@ -1,0 +1,252 @@
+"""Edits: the user's corrections of edges that were followed wrongly, as a small JSON file.
+
+```
+{"schema": "bladeangle-edits/1", "name": "rotor-a", "created": "2026-11-25T10:00:00Z",
+ "photos": [{"sha256": "...", "name": "inlet.jpg",
+   "struck": [{"kind": "tip"|"hub"|null, "blade": 2|null, "face": "inlet"|"outlet"|null,
+               "along_px": [[x, y], ...], "reach_px": 6.0}],
+   "added":  [{"kind": "tip"|"hub", "blade": 1|null, "face": "inlet"|"outlet"|null, "px": [[x, y], ...],
+               "sigma_px": 1.0}]}]}
+```
+
+A struck stretch takes out every found point within `reach_px` of the line through `along_px`, of the kind, blade and
+face that it names (null: of any). It is a place in the photograph rather than a number in a list, so that it still
+holds when the points are found anew. A moved point is a struck one and an added one. Pixels are those of the stored
+photograph at full size, centres at integers. A photograph is known by its SHA-256; the name is for people.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bladeangle.base.errors import DefinitionError
+from bladeangle.base.files import safe_name, write_text_atomic
+from bladeangle.imaging.camera import read_definition
+
+Array = NDArray[np.float64]
+
+SCHEMA = "bladeangle-edits/1"
+#: Most points in one stretch and most stretches a photograph: far above any hand's work, and still quick.
+MOST = 20_000
+_HINT = "Make the file with the page that `bladeangle correct` writes."
+
+
+@dataclass(frozen=True, eq=False)
+class Struck:
+    """A stretch not to be used: points within `reach_px` of the line through `along_px` (n, 2); n = 1 is one place."""
+
+    kind: str | None
+    blade: int | None
+    face: str | None
+    along_px: Array
+    reach_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class Added:
+    """Points put by hand: `px` (n, 2) on the hub's circle (`kind` "hub") or on a blade's tip edge of one face.
+
+    sigma_px : standard uncertainty of each point across the edge.
+    """
+
+    kind: str
+    blade: int | None
+    face: str | None
+    px: Array
+    sigma_px: float
+
+
+@dataclass(frozen=True)
+class PhotoEdits:
+    """The corrections of one photograph."""
+
+    sha256: str
+    name: str = ""
+    struck: tuple[Struck, ...] = ()
+    added: tuple[Added, ...] = ()
+
+
+@dataclass(frozen=True)
+class Edits:
+    """The corrections of a record's photographs."""
+
+    name: str = ""
+    created: str = ""
+    photos: tuple[PhotoEdits, ...] = ()
+
+    def for_photo(self, sha256: str) -> PhotoEdits:
+        """The corrections of the photograph with this hash; without any, empty ones."""
+        return next((p for p in self.photos if p.sha256 == sha256), PhotoEdits(sha256))
+
+    @property
+    def unused(self) -> bool:
+        """Whether nothing at all is corrected."""
+        return not any(p.struck or p.added for p in self.photos)
+
+
+def apply_to_points(edits: PhotoEdits, px: Array, blade: int | None, face: str | None) -> NDArray[np.bool_]:
+    """Which found points the corrections leave in use.
+
+    Parameters
+    ----------
+    edits : of the photograph that the points are found in.
+    px : (n, 2) points of one trace.
+    blade : the trace's blade; None for the hub.
+    face : the trace's face; None for the hub.
+
+    Returns
+    -------
+    (n,) True where a point may be used.
+    """
+    kind = "hub" if blade is None else "tip"
+    keep = np.ones(len(px), bool)
+    for s in edits.struck:
+        if s.kind in (None, kind) and s.blade in (None, blade) and s.face in (None, face):
+            keep &= distance_to_line(px, s.along_px) > s.reach_px
+    return keep
+
+
+def added_points(edits: PhotoEdits) -> tuple[Added, ...]:
+    """The points put by hand, to be observed beside the found ones with their own `sigma_px`."""
+    return edits.added
+
+
+def distance_to_line(px: Array, line: Array) -> Array:
+    """Distance (n,) of points (n, 2) to the polyline through `line` (m, 2), m >= 1."""
+    px = np.asarray(px, float).reshape(-1, 2)
+    nearest = np.hypot(*(px - line[0]).T)
+    for a, b in pairwise(line):
+        along = b - a
+        length2 = float(along @ along)
+        t = np.clip((px - a) @ along / length2, 0.0, 1.0) if length2 > 0 else np.zeros(len(px))
+        nearest = np.minimum(nearest, np.hypot(*(px - a - t[:, None] * along).T))
+    return nearest
+
+
+# --- reading and writing ---------------------------------------------------------------------------------------------
+
+
+def read_edits(path: Path) -> Edits:
+    """Read an edits file.
+
+    Raises
+    ------
+    DefinitionError : missing, not JSON, another layout, unknown keys, numbers that are not finite or far out, a tip
+        point without blade and face, or the same photograph twice.
+    """
+    return edits_from_dict(read_definition(path, "edits file"), f"The edits file {safe_name(path.name)!r}")
+
+
+def write_edits(edits: Edits, path: Path) -> None:
+    """Write an edits file atomically; OutputError when it cannot be written."""
+    write_text_atomic(path, json.dumps(edits_to_dict(edits), indent=1, allow_nan=False) + "\n")
+
+
+def edits_to_dict(edits: Edits) -> dict[str, Any]:
+    """The edits file's contents."""
+    return {
+        "schema": SCHEMA,
+        "name": edits.name,
+        "created": edits.created,
+        "photos": [
+            {
+                "sha256": p.sha256,
+                "name": p.name,
+                "struck": [asdict(s) | {"along_px": s.along_px.tolist()} for s in p.struck],
+                "added": [asdict(a) | {"px": a.px.tolist()} for a in p.added],
+            }
+            for p in edits.photos
+        ],
+    }
+
+
+def edits_from_dict(data: Any, source: str = "The edits file") -> Edits:
+    """Edits from the file's contents; the errors of `read_edits`."""
+    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+        raise DefinitionError(f"{source} is not a {SCHEMA} file.", _HINT)
+    try:
+        _keys(data, {"schema", "photos"}, {"name", "created"})
+        photos = tuple(_photo(p) for p in _items(data["photos"], 1000))
+        if len({p.sha256 for p in photos}) != len(photos):
+            raise ValueError("names the same photograph twice")
+        return Edits(_text(data.get("name", "")), _text(data.get("created", "")), photos)
+    except ValueError as error:
+        raise DefinitionError(f"{source} {error}.", _HINT) from error
+
+
+def _photo(data: Any) -> PhotoEdits:
+    _keys(data, {"sha256"}, {"name", "struck", "added"})
+    sha256 = data["sha256"]
+    if not isinstance(sha256, str) or len(sha256) != 64 or set(sha256) - set("0123456789abcdef"):
+        raise ValueError("has a photograph without a SHA-256 of 64 hexadecimal digits")
+    struck = tuple(_struck(s) for s in _items(data.get("struck", []), MOST))
+    added = tuple(_added(a) for a in _items(data.get("added", []), MOST))
+    return PhotoEdits(sha256, _text(data.get("name", "")), struck, added)
+
+
+def _struck(data: Any) -> Struck:
+    _keys(data, {"along_px", "reach_px"}, {"kind", "blade", "face"})
+    kind, blade, face = _trace(data)
+    return Struck(kind, blade, face, _points(data["along_px"]), _number(data["reach_px"], "reach_px", 0.0, 10_000.0))
+
+
+def _added(data: Any) -> Added:
+    _keys(data, {"kind", "px"}, {"blade", "face", "sigma_px"})
+    kind, blade, face = _trace(data)
+    if kind == "tip" and (blade is None or face is None):
+        raise ValueError("has added tip points without their blade and face")
+    if kind is None or (kind == "hub" and (blade is not None or face is not None)):
+        raise ValueError("has added points that are neither a blade's tip nor the hub's")
+    return Added(kind, blade, face, _points(data["px"]), _number(data.get("sigma_px", 1.0), "sigma_px", 0.05, 100.0))
+
+
+def _trace(data: Mapping[str, Any]) -> tuple[str | None, int | None, str | None]:
+    kind, blade, face = data.get("kind"), data.get("blade"), data.get("face")
+    if kind not in (None, "tip", "hub") or face not in (None, "inlet", "outlet"):
+        raise ValueError("has a kind that is not tip or hub, or a face that is not inlet or outlet")
+    if blade is not None and (type(blade) is not int or not 1 <= blade <= 24):
+        raise ValueError("has a blade that is not a whole number from 1 to 24")
+    return kind, blade, face
+
+
+def _keys(data: Any, needed: set[str], optional: set[str]) -> None:
+    if not isinstance(data, dict):
+        raise ValueError("has something else where an object is expected")
+    if unknown := sorted(set(data) - needed - optional):
+        raise ValueError(f"has the unknown key {safe_name(str(unknown[0])[:60])!r}")
+    if missing := sorted(needed - set(data)):
+        raise ValueError(f"lacks the key {missing[0]!r}")
+
+
+def _items(value: Any, most: int) -> list[Any]:
+    if not isinstance(value, list) or len(value) > most:
+        raise ValueError(f"has something else where a list of at most {most} entries is expected")
+    return value
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str) or len(value) > 1000:
+        raise ValueError("has a name or date that is no short text")
+    return value
+
+
+def _number(value: Any, name: str, low: float, high: float) -> float:
+    # JSON's true is a number to Python; nan fails the comparison.
+    if type(value) not in (int, float) or not low <= value <= high:
+        raise ValueError(f"has a {name} that is not a number from {low:g} to {high:g}")
+    return float(value)
+
+
+def _points(value: Any) -> Array:
+    points = _items(value, MOST)
+    if not points or any(not isinstance(p, list) or len(p) != 2 for p in points):
+        raise ValueError("has points that are not a list of [x, y]")
+    return np.array([[_number(v, "pixel coordinate", -1e5, 1e5) for v in p] for p in points])

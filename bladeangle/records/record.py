@@ -1,0 +1,346 @@
+"""The measurement record: JSON <-> Record, checked against the published JSON Schema.
+
+The record is kept as the plain data that DEVELOPERS.md lays out; this room makes its parts, checks it, writes it and
+reads every version there has been. Nothing that is not finite gets in or out.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bladeangle.base.budget import STATIONS, coverage_factor
+from bladeangle.base.errors import RecordError
+from bladeangle.base.files import safe_name, write_text_atomic
+from bladeangle.base.flags import REGISTRY
+
+Array = NDArray[np.float64]
+
+SCHEMA = "bladeangle-record/1"
+#: Sixty photographs' traces are about 10 MB.
+SIZE_LIMIT_BYTES = 64_000_000
+#: No quantity of ours comes near; larger ones would overflow somewhere downstream.
+LARGEST_NUMBER = 1e15
+
+_HINT = "Measure again, or name a record that `bladeangle measure` wrote."
+
+
+@dataclass(frozen=True)
+class Record:
+    """A checked record; `data` is its plain JSON content and is not to be changed."""
+
+    data: dict[str, Any]
+
+    @property
+    def name(self) -> str:
+        """The rotor's name."""
+        return str(self.data["name"])
+
+    @property
+    def blade_count(self) -> int:
+        """Number of blades."""
+        return int(self.data["rotor"]["blade_count"])
+
+    def station(self, blade: int, station: str) -> dict[str, Any] | None:
+        """A blade's station, None when it was not seen; KeyError when there is no such blade or station."""
+        for b in self.data["blades"]:
+            if b["number"] == blade:
+                found: dict[str, Any] | None = b["stations"][station]
+                return found
+        raise KeyError(f"blade {blade}")
+
+    def mean(self, station: str) -> dict[str, Any] | None:
+        """The mean over the blades seen at a station."""
+        found: dict[str, Any] | None = self.data["rotor"]["stations"][station]
+        return found
+
+    def quantity(self, name: str) -> tuple[float, float] | None:
+        """Value and standard uncertainty of one of the rotor's quantities, such as "tip_diameter_mm"; None: not
+        known."""
+        q = self.data["rotor"].get(name)
+        return None if q is None else (float(q["value"]), float(q["standard_uncertainty"]))
+
+    def angles(self) -> tuple[tuple[str, ...], Array, Array]:
+        """Labels ("1.entry", ...), angles (n,) in deg and their covariance (n, n) in deg^2, of the stations seen."""
+        labels = tuple(self.data["covariance"]["labels"])
+        values = []
+        for label in labels:
+            blade, station = label.split(".")
+            values.append((self.station(int(blade), station) or {})["angle_deg"])
+        matrix = np.array(self.data["covariance"]["matrix_deg2"], float).reshape(len(labels), len(labels))
+        return labels, np.array(values, float), matrix
+
+    def why_not_seen(self, blade: int, station: str) -> str:
+        """Why a blade's station is null."""
+        for b in self.data["blades"]:
+            if b["number"] == blade:
+                return str(b["not_seen"].get(station, "not seen"))
+        raise KeyError(f"blade {blade}")
+
+
+# --- making ----------------------------------------------------------------------------------------------------------
+
+
+def quantity(value: float, standard_uncertainty: float, dof: float = math.inf) -> dict[str, Any]:
+    """A quantity of the record with its 95 % expanded uncertainty; `dof` infinite becomes null."""
+    k = coverage_factor(dof)
+    return {
+        "value": float(value),
+        "standard_uncertainty": float(standard_uncertainty),
+        "expanded_uncertainty": float(k * standard_uncertainty),
+        "coverage_factor": k,
+        "dof": None if math.isinf(dof) else float(dof),
+    }
+
+
+def station_result(
+    angle_deg: float, standard_uncertainty_deg: float, sees: Sequence[str], dof: float = math.inf
+) -> dict[str, Any]:
+    """A station of the record; `sees` names the faces ("inlet", "outlet") whose edges were followed."""
+    q = quantity(angle_deg, standard_uncertainty_deg, dof)
+    return {
+        "angle_deg": q["value"],
+        "standard_uncertainty_deg": q["standard_uncertainty"],
+        "expanded_uncertainty_deg": q["expanded_uncertainty"],
+        "coverage_factor": q["coverage_factor"],
+        "dof": q["dof"],
+        "sees": list(sees),
+    }
+
+
+def record_from_dict(data: Mapping[str, Any], source: str = "The record") -> Record:
+    """Record from content of any known version; NumPy numbers and arrays and tuples become plain.
+
+    Raises
+    ------
+    RecordError : unknown version, unknown top-level keys, anything missing, malformed, not finite or contradictory.
+    """
+    plain = _plain(data, source)
+    if not isinstance(plain, dict) or not isinstance(plain.get("schema"), str):
+        raise RecordError(f"{source} is not a bladeangle record.", _HINT)
+    reader = READERS.get(plain["schema"])
+    if reader is None:
+        known = ", ".join(READERS)
+        raise RecordError(
+            f"{source} has the version {safe_name(plain['schema'][:60])!r}, which is not one of: {known}.",
+            "A newer bladeangle may have written it: update, or measure again.",
+        )
+    plain = reader(plain)
+    _check_schema(plain, source)
+    _check_sense(plain, source)
+    return Record(plain)
+
+
+def _read_1(data: dict[str, Any]) -> dict[str, Any]:
+    """Version 1 is the present one."""
+    return data
+
+
+#: Every version that can be read, with the function that brings its content to the present version.
+READERS: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {"bladeangle-record/1": _read_1}
+
+
+def _plain(value: Any, source: str) -> Any:
+    """Plain JSON types only; lone surrogates, which no file can hold, become backslash escapes."""
+    kind = type(value)
+    if kind is float or kind is int:
+        if not -LARGEST_NUMBER <= value <= LARGEST_NUMBER:  # also NaN
+            raise RecordError(f"{source} has a number that is not finite or far too large.", _HINT)
+        return value
+    if kind is list:
+        return [_plain(v, source) for v in value]
+    if value is None or kind is bool:
+        return value
+    if isinstance(value, str):
+        return value if value.isascii() else value.encode("utf-8", "backslashreplace").decode("utf-8")
+    if isinstance(value, Mapping):
+        return {str(_plain(str(k), source)): _plain(v, source) for k, v in value.items()}
+    if isinstance(value, np.ndarray | np.generic):
+        return _plain(value.tolist(), source)
+    if isinstance(value, tuple):
+        return [_plain(v, source) for v in value]
+    raise RecordError(f"{source} has a value of the type {kind.__name__}, which JSON cannot hold.", _HINT)
+
+
+# --- checking --------------------------------------------------------------------------------------------------------
+
+
+def schema(name: str = "record") -> dict[str, Any]:
+    """The published JSON Schema (2020-12) of "record", "camera" or "ring"."""
+    text = (resources.files("bladeangle.records") / "schema" / f"bladeangle-{name}-1.json").read_text(encoding="utf-8")
+    found: dict[str, Any] = json.loads(text)
+    return found
+
+
+@lru_cache(maxsize=4)
+def validator(name: str = "record") -> Any:
+    """A `jsonschema_rs` validator for one of our schemas; imported late since only records need it."""
+    from jsonschema_rs import Draft202012Validator, Registry
+
+    parts = [schema(n) for n in ("camera", "ring")]
+    return Draft202012Validator(schema(name), registry=Registry([(p["$id"], p) for p in parts]))
+
+
+def _check_schema(data: dict[str, Any], source: str) -> None:
+    error = next(validator().iter_errors(data), None)
+    if error is not None:
+        error = _innermost(error)
+        place = ".".join(str(p) for p in error.instance_path) or "the record"
+        reason = error.message if len(error.message) < 160 else f"does not satisfy {error.kind.name!r}"
+        raise RecordError(f"{source} is not valid: {safe_name(place[:120])}: {safe_name(reason)}.", _HINT)
+
+
+def _innermost(error: Any) -> Any:
+    """Of alternatives that all fail, what is wrong with the one that comes nearest: whose fault lies deepest.
+
+    One of another type altogether is the farthest.
+    """
+    while context := getattr(error.kind, "context", None):
+        place = error.instance_path
+        faults = [e for branch in context for e in branch if e.kind.name != "type" or e.instance_path != place]
+        if not faults:
+            break
+        error = max(faults, key=lambda e: len(e.instance_path))
+    return error
+
+
+def _check_sense(data: dict[str, Any], source: str) -> None:
+    """What a schema cannot say: parts that must agree with each other."""
+
+    def insist(condition: bool, what: str) -> None:
+        if not condition:
+            raise RecordError(f"{source} contradicts itself: {what}.", _HINT)
+
+    numbers = [b["number"] for b in data["blades"]]
+    insist(numbers == list(range(1, data["rotor"]["blade_count"] + 1)), "the blades are not numbered 1 to blade_count")
+    seen = [f"{b['number']}.{s}" for b in data["blades"] for s in STATIONS if b["stations"][s] is not None]
+    insist(data["covariance"]["labels"] == seen, "the covariance is not labelled by the stations seen, in order")
+    rows = data["covariance"]["matrix_deg2"]
+    insist(len(rows) == len(seen) and all(len(r) == len(seen) for r in rows), "the covariance does not fit its labels")
+    matrix = np.array(rows, float).reshape(len(seen), len(seen))
+    largest = float(np.abs(matrix).max(initial=0.0))
+    insist(bool(np.allclose(matrix, matrix.T, rtol=1e-6, atol=1e-9 * largest)), "the covariance is not symmetric")
+    if len(seen):
+        insist(bool(np.linalg.eigvalsh(matrix)[0] >= -1e-6 * largest), "the covariance has a negative variance")
+    for b in data["blades"]:
+        for part in ("curve", "points"):
+            columns = b.get(part) or {}
+            insist(len({len(v) for v in columns.values()}) <= 1, f"blade {b['number']}'s {part} has unequal columns")
+    for photo in data["photos"]:
+        traces = [t for key in ("traces", "stations_px") for t in photo.get(key) or []]
+        whole = all(len(t.get("kept", t["px"])) == len(t["px"]) for t in traces)
+        insist(whole, f"a trace of {photo['name'][:60]!r} does not have one 0 or 1 for each point")
+    for line in data["budget"]:
+        per_angle: Iterable[Any] = [line["deg"]] if "deg" in line else []
+        insist(
+            all(len(e) == len(seen) for e in [*per_angle, *line.get("effects_deg", [])]),
+            f"the budget line {line['line'][:60]!r} does not fit the angles",
+        )
+    for flag in data["flags"]:
+        insist(flag["code"] in REGISTRY, f"{flag['code'][:60]!r} is not a registered flag")
+
+
+# --- reading and writing ---------------------------------------------------------------------------------------------
+
+
+def _compact(value: Any) -> bool:
+    """Whether a list is written on one line: lists of numbers, of whatever depth."""
+    while isinstance(value, list) and value:
+        value = value[0]
+    return not isinstance(value, dict)
+
+
+def _format(value: Any, indent: str) -> str:
+    """JSON with sorted keys; objects and lists of objects indented, lists of numbers on one line."""
+    if isinstance(value, dict) and value:
+        inner = indent + " "
+        parts = [f"{inner}{json.dumps(k, ensure_ascii=False)}: {_format(value[k], inner)}" for k in sorted(value)]
+        return "{\n" + ",\n".join(parts) + f"\n{indent}}}"
+    if isinstance(value, list) and not _compact(value):
+        inner = indent + " "
+        return "[\n" + ",\n".join(inner + _format(v, inner) for v in value) + f"\n{indent}]"
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, sort_keys=True)
+
+
+def record_to_json(record: Record) -> str:
+    """The record as text: equal content gives equal text. Top-level keys in the documented order, others sorted.
+
+    Raises
+    ------
+    RecordError : the record holds something that is not finite or not JSON.
+    """
+    order = list(schema()["properties"])
+    data = record.data
+    keys = sorted(data, key=lambda k: (order.index(k) if k in order else len(order), k))
+    try:
+        parts = [f" {json.dumps(k)}: {_format(data[k], ' ')}" for k in keys]
+    except (ValueError, TypeError) as e:
+        raise RecordError(f"The record cannot be written as JSON: {safe_name(str(e)[:120])}.", _HINT) from e
+    return "{\n" + ",\n".join(parts) + "\n}\n"
+
+
+def write_record(record: Record, path: str | PathLike[str]) -> None:
+    """Write the record, which was checked when it was made, atomically; OutputError when it cannot be written, errors
+    of `record_to_json`."""
+    write_text_atomic(path, record_to_json(record))
+
+
+def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        raise ValueError("a key stands twice in one object")
+    return found
+
+
+def _integer(text: str) -> int:
+    if len(text) > 16:
+        raise ValueError("a number is far too large")
+    return int(text)
+
+
+def _constant(text: str) -> float:
+    raise ValueError(f"{text} is not a number that JSON allows")
+
+
+def load_json(path: str | PathLike[str], limit_bytes: int = SIZE_LIMIT_BYTES) -> Any:
+    """Strict JSON from a file: no duplicate keys, NaN, infinities or endless numbers.
+
+    Raises
+    ------
+    RecordError : missing, not a regular file, larger than the limit, not UTF-8, not JSON.
+    """
+    path = Path(path)
+    shown = f"{safe_name(path.name)!r}"
+    try:
+        if not path.is_file():
+            what = "is not a regular file" if path.exists() else "does not exist"
+            raise RecordError(f"The record {shown} {what}.", "Check the name.")
+        with path.open("rb") as file:
+            raw = file.read(limit_bytes + 1)
+    except OSError as e:
+        raise RecordError(f"The record {shown} cannot be read: {e.strerror}.", "Check the name.") from e
+    except ValueError as e:  # a name with a null character
+        raise RecordError(f"The record {shown} cannot be read: {e}.", "Check the name.") from e
+    if len(raw) > limit_bytes:
+        raise RecordError(f"The record {shown} is larger than {limit_bytes // 1_000_000} MB.", _HINT)
+    try:
+        return json.loads(raw.decode("utf-8"), object_pairs_hook=_pairs, parse_int=_integer, parse_constant=_constant)
+    except (ValueError, RecursionError) as e:
+        reason = safe_name(str(e)[:120]) if isinstance(e, ValueError) else "nested too deeply"
+        reason = "it is no text" if isinstance(e, UnicodeDecodeError) else reason
+        raise RecordError(f"The record {shown} is not valid JSON: {reason}.", _HINT) from e
+
+
+def read_record(path: str | PathLike[str]) -> Record:
+    """Read a record of any known version; RecordError (exit 8) when it is missing or wrong in any way."""
+    return record_from_dict(load_json(path), f"The record {safe_name(Path(path).name)!r}")

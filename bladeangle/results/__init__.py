@@ -1,0 +1,1 @@
+"""What an adjustment says: angles, sizes, doubts, advice."""

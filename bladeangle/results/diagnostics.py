@@ -1,0 +1,284 @@
+"""Adjustment and stations -> the flags that only the whole measurement can raise: a measurement checks itself.
+
+What cannot be right at all is refused; what may be wrong is named, with the place and the figure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from bladeangle.adjustment.adjust import LIKELY, Adjustment
+from bladeangle.adjustment.model import TIP_KINDS
+from bladeangle.base.budget import STATIONS
+from bladeangle.base.errors import AdjustmentError
+from bladeangle.base.flags import Flag
+from bladeangle.imaging.ring import Ring
+from bladeangle.records.station import StationOptions
+from bladeangle.results.moved import movements
+from bladeangle.results.stations import Stations, change_with_scale, growth_of, wrap_guessed
+
+#: Share of a station that must show an edge for it to count as seen whole; of its ten parts the one beside the blade's
+#: end is often left out as a rounded edge (`edges.END_MARGIN_MM`).
+WHOLE_SHARE = 0.85
+#: Root mean square of tip or ring residuals, px, from which a photograph is doubted, and from which it is refused.
+DOUBTED_RMS_PX = 0.9
+DOUBTED_RING_PX = 0.6
+REFUSED_RING_PX = 3.0
+REFUSED_TIP_PX = 2.5
+#: Squared distance from what was known, over its degrees of freedom, from which it is doubted.
+DOUBTED_SQUARE = 6.0
+#: From how many standard deviations a rotor is unlike rotors (`Adjustment.unlikely`); it stays under 2.2 where the
+#: right place was found, in simulation and in renders.
+UNLIKELY = 3.5
+#: Tilt, deg, offset, mm, and bend of the sheet, mm, that are worth a note.
+NOTED_TILT_DEG = 0.5
+DOUBTED_TILT_DEG = 0.75
+NOTED_OFFSET_MM = 5.0
+NOTED_BEND_MM = 0.3
+#: Weight under which neighbouring points are taken for a nick or stain, and how many in a row.
+NICK_WEIGHT = 0.1
+NICK_POINTS = 2
+#: Differences, in standard uncertainties, from which blades, or a given and a seen diameter, are told apart.
+DIFFERENT = 3.0
+#: Angles between which blades of such rotors lie, deg (common practice, no source), with ample room.
+ORDINARY_DEG = (3.0, 55.0)
+#: A blunder of scale that happens, as when a sheet was fitted to the page (a ratio; common practice, no source), and
+#: what it may do to an angle without a doubt beside `DIFFERENT` of its standard uncertainties, deg.
+SCALE_BLUNDER = 0.1
+HARMLESS_DEG = 0.1
+#: Tip diameters of such rotors, mm (common practice, no source).
+ORDINARY_MM = (100.0, 200.0)
+#: Exits shallower than entries by more than this, deg, and hub faces wider at the inlet end by more than this ratio,
+#: are unusual.
+EXCHANGED_DEG = 0.2
+WIDER = 1.15
+
+
+def doubts(
+    result: Adjustment,
+    stations: Stations,
+    options: StationOptions,
+    ring: Ring,
+    diameter_known: bool,
+    scale_checked: bool,
+    loose: Sequence[str] = (),
+) -> list[Flag]:
+    """All flags of a finished adjustment.
+
+    diameter_known, scale_checked : the tip diameter, or the check bar's length, was measured and given.
+
+    loose : names of the photographs whose own data do not tie them to the camera file; see `quality.tied_to`.
+
+    Raises
+    ------
+    AdjustmentError : the ring's markers contradict the definition, or the camera file, beyond any use.
+    """
+    flags = [*_photographs(result, ring), *_known(result, not result.from_above, diameter_known)]
+    flags += [*_blades(result, stations), *_unseen(result, stations), *_ends(result, stations)]
+    tip_mm = stations.sizes["tip_diameter"][0]
+    if not ORDINARY_MM[0] < tip_mm < ORDINARY_MM[1]:
+        flags.append(Flag("diameter-unusual", f"The tip diameter is {tip_mm:.0f} mm."))
+    if result.from_above:
+        flags += _from_above(result, stations, diameter_known, loose)
+    if not diameter_known and not scale_checked:
+        flags.append(_scale(result, stations, ring, options))
+    return flags
+
+
+def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
+    moved = movements(result, ring)
+    for p, view in enumerate(result.views):
+        ring_px = result.rms_px(p, "ring")
+        if ring_px > REFUSED_RING_PX:
+            raise AdjustmentError(
+                f"{view.name}: the ring's markers lie {ring_px:.1f} px from where ring and camera file put them.",
+                "Name the ring that was printed and the camera file of this phone; keep the sheet flat and whole.",
+            )
+        if ring_px > DOUBTED_RING_PX:
+            yield Flag("residuals-high", f"The ring's markers fit to {ring_px:.2f} px only.", view.name)
+        if view.tips is not None and not len(view.tips.px):
+            text = "No blade tip is seen where the other photographs put them."
+            yield Flag("photos-disagree", text, view.name)
+        for kind in TIP_KINDS:
+            tip_px = result.rms_px(p, kind)
+            if tip_px > REFUSED_TIP_PX:
+                why = ", as if the rotor was moved" if p in moved else ""
+                raise AdjustmentError(
+                    f"{view.name}: the blade tips lie {tip_px:.1f} px from where the other photographs put them{why}.",
+                    "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again.",
+                )
+            if tip_px > DOUBTED_RMS_PX and p not in moved:
+                text = f"The {kind} lie {tip_px:.1f} px from where the other photographs put them."
+                yield Flag("photos-disagree", text, view.name)
+            yield from _nicks(result, p, kind)
+        if p in moved:
+            yield Flag("rotor-moved", f"Seen by itself the rotor lies elsewhere: {moved[p]}.", view.name)
+
+
+def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
+    view = result.views[p]
+    tips = view.tips_of(TIP_KINDS[kind])
+    if tips is None:
+        return
+    weight = result.weight[p][kind]
+    for b in np.unique(tips.blade):
+        mine = np.flatnonzero(tips.blade == b)
+        bad = weight[mine] < NICK_WEIGHT
+        run = np.convolve(bad, np.ones(NICK_POINTS), "valid") == NICK_POINTS
+        if run.any() and bad.mean() < 0.3:
+            x, y = tips.px[mine[int(np.flatnonzero(run)[0])]]
+            yield Flag(
+                "edge-nick",
+                f"Points of the edge at pixel ({x:.0f}, {y:.0f}) lie off the curve and are left out.",
+                view.name,
+                int(b) + 1,
+            )
+
+
+def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[Flag]:
+    """What the photographs say against what was known before."""
+    state = result.state
+    photos = len(state.focus)
+    for source, dof in {"camera calibration": 8.0, "focus and stabiliser": 3.0 * photos}.items():
+        square = result.prior_cost.get(source, 0.0) / dof
+        if square > DOUBTED_SQUARE:
+            away = f"{source}: {np.sqrt(square):.1f} standard uncertainties"
+            yield Flag("focal-length-differs", f"The photographs want other intrinsics than the camera has ({away}).")
+    off = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
+    if diameter_known and off > DIFFERENT and state.rotor is not None:
+        text = f"The photographs want {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
+        yield Flag("diameter-differs", text)
+    if state.rotor is not None and (excess := result.unlikely()) > UNLIKELY:
+        most = max(LIKELY, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_freedom.get(k, 0.0))
+        yield Flag("rotor-unlikely", f"Farthest from what is usual: {most} ({excess:.1f} standard deviations in all).")
+    bend = float(np.hypot(*state.sheet[2:4]))
+    if bend > NOTED_BEND_MM:
+        yield Flag("sheet-bent", f"The sheet is bent by {bend:.1f} mm at the ring's edge.")
+    for s, standing in enumerate(state.standings):
+        axis = state.r_ring_rotor[s][:, 2]
+        tilt = float(np.degrees(np.arctan2(np.hypot(axis[0], axis[1]), abs(axis[2]))))
+        if tilt > DOUBTED_TILT_DEG and not oblique:
+            text = f"Standing {standing.replace('_', ' ')}, the axis seems tilted by {tilt:.1f} deg."
+            yield Flag("axis-doubtful", text)
+        elif tilt > NOTED_TILT_DEG:
+            yield Flag("rotor-tilted", f"Standing {standing.replace('_', ' ')}, the axis is tilted by {tilt:.1f} deg.")
+        offset = float(np.hypot(*state.t_ring_rotor[s][:2]))
+        if offset > NOTED_OFFSET_MM:
+            yield Flag(
+                "off-centre",
+                f"Standing {standing.replace('_', ' ')}, the rotor is {offset:.0f} mm off the ring's centre.",
+            )
+
+
+def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationOptions) -> Flag:
+    """That nothing tells the scale, and what it is worth: a doubt where a blunder shows in an angle or a mean."""
+    rotor, labels = result.state.rotor, stations.labels
+    why = f"{'The ring has no check bar' if ring.check_bar_mm is None else 'The check bar was not measured'} and no "
+    why += "diameter was given; lengths, and so stations, rest on the printer"
+    if rotor is None or not labels:
+        return Flag("scale-unchecked", f"{why}.")
+    means = {f"mean {s}": weights for s in STATIONS if (weights := stations.budget.mean_weights(s)) is not None}
+    names, share = [*labels, *means], np.array([*np.eye(len(labels)), *means.values()])
+    scales = (1 + SCALE_BLUNDER, 1 - SCALE_BLUNDER, 1.01)
+    changes = np.nan_to_num([change_with_scale(rotor, labels, options, scale) for scale in scales])
+    *either, little = np.abs(share @ changes.T).T
+    change = np.maximum(*either)
+    u = np.sqrt(np.diag(share @ stations.budget.covariance_deg2 @ share.T))
+    allowed = DIFFERENT * u + HARMLESS_DEG
+    worst = int((change / allowed).argmax())
+    text = f"{why}: {names[worst]} changes by {little[worst]:.3f} deg per 1 % of scale"
+    if change[worst] <= allowed[worst]:
+        return Flag("scale-unchecked", f"{text}.")
+    off = f"if the print is {100 * SCALE_BLUNDER:.0f} % off"
+    text += f", and by {change[worst]:.2f} deg (of an uncertainty of {u[worst]:.2f}) {off}."
+    return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
+
+
+def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
+    """Blades against each other."""
+    covariance = stations.budget.covariance_deg2
+    for station in STATIONS:
+        here = [k for k, label in enumerate(stations.labels) if label.endswith(station)]
+        if not here:
+            continue
+        middle = np.median(stations.angle_deg[here])
+        if not ORDINARY_DEG[0] < middle < ORDINARY_DEG[1]:
+            yield Flag("angle-unusual", f"The median {station} is {middle:.1f} deg.", station=station)
+        for k in here:
+            others = np.array([(1.0 if j == k else 0.0) - 1 / len(here) for j in here])
+            u = float(np.sqrt(max(others @ covariance[np.ix_(here, here)] @ others, 1e-12)))
+            away = float(stations.angle_deg[k] - middle)
+            if len(here) > 1 and abs(away) > max(DIFFERENT * u, 0.1):
+                text = f"{abs(away):.2f} deg {'steeper' if away > 0 else 'shallower'} than the blades' median."
+                yield Flag("blades-differ", text, blade=int(stations.labels[k].split(".")[0]), station=station)
+        for k in here:
+            seen = stations.seen_share[stations.labels[k]]
+            if seen < WHOLE_SHARE:
+                text = f"An edge is seen over {100 * seen:.0f} % of the station."
+                yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
+
+
+def _unseen(result: Adjustment, stations: Stations) -> Iterator[Flag]:
+    """Stations that a standing is photographed for and shows on no blade: the outline may not have been the blades'."""
+    for standing, station in (("inlet_up", "entry"), ("outlet_up", "exit")):
+        if standing in result.state.standings and not any(x.endswith(station) for x in stations.labels):
+            text = f"The {station} is seen on no blade, though the rotor was photographed {standing.replace('_', ' ')}."
+            yield Flag("station-unseen", text, station=station)
+
+
+def _from_above(
+    result: Adjustment, stations: Stations, diameter_known: bool, loose: Sequence[str]
+) -> Iterator[Flag]:
+    """What overhead photographs alone do not tell."""
+    if not diameter_known:
+        text = (
+            "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
+        )
+        yield Flag("tip-radius-assumed", text)
+    growth = growth_of(stations.angle_deg, stations.budget)
+    if growth is not None and wrap_guessed(result, growth):
+        text = f"From entry to exit the blades grow by {growth[0]:.1f} deg only; wrap is a guess."
+        yield Flag("wrap-uncertain", text)
+    for name in loose:
+        text = "Its own data do not tie it to the camera file, and from above a wrong focal length is not seen."
+        yield Flag("camera-unconfirmed", text, name)
+    text = "Overhead photographs show one edge of the tip; the mid-line rests on an even thickness."
+    yield Flag("edge-one-face-only", text)
+
+
+def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
+    """Whether inlet and outlet end may have been exchanged: by the angles and by the hub.
+
+    Turning a rotor over keeps its hand and the shape of its blades' tips as they are seen, so that nothing in the tips
+    says which end is up. What is left is common practice (no source): blades of even pitch or steeper at the exit, and
+    a hub that narrows to a nose at the inlet end. Not covered: a rotor that has neither, which looks the same either
+    way (a screw of even pitch turned over about any radius is itself), or one photograph alone.
+    """
+    reasons = []
+    growth = growth_of(stations.angle_deg, stations.budget)
+    if growth is not None and -growth[0] > max(EXCHANGED_DEG, 2 * growth[1]):
+        reasons.append(f"the exit is {-growth[0]:.1f} deg shallower than the entry on the mean")
+    widest = {standing: _face_mm(result, s) for s, standing in enumerate(result.state.standings)}
+    if len(widest) == 2 and widest["inlet_up"] > WIDER * widest["outlet_up"] > 0:
+        upper, lower = 2 * widest["inlet_up"], 2 * widest["outlet_up"]
+        reasons.append(f"the hub's face is wider inlet end up ({upper:.0f} mm) than turned over ({lower:.0f} mm)")
+    if reasons:
+        text = " and ".join(reasons)
+        text = f"{text[0].upper()}{text[1:]}; are the photographs named the wrong way round?"
+        yield Flag("ends-exchanged", text)
+
+
+def _face_mm(result: Adjustment, standing: int) -> float:
+    """Radius of the hub's upper face as it stands, 0 where no circle was seen; a nose's foot lies clearly lower."""
+    state = result.state
+    mine = np.flatnonzero(np.array(state.circle_standing, int) == standing)
+    if not len(mine):
+        return 0.0
+    height = np.sign(state.r_ring_rotor[standing, 2, 2]) * state.circles[mine, 1]
+    at = result.layout["circles"].start + 2 * mine + 1
+    top, variance = int(height.argmax()), np.diag(result.covariance)[at]
+    squared = variance[top] + variance - 2 * result.covariance[at[top], at]
+    clearly = height[top] - height > DIFFERENT * np.sqrt(np.maximum(squared, 0.0))
+    return float(state.circles[mine[~clearly], 0].max())

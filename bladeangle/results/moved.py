@@ -1,0 +1,177 @@
+"""Adjustment -> the photographs between which the rotor was moved, each with how far it sees the rotor elsewhere.
+
+Residuals hardly tell: the one model of all photographs takes a shove between them for another radius, tilt or curve,
+and fits well to angles that are wrong. So every photograph is asked alone. It gets a place and a turn of the rotor of
+its own, three more unknowns beside the common ones, and what they would come to is read off the equations of the
+adjustment at its solution: the score test, with all common unknowns estimated anew at once (Schur complement). Two
+photographs of a standing tell only that they differ, and small movements not at all; so a little of one is among the
+unknowns there (`model.unwatched`), and what it comes to is read without what was assumed of it. One tells nothing.
+
+Not covered: a shove along directions that the photographs together do not see, as one from the side and one from above
+have; the significance is then small. How far exactly it was moved beyond half a millimetre, where edges are lost or
+lose their weight: the size is rough then. A rotor moved between two standing positions, which it is anyhow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.correlated_errors import swaying
+from bladeangle.adjustment.equations import STANDING_TURN, Equations
+from bladeangle.adjustment.normals import Weighed
+from bladeangle.base.geometry import Array
+from bladeangle.imaging.ring import Ring
+
+#: A movement counts from this many of its standard uncertainties, and from this size, mm on the sheet or at the tip.
+#: Renders in which the rotor was left alone reach 3.2.
+CLEAR = 4.0
+LEAST_MM = 0.12
+#: Standard deviation of what is expected of a rotor that was moved, mm on the sheet and at the tip: it keeps directions
+#: that nothing measures from running away, and costs nothing where something does.
+EXPECTED_MM = 3.0
+
+
+@dataclass(frozen=True)
+class Movement:
+    """How far one photograph sees the rotor from where the others of its standing see it.
+
+    way_mm : (3,) of the tip by a turn about the ring's z, and along the ring's x and y; covariance : (3, 3) mm2.
+    """
+
+    way_mm: Array
+    covariance: Array
+    radius_mm: float
+
+    @property
+    def turn_deg(self) -> float:
+        """The turn about the ring's z."""
+        return float(np.degrees(self.way_mm[0] / self.radius_mm))
+
+    @property
+    def shift_mm(self) -> Array:
+        """The shift (2,) along the ring's x and y."""
+        return self.way_mm[1:]
+
+    @property
+    def size_mm(self) -> float:
+        """The shift, or the way of the tip by the turn, whichever is longer."""
+        return max(float(np.hypot(*self.shift_mm)), abs(float(self.way_mm[0])))
+
+    @property
+    def significance(self) -> float:
+        """The whole movement in its standard uncertainties: root of a chi-square of three degrees of freedom."""
+        return float(np.sqrt(self.way_mm @ np.linalg.solve(self.covariance, self.way_mm)))
+
+    @property
+    def clear(self) -> bool:
+        """Whether it is beyond what points that scatter make believe."""
+        return self.significance > CLEAR and self.size_mm > LEAST_MM
+
+    def __str__(self) -> str:
+        shift = float(np.hypot(*self.shift_mm))
+        along = self.shift_mm / max(shift, 1e-9)
+        u_shift = float(np.sqrt(along @ self.covariance[1:, 1:] @ along))
+        u_turn = float(np.degrees(np.sqrt(self.covariance[0, 0]) / self.radius_mm))
+        return (
+            f"by {shift:.1f} mm (standard uncertainty {u_shift:.1f}) and {abs(self.turn_deg):.1f} deg "
+            f"({u_turn:.1f}), together {self.significance:.0f} standard uncertainties"
+        )
+
+
+@dataclass(frozen=True)
+class _Alone:
+    """What one photograph's sight of the rotor brings to the equations of its own turn and shift.
+
+    coupling : (n, 3) with the common unknowns; information : (3, 3); right : (3,) the gradient. All for mm at the tip.
+    """
+
+    photo: int
+    coupling: Array
+    information: Array
+    right: Array
+
+
+def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
+    """Photograph -> its movement, for those against which the rotor was clearly moved.
+
+    The clearest one is given its own place first, since as long as it has none it pulls at the common place, and the
+    others seem moved as well. Where two photographs are left that contradict each other, both are named.
+    """
+    state, out = result.state, dict[int, Movement]()
+    for index, standing in enumerate(state.standings):
+        here = [p for p, view in enumerate(result.views) if view.standing == standing]
+        free = [p for p in here if p in state.moves]
+        if free:  # one of two, where the adjustment has let the rotor lie a little elsewhere: there, and back
+            there = _allowed(result, free[0])
+            back = replace(there, way_mm=-there.way_mm)
+            out |= {p: there if p in free else back for p in here} if there.clear else {}
+            continue
+        waiting = _alone(result, ring, here, index) if len(here) > 1 else []
+        covariance, change = result.covariance, np.zeros(result.layout.size)
+        while len(waiting) > 1:
+            seen = [_movement(result, a, covariance, change) for a in waiting]
+            worst = max(range(len(seen)), key=lambda i: seen[i].significance)
+            if not seen[worst].clear:
+                break
+            if len(waiting) == 2:
+                if all(m.clear for m in seen):  # it is one movement, seen from either
+                    out |= {a.photo: m for a, m in zip(waiting, seen, strict=True)}
+                break
+            freed = waiting.pop(worst)
+            out[freed.photo] = seen[worst]
+            covariance, change = _without(freed, seen[worst], covariance, change)
+    return out
+
+
+def _allowed(result: Adjustment, photo: int) -> Movement:
+    """What a photograph that has a place of its own says by itself: without what was assumed of its movement."""
+    assert result.state.rotor is not None
+    at = result.layout[("move", photo)]
+    unit = np.array([result.state.rotor.radius_mm, 1.0, 1.0])
+    after = np.asarray(np.linalg.inv(result.covariance[at, at]), np.float64)
+    told = (after - result.information["moves"][at, at]) / unit[:, None] / unit
+    own: Array = np.asarray(np.linalg.inv(told + np.eye(3) / EXPECTED_MM**2), np.float64)
+    return Movement(own @ (after @ result.state.moves[photo] / unit), own, result.state.rotor.radius_mm)
+
+
+def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], standing: int) -> list[_Alone]:
+    """Equations of each photograph of a standing, weighted as in the adjustment, the sway of edges eliminated as there.
+
+    Of those alone that were looked at for tips.
+    """
+    state, layout = result.state, result.layout
+    assert state.rotor is not None
+    photos = [p for p in photos if result.views[p].tips is not None]
+    views = [result.views[p] for p in photos]
+    equations = Equations(ring, layout, views, photos, [standing] * len(photos), of_ring=False)
+    three = np.array([2, 3, 4])  # turn about z, shift in x and y
+    own, unit = STANDING_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
+    coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
+    for r in equations.rows(state):
+        k, p = r.view, photos[r.view]
+        single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
+        residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
+        traces = swaying(r.kind, views[k], single, result.sway)
+        one = Weighed(r, residual, result.weight[p][r.kind] / total**2, traces)
+        coupling[k, r.columns] += one.normal[:, own] * unit
+        right[k] += one.pull(residual)[own] * unit
+    common = layout.columns["standing", standing][three]
+    return [_Alone(p, coupling[k], coupling[k, common] * unit[:, None], right[k]) for k, p in enumerate(photos)]
+
+
+def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:
+    """What one photograph says by itself; covariance (n, n) and change (n,) are those of the common unknowns."""
+    assert result.state.rotor is not None
+    left = alone.information - alone.coupling.T @ covariance @ alone.coupling + np.eye(3) / EXPECTED_MM**2
+    own: Array = np.asarray(np.linalg.inv(left), np.float64)
+    return Movement(-own @ (alone.right + alone.coupling.T @ change), own, result.state.rotor.radius_mm)
+
+
+def _without(freed: _Alone, movement: Movement, covariance: Array, change: Array) -> tuple[Array, Array]:
+    """Covariance (n, n) and change (n,) of the common unknowns once a photograph has a place of its own."""
+    response = covariance @ freed.coupling
+    return covariance + response @ movement.covariance @ response.T, change - response @ movement.way_mm

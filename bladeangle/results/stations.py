@@ -1,0 +1,427 @@
+"""Adjustment -> blade angles at the stations with their covariance by source, angle curves, and sizes of the rotor.
+
+The angle at a station is that of the least-squares line through the tip's mid-line, height against arc length round the
+tip cylinder, over the station (tan(angle) = fall of height a length of arc). Stations are measured along the tip: entry
+and exit of a given length after skipping the rounding of the edge, middle between them. An angle is a function of the
+adjusted tip radius, curve and ends alone, so one propagation gives the covariance of all of them (JCGM 100:2008, 5.2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.model import TIP_KINDS, Layout
+from bladeangle.adjustment.rotor import FACES, Rotor
+from bladeangle.base.budget import STATIONS, Budget, BudgetLine, line_from_jacobian
+from bladeangle.base.geometry import Array
+from bladeangle.records.station import StationOptions, station_span
+
+#: Points that stand for a station, each for an equal part of it (with points at its very ends, a fit over so few would
+#: weigh the ends too much: 0.03 deg on a long middle that turns back), and bins of it that must be seen.
+SAMPLES = 101
+SHARES = (np.arange(SAMPLES) + 0.5) / SAMPLES
+BINS = 10
+NEEDED_BINS = 4
+#: Robust weight from which a point counts as seen; below it the adjustment has put it aside.
+KEPT_WEIGHT = 0.3
+#: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px
+#: (assumed; no source).
+EDGE_BIAS_PX = 0.08
+#: Where a chamfer or a round breaks the hub's rim, the circle that is followed is its inner edge or lies between: most
+#: that its radius falls short of the hub's, mm, anything from nothing to this being as likely (rims are broken by half
+#: a millimetre to one and a half; common practice, no source).
+BROKEN_RIM_MM = 1.5
+#: Growth of the angle from entry to exit, deg, below which two overhead views may be matched at a wrong place, and the
+#: standard uncertainty of the wrap then, as a share of the pitch between blades: of 69 such rendered pairs 94 % lie
+#: within twice that, of 81 others all within a twentieth.
+EVEN_DEG = 2.5
+GUESSED_WRAP = 0.15
+
+
+@dataclass(frozen=True)
+class Stations:
+    """Angles of all blades at all stations that are seen.
+
+    labels : ("1.entry", ...); angle_deg : (n,); budget : covariance of them by named source.
+    not_seen : blade number -> station -> why; sees : label -> faces whose edge is seen in the station.
+    seen_share : label -> share of the station's length that shows an edge.
+    wrap_deg, tip_length_mm : (b, 2) value and standard uncertainty, nan where an end is not seen.
+    sizes : name -> (value, standard uncertainty), mm: tip_diameter, hub_diameter, thickness, axial_length.
+    curves : blade number -> (arc_mm, height_mm, angle_deg, standard_uncertainty_deg) arrays over what is seen.
+    """
+
+    labels: tuple[str, ...]
+    angle_deg: Array
+    budget: Budget
+    not_seen: dict[int, dict[str, str]]
+    sees: dict[str, list[str]]
+    seen_share: dict[str, float]
+    wrap_deg: Array
+    tip_length_mm: Array
+    sizes: dict[str, tuple[float, float]]
+    curves: dict[int, tuple[Array, Array, Array, Array]] = field(default_factory=dict)
+
+
+def arc_of(rotor: Rotor, blade: int, ends: Array, n: int = 1500) -> tuple[Array, Array]:
+    """Dense tau (n,) over a blade and the length along its tip from the leading edge (n,), mm."""
+    tau = np.linspace(ends[0], ends[1], n)
+    slope = rotor.basis.values(tau, rotor.heights, blade, 1)
+    speed = np.sqrt(rotor.radius_mm**2 + slope**2)
+    length = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(tau))])
+    return tau, length
+
+
+def station_angle(rotor: Rotor, blade: int, station: str, options: StationOptions) -> float:
+    """Blade angle, degrees, at a station of one blade; nan where the blade is too short for it."""
+    tau, length = arc_of(rotor, blade, rotor.ends[blade], 400)
+    low, high = station_span(length[-1], station, options)
+    if high - low < 5.0:
+        return float("nan")
+    at = np.interp(low + SHARES * (high - low), length, tau)
+    x = rotor.radius_mm * (at - at.mean())
+    z = rotor.basis.values(at, rotor.heights, blade)
+    return float(np.degrees(np.arctan(-(x @ z) / (x @ x))))
+
+
+def change_with_scale(rotor: Rotor, labels: Sequence[str], options: StationOptions, scale: float) -> Array:
+    """Change (n,) of the angles of `labels`, deg, were print and rotor `scale` times as large as they are taken for.
+
+    Such a print makes the same picture of such a rotor, so its shape is found right but for its size: only the stations
+    are so many mm of another tip. Nan where the blade is then too short for the station.
+    """
+    other = StationOptions(options.length_mm / scale, options.skip_mm / scale)
+    found = [(int(label.split(".")[0]) - 1, label.split(".")[1]) for label in labels]
+    return np.array([station_angle(rotor, *at, other) - station_angle(rotor, *at, options) for at in found])
+
+
+def angle_gradient(rotor: Rotor, blade: int, station: str, options: StationOptions) -> Array:
+    """Derivatives (3 + count,) of `station_angle`, deg, by tip radius, both ends and the coefficients of the curve."""
+    tau, length, by = _arc_gradient(rotor, blade, 400)
+    radius_mm, heights = rotor.radius_mm, rotor.heights[blade]
+    span = station_span(length[-1], station, options)
+    longer = np.subtract(station_span(length[-1] + 1, station, options), span)  # by the length, which they go with
+    at = np.interp(span[0] + SHARES * (span[1] - span[0]), length, tau)
+    slope = rotor.basis.values(at, heights, 0, 1)
+    # where the station lies along the blade moves with the length before it, and with that of the whole
+    cell = np.clip(np.searchsorted(tau, at) - 1, 0, len(tau) - 2)
+    part = ((at - tau[cell]) / (tau[cell + 1] - tau[cell]))[:, None]
+    before = (1 - part) * by[cell] + part * by[cell + 1]
+    moved = (longer[0] + SHARES * (longer[1] - longer[0]))[:, None] * by[-1] - before
+    moved /= np.sqrt(radius_mm**2 + slope**2)[:, None]
+    x, z = radius_mm * (at - at.mean()), rotor.basis.values(at, heights)
+    by_x, by_z = radius_mm * (moved - moved.mean(0)), slope[:, None] * moved
+    by_x[:, 0] += x / radius_mm
+    by_z[:, 3:] += rotor.basis.matrix(at)
+    fall, run = -(x @ z), x @ x
+    out: Array = (-(z @ by_x + x @ by_z) * run - 2 * fall * (x @ by_x)) / (run**2 + fall**2)
+    return np.degrees(out)
+
+
+def _arc_gradient(rotor: Rotor, blade: int, n: int) -> tuple[Array, Array, Array]:
+    """As `arc_of`, and the length's derivatives (n, 3 + count) at fixed tau by radius, both ends, and coefficients.
+
+    Those of its last row hold for the whole length, which the trailing end bounds.
+    """
+    tau, length = arc_of(rotor, blade, rotor.ends[blade], n)
+    bends = rotor.basis.matrix(tau, 1)
+    slope = bends @ rotor.heights[blade]
+    speed = np.sqrt(rotor.radius_mm**2 + slope**2)
+    rate = np.column_stack([np.full(n, rotor.radius_mm), slope[:, None] * bends]) / speed[:, None]
+    by = np.zeros((n, 3 + bends.shape[1]))
+    steps = (rate[1:] + rate[:-1]) / 2 * np.diff(tau)[:, None]
+    by[1:, [0, *range(3, by.shape[1])]] = np.cumsum(steps, axis=0)
+    by[:, 1] = -speed[0]
+    by[-1, 2] = speed[-1]
+    return tau, length, by
+
+
+def among_all(layout: Layout, blade: int, by: Array) -> Array:
+    """Derivatives (3 + count,) by radius, ends and coefficients of a blade as a row (n,) by all unknowns."""
+    first, count = layout[("blade", blade)].start, len(by) - 3
+    out = np.zeros(layout.size)
+    out[layout["rotor"].start] = by[0]
+    out[first : first + count] = by[3:]
+    out[first + count : first + count + 2] = by[1:3]
+    return out
+
+
+def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
+    """Angles, curves and sizes from an adjustment."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    seen_at, faces_at = _seen(result)
+    ends_known = _ends_known(result)
+    labels, angles, rows = [], [], []
+    not_seen: dict[int, dict[str, str]] = {}
+    sees: dict[str, list[str]] = {}
+    share: dict[str, float] = {}
+    for b in range(rotor.blades):
+        tau, length = arc_of(rotor, b, rotor.ends[b])
+        for station in STATIONS:
+            why = _why_not(rotor, b, station, options, tau, length, seen_at[b], ends_known)
+            if why:
+                not_seen.setdefault(b + 1, {})[station] = why
+                continue
+            label = f"{b + 1}.{station}"
+            low, high = station_span(length[-1], station, options)
+            at_mm = np.interp(seen_at[b], tau, length)
+            inside = (at_mm >= low) & (at_mm <= high)
+            sees[label] = sorted(name for name, sign in FACES.items() if (faces_at[b][inside] == sign).sum() >= 2)
+            share[label] = float((np.histogram(at_mm, BINS, (low, high))[0] > 0).mean())
+            labels.append(label)
+            angles.append(station_angle(rotor, b, station, options))
+            rows.append(among_all(result.layout, b, angle_gradient(rotor, b, station, options)))
+    jacobian = np.array(rows).reshape(len(rows), result.layout.size)
+    budget = _budget(result, tuple(labels), jacobian)
+    wrap, tip = np.full((rotor.blades, 2), np.nan), np.full((rotor.blades, 2), np.nan)
+    for b in range(rotor.blades):
+        if ends_known[b].all():
+            length = arc_of(rotor, b, rotor.ends[b])[1]
+            wrap[b] = _value(result, b, partial(_wrap, blade=b))
+            row = among_all(result.layout, b, _arc_gradient(rotor, b, 1500)[2][-1])
+            tip[b] = length[-1], float(np.sqrt(max(float(row @ result.covariance @ row), 0.0)))
+    guessed_rad = GUESSED_WRAP * 2 * np.pi / rotor.blades if wrap_guessed(result, growth_of(angles, budget)) else 0.0
+    whole_rad = np.radians(wrap[:, :1])
+    wrap[:, 1] = np.hypot(wrap[:, 1], np.degrees(guessed_rad))
+    tip[:, 1:] = np.hypot(tip[:, 1:], guessed_rad * tip[:, :1] / whole_rad)
+    sizes = {
+        "tip_diameter": _value(result, None, lambda r: 2 * r.radius_mm),
+        "thickness": _value(result, None, lambda r: r.thickness_mm),
+    }
+    if len(result.state.circles):
+        sizes["hub_diameter"] = _hub(result)
+    if ends_known.all():
+        fall, fall_u = _value(result, 0, lambda r: _fall(r, 0))
+        sizes["axial_length"] = fall, float(np.hypot(fall_u, guessed_rad * fall / whole_rad[0, 0]))
+    curves = {b + 1: _curve(result, b, seen_at[b]) for b in range(rotor.blades) if len(seen_at[b]) > 5}
+    return Stations(tuple(labels), np.array(angles), budget, not_seen, sees, share, wrap, tip, sizes, curves)
+
+
+def growth_of(angle_deg: ArrayLike, budget: Budget) -> tuple[float, float] | None:
+    """How much steeper exits are than entries on the mean, deg, and its standard uncertainty; None if unseen.
+
+    angle_deg : (n,) of the budget's angles.
+    """
+    entry, exit_ = (budget.mean_weights(station) for station in ("entry", "exit"))
+    if entry is None or exit_ is None:
+        return None
+    over = exit_ - entry
+    variance = float(over @ budget.covariance_deg2 @ over)
+    return float(over @ np.asarray(angle_deg)), float(np.sqrt(max(variance, 0.0)))
+
+
+def wrap_guessed(result: Adjustment, growth: tuple[float, float] | None) -> bool:
+    """Whether wrap and lengths rest on two overhead views, of blades that look alike wherever these are matched."""
+    twice = result.from_above and len(result.state.standings) == 2
+    return twice and growth is not None and abs(growth[0]) < EVEN_DEG
+
+
+def _hub(result: Adjustment) -> tuple[float, float]:
+    """Diameter, mm, of the hub at the largest circle about the axis, and its standard uncertainty.
+
+    That of the circle's height, and of how far the rim is broken (a rectangular distribution, JCGM 100, 4.3.7).
+    """
+    k = int(result.state.circles[:, 0].argmax())
+    at = result.layout["circles"].start + 2 * k
+    u_mm = np.hypot(np.sqrt(result.covariance[at, at]), BROKEN_RIM_MM / np.sqrt(12))
+    return 2 * float(result.state.circles[k, 0]) + BROKEN_RIM_MM, 2 * float(u_mm)
+
+
+def _fall(rotor: Rotor, blade: int) -> float:
+    z = rotor.basis.matrix(rotor.ends[blade]) @ rotor.heights[blade]
+    return float(z[0] - z[1])
+
+
+def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
+    """Per blade: tau (m,) of the tip points that count, and their face signs (m,)."""
+    state = result.state
+    rotor = state.rotor
+    assert rotor is not None
+    taus: list[list[Array]] = [[] for _ in range(rotor.blades)]
+    faces: list[list[Array]] = [[] for _ in range(rotor.blades)]
+    for p, view in enumerate(result.views):
+        for kind, sign in TIP_KINDS.items():
+            tips = view.tips_of(sign)
+            if tips is None:
+                continue
+            foot = state.on_cylinder(tips.px, p, state.standings.index(view.standing), rotor.radius_mm, tips.far)
+            good = np.isfinite(foot).all(1) & (result.weight[p][kind] > KEPT_WEIGHT)
+            tau = rotor.tau_of(np.nan_to_num(foot, nan=1.0), tips.blade)
+            for b in range(rotor.blades):
+                mine = good & (tips.blade == b)
+                taus[b].append(tau[mine])
+                faces[b].append(tips.face[mine])
+    none = np.zeros(0)
+    return [np.concatenate([none, *t]) for t in taus], [np.concatenate([none, *f]) for f in faces]
+
+
+def _ends_known(result: Adjustment) -> Array:
+    """(b, 2) bool: whether a photograph shows the leading and the trailing end of each blade."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    known = np.zeros((rotor.blades, 2), bool)
+    for p, view in enumerate(result.views):
+        if view.ends is not None and len(view.ends.px):
+            good = result.weight[p]["end"] > 0.2
+            known[view.ends.blade[good], view.ends.end[good]] = True
+    return known
+
+
+def _why_not(
+    rotor: Rotor, b: int, station: str, options: StationOptions, tau: Array, length: Array, seen: Array, known: Array
+) -> str:
+    """Why a station cannot be measured, or an empty string."""
+    needed = {"entry": [0], "middle": [0, 1], "exit": [1]}[station]
+    for end in needed:
+        if not known[b, end]:
+            # one end that is not clear on this blade stands where it does on the others, to the adjustment's prior
+            if known[:, end].sum() * 2 > len(known):
+                continue
+            return f"the blade's {('leading', 'trailing')[end]} end is not seen"
+    low, high = station_span(length[-1], station, options)
+    if high - low < 5.0:
+        return "the blade is too short for a station of this length"
+    at = np.interp(seen, tau, length)
+    bins = np.histogram(at, BINS, (low, high))[0]
+    if (bins > 0).sum() < NEEDED_BINS or not len(seen):
+        return f"only {(bins > 0).sum() * 100 // BINS} % of the station shows a tip edge"
+    return ""
+
+
+def _wrap(rotor: Rotor, blade: int) -> float:
+    return float(np.degrees(rotor.ends[blade, 1] - rotor.ends[blade, 0]))
+
+
+def _gradient(result: Adjustment, blade: int | None, function: Callable[[Rotor], float]) -> Array:
+    """Derivatives (n,) of a function of the rotor by all unknowns, by central differences over those that matter."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    out = np.zeros(result.layout.size)
+
+    def central(change: Callable[[Rotor, float], None], step: float) -> float:
+        values = []
+        for sign in (1, -1):
+            moved = rotor.copy()
+            change(moved, sign * step)
+            values.append(function(moved))
+        return float(values[0] - values[1]) / (2 * step)
+
+    at = result.layout["rotor"].start
+
+    def radius(r: Rotor, d: float) -> None:
+        r.radius_mm += d
+
+    def thickness(r: Rotor, d: float) -> None:
+        r.thickness_mm += d
+
+    out[at] = central(radius, 1e-3)
+    out[at + 1] = central(thickness, 1e-3)
+    if blade is not None:
+        first, count = result.layout[("blade", blade)].start, rotor.basis.count
+        for k in range(count):
+
+            def height(r: Rotor, d: float, k: int = k) -> None:
+                r.heights[blade, k] += d
+
+            out[first + k] = central(height, 1e-3)
+        for e in (0, 1):
+
+            def end(r: Rotor, d: float, e: int = e) -> None:
+                r.ends[blade, e] += d
+
+            out[first + count + e] = central(end, 1e-5)
+    return out
+
+
+def _value(result: Adjustment, blade: int | None, function: Callable[[Rotor], float]) -> tuple[float, float]:
+    """A function of the rotor and its standard uncertainty."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    g = _gradient(result, blade, function)
+    return float(function(rotor)), float(np.sqrt(max(float(g @ result.covariance @ g), 0.0)))
+
+
+#: Sources of the adjustment -> line of the budget, kind, degrees of freedom, shared with other records.
+_LINES: dict[str, tuple[str, str, float]] = {
+    "tip edges": ("tip edge points", "A", 200.0),
+    "ring corners": ("ring points", "A", 500.0),
+    "blade ends": ("blade ends", "A", 20.0),
+    "hub circles seen": ("axis: hub circles", "A", 100.0),
+    "hub circles": ("axis: hub circles", "A", 100.0),
+    "tilt": ("axis: tilt", "B", 50.0),
+    "focus and stabiliser": ("focus and stabiliser", "B", 50.0),
+    "print and flatness": ("print and flatness", "B", 50.0),
+    "tip radius": ("tip radius", "B", 50.0),
+    "blade edges": ("blade-edge condition", "B", 50.0),
+    "grooves": ("grooves of the tip land", "B", 20.0),
+    "moves": ("rotor moved between photographs", "B", 50.0),
+    "smoothness": ("smoothness of the tip curve", "B", 50.0),
+    "overlap": ("usual overlap", "B", 50.0),
+    "gauge": ("smoothness of the tip curve", "B", 50.0),
+    "blades alike": ("blades alike", "B", 50.0),
+}
+
+
+def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Budget:
+    """The covariance of all angles, taken apart by source, and the edge bias that no photograph shows."""
+    response = jacobian @ result.covariance  # (angles, n)
+    parts: dict[str, list[Array]] = {}
+    kinds: dict[str, tuple[str, float]] = {}
+    for source, information in result.information.items():
+        if source == "camera calibration":
+            continue
+        name, kind, dof = _LINES[source]
+        parts.setdefault(name, []).append(response @ information @ response.T)
+        kinds[name] = (kind, dof)
+    lines = [
+        BudgetLine(name, kinds[name][0], _symmetric(np.sum(m, axis=0)), kinds[name][1]) for name, m in parts.items()
+    ]
+    at = result.layout["camera"]
+    calibration = result.information["camera calibration"][at, at]
+    lines.insert(
+        0,
+        line_from_jacobian(
+            "focal length and lens", "B", response[:, at] @ calibration, np.linalg.inv(calibration), 50.0, "camera"
+        ),
+    )
+    for kind, shift in result.shifts.items():
+        if kind in FACE_SHIFTS:
+            effect = jacobian @ shift * EDGE_BIAS_PX
+            lines.append(BudgetLine(FACE_SHIFTS[kind], "B", np.outer(effect, effect), 20.0))
+    return Budget(labels, tuple(lines))
+
+
+FACE_SHIFTS = {
+    "inlet tips": "edge bias, inlet face",
+    "outlet tips": "edge bias, outlet face",
+    "ring": "edge bias, ring",
+}
+
+
+def _symmetric(matrix: Array) -> Array:
+    out: Array = (matrix + matrix.T) / 2
+    return out
+
+
+def _curve(result: Adjustment, blade: int, seen: Array) -> tuple[Array, Array, Array, Array]:
+    """Arc, height, angle and its uncertainty along the tip of one blade, every 2 mm over what is seen."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    tau, length = arc_of(rotor, blade, rotor.ends[blade])
+    low, high = np.interp(np.quantile(seen, [0.005, 0.995]), tau, length)
+    arc = np.arange(max(low, 1.0), min(high, length[-1] - 1.0), 2.0)
+    at = np.interp(arc, length, tau)
+    slope = rotor.basis.matrix(at, 1)
+    tangent = -(slope @ rotor.heights[blade]) / rotor.radius_mm
+    columns = np.arange(rotor.basis.count) + result.layout[("blade", blade)].start
+    radius = result.layout["rotor"].start
+    j = np.column_stack([-slope / rotor.radius_mm, -tangent / rotor.radius_mm]) / (1 + tangent[:, None] ** 2)
+    c = result.covariance[np.ix_([*columns, radius], [*columns, radius])]
+    u = np.degrees(np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", j, c, j), 0)))
+    return arc, rotor.basis.matrix(at) @ rotor.heights[blade], np.degrees(np.arctan(tangent)), u

@@ -1,0 +1,1 @@
+"""Orders, verdicts and what to change."""

@@ -1,0 +1,183 @@
+"""A record as a digital calibration certificate (DCC): XML by the open schema of PTB, DCC 3.0.0 with D-SI 2.0.0.
+
+The certificate carries the angles, sizes and their expanded uncertainties. Who issues it, for whom and for what item is
+no part of a record and comes from a small TOML file, whose keys are in `_KEYS`. The form alone makes no accredited
+calibration: whoever issues it answers for its traceability, and the certificate says so. Not covered: signatures, the
+covariance of the angles (the record has it), and several items in one certificate.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from os import PathLike
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree as ET
+
+from bladeangle.base.errors import DefinitionError
+from bladeangle.base.files import safe_name, write_bytes_atomic
+from bladeangle.records.record import STATIONS, Record
+from bladeangle.shop.orders import TomlChecker, parse_toml, read_text
+
+DCC, SI = "https://ptb.de/dcc", "https://ptb.de/si"
+VERSION = "3.0.0"
+LOCATIONS = ("laboratory", "customer", "laboratoryBranch", "customerBranch", "other")
+_KEYS: dict[str, tuple[str, ...]] = {
+    "certificate": ("identifier", "country", "language", "location"),
+    "laboratory": ("name", "email", "city"),
+    "customer": ("name", "email", "city"),
+    "person": ("name", "role"),
+    "item": ("manufacturer", "identification"),
+}
+_HINT = "Sections and keys: " + "; ".join(f"[{s}] {', '.join(k)}" for s, k in _KEYS.items()) + "."
+
+Details = Mapping[str, Mapping[str, str]]
+
+
+def read_details(path: str | PathLike[str]) -> Details:
+    """The issuer's details from a TOML file.
+
+    Raises
+    ------
+    DefinitionError : missing or unreadable, an unknown or missing key, a value that is not a short text or not a code.
+    """
+    source = f"The details file {safe_name(Path(path).name)!r}"
+    data = parse_toml(read_text(path, source), source, _HINT)
+    check = TomlChecker(source)
+    check.keys(data, tuple(_KEYS), "")
+    for section, keys in _KEYS.items():
+        part = check.section(data, section)
+        check.keys(part, keys, section)
+        for key in keys:
+            value = part.get(key)
+            if not isinstance(value, str) or not value.strip() or len(value) > 300 or not value.isprintable():
+                raise DefinitionError(f"{source}: {section}.{key} must be a text of one line.", _HINT)
+    certificate = data["certificate"]
+    if not re.fullmatch("[A-Z]{2}", certificate["country"]):
+        raise DefinitionError(f"{source}: certificate.country must be two capital letters (ISO 3166-1).", _HINT)
+    if not re.fullmatch("[a-z]{2}", certificate["language"]):
+        raise DefinitionError(f"{source}: certificate.language must be two small letters (ISO 639-1).", _HINT)
+    check.one_of("certificate.location", certificate["location"], LOCATIONS)
+    return data
+
+
+def _add(parent: ET.Element, name: str, text: str | None = None, space: str = DCC) -> ET.Element:
+    made = ET.SubElement(parent, f"{{{space}}}{name}")
+    if text is not None:
+        # XML 1.0 cannot hold control characters; `safe_name` turns them into escapes.
+        made.text = safe_name(text)
+    return made
+
+
+def _words(parent: ET.Element, name: str, text: str, language: str = "en") -> ET.Element:
+    """A localised text, or a rich one with nothing but text."""
+    made = _add(parent, name)
+    _add(made, "content", text).set("lang", language)
+    return made
+
+
+def _contact(parent: ET.Element, name: str, who: Mapping[str, str]) -> None:
+    contact = _add(parent, name)
+    _words(contact, "name", who["name"])
+    _add(contact, "eMail", who["email"])
+    _add(_add(contact, "location"), "city", who["city"])
+
+
+def _administrative(root: ET.Element, record: Record, details: Details) -> None:
+    data = record.data
+    part, core_data = _add(root, "administrativeData"), details["certificate"]
+    software = _add(part, "dccSoftware")
+    for name, release in sorted(data["software"].items(), key=lambda pair: (pair[0] != "bladeangle", pair)):
+        one = _add(software, "software")
+        _words(one, "name", name)
+        _add(one, "release", release)
+    core = _add(part, "coreData")
+    _add(core, "countryCodeISO3166_1", core_data["country"])
+    for kind in ("used", "mandatory"):
+        _add(core, f"{kind}LangCodeISO639_1", core_data["language"])
+    _add(core, "uniqueIdentifier", core_data["identifier"])
+    for kind in ("begin", "end"):
+        _add(core, f"{kind}PerformanceDate", data["created"][:10])
+    _add(core, "performanceLocation", core_data["location"])
+    item = _add(_add(part, "items"), "item")
+    _words(item, "name", f"Jet-pump impeller: {record.name}")
+    _words(_add(item, "manufacturer"), "name", details["item"]["manufacturer"])
+    mark = _add(_add(item, "identifications"), "identification")
+    _add(mark, "issuer", "owner")
+    _add(mark, "value", details["item"]["identification"])
+    _contact(_add(part, "calibrationLaboratory"), "contact", details["laboratory"])
+    responsible = _add(_add(part, "respPersons"), "respPerson")
+    _words(_add(responsible, "person"), "name", details["person"]["name"])
+    _add(responsible, "role", details["person"]["role"])
+    _contact(part, "customer", details["customer"])
+    statement = _add(_add(part, "statements"), "statement")
+    _words(
+        statement,
+        "declaration",
+        "Angles from photographs, by least-squares adjustment, with uncertainties by JCGM 100:2008. The form of this "
+        "document makes no accredited calibration; whoever issues it answers for its traceability.",
+    )
+
+
+def _quantity(data: ET.Element, name: str, value: float, unit: str, expanded: float, k: float) -> None:
+    quantity = _add(data, "quantity")
+    _words(quantity, "name", name)
+    real = _add(quantity, "real", space=SI)
+    _add(real, "value", f"{value:.10g}", SI)
+    _add(real, "unit", unit, SI)
+    uncertainty = _add(real, "expandedUnc", space=SI)
+    _add(uncertainty, "uncertainty", f"{expanded:.6g}", SI)
+    _add(uncertainty, "coverageFactor", f"{max(k, 1.0):.4f}", SI)
+    _add(uncertainty, "coverageProbability", "0.95", SI)
+
+
+def _results(root: ET.Element, record: Record) -> None:
+    measured = _add(_add(root, "measurementResults"), "measurementResult")
+    _words(measured, "name", "Blade angles")
+    method = _add(_add(measured, "usedMethods"), "usedMethod")
+    _words(method, "name", "Photogrammetry of the blade tips on a printed ring")
+    _words(
+        method,
+        "description",
+        "Angle from the plane of rotation of the least-squares line through the tip's mid-line, height against arc "
+        "length on the tip circle, over each station.",
+    )
+    results = _add(measured, "results")
+    angle_keys = ("angle_deg", "expanded_uncertainty_deg", "coverage_factor")
+    groups: list[tuple[str, Sequence[tuple[str, dict[str, Any] | None]]]] = [
+        (f"Blade {b}", [(s, record.station(b, s)) for s in STATIONS]) for b in range(1, record.blade_count + 1)
+    ]
+    groups.append(("Mean over blades", [(s, record.mean(s)) for s in STATIONS]))
+    for title, stations in groups:
+        found = [(name, [s[k] for k in angle_keys]) for name, s in stations if s is not None]
+        if found:
+            result = _add(results, "result")
+            _words(result, "name", title)
+            data = _add(result, "data")
+            for name, (angle, expanded, k) in found:
+                _quantity(data, f"{name} angle", angle, "\\degree", expanded, k)
+    result = _add(results, "result")
+    _words(result, "name", "Sizes")
+    data = _add(result, "data")
+    for key in ("tip_diameter_mm", "hub_diameter_mm", "tip_thickness_mm", "axial_length_mm"):
+        q = record.data["rotor"].get(key)
+        if q is not None:
+            name = key.removesuffix("_mm").replace("_", " ")
+            _quantity(data, name, q["value"], "\\milli\\metre", q["expanded_uncertainty"], q["coverage_factor"])
+
+
+def certificate(record: Record, details: Details) -> bytes:
+    """The certificate as XML; equal input gives equal bytes. Stations that were not seen are left out."""
+    ET.register_namespace("dcc", DCC)
+    ET.register_namespace("si", SI)
+    root = ET.Element(f"{{{DCC}}}digitalCalibrationCertificate", {"schemaVersion": VERSION})
+    _administrative(root, record, details)
+    _results(root, record)
+    ET.indent(root, " ")
+    return ET.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
+
+
+def write_certificate(record: Record, details: Details, path: str | PathLike[str]) -> None:
+    """Write the certificate atomically; OutputError when it cannot be written."""
+    write_bytes_atomic(path, certificate(record, details))

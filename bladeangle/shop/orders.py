@@ -1,0 +1,411 @@
+"""Orders: what a re-pitch was ordered to be. TOML <-> Order, an order from a record, and a sheet for the shop.
+
+An order names the wanted angle at each station with its tolerance (each blade, and the mean over blades), the tolerance
+of the spread over blades, what rotor it is for, and the rule that decides conformity. Every key is listed in `_KEYS`.
+"""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+from bladeangle.base.errors import DefinitionError, UsageError
+from bladeangle.base.files import safe_name, write_text_atomic
+from bladeangle.records.record import STATIONS, Record
+
+#: "iso14253": conforming only inside the limits less the expanded uncertainty (ISO 14253-1).
+#: "guard": conforming only when the probability of a false accept is at most the chosen one (JCGM 106:2012).
+RULES = ("iso14253", "guard")
+#: The largest false-accept probability of ANSI/NCSL Z540.3, 5.3.
+DEFAULT_FALSE_ACCEPT = 0.02
+#: Largest angle that can be ordered, degrees.
+MOST_DEG = 85.0
+SIZE_LIMIT_BYTES = 1_000_000
+
+_KEYS: dict[str, tuple[str, ...]] = {
+    "order": ("name", "date", "notes"),
+    "rotor": ("hub_diameter_mm", "tip_diameter_mm", "hand", "blade_count", "thickness_mm"),
+    "stations": STATIONS,
+    "station": ("angle_deg", "tolerance_deg", "change_deg"),
+    "spread": ("tolerance_deg",),
+    "decision": ("rule", "false_accept_probability"),
+}
+_HINT = "Write one with `bladeangle order` and edit that."
+
+
+@dataclass(frozen=True)
+class StationOrder:
+    """The wanted angle at a station; `change_deg` is the wanted change against the mean over blades before the work."""
+
+    angle_deg: float
+    tolerance_deg: float
+    change_deg: float | None = None
+
+
+@dataclass(frozen=True)
+class Order:
+    """What was ordered. Lengths in mm, angles in degrees from the plane of rotation; None: not ordered."""
+
+    name: str
+    stations: Mapping[str, StationOrder]
+    spread_tolerance_deg: float | None = None
+    hub_diameter_mm: float | None = None
+    tip_diameter_mm: float | None = None
+    hand: str | None = None
+    blade_count: int | None = None
+    thickness_mm: float | None = None
+    date: str | None = None
+    notes: str = ""
+    rule: str = "iso14253"
+    false_accept_probability: float = DEFAULT_FALSE_ACCEPT
+    _source: str = field(default="The order", repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        check = TomlChecker(self._source)
+        check.text("name", self.name)
+        check.text("notes", self.notes)
+        if not self.stations:
+            raise DefinitionError(f"{self._source} has no station.", "Add a section such as [stations.exit].")
+        for name, s in self.stations.items():
+            if name not in STATIONS:
+                check.unknown(name, STATIONS, "stations")
+            check.number(f"stations.{name}.angle_deg", s.angle_deg, 0.0, MOST_DEG)
+            check.number(f"stations.{name}.tolerance_deg", s.tolerance_deg, 0.0, 20.0)
+            check.number(f"stations.{name}.change_deg", s.change_deg, -20.0, 20.0)
+        check.number("spread.tolerance_deg", self.spread_tolerance_deg, 0.0, 20.0)
+        check.number("rotor.hub_diameter_mm", self.hub_diameter_mm, 1.0, 2000.0)
+        check.number("rotor.tip_diameter_mm", self.tip_diameter_mm, 1.0, 2000.0)
+        check.number("rotor.thickness_mm", self.thickness_mm, 0.0, 100.0)
+        check.number("rotor.blade_count", self.blade_count, 0, 24, whole=True)
+        check.number("decision.false_accept_probability", self.false_accept_probability, 0.0, 0.5)
+        check.one_of("rotor.hand", self.hand, (None, "left", "right"))
+        check.one_of("decision.rule", self.rule, RULES)
+
+
+@dataclass(frozen=True)
+class TomlChecker:
+    """Refusals that name the file, the key and what was expected."""
+
+    source: str
+
+    def unknown(self, key: str, known: tuple[str, ...], where: str) -> None:
+        near = difflib.get_close_matches(key, known, 1, 0.0)
+        place = f" in [{where}]" if where else ""
+        raise DefinitionError(
+            f"{self.source} has the unknown key {safe_name(key[:60])!r}{place}.",
+            f"Did you mean {near[0]!r}? Known are: {', '.join(known)}.",
+        )
+
+    def keys(self, data: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
+        for key in data:
+            if key not in known:
+                self.unknown(key, known, where)
+
+    def section(self, data: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+        found = data.get(key, {})
+        if not isinstance(found, Mapping):
+            raise DefinitionError(f"{self.source}: {safe_name(key[:60])!r} must be a section, not a value.", _HINT)
+        return found
+
+    def number(self, key: str, value: Any, low: float, high: float, *, whole: bool = False) -> None:
+        """Refuse what is not a number in (low, high]; None passes."""
+        if value is None:
+            return
+        kinds = (int,) if whole else (int, float)
+        if isinstance(value, bool) or not isinstance(value, kinds) or not low < value <= high:
+            kind = "a whole number" if whole else "a number"
+            raise DefinitionError(f"{self.source}: {key} must be {kind} above {low:g} and at most {high:g}.", _HINT)
+
+    def one_of(self, key: str, value: Any, choices: tuple[Any, ...]) -> None:
+        if value not in choices:
+            words = ", ".join(repr(c) for c in choices if c is not None)
+            raise DefinitionError(f"{self.source}: {key} must be one of {words}.", _HINT)
+
+    def text(self, key: str, value: Any) -> None:
+        if not isinstance(value, str) or len(value) > 5000:
+            raise DefinitionError(f"{self.source}: order.{key} must be a text of at most 5000 characters.", _HINT)
+
+
+# --- TOML ------------------------------------------------------------------------------------------------------------
+
+
+def order_from_toml(text: str, source: str = "The order") -> Order:
+    """Order from the text of an order file.
+
+    Raises
+    ------
+    DefinitionError : not TOML, an unknown key (named, with the nearest known one), a value missing or out of range.
+    """
+    data = parse_toml(text, source)
+    check = TomlChecker(source)
+    check.keys(data, ("order", "rotor", "stations", "spread", "decision"), "")
+    parts = {name: check.section(data, name) for name in ("order", "rotor", "stations", "spread", "decision")}
+    for name, part in parts.items():
+        check.keys(part, _KEYS[name], name)
+    stations = {}
+    for name in STATIONS:
+        if name in parts["stations"]:
+            entry = check.section(parts["stations"], name)
+            check.keys(entry, _KEYS["station"], f"stations.{name}")
+            for needed in ("angle_deg", "tolerance_deg"):
+                if needed not in entry:
+                    raise DefinitionError(f"{source}: stations.{name}.{needed} is missing.", _HINT)
+            stations[name] = StationOrder(entry["angle_deg"], entry["tolerance_deg"], entry.get("change_deg"))
+    date = parts["order"].get("date")
+    if date is not None and not isinstance(date, datetime.date | str):
+        raise DefinitionError(f"{source}: order.date must be a date such as 2026-11-25.", _HINT)
+    return Order(
+        name=parts["order"].get("name", ""),
+        date=None if date is None else str(date)[:40],
+        notes=parts["order"].get("notes", ""),
+        stations=stations,
+        spread_tolerance_deg=parts["spread"].get("tolerance_deg"),
+        **parts["rotor"],
+        **parts["decision"],
+        _source=source,
+    )
+
+
+def read_text(path: str | PathLike[str], source: str) -> str:
+    """Text of a small TOML file; DefinitionError (exit 4) when it is missing, too large or not UTF-8."""
+    path = Path(path)
+    try:
+        if not path.is_file():
+            what = "is not a file" if path.exists() else "does not exist"
+            raise DefinitionError(f"{source} {what}.", "Check the name.")
+        with path.open("rb") as file:
+            raw = file.read(SIZE_LIMIT_BYTES + 1)
+        if len(raw) > SIZE_LIMIT_BYTES:
+            raise DefinitionError(
+                f"{source} is larger than {SIZE_LIMIT_BYTES // 1_000_000} MB.", "Name the right file."
+            )
+        return raw.decode("utf-8")
+    except OSError as e:
+        raise DefinitionError(f"{source} cannot be read: {e.strerror}.", "Check the name.") from e
+    except ValueError as e:  # not UTF-8, or a name with a null character
+        raise DefinitionError(f"{source} is not a text in UTF-8.", "Name the right file.") from e
+
+
+def parse_toml(text: str, source: str, hint: str = _HINT) -> dict[str, Any]:
+    """Content of a TOML text; DefinitionError when it is none."""
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as e:
+        raise DefinitionError(f"{source} is not valid TOML: {safe_name(str(e)[:150])}.", hint) from e
+
+
+def read_order(path: str | PathLike[str]) -> Order:
+    """Read an order file; DefinitionError (exit 4) when it is missing or wrong."""
+    source = f"The order file {safe_name(Path(path).name)!r}"
+    return order_from_toml(read_text(path, source), source)
+
+
+def _toml_string(text: str) -> str:
+    """A TOML basic string; lone surrogates, which TOML cannot hold, become backslash escapes."""
+    text = text.encode("utf-8", "backslashreplace").decode("utf-8").replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if ord(c) >= 32 and c != "\x7f" else f"\\u{ord(c):04x}" for c in text) + '"'
+
+
+def order_to_toml(order: Order) -> str:
+    """The order file's text, with a comment that tells what the numbers are."""
+    lines = ["# Order for a re-pitch. Angles in degrees from the plane of rotation, lengths in mm.", "", "[order]"]
+    lines += [f"name = {_toml_string(order.name)}"]
+    lines += [f"date = {_toml_string(order.date)}"] if order.date is not None else []
+    lines += [f"notes = {_toml_string(order.notes)}"]
+    rotor = [(k, getattr(order, k)) for k in _KEYS["rotor"] if getattr(order, k) is not None]
+    if rotor:
+        lines += ["", "[rotor]"]
+        lines += [f"{k} = {_toml_string(v) if isinstance(v, str) else repr(v)}" for k, v in rotor]
+    for name, s in order.stations.items():
+        lines += ["", f"[stations.{name}]", f"angle_deg = {s.angle_deg!r}", f"tolerance_deg = {s.tolerance_deg!r}"]
+        if s.change_deg is not None:
+            lines += [f"change_deg = {s.change_deg!r}  # against the mean over blades before the work"]
+    if order.spread_tolerance_deg is not None:
+        lines += ["", "[spread]  # largest minus smallest over the blades, at each station"]
+        lines += [f"tolerance_deg = {order.spread_tolerance_deg!r}"]
+    lines += ["", "[decision]  # rule: " + " or ".join(RULES), f"rule = {_toml_string(order.rule)}"]
+    lines += [f"false_accept_probability = {order.false_accept_probability!r}"]
+    return "\n".join(lines) + "\n"
+
+
+def write_order(order: Order, path: str | PathLike[str]) -> None:
+    """Write an order file atomically; OutputError when it cannot be written."""
+    write_text_atomic(path, order_to_toml(order))
+
+
+# --- from a record ---------------------------------------------------------------------------------------------------
+
+
+def order_from_record(
+    record: Record,
+    changes: Mapping[str, float],
+    *,
+    tolerance_deg: float = 0.5,
+    spread_tolerance_deg: float | None = None,
+    name: str | None = None,
+    date: str | None = None,
+    notes: str = "",
+    rule: str = "iso14253",
+    false_accept_probability: float = DEFAULT_FALSE_ACCEPT,
+) -> Order:
+    """An order for a measured rotor with some stations changed.
+
+    Entry and exit are ordered to stay as measured unless they are changed; the middle, which follows its ends, is
+    ordered only when it is named. Every blade is ordered to the same angle: the mean over blades plus the change.
+
+    Raises
+    ------
+    UsageError : a change at a station that the record has not seen, or nothing to order.
+    DefinitionError : an angle or tolerance out of range.
+    """
+    if not all(math.isfinite(change) for change in changes.values()):
+        raise UsageError("A change must be a number of degrees.", "Give for example -1 or 0.5.")
+    stations = {}
+    for station in STATIONS:
+        mean = record.mean(station)
+        if mean is None:
+            if station in changes:
+                raise UsageError(
+                    f"The record has no {station} angle, so a change of it cannot be ordered.",
+                    "Measure again with photographs that show it.",
+                )
+        elif station in changes or station != "middle":
+            change = float(changes.get(station, 0.0))
+            wanted = round(mean["angle_deg"] + change, 2)
+            if not 0 < wanted <= MOST_DEG:
+                raise UsageError(
+                    f"A change of {change:+g} degrees would make the {station} {wanted:g} degrees.",
+                    "A change is added to the measured angle; negative is shallower.",
+                )
+            stations[station] = StationOrder(wanted, float(tolerance_deg), change)
+    if unknown := set(changes) - set(STATIONS):
+        raise UsageError(f"{safe_name(min(unknown))!r} is not a station.", f"Stations are {', '.join(STATIONS)}.")
+    if not stations:
+        raise UsageError("The record has neither entry nor exit, so nothing can be ordered.", "Measure again.")
+
+    def rounded(key: str) -> float | None:
+        found = record.quantity(key)
+        return None if found is None else round(found[0], 1)
+
+    return Order(
+        name=record.name if name is None else name,
+        stations=stations,
+        spread_tolerance_deg=float(tolerance_deg if spread_tolerance_deg is None else spread_tolerance_deg),
+        hub_diameter_mm=rounded("hub_diameter_mm"),
+        tip_diameter_mm=rounded("tip_diameter_mm"),
+        hand=record.data["rotor"]["hand"],
+        blade_count=record.blade_count,
+        thickness_mm=rounded("tip_thickness_mm"),
+        date=date,
+        notes=notes,
+        rule=rule,
+        false_accept_probability=false_accept_probability,
+    )
+
+
+def pitch_mm(angle_deg: float, tip_diameter_mm: float) -> float:
+    """Pitch of the helix with this angle on the tip cylinder: pi D tan(angle)."""
+    return math.pi * tip_diameter_mm * math.tan(math.radians(angle_deg))
+
+
+# --- the shop's sheet ------------------------------------------------------------------------------------------------
+
+_CAUTIONS = (
+    "Blade edges are sharp: wear gloves, and hold the rotor in padded jaws.",
+    (
+        "Bend or dress blades only as the maker's manual allows. Look for cracks before and after: a cracked or "
+        "thinned blade ends a rotor's life."
+    ),
+    (
+        "After the work the rotor must be checked for balance, tip clearance and free turning by hand before it is "
+        "run, by whoever is licensed to do so. Never run the engine faster than its maker allows."
+    ),
+    "Angles are those of the blade tip on the tip circle. Pitch is the advance a turn of that helix.",
+)
+
+_STYLE = (
+    "body{font:11pt/1.4 sans-serif;max-width:180mm;margin:8mm auto;padding:0 4mm;color:#000;background:#fff}"
+    "table{border-collapse:collapse;width:100%;margin:2mm 0 5mm}caption{text-align:left;font-weight:bold}"
+    "th,td{border:1px solid #555;padding:1mm 2mm;text-align:right}th:first-child{text-align:left}"
+    "td.empty{min-width:22mm}tr.mean{font-weight:bold}img{max-width:100%;max-height:110mm}"
+    "@media screen and (max-width:640px){body{font-size:8pt;margin:2mm;padding:0}"
+    "th,td{padding:1mm .3mm}td.empty{min-width:0}}"
+    "@page{margin:12mm}@media print{body{margin:0;max-width:none}table,img{break-inside:avoid}}"
+)
+
+
+def _image_uri(picture: bytes) -> str:
+    import base64
+
+    for magic, kind in ((b"\x89PNG\r\n\x1a\n", "png"), (b"\xff\xd8\xff", "jpeg")):
+        if picture.startswith(magic):
+            return f"data:image/{kind};base64,{base64.b64encode(picture).decode('ascii')}"
+    raise UsageError("The picture for the sheet is neither PNG nor JPEG.", "Give the picture that `measure` wrote.")
+
+
+def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> str:
+    """The order as one self-contained HTML page for the shop: measured and wanted per blade and station.
+
+    `picture` is a PNG or JPEG file's content. Everything that comes from a file is escaped. UsageError for another
+    kind of picture.
+    """
+    from html import escape
+
+    tip = record.quantity("tip_diameter_mm")
+    diameter = order.tip_diameter_mm if tip is None else tip[0]
+
+    def in_mm(angle_deg: float) -> str:
+        return "" if diameter is None else f"{pitch_mm(angle_deg, diameter):.1f}"
+
+    out = ["<!doctype html>", '<html lang="en"><head><meta charset="utf-8">']
+    out += ['<meta name="viewport" content="width=device-width, initial-scale=1">']
+    out += [f"<title>Order: {escape(order.name)}</title><style>{_STYLE}</style></head><body>"]
+    out += [f"<h1>Re-pitch order: {escape(order.name)}</h1>"]
+    facts = [("Date", order.date), ("Measured", record.data["created"][:10]), ("Blades", order.blade_count)]
+    facts += [("Hand (blade as a screw thread)", order.hand), ("Tip diameter, mm", order.tip_diameter_mm)]
+    facts += [("Hub diameter, mm", order.hub_diameter_mm), ("Blade thickness at the tip, mm", order.thickness_mm)]
+    facts += [("Largest difference allowed between blades, °", order.spread_tolerance_deg)]
+    known = [(k, v) for k, v in facts if v is not None]
+    out += ["<table><caption>Rotor</caption>"]
+    out += [f'<tr><th scope="row">{escape(k)}</th><td>{escape(str(v))}</td></tr>' for k, v in known]
+    out += ["</table>"]
+    out += [f"<p>{escape(order.notes)}</p>"] if order.notes else []
+    for name, s in order.stations.items():
+        out += [f"<table><caption>{name.capitalize()}: wanted {s.angle_deg:.2f}° ± {s.tolerance_deg:.2f}°"]
+        low, high = in_mm(s.angle_deg - s.tolerance_deg), in_mm(s.angle_deg + s.tolerance_deg)
+        out += [f" (pitch {in_mm(s.angle_deg)} mm, {low} to {high} mm)" if low else "", "</caption><tr>"]
+        heads = (
+            "Blade",
+            "Measured,\u00a0°",
+            "±\u00a0(95\u00a0%),\u00a0°",
+            "Change by,\u00a0°",
+            "Pitch measured, mm",
+            "Pitch wanted, mm",
+            "Done, °",
+        )
+        out += [f'<th scope="col">{h}</th>' for h in heads] + ["</tr>"]
+        rows: list[tuple[str, dict[str, Any] | None]] = [
+            (str(b), record.station(b, name)) for b in range(1, record.blade_count + 1)
+        ]
+        for label, found in [*rows, ("mean", record.mean(name))]:
+            out += [f'<tr{" class=mean" if label == "mean" else ""}><th scope="row">{label}</th>']
+            if found is None:
+                cells = ["not seen", "", "", "", in_mm(s.angle_deg)]
+            else:
+                a = found["angle_deg"]
+                change = round(s.angle_deg - a, 2) + 0.0  # no minus before nothing
+                cells = [f"{a:.2f}", f"{found['expanded_uncertainty_deg']:.2f}", f"{change:+.2f}"]
+                cells += [in_mm(a), in_mm(s.angle_deg)]
+            out += [f"<td>{c}</td>" for c in cells] + ['<td class="empty"></td></tr>']
+        out += ["</table>"]
+    if picture is not None:
+        out += [f'<p><img alt="The measured rotor with its stations drawn" src="{_image_uri(picture)}"></p>']
+    out += ["<h2>Cautions</h2><ul>"] + [f"<li>{escape(c)}</li>" for c in _CAUTIONS] + ["</ul></body></html>"]
+    return "\n".join(out) + "\n"

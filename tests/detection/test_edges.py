@@ -1,0 +1,108 @@
+"""Where blades end in a shipped photograph, and whether enough ends are seen for the number of blades."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from bladeangle.adjustment.model import EndPoints
+from bladeangle.base.errors import EdgesError
+from bladeangle.detection import edges, outline
+from bladeangle.imaging.camera import read_camera
+from bladeangle.imaging.ring import read_ring
+from bladeangle.pipeline.measure import Measurement, measure
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def inlet_measured() -> Measurement:
+    """The shipped rotor as its inlet photograph alone shows it."""
+    ring = read_ring(ROOT / "calibration" / "trial-ring.json")
+    camera = read_camera(ROOT / "calibration" / "camera-pocket7.json")
+    return measure([ROOT / "fixtures" / "rotor-a" / "inlet.jpg"], [], ring, camera)
+
+
+@pytest.fixture(scope="module")
+def inlet() -> Measurement:
+    return inlet_measured()
+
+
+@pytest.mark.parametrize("off_mm", [-9.0, 9.0])
+def test_an_end_a_centimetre_from_where_it_is_expected_is_found(
+    inlet: Measurement, monkeypatch: pytest.MonkeyPatch, off_mm: float
+) -> None:
+    photo, blur_px = inlet.shots[0].photo, inlet.shots[0].sighting.blur_px
+    right = edges.measure_ends(photo, inlet.result.state, 0, 0, blur_px, 5.0)
+    leading = right.end == 0
+    assert right.blade[leading].tolist() == [0, 1, 2]
+    moved = inlet.result.state.copy()
+    assert moved.rotor is not None
+    moved.rotor.ends[:, 0] += off_mm / moved.rotor.radius_mm
+    found = edges.measure_ends(photo, moved, 0, 0, blur_px, 5.0)
+    again = found.end == 0
+    assert found.blade[again].tolist() == [0, 1, 2]
+    apart = np.linalg.norm(found.px[again] - right.px[leading], axis=1)
+    assert apart.max() < 3 * right.sigma_px[leading].max()  # 9 mm are more than 70 px
+    monkeypatch.setattr(edges, "WIDER", 1.0)
+    assert not (edges.measure_ends(photo, moved, 0, 0, blur_px, 5.0).end == 0).any()
+
+
+def seen_ends(standing: str, leading: int, trailing: int) -> Any:
+    """A view that shows so many blades' leading and trailing ends."""
+    blade = np.array([*range(leading), *range(trailing)], int)
+    end = np.array([0] * leading + [1] * trailing, int)
+    n = len(blade)
+    points = EndPoints(blade, end, np.zeros((n, 2)), np.zeros((n, 2)), np.ones(n))
+    return SimpleNamespace(name=f"{standing}.jpg", standing=standing, ends=points)
+
+
+@pytest.mark.parametrize(
+    ("blades", "inlet_ends", "outlet_ends", "refused"),
+    [
+        (4, (2, 2), (2, 2), True),  # as of two blades taken for four
+        (3, (1, 0), (0, 1), True),  # as of two blades taken for three
+        (5, (2, 5), (5, 3), True),  # five of ten, beside ten lower ends that do not count
+        (5, (3, 5), (5, 3), False),
+        (4, (3, 0), (0, 3), False),
+        (2, (1, 0), (0, 1), True),
+        (2, (1, 0), (0, 2), False),
+    ],
+)
+def test_blades_must_begin_somewhere(
+    blades: int, inlet_ends: tuple[int, int], outlet_ends: tuple[int, int], refused: bool
+) -> None:
+    views = [seen_ends("inlet_up", *inlet_ends), seen_ends("outlet_up", *outlet_ends)]
+    state: Any = SimpleNamespace(rotor=SimpleNamespace(blades=blades))
+    upper = inlet_ends[0] + outlet_ends[1]
+    if refused:
+        with pytest.raises(EdgesError, match=f"where {blades} blades should begin, only {upper} of {2 * blades} ends"):
+            edges.confirm_count(views, state)
+    else:
+        edges.confirm_count(views, state)
+
+
+def test_one_of_two_ends_of_a_single_photograph_is_enough() -> None:
+    state: Any = SimpleNamespace(rotor=SimpleNamespace(blades=2))
+    edges.confirm_count([seen_ends("inlet_up", 1, 0)], state)
+    with pytest.raises(EdgesError, match="only 0 of 2"):
+        edges.confirm_count([seen_ends("inlet_up", 0, 2)], state)
+
+
+def test_a_wrong_number_of_blades_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The shipped rotor's three blades, taken for six."""
+    look_at = outline._look_at
+
+    def six(look: outline.Look) -> outline._Seen:
+        seen = look_at(look)
+        (turn, _), tooth = max(seen.teeth.items(), key=lambda item: item[1].score)
+        six = replace(tooth, each=np.tile(tooth.each, 2))
+        return outline._Seen(look, seen.rim_mm, seen.strength, {(turn, 6): six})
+
+    monkeypatch.setattr(outline, "_look_at", six)
+    with pytest.raises(EdgesError, match="where 6 blades should begin"):
+        inlet_measured()

@@ -1,0 +1,81 @@
+"""Tip radius and thickness from the side, on a rendered rotor whose truth is known."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from rendered_rotor import pair_and_two
+
+from bladeangle.adjustment.model import State
+from bladeangle.detection import oblique
+from bladeangle.pipeline.measure import Measurement
+from bladeangle.pipeline.register import CLEAR_RADIUS
+
+SIDES = [2, 3]
+STANDING = [0, 1, 0, 0]
+Found = tuple[Measurement, dict[str, Any]]
+
+
+@pytest.fixture(scope="module")
+def found() -> Found:
+    return pair_and_two()
+
+
+def photos_of(measurement: Measurement) -> tuple[list[Any], float]:
+    """The photographs, those from above first, and their blur."""
+    assert [s.overhead for s in measurement.shots] == [True, True, False, False]
+    return [s.photo for s in measurement.shots], float(np.median([s.sighting.blur_px for s in measurement.shots]))
+
+
+def changed(measurement: Measurement, radius_mm: float = 0.0, thickness_mm: float = 0.0) -> State:
+    """The state with the rotor larger, and thicker downwards: its edges seen from above stay."""
+    state = measurement.result.state.copy()
+    assert state.rotor is not None
+    state.rotor.radius_mm += radius_mm
+    state.rotor.thickness_mm += thickness_mm
+    state.rotor.heights -= thickness_mm / 2
+    return state
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("off_mm", [-4.0, 3.0])
+def test_the_tip_radius_is_where_edges_from_above_lie_on_edges_from_the_side(found: Found, off_mm: float) -> None:
+    measurement, true = found
+    photos, blur_px = photos_of(measurement)
+    views = measurement.result.views
+    above = [(p, tips) for p in (0, 1) if (tips := views[p].tips) is not None]
+    (radius, clear), *others = oblique.find_radius(
+        photos, changed(measurement, radius_mm=off_mm), above, SIDES, STANDING, blur_px
+    )
+    assert radius == pytest.approx(true["rotor"]["tip_radius"], abs=0.4)
+    assert clear > CLEAR_RADIUS
+    assert all(c <= clear and abs(r - radius) > oblique.APART_MM for r, c in others)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("off_mm", [-1.2, 0.0, 1.5])
+def test_the_thickness_puts_both_edges_of_the_tip_land_on_edges(found: Found, off_mm: float) -> None:
+    measurement, true = found
+    photos, blur_px = photos_of(measurement)
+    state = changed(measurement, thickness_mm=off_mm)
+    answers = oblique.find_thickness(photos, state, SIDES, STANDING, blur_px)
+    bounds = oblique.THICKNESS_CLASSES_MM
+    assert sorted(np.searchsorted(bounds, [t for t, _ in answers], "right")) == [1, 2, 3]  # one of each class
+    thickness, shift = min(answers, key=lambda a: abs(a[0] - true["rotor"]["thickness"]))
+    assert thickness == answers[0][0]  # the likeliest first
+    assert thickness == pytest.approx(true["rotor"]["thickness"], abs=0.25)
+    assert state.rotor is not None and measurement.result.state.rotor is not None
+    # the mid-line comes back to where it is
+    assert shift == pytest.approx(off_mm / 2, abs=0.25)
+
+
+@pytest.mark.slow
+def test_where_nothing_is_seen_from_the_side_there_is_an_answer_of_each_class_all_the_same(found: Found) -> None:
+    measurement, _ = found
+    photos, blur_px = photos_of(measurement)
+    state = changed(measurement)
+    assert state.rotor is not None
+    state.rotor.heights += 500.0  # far outside the pictures
+    assert len(oblique.find_thickness(photos, state, SIDES, STANDING, blur_px)) == 3

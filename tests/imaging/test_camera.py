@@ -1,0 +1,133 @@
+"""The camera file: what is written is read again, what is wrong is refused."""
+
+from __future__ import annotations
+
+import copy
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bladeangle.base.errors import DefinitionError, OutputError
+from bladeangle.imaging.camera import (
+    Camera,
+    camera_from_dict,
+    camera_from_exif,
+    camera_to_dict,
+    read_camera,
+    write_camera,
+)
+
+
+def a_camera() -> Camera:
+    values = np.array([2952.0, 2021.4, 1506.2, 0.042, -0.071, 0.0004, -0.0003, 0.0])
+    root = np.random.default_rng(1).normal(size=(8, 8)) * np.array([2, 1, 1, 1e-3, 5e-3, 3e-5, 3e-5, 1e-2])
+    return Camera("bench phone", 4032, 3024, values, root.T @ root, True, {"from": "calibration", "photos": []})
+
+
+def test_a_camera_survives_a_round_trip(tmp_path):
+    camera, path = a_camera(), tmp_path / "camera.json"
+    write_camera(camera, path)
+    again = read_camera(path)
+    np.testing.assert_array_equal(again.parameters, camera.parameters)
+    np.testing.assert_allclose(again.covariance, camera.covariance, rtol=1e-12)
+    assert (again.name, again.width, again.height, again.calibrated) == ("bench phone", 4032, 3024, True)
+    assert again.provenance == camera.provenance
+
+
+def _set(path, value):
+    def change(data):
+        for key in path[:-1]:
+            data = data[key]
+        data[path[-1]] = value
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (_set(["schema"], "bladeangle-camera/9"), "not a bladeangle-camera/1"),
+        (_set(["colour"], "red"), "unknown key 'colour'"),
+        (_set(["parameters", "k4"], 0.0), "exactly the parameters"),
+        (_set(["parameters", "f_px"], float("nan")), "not finite"),
+        (_set(["parameters", "f_px"], 1e300), "far too large"),
+        (_set(["parameters", "f_px"], 29.0), "does not fit a picture"),
+        (_set(["parameters", "f_px"], "long"), "malformed"),
+        (_set(["parameters"], []), "malformed"),
+        (_set(["covariance"], [[1.0]]), "8 x 8"),
+        (_set(["covariance", 0], [1.0]), "malformed"),
+        (_set(["covariance", 0, 1], 5.0), "symmetric"),
+        (_set(["covariance", 0, 0], -5.0), "positive"),
+        (_set(["covariance", 0, 0], float("inf")), "not finite"),
+        (_set(["width"], 0), "does not fit"),
+        (_set(["width"], 10**400), "malformed|does not fit"),
+        (_set(["provenance"], 7), "malformed"),
+    ],
+)
+def test_a_wrong_camera_is_refused(change, says):
+    data = copy.deepcopy(camera_to_dict(a_camera()))
+    change(data)
+    with pytest.raises(DefinitionError, match=says):
+        camera_from_dict(data)
+
+
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.floats() | st.text(max_size=5),
+        lambda c: st.lists(c, max_size=3) | st.dictionaries(st.text(max_size=5), c, max_size=3),
+        max_leaves=8,
+    )
+)
+def test_anything_else_is_refused_too(data):
+    with pytest.raises(DefinitionError):
+        camera_from_dict(data)
+    whole = camera_to_dict(a_camera())
+    for key in ("width", "name", "parameters", "covariance", "provenance"):
+        try:
+            camera_from_dict(whole | {key: data})
+        except DefinitionError:
+            pass
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{", "null", "[" * 100_000])
+def test_a_file_that_is_no_camera_is_refused(tmp_path, text):
+    path = tmp_path / "camera.json"
+    path.write_text(text)
+    with pytest.raises(DefinitionError):
+        read_camera(path)
+    with pytest.raises(DefinitionError):
+        read_camera(tmp_path / "missing.json")
+
+
+def test_a_huge_file_is_not_read(tmp_path):
+    path = tmp_path / "camera.json"
+    with path.open("wb") as f:
+        f.truncate(5_000_000)
+    with pytest.raises(DefinitionError, match="larger than 4 MB"):
+        read_camera(path)
+
+
+def test_an_unwritable_place_is_refused(tmp_path):
+    with pytest.raises(OutputError):
+        write_camera(a_camera(), tmp_path / "no folder" / "camera.json")
+
+
+def test_exif_gives_the_focal_length_by_the_diagonal():
+    """CIPA DC-008 defines the 35 mm-equivalent by the diagonal of 36 x 24 mm: 43.27 mm."""
+    camera = camera_from_exif(4032, 3024, 26.0)
+    assert camera.parameters[0] == pytest.approx(26.0 / 43.2666 * 5040.0, rel=1e-4)
+    np.testing.assert_allclose(camera.parameters[1:3], [2015.5, 1511.5])
+    sigma = np.sqrt(np.diag(camera.covariance))
+    assert 0.02 < sigma[0] / camera.parameters[0] < 0.06
+    assert not camera.calibrated
+    turned = camera_from_exif(3024, 4032, 26.0)
+    assert turned.parameters[0] == camera.parameters[0]
+
+
+def test_without_exif_the_uncertainty_is_wider():
+    known, unknown = camera_from_exif(4032, 3024, 26.0), camera_from_exif(4032, 3024, None)
+    assert unknown.covariance[0, 0] == pytest.approx(16 * known.covariance[0, 0])
+    assert json.loads(json.dumps(camera_to_dict(unknown)))["provenance"] == {"from": "assumption"}

@@ -1,0 +1,210 @@
+"""Judgement of single photographs: good ones pass, each fault has its flag or refusal, and it costs little."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from rendered_ring import Array, as_photo, encode, light_of, shot, trial_ring
+
+from bladeangle.base.errors import PhotoError
+from bladeangle.base.flags import Flag
+from bladeangle.imaging import quality
+from bladeangle.imaging.camera import Camera
+from bladeangle.imaging.photo import Exif, Photo
+from bladeangle.imaging.pose import start_pose
+from bladeangle.imaging.ring import Ring, sight_ring
+
+PARAMETERS = np.array([1480.0, 806.0, 595.0, 0.03, -0.05, 0.0004, -0.0003, 0.0])
+CAMERA = Camera("bench", 1600, 1200, PARAMETERS, np.eye(8) * 1e-6)
+
+
+@pytest.fixture(scope="module")
+def ring() -> Ring:
+    return trial_ring()
+
+
+def taken(
+    ring: Ring, tilt: float = 2.0, *, distance: float = 330.0, gain: float = 1.0, shake: tuple[int, int] | None = None,
+    exif: Exif | None = None, **more: Any,
+) -> Photo:  # fmt: skip
+    light: Array = light_of(ring, shot(PARAMETERS, tilt, 40.0, distance, roll_deg=10.0), **more)
+    if shake is not None:
+        light = cv2.blur(light, shake)
+    return as_photo(encode(light * gain, noise=0.01, rng=np.random.default_rng(1)), "shot.jpg", exif)
+
+
+def judged(photo: Photo, ring: Ring, camera: Camera | None = CAMERA, used: Ring | None = None) -> list[Flag]:
+    """Flags of a photograph of `ring` that is taken for one of `used`."""
+    used = used or ring
+    sighting = sight_ring(photo, used)
+    return quality.judge(photo, sighting, used, camera, start_pose(sighting, used, PARAMETERS))
+
+
+def codes(flags: list[Flag]) -> list[str]:
+    return [flag.code for flag in flags]
+
+
+@pytest.mark.parametrize("tilt", [1.0, 12.0, 45.0])
+def test_a_good_photograph_has_no_flag(ring: Ring, tilt: float) -> None:
+    assert judged(taken(ring, tilt, distance=380.0), ring) == []
+    assert judged(taken(ring, tilt, distance=380.0), ring, None) == []
+
+
+def test_every_flag_names_the_photograph(ring: Ring) -> None:
+    (flag,) = judged(taken(ring, gain=0.12), ring)
+    assert (flag.code, flag.photo) == ("exposure-low", "shot.jpg")
+
+
+@pytest.mark.parametrize(("blur", "expected"), [(0.9, []), (2.0, []), (3.2, ["blur"])])
+def test_defocus(ring: Ring, blur: float, expected: list[str]) -> None:
+    flags = judged(taken(ring, blur_px=blur, distance=330.0), ring)
+    # Strong blur costs some markers too.
+    assert [code for code in codes(flags) if code != "ring-partly-hidden"] == expected
+    assert all("one way" not in flag.text for flag in flags)
+
+
+def test_motion_is_told_from_defocus(ring: Ring) -> None:
+    (flag,) = judged(taken(ring, shake=(9, 1)), ring)
+    assert flag.code == "blur"
+    assert "one way" in flag.text
+
+
+def test_blur_beyond_measure_is_refused(ring: Ring) -> None:
+    photo = taken(ring)
+    sighting = sight_ring(photo, ring)
+    smeared = replace(photo, grey=np.asarray(cv2.blur(photo.grey, (1, 21)), np.uint16))
+    pose = start_pose(sighting, ring, PARAMETERS)
+    with pytest.raises(PhotoError, match=r"too blurred.*moved"):
+        quality.judge(smeared, sighting, ring, CAMERA, pose)
+    soft = replace(photo, grey=np.asarray(cv2.GaussianBlur(photo.grey, (0, 0), 6.0), np.uint16))
+    with pytest.raises(PhotoError, match=r"too blurred.*focus"):
+        quality.judge(soft, sighting, ring, CAMERA, pose)
+
+
+@pytest.mark.parametrize(
+    ("gain", "expected"), [(1.0, []), (0.3, []), (0.1, ["exposure-low"]), (1.6, ["exposure-high"])]
+)
+def test_exposure(ring: Ring, gain: float, expected: list[str]) -> None:
+    assert codes(judged(taken(ring, gain=gain), ring)) == expected
+
+
+def test_darkness_is_refused(ring: Ring) -> None:
+    photo = taken(ring)
+    sighting = sight_ring(photo, ring)
+    dark = replace(photo, grey=(photo.grey * 0.02).astype(np.uint16))
+    with pytest.raises(PhotoError, match=r"too dark.*1\.3 %"):
+        quality.judge(dark, sighting, ring, CAMERA, start_pose(sighting, ring, PARAMETERS))
+
+
+@pytest.mark.parametrize(
+    ("hidden", "expected"),
+    [(range(2), []), (range(4), ["ring-partly-hidden"]), (range(13), ["few-markers"]), (range(0, 24, 2), []),
+     ([i for i in range(24) if i % 3], ["few-markers"])],
+)  # fmt: skip
+def test_hidden_markers(ring: Ring, hidden: Any, expected: list[str]) -> None:
+    assert codes(judged(taken(ring, hidden=tuple(hidden)), ring)) == expected
+
+
+def test_the_far_side_of_an_oblique_photograph_may_be_hidden(ring: Ring) -> None:
+    assert judged(taken(ring, 45.0, distance=420.0, hidden=tuple(range(6))), ring) == []
+
+
+def test_a_marker_off_its_place_is_told(ring: Ring) -> None:
+    moved = ring.corners_mm.copy()
+    moved[5, :, 0] += 6.0
+    (flag,) = judged(taken(ring), ring, used=replace(ring, corners_mm=moved))
+    assert flag.code == "residuals-high"
+    assert f"Marker {ring.ids[5]} lies" in flag.text
+    # Half a millimetre is within what taped sheets may be off.
+    moved[5, :, 0] -= 5.5
+    assert judged(taken(ring), ring, used=replace(ring, corners_mm=moved)) == []
+
+
+def test_another_size_is_refused(ring: Ring) -> None:
+    other = replace(CAMERA, width=3200, height=2400)
+    with pytest.raises(PhotoError, match="1600 x 1200 pixels, the camera file 3200 x 2400"):
+        quality.judge_file(taken(ring), other)
+    assert quality.judge_file(taken(ring), None) == []
+
+
+def test_digital_zoom(ring: Ring) -> None:
+    photo = taken(ring, exif=Exif(digital_zoom=2.0))
+    with pytest.raises(PhotoError, match="digital zoom of 2,"):
+        quality.judge_file(photo, CAMERA)
+    for camera in (None, replace(CAMERA, calibrated=False)):
+        assert codes(quality.judge_file(photo, camera)) == ["digital-zoom"]
+    assert quality.judge_file(taken(ring, exif=Exif(digital_zoom=1.0)), CAMERA) == []
+
+
+@pytest.mark.parametrize(
+    ("exif", "provenance", "differs"),
+    [
+        (Exif(), {"phone": "Workshop Bench 1", "focal_35mm": 26}, False),
+        (Exif(make="Workshop", model="Bench 1", focal_35mm=26), {"phone": "Workshop Bench 1", "focal_35mm": 26}, False),
+        (Exif(make="Workshop", model="Bench 2", focal_35mm=26), {"phone": "Workshop Bench 1", "focal_35mm": 26}, True),
+        (Exif(focal_35mm=27), {"focal_35mm": 26}, True),
+        # The bench camera's 1480 px are 32 mm by the diagonal; without provenance only another lens is noticed.
+        (Exif(focal_35mm=32), {}, False),
+        (Exif(focal_35mm=33), {}, False),
+        (Exif(focal_35mm=52), {}, True),
+        (Exif(focal_35mm=13), {"phone": None, "focal_35mm": None}, True),
+    ],
+)
+def test_another_phone_or_lens(ring: Ring, exif: Exif, provenance: dict[str, Any], differs: bool) -> None:
+    flags = quality.judge_file(taken(ring, exif=exif), replace(CAMERA, provenance=provenance))
+    assert codes(flags) == ["focal-length-differs"] * differs
+    assert all(flag.kind.severity == "doubt" for flag in flags)
+
+
+def test_a_camera_is_confirmed_by_what_both_files_name() -> None:
+    photo = as_photo(np.zeros((1200, 1600), np.uint8), "shot.jpg", Exif(focal_35mm=26))
+    silent = as_photo(np.zeros((1200, 1600), np.uint8), "shot.jpg", Exif(make="Workshop", model="Bench 1"))
+    known = replace(CAMERA, provenance={"phone": "Workshop Bench 1", "focal_35mm": 26})
+    assert quality.tied_to(photo, known)
+    assert not quality.tied_to(photo, CAMERA)
+    assert not quality.tied_to(silent, known)
+    assert quality.tied_to(silent, replace(CAMERA, calibrated=False))
+    assert not quality.tied_to(photo, replace(known, provenance={"focal_35mm": 27}))
+
+
+@pytest.mark.parametrize("method", [cv2.INTER_LINEAR, cv2.INTER_CUBIC])
+@pytest.mark.parametrize("zoom", [1.08, 1.15, 1.4])
+def test_an_enlarged_picture_is_told_by_its_pixels(ring: Ring, zoom: float, method: int) -> None:
+    photo = taken(ring, distance=420.0)
+    assert 1.0 < quality.enlargement(photo) < 0.8 * quality.ENLARGED
+    h, w = photo.encoded.shape
+    y, x = round(h / 2 * (1 - 1 / zoom)), round(w / 2 * (1 - 1 / zoom))
+    enlarged = cv2.resize(photo.encoded[y : h - y, x : w - x], (w, h), interpolation=method)
+    assert "enlarged" in codes(judged(as_photo(enlarged, "shot.jpg", None), ring))
+
+
+@pytest.mark.parametrize("quality_of_file", [20, 50, 90])
+def test_compression_alone_does_not_look_enlarged(ring: Ring, quality_of_file: int) -> None:
+    photo = taken(ring)
+    coded = cv2.imencode(".jpg", photo.encoded, [cv2.IMWRITE_JPEG_QUALITY, quality_of_file])[1]
+    again = as_photo(cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE), "shot.jpg", None)
+    assert quality.enlargement(again) < quality.ENLARGED
+
+
+def test_another_lens_by_both_files_is_refused(ring: Ring) -> None:
+    known = replace(CAMERA, provenance={"focal_35mm": 26})
+    for focal in (13, 28, 52):
+        with pytest.raises(PhotoError, match=f"focal length of {focal} mm .35 mm film., the camera file holds for 26"):
+            quality.judge_file(taken(ring, exif=Exif(focal_35mm=focal)), known)
+
+
+def test_judging_costs_little(ring: Ring) -> None:
+    photo = taken(ring)
+    sighting = sight_ring(photo, ring)
+    pose = start_pose(sighting, ring, PARAMETERS)
+    times = []
+    for _ in range(5):
+        start = time.process_time()
+        quality.judge(photo, sighting, ring, CAMERA, pose)
+        times.append(time.process_time() - start)
+    assert min(times) < 0.05

@@ -1,0 +1,137 @@
+"""Which photographs show the rotor turned over: told by names, by the pictures, or asked about."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from bladeangle.base.errors import UsageError
+from bladeangle.cli.main import main
+from bladeangle.imaging.camera import Camera, read_camera
+from bladeangle.imaging.ring import Ring, read_ring, ring_from_dict
+from bladeangle.pipeline import sorting
+from bladeangle.pipeline.measure import Options
+from tests.synthetic import CameraModel, Exposure, Progressive, RotorShape, rotor_photos, write_photo
+from tests.synthetic.random_scenes import overhead_view
+
+ROOT = Path(__file__).resolve().parents[2]
+RING_FILE = ROOT / "calibration" / "trial-ring.json"
+CAMERA_FILE = ROOT / "calibration" / "camera-pocket7.json"
+FILES = ["--ring", str(RING_FILE), "--camera", str(CAMERA_FILE)]
+EVEN = RotorShape(blades=4, laws=(Progressive(12.0, 12.0),), tip_length_mm=180.0)
+
+
+def shipped(folder: Path, inlet: str, outlet: str) -> Path:
+    """The shipped pair under other names."""
+    folder.mkdir()
+    shutil.copy(ROOT / "fixtures" / "rotor-a" / "inlet.jpg", folder / inlet)
+    shutil.copy(ROOT / "fixtures" / "rotor-a" / "outlet.jpg", folder / outlet)
+    return folder
+
+
+def rendered(folder: Path, shape: RotorShape, seed: int, views: tuple[str, ...]) -> tuple[Ring, Camera]:
+    """Small photographs of a rotor in `folder`, its ring and its camera; `again` is a second one of each standing.
+
+    Views that begin with "below" are oblique ones of the turned rotor.
+    """
+    model = CameraModel().scaled(2016, 1512)
+    rng = np.random.default_rng(seed)
+    scenes = {s.name.removesuffix(".jpg"): s for s in rotor_photos(rng, shape, model, exposure=Exposure(colour=False))}
+    ring = ring_from_dict(scenes["inlet"].sheets[0].definition)
+    for name in ("inlet", "outlet"):
+        view = overhead_view(rng, model, ring.outer_radius_mm)
+        scenes[f"{name}-again"] = replace(scenes[name], view=view, exposure=Exposure(colour=False, seed=seed))
+    for k in range(1, 7):
+        scenes[f"below-{k}"] = replace(scenes[f"around-{k}"], standing=scenes["outlet"].standing)
+    folder.mkdir()
+    for name in views:
+        write_photo(folder / f"{name}.jpg", scenes[name])
+    parameters = np.array([model.f_px, model.cx_px, model.cy_px, *model.dist])
+    known = read_camera(CAMERA_FILE)
+    return ring, replace(known, width=2016, height=1512, parameters=parameters)
+
+
+def test_names_are_believed_and_nothing_is_looked_at(tmp_path: Path) -> None:
+    for name in ("one.jpg", "Turned-2.PNG", "outlet/x.heic", "notes.txt", ".hidden.jpg"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text("no photograph at all")
+    found = sorting.sort_folder(tmp_path, read_ring(RING_FILE), None, Options())
+    assert [p.name for p in found.standing] == ["one.jpg"]
+    assert [p.name for p in found.turned] == ["Turned-2.PNG", "x.heic"]
+    assert found.flag is None
+
+
+def test_a_folder_of_mixed_photographs_is_measured(tmp_path: Path) -> None:
+    inlet, outlet = "b.jpg", "a.jpg"  # by name, the turned one comes first
+    folder = shipped(tmp_path / "mixed", inlet, outlet)
+    result = CliRunner().invoke(main, ["measure", str(folder), *FILES, "--json"])
+    assert result.exit_code == 0, result.output
+    record = json.loads(result.stdout)
+    assert {p["name"]: p["standing"] for p in record["photos"]} == {inlet: "inlet_up", outlet: "outlet_up"}
+    means = record["rotor"]["stations"]
+    assert means["exit"]["angle_deg"] - means["entry"]["angle_deg"] == pytest.approx(4.92, abs=0.25)
+    (told,) = [f for f in record["flags"] if f["code"] == "standing-told"]
+    assert told["text"].endswith(f"turned over: {outlet}.")
+
+
+def test_photographs_of_one_standing_alone_need_no_partner(tmp_path: Path) -> None:
+    """The blades seen from the inlet end steepen downwards; from the outlet end they flatten."""
+    folder = shipped(tmp_path / "mixed", "a.jpg", "b.jpg")
+    ring, camera = read_ring(RING_FILE), read_camera(CAMERA_FILE)
+    for name, turned in (("a.jpg", False), ("b.jpg", True)):
+        found = sorting.sort_photos([folder / name], ring, camera, Options())
+        assert (found.turned if turned else found.standing) == (folder / name,)
+        assert not (found.standing if turned else found.turned)
+
+
+def test_photographs_of_both_standings_from_above_and_around(tmp_path: Path) -> None:
+    up, down = ("inlet", "inlet-again", "around-1"), ("outlet", "below-2", "below-5")
+    shape = replace(EVEN, laws=(Progressive(10.0, 14.0),))
+    ring, camera = rendered(tmp_path / "mixed", shape, 11, up + down)
+    found = sorting.sort_photos(sorted((tmp_path / "mixed").iterdir()), ring, camera, Options())
+    assert {p.stem for p in found.standing} == set(up)
+    assert {p.stem for p in found.turned} == set(down)
+
+
+def test_blades_of_even_pitch_are_asked_about(tmp_path: Path) -> None:
+    ring, camera = rendered(tmp_path / "mixed", EVEN, 12, ("inlet", "outlet"))
+    with pytest.raises(UsageError, match=r"Which end is up in inlet\.jpg and outlet\.jpg is not clear") as refused:
+        sorting.sort_photos(sorted((tmp_path / "mixed").iterdir()), ring, camera, Options())
+    assert refused.value.exit_code == 2
+    assert "--turned" in refused.value.hint
+
+
+def test_an_oblique_photograph_of_neither_standing_is_asked_about(tmp_path: Path) -> None:
+    ring, camera = rendered(tmp_path / "mixed", EVEN, 13, ("inlet", "outlet"))
+    # the same rotor put down elsewhere
+    rendered(tmp_path / "other", replace(EVEN, hub_radius_mm=38.0, nose_radius_mm=24.0), 14, ("around-1",))
+    shutil.copy(tmp_path / "other" / "around-1.jpg", tmp_path / "mixed" / "stranger.jpg")
+    with pytest.raises(UsageError, match=r"Which way up the rotor stands in stranger\.jpg is not clear"):
+        sorting.sort_photos(sorted((tmp_path / "mixed").iterdir()), ring, camera, Options())
+
+
+def test_without_one_from_above_nothing_can_be_told(tmp_path: Path) -> None:
+    ring, camera = rendered(tmp_path / "mixed", EVEN, 15, ("around-1",))
+    with pytest.raises(UsageError, match="No photograph is taken from straight above"):
+        sorting.sort_photos([tmp_path / "mixed" / "around-1.jpg"], ring, camera, Options())
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["{}", "--turned", "x.jpg"], "does not go with other names"),
+        (["{}", "x.jpg"], "does not go with other names"),
+        (["--sort", "x.jpg", "--turned", "y.jpg"], "does not go with other names"),
+        (["{}"], "has no photographs"),
+    ],
+)
+def test_words_that_do_not_fit_together(tmp_path: Path, words: list[str], says: str) -> None:
+    result = CliRunner().invoke(main, ["measure", *(w.format(tmp_path) for w in words), *FILES])
+    assert result.exit_code == 2
+    assert says in result.stderr

@@ -1,0 +1,300 @@
+"""Doubts that only the whole measurement can raise, on simulated points: each fault its flag, sound ones none."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+from simulated import observe
+from simulated_run import measured
+from simulated_truth import Changes, Noise, Truth, random_truth
+
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.model import View
+from bladeangle.base.flags import REGISTRY, Flag
+from bladeangle.records.station import StationOptions
+from bladeangle.results import stations as stations_room
+from bladeangle.results.diagnostics import doubts
+from bladeangle.results.stations import Stations, change_with_scale, measure_stations, station_angle
+
+QUICK = Noise(ring_every=8)
+LEVEL = Changes(blades=3, tilt_deg=0.2)
+Case = tuple[Truth, Adjustment, Stations]
+
+
+def case(seed: int, kind: str, changes: Changes = LEVEL) -> tuple[Truth, tuple[View, ...]]:
+    rng = np.random.default_rng(seed)
+    truth = random_truth(rng, kind, changes, QUICK)
+    return truth, observe(truth, rng, QUICK)
+
+
+def adjusted(truth: Truth, views: tuple[View, ...]) -> Case:
+    return truth, *measured(truth, views, np.random.default_rng(5))
+
+
+def raised(found: Case, loose: tuple[str, ...] = ()) -> list[Flag]:
+    truth, result, stations = found
+    return doubts(result, stations, StationOptions(), truth.ring, True, True, loose)
+
+
+def codes(flags: list[Flag]) -> set[str]:
+    return {f.code for f in flags}
+
+
+@pytest.fixture(scope="module")
+def pair() -> Case:
+    return adjusted(*case(1, "pair"))
+
+
+@pytest.fixture(scope="module")
+def eight() -> tuple[Truth, tuple[View, ...]]:
+    return case(1, "eight")
+
+
+def shoved(truth: Truth, shift_mm: tuple[float, float], turn_deg: float) -> Truth:
+    """The same with the rotor moved where it stands inlet end up."""
+    r, t = truth.r_ring_rotor.copy(), truth.t_ring_rotor.copy()
+    r[0] = Rotation.from_euler("z", turn_deg, degrees=True).as_matrix() @ r[0]
+    t[0, :2] += shift_mm
+    return replace(truth, r_ring_rotor=r, t_ring_rotor=t)
+
+
+def test_sound_photographs_raise_no_doubt(pair: Case, eight: tuple[Truth, tuple[View, ...]]) -> None:
+    for found in (pair, adjusted(*eight)):
+        severe = {c for c in codes(raised(found)) if REGISTRY[c].severity == "doubt"}
+        assert severe <= {"station-cut-short"}
+
+
+def test_a_moved_rotor_is_named(eight: tuple[Truth, tuple[View, ...]]) -> None:
+    truth, views = eight
+    other = observe(shoved(truth, (0.3, -0.2), 0.1), np.random.default_rng(9), QUICK)
+    flags = raised(adjusted(truth, (*views[:4], other[4], *views[5:])))
+    (flag,) = [f for f in flags if f.code == "rotor-moved"]
+    assert flag.photo == views[4].name
+    assert "photos-disagree" not in codes(flags)
+
+
+def test_a_photograph_that_shows_no_tip_is_named(eight: tuple[Truth, tuple[View, ...]]) -> None:
+    truth, views = eight
+    tips, ends = views[5].tips, views[5].ends
+    assert tips is not None and ends is not None
+    none = replace(views[5], tips=tips.only(np.zeros(len(tips.px), bool)), ends=None)
+    flags = raised(adjusted(truth, (*views[:5], none, *views[6:])))
+    assert [f.photo for f in flags if f.code == "photos-disagree"] == [views[5].name]
+
+
+def test_what_no_movement_explains_is_a_disagreement(eight: tuple[Truth, tuple[View, ...]]) -> None:
+    truth, views = eight
+    tips = views[4].tips
+    assert tips is not None
+    along = np.linspace(0, 60 * np.pi, len(tips.px))  # a ripple: distorted rows, not a rotor elsewhere
+    rippled = replace(tips, px=tips.px + (2.2 * np.sin(along))[:, None] * tips.normal)
+    flags = raised(adjusted(truth, (*views[:4], replace(views[4], tips=rippled), *views[5:])))
+    assert "photos-disagree" in codes(flags)
+    assert "rotor-moved" not in codes(flags)
+
+
+def test_a_camera_that_nothing_confirms_is_a_doubt_from_above_alone(
+    pair: Case, eight: tuple[Truth, tuple[View, ...]]
+) -> None:
+    named = [f.photo for f in raised(pair, ("inlet.jpg",)) if f.code == "camera-unconfirmed"]
+    assert named == ["inlet.jpg"]
+    assert "camera-unconfirmed" not in codes(raised(adjusted(*eight), ("inlet.jpg",)))
+
+
+@pytest.mark.parametrize(("tilt_deg", "expected"), [(0.2, None), (0.62, "rotor-tilted"), (1.3, "axis-doubtful")])
+def test_an_axis_that_leans(tilt_deg: float, expected: str | None) -> None:
+    found = codes(raised(adjusted(*case(3, "pair", replace(LEVEL, tilt_deg=tilt_deg)))))
+    assert found & {"rotor-tilted", "axis-doubtful"} == ({expected} if expected else set())
+
+
+def test_a_diameter_that_the_photographs_contradict(eight: tuple[Truth, tuple[View, ...]]) -> None:
+    truth, views = eight
+    for off_mm, differs in ((0.02, False), (-0.6, True)):
+        priors = replace(truth.priors, radius_mm=truth.radius_mm + off_mm, radius_sigma_mm=0.025)
+        found = adjusted(replace(truth, priors=priors), views)
+        assert ("diameter-differs" in codes(raised(found))) == differs
+
+
+def test_angles_that_blades_do_not_have(pair: Case) -> None:
+    truth, result, stations = pair
+    for angle_deg, unusual in ((-3.8, True), (12.0, False), (61.0, True)):
+        changed = replace(stations, angle_deg=np.full(len(stations.labels), angle_deg))
+        assert ("angle-unusual" in codes(raised((truth, result, changed)))) == unusual
+
+
+def test_a_station_that_no_blade_shows(pair: Case) -> None:
+    truth, result, stations = pair
+    assert "station-unseen" not in codes(raised(pair))
+    keep = [k for k, label in enumerate(stations.labels) if not label.endswith("exit")]
+    less = replace(
+        stations,
+        labels=tuple(stations.labels[k] for k in keep),
+        angle_deg=stations.angle_deg[keep],
+        budget=replace(stations.budget, labels=tuple(stations.labels[k] for k in keep), lines=tuple(
+            replace(line, covariance_deg2=line.covariance_deg2[np.ix_(keep, keep)], shared=None, effects_deg=None)
+            for line in stations.budget.lines
+        )),
+    )  # fmt: skip
+    (flag,) = [f for f in raised((truth, result, less)) if f.code == "station-unseen"]
+    assert flag.station == "exit"
+
+
+def test_exchanged_ends_by_the_angles(pair: Case) -> None:
+    truth, result, stations = pair
+    assert "ends-exchanged" not in codes(raised(pair))
+    index = {label: k for k, label in enumerate(stations.labels)}
+    other = {"entry": "exit", "exit": "entry", "middle": "middle"}
+    order = [index[f"{x.split('.')[0]}.{other[x.split('.')[1]]}"] for x in stations.labels]
+    turned = replace(stations, angle_deg=stations.angle_deg[order])
+    (flag,) = [f for f in raised((truth, result, turned)) if f.code == "ends-exchanged"]
+    assert "shallower than the entry" in flag.text
+
+
+@pytest.mark.parametrize(("growth_deg", "named"), [(-0.3, True), (1.9, True), (3.1, False)])
+def test_even_blades_do_not_tell_their_length_from_above(pair: Case, growth_deg: float, named: bool) -> None:
+    truth, result, stations = pair
+    at = {"entry": 12.0, "middle": 12.0 + growth_deg / 2, "exit": 12.0 + growth_deg}
+    other = replace(stations, angle_deg=np.array([at[label.split(".")[1]] for label in stations.labels]))
+    flags = [f for f in raised((truth, result, other)) if f.code == "wrap-uncertain"]
+    assert [f"grow by {growth_deg:.1f} deg" in f.text for f in flags] == [True] * named
+
+
+def test_a_guessed_wrap_has_a_wide_interval(
+    pair: Case, eight: tuple[Truth, tuple[View, ...]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Wrap and lengths alike, by 0.15 of the pitch between blades; angles keep theirs, and views from the side help."""
+    _, result, _ = pair
+    _, from_sides, _ = adjusted(*eight)
+
+    def found(even_deg: float, of: Adjustment) -> Stations:
+        monkeypatch.setattr(stations_room, "EVEN_DEG", even_deg)
+        return measure_stations(of, StationOptions())
+
+    sure, guessed = found(0.0, result), found(90.0, result)
+    pitch_deg = 360.0 / len(sure.wrap_deg)
+    known = np.isfinite(sure.wrap_deg[:, 1])
+    assert known.sum() >= 2
+    added = np.sqrt(guessed.wrap_deg[known, 1] ** 2 - sure.wrap_deg[known, 1] ** 2)
+    assert added == pytest.approx(0.15 * pitch_deg, rel=1e-9)
+    share = added / sure.wrap_deg[known, 0]
+    longer = np.sqrt(guessed.tip_length_mm[known, 1] ** 2 - sure.tip_length_mm[known, 1] ** 2)
+    assert longer / sure.tip_length_mm[known, 0] == pytest.approx(share, rel=1e-9)
+    assert (guessed.wrap_deg[known, 0] == sure.wrap_deg[known, 0]).all()
+    assert (guessed.budget.covariance_deg2 == sure.budget.covariance_deg2).all()
+    assert guessed.sizes["tip_diameter"] == sure.sizes["tip_diameter"]
+    both = found(0.0, from_sides), found(90.0, from_sides)
+    np.testing.assert_array_equal(both[0].wrap_deg, both[1].wrap_deg)
+
+
+def test_exchanged_ends_by_the_hub(pair: Case) -> None:
+    truth, result, stations = pair
+    circles, standing = result.state.circles.copy(), np.array(result.state.circle_standing)
+    assert circles[standing == 0, 0].max() < circles[standing == 1, 0].max()  # the nose is narrower, as drawn
+    state = result.state.copy()
+    state.circle_standing = tuple(1 - standing)
+    state.circles[:, 1] *= -1  # turned over, the upper one is the lower one
+    flat = replace(stations, angle_deg=np.full(len(stations.labels), 12.0))
+    (flag,) = [f for f in raised((truth, replace(result, state=state), flat)) if f.code == "ends-exchanged"]
+    assert "hub's face is wider" in flag.text
+
+
+@pytest.mark.parametrize(("foot_mm", "exchanged"), [(20.0, True), (0.0, False)])
+def test_exchanged_ends_though_the_nose_shows_its_foot(pair: Case, foot_mm: float, exchanged: bool) -> None:
+    """Blades of even pitch, hub 60 mm; where the outlet end should be, 60 mm lie this much lower than a nose of 40."""
+    truth, result, stations = pair
+    standing = np.array(result.state.circle_standing)
+    assert list(np.bincount(standing)) == [2, 2]
+    up = np.sign(result.state.r_ring_rotor[1, 2, 2])
+    state = result.state.copy()
+    first = state.circles[standing == 1, 1][0]
+    state.circles[standing == 0, 0] = 30.0, 10.0
+    state.circles[standing == 0, 1] = state.circles[standing == 0, 1].mean()
+    state.circles[standing == 1] = [(30.0, first - up * foot_mm), (20.0, first)]
+    flat = replace(stations, angle_deg=np.full(len(stations.labels), 12.0))
+    found = codes(raised((truth, replace(result, state=state), flat)))
+    assert ("ends-exchanged" in found) == exchanged
+
+
+def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
+    """Two and a half standard deviations more than expected happen; four and a half do not."""
+    truth, result, stations = pair
+    freedom = sum(result.prior_freedom[k] for k in ("tilt", "hub circles", "blade edges", "blades alike"))
+    assert 5 < freedom < 40  # three blades, two to four circles
+    costs = dict.fromkeys(("tilt", "hub circles", "blades alike"), 0.0)
+    for excess, named in ((2.5, False), (4.5, True)):
+        cost = freedom + excess * (2 * freedom) ** 0.5
+        strained = replace(result, prior_cost={**result.prior_cost, **costs, "blade edges": cost})
+        flags = [f for f in raised((truth, strained, stations)) if f.code == "rotor-unlikely"]
+        assert [("blade edges" in f.text) for f in flags] == [True] * named
+
+
+def scale_flags(found: Case, bar_mm: float | None, diameter_known: bool, checked: bool) -> list[Flag]:
+    truth, result, stations = found
+    ring = replace(truth.ring, check_bar_mm=bar_mm)
+    flags = doubts(result, stations, StationOptions(), ring, diameter_known, checked)
+    return [f for f in flags if f.code.startswith("scale-")]
+
+
+def growing(found: Case, deg_per_mm: float) -> Case:
+    """The same with blades that have 12 deg at their leading end, and so much more a mm along the arc."""
+    truth, result, stations = found
+    state = result.state.copy()
+    rotor = state.rotor
+    assert rotor is not None
+    tau = np.linspace(rotor.basis.start, rotor.basis.stop, 400)
+    angle = np.radians(12.0 + deg_per_mm * rotor.radius_mm * tau)
+    height = -np.concatenate([[0.0], np.cumsum(np.tan(angle[1:]) * np.diff(tau) * rotor.radius_mm)])
+    rotor.heights = np.tile(np.linalg.lstsq(rotor.basis.matrix(tau), height, rcond=None)[0], (rotor.blades, 1))
+    return truth, replace(result, state=state), stations
+
+
+def per_percent(flag: Flag) -> float:
+    told = re.search(r"by (\S+) deg per 1 %", flag.text)
+    assert told is not None
+    return float(told[1])
+
+
+def test_a_scale_that_nothing_tells_is_said(pair: Case) -> None:
+    """Seen in pictures, a ring and rotor twice as large look the same; a diameter or a measured bar tells."""
+    for bar_mm, diameter_known, checked, said in (
+        (None, False, False, 1), (None, True, False, 0), (100.0, True, False, 0),
+        (100.0, False, False, 1), (100.0, False, True, 0),
+    ):  # fmt: skip
+        assert len(scale_flags(pair, bar_mm, diameter_known, checked)) == said
+    assert "check bar was not measured" in scale_flags(pair, 100.0, False, False)[0].text
+
+
+def test_a_scale_that_matters_is_a_doubt(pair: Case) -> None:
+    """Middles of entry and exit lie 18 mm of tip, 17.5 of arc, from the ends; a print 1 % larger moves them by 1 %."""
+    for deg_per_mm, code in ((0.0, "scale-unchecked"), (0.02, "scale-unchecked"), (0.3, "scale-matters")):
+        (flag,) = scale_flags(growing(pair, deg_per_mm), None, False, False)
+        assert flag.code == code
+        assert flag.station in (None, "entry", "exit")
+        assert abs(per_percent(flag) - 0.175 * deg_per_mm) < 0.001 + 0.1 * 0.175 * deg_per_mm
+
+
+def test_the_change_with_scale_is_that_of_a_rotor_so_much_larger(pair: Case) -> None:
+    """The rotor enlarged as a whole, measured with stations of the same millimetres, at 8 % either way."""
+    _, result, stations = pair
+    rotor = result.state.rotor
+    assert rotor is not None
+    for scale in (0.92, 1.08):
+        larger = rotor.copy()
+        larger.radius_mm *= scale
+        larger.heights = larger.heights * scale
+        at = [(int(x.split(".")[0]) - 1, x.split(".")[1]) for x in stations.labels]
+        wanted = [station_angle(larger, *a, StationOptions()) - station_angle(rotor, *a, StationOptions()) for a in at]
+        change = change_with_scale(rotor, stations.labels, StationOptions(), scale)
+        assert np.abs(change).max() > 0.01
+        np.testing.assert_allclose(change, wanted, atol=1e-6)
+
+
+@pytest.mark.parametrize(("tip_mm", "unusual"), [(92.0, True), (104.0, False), (196.0, False), (208.0, True)])
+def test_diameters_that_rotors_do_not_have(pair: Case, tip_mm: float, unusual: bool) -> None:
+    truth, result, stations = pair
+    changed = replace(stations, sizes={**stations.sizes, "tip_diameter": (tip_mm, 0.1)})
+    assert ("diameter-unusual" in codes(raised((truth, result, changed)))) == unusual

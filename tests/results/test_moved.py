@@ -1,0 +1,172 @@
+"""Photographs between which the rotor was moved, on simulated points: named with how far, and sound ones not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+from simulated import observe
+from simulated_run import measured, start_state
+from simulated_truth import Changes, Noise, Truth, random_truth
+
+from bladeangle.adjustment.adjust import Adjustment, adjust
+from bladeangle.adjustment.model import TIP_KINDS, View, unwatched
+from bladeangle.records.station import StationOptions
+from bladeangle.results.diagnostics import DOUBTED_RMS_PX
+from bladeangle.results.moved import Movement, _allowed, _alone, _movement, movements
+from bladeangle.results.stations import measure_stations
+
+QUICK = Noise(ring_every=8)
+LEVEL = Changes(blades=3, tilt_deg=0.2)
+
+
+def eight(seed: int) -> Truth:
+    return random_truth(np.random.default_rng(seed), "eight", LEVEL, QUICK)
+
+
+def only(truth: Truth, photos: list[int]) -> Truth:
+    """The truth with some of its photographs."""
+    return replace(
+        truth,
+        cameras=tuple(truth.cameras[p] for p in photos),
+        views=tuple(truth.views[p] for p in photos),
+        standing_of=tuple(truth.standing_of[p] for p in photos),
+    )
+
+
+def shoved(truth: Truth, shift_mm: tuple[float, float], turn_deg: float) -> Truth:
+    """The same with the rotor moved where it stands inlet end up."""
+    r, t = truth.r_ring_rotor.copy(), truth.t_ring_rotor.copy()
+    r[0] = Rotation.from_euler("z", turn_deg, degrees=True).as_matrix() @ r[0]
+    t[0, :2] += shift_mm
+    return replace(truth, r_ring_rotor=r, t_ring_rotor=t)
+
+
+def adjusted(truth: Truth, moved: dict[int, tuple[tuple[float, float], float]]) -> Adjustment:
+    """The adjustment of simulated photographs; `moved` has shift and turn of the rotor in some of them."""
+    rng = np.random.default_rng(7)
+    views: list[View] = list(observe(truth, rng, QUICK))
+    for p, (shift_mm, turn_deg) in moved.items():
+        views[p] = observe(shoved(truth, shift_mm, turn_deg), np.random.default_rng(9 + p), QUICK)[p]
+    return measured(truth, tuple(views), np.random.default_rng(5))[0]
+
+
+def each(result: Adjustment, truth: Truth) -> list[Movement]:
+    """What every photograph of the first standing says by itself; of two, what the second says."""
+    if result.state.moves:
+        return [_allowed(result, p) for p in result.state.moves]
+    none = np.zeros(result.layout.size)
+    photos = [p for p, view in enumerate(result.views) if view.standing == "inlet_up"]
+    alone = _alone(result, truth.ring, photos, result.state.standings.index("inlet_up"))
+    return [_movement(result, a, result.covariance, none) for a in alone]
+
+
+@pytest.mark.parametrize("photos", [[0, 1, 2], [0, 1, 2, 4], list(range(8))], ids=len)
+def test_a_rotor_left_alone_seems_moved_by_what_scatter_explains(photos: list[int]) -> None:
+    squares = []
+    for seed in (1, 2, 3):
+        truth = only(eight(seed), photos)
+        result = adjusted(truth, {})
+        assert movements(result, truth.ring) == {}
+        squares += [m.significance**2 for m in each(result, truth)]
+    # three degrees of freedom; photographs of a set are not independent, and the largest is as a rule near ten
+    assert 0.5 < np.mean(squares) < 6.0
+    assert max(squares) < 18.0
+
+
+@pytest.mark.parametrize(
+    ("photo", "shift_mm", "turn_deg"),
+    [(4, (0.3, -0.2), 0.1), (0, (-0.25, 0.25), 0.0), (6, (0.0, 0.0), 1.0)],
+)
+def test_where_the_rotor_lay_in_one_of_eight(photo: int, shift_mm: tuple[float, float], turn_deg: float) -> None:
+    truth = eight(1)
+    result = adjusted(truth, {photo: (shift_mm, turn_deg)})
+    found = movements(result, truth.ring)
+    assert set(found) == {photo}
+    movement = found[photo]
+    off = np.array([np.radians(movement.turn_deg - turn_deg) * truth.radius_mm, *(movement.shift_mm - shift_mm)])
+    assert off @ np.linalg.solve(movement.covariance, off) < 16.3  # 99.9 % of three degrees of freedom
+    assert np.sqrt(np.diag(movement.covariance)[1:]).max() < 0.15  # so that passing above says something
+    assert 5 < movement.significance < 200
+
+
+def test_two_moved_ones_of_eight_are_told_from_the_rest() -> None:
+    truth = eight(2)
+    result = adjusted(truth, {3: ((0.4, 0.3), 0.0), 6: ((-0.3, 0.5), 0.0)})
+    found = movements(result, truth.ring)
+    assert set(found) == {3, 6}
+    for photo, shift_mm in ((3, (0.4, 0.3)), (6, (-0.3, 0.5))):
+        np.testing.assert_allclose(found[photo].shift_mm, shift_mm, atol=0.12)
+
+
+def test_of_two_photographs_that_contradict_each_other_both_are_named() -> None:
+    truth = only(eight(2), [0, 1, 4])
+    result = adjusted(truth, {2: ((1.5, -1.0), 1.5)})
+    # the model takes the movement for another rotor: no residual tells, and the angles are far out
+    tips = [(p, kind) for p in (0, 2) for kind in TIP_KINDS if kind in result.weight[p]]
+    assert max(result.rms_px(*one) for one in tips) < DOUBTED_RMS_PX
+    stations = measure_stations(result, StationOptions())
+    off = [stations.angle_deg[k] - truth.angle_deg(label) for k, label in enumerate(stations.labels)]
+    assert max(abs(x) / stations.budget.angle(k)[0] for k, x in enumerate(off)) > 5
+    found = movements(result, truth.ring)
+    assert set(found) == {0, 2}
+    # one movement seen from both: there and back
+    np.testing.assert_allclose(found[0].significance, found[2].significance, rtol=0.25)
+    assert np.dot(found[0].shift_mm, found[2].shift_mm) < 0
+
+
+def test_which_photographs_a_single_other_watches() -> None:
+    up, down = "inlet_up", "outlet_up"
+    assert unwatched([up, down]) == ()
+    assert unwatched([up, down, up]) == (2,)
+    assert unwatched([up, up, down, down]) == (1, 3)
+    assert unwatched([up, down, up, up, down]) == (4,)
+
+
+@pytest.mark.parametrize("shift_mm", [(0.0, 0.0), (0.25, -0.2), (-0.25, 0.2)])
+def test_a_shove_that_two_photographs_hardly_tell_does_no_harm(shift_mm: tuple[float, float]) -> None:
+    """Of 0.32 mm: taken for a rotor of another shape, it would turn angles by up to five uncertainties."""
+    z: dict[bool, list[float]] = {}
+    u: dict[bool, list[float]] = {}
+    for seed, side in ((1, 6), (2, 4), (6, 4)):
+        truth = only(eight(seed), [0, 1, side])
+        views = list(observe(truth, np.random.default_rng(7), QUICK))
+        views[2] = observe(shoved(truth, shift_mm, 0.0), np.random.default_rng(11), QUICK)[2]
+        begun = start_state(truth, tuple(views), np.random.default_rng(5))
+        for moves in ({}, {2: np.zeros(3)}):
+            result = adjust(truth.ring, tuple(views), replace(begun.copy(), moves=moves), truth.priors)
+            found = measure_stations(result, StationOptions())
+            off = found.angle_deg - [truth.angle_deg(label) for label in found.labels]
+            own = np.sqrt(np.diag(found.budget.covariance_deg2))
+            z.setdefault(bool(moves), []).extend(off / own)
+            u.setdefault(bool(moves), []).append(np.median(own))
+            assert ("rotor moved between photographs" in {x.name for x in found.budget.lines}) == bool(moves)
+    assert 0.5 < np.sqrt(np.mean(np.square(z[True]))) < 1.4
+    assert np.abs(z[True]).max() < 3.0
+    if any(shift_mm):
+        assert np.abs(z[False]).max() > 3.0
+    else:  # and what it costs
+        assert all(0.98 < a / b < 1.15 for a, b in zip(u[True], u[False], strict=True))
+
+
+def test_photographs_of_different_standings_are_not_compared() -> None:
+    truth = only(eight(1), [0, 1])
+    result = adjusted(truth, {0: ((0.8, 0.0), 0.5)})
+    assert movements(result, truth.ring) == {}
+
+
+def test_a_movement_is_told_with_its_uncertainty() -> None:
+    covariance = np.diag([0.1**2, 0.3**2, 0.4**2])
+    movement = Movement(np.array([-0.7, 0.0, 1.2]), covariance, 80.0)
+    assert movement.size_mm == pytest.approx(1.2)
+    assert movement.turn_deg == pytest.approx(-0.501, abs=0.001)
+    assert movement.significance == pytest.approx(np.hypot(7, 3))
+    assert str(movement) == (
+        "by 1.2 mm (standard uncertainty 0.4) and 0.5 deg (0.1), together 8 standard uncertainties"
+    )
+    assert movement.clear
+    assert not replace(movement, covariance=9 * covariance).clear
+    assert not replace(movement, way_mm=0.1 * movement.way_mm, covariance=0.01 * covariance).clear
+    assert replace(movement, way_mm=np.array([2.8, 0.0, 1.2])).size_mm == pytest.approx(2.8)
