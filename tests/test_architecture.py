@@ -99,7 +99,8 @@ def test_no_two_modules_import_each_other() -> None:
 def test_nothing_installed_knows_the_renderer() -> None:
     assert not [module for module in sources() for name in imports(module) if name.split(".")[0] == "tests"]
     renderer = [path.read_text(encoding="utf-8") for path in (ROOT / "tests" / "synthetic").glob("*.py")]
-    used = {name for text in renderer for name in re.findall(r"^\s*(?:from|import) (bladeangle[\w.]*)", text, re.MULTILINE)}
+    pattern = re.compile(r"^\s*(?:from|import) (bladeangle[\w.]*)", re.MULTILINE)
+    used = {name for text in renderer for name in pattern.findall(text)}
     assert renderer
     assert used <= {"bladeangle.base.errors", "bladeangle.base.files"}
 
