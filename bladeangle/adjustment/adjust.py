@@ -125,8 +125,10 @@ def adjust(
     ------
     AdjustmentError : it does not converge, or the equations are singular.
     """
-    if start.rotor is not None and (rotor := start.rotor.covered()) is not start.rotor:
-        start = replace(start, rotor=rotor, grooves=np.zeros_like(start.grooves))  # these lie along the splines
+    if start.rotor is not None:
+        rotor = start.rotor.covered()
+        grooves = start.grooves if rotor is start.rotor else np.zeros_like(start.grooves)  # they lie along the splines
+        start = replace(start, rotor=rotor.with_tips(priors.tips), grooves=grooves)
     work = _Work(ring, views, start, priors, SWAY if rescale and must_settle else (0.0, 0.0))
     iterations = 0
     for turn in range(RESCALINGS if rescale else 1):

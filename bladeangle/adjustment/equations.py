@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.adjustment.model import GROOVE_KNOTS, TIP_KINDS, Ints, Layout, State, View, groove_hats
+from bladeangle.adjustment.rotor import Rotor
 from bladeangle.base.geometry import Array, cross, project, ray_cylinder, undistort
 from bladeangle.imaging.ring import Ring
 
@@ -29,6 +30,8 @@ POSED = 17
 STANDING_TURN, STANDING_SHIFT = slice(17, 20), slice(20, 23)
 STOOD = 23
 MOVED = slice(23, 26)
+#: Change of the tip radius, mm, at which a place on the tip is found: a thousandth of a pixel.
+SAME_RADIUS_MM = 1e-4
 
 
 @dataclass(frozen=True)
@@ -64,7 +67,7 @@ class Equations:
         of_ring: bool = True,
     ) -> None:
         of = layout.columns
-        shape = [of[key] for key in of if key == "rotor" or (isinstance(key, tuple) and key[0] == "blade")]
+        shape = [of[key] for key in of if key in ("rotor", "tips") or (isinstance(key, tuple) and key[0] == "blade")]
         sides, tips, ends, circles = [], [], [], []
         for v, (view, photo, standing) in enumerate(zip(views, photos, standings, strict=True)):
             posed = [of["camera"], of["photo", photo]]
@@ -318,28 +321,29 @@ class _Tips(_Points):
         super().__init__(parts)
         self.blade, self.face, self.far = (self.each(name) for name in ("blade", "face", "far"))
         self.near = np.flatnonzero(~self.far)  # where grooves of the land are seen
+        self._departure = np.zeros(len(self.blade))
 
     def met(self, state: State, eye: Array, directions: Array) -> _Met:
         rotor = state.rotor
         assert rotor is not None
-        foot = ray_cylinder(eye.T, directions.T, rotor.radius_mm, far=self.far)
-        missed = np.asarray(~np.isfinite(foot).all(1))
-        foot[missed] = [rotor.radius_mm, 0.0, 0.0]
-        tau = rotor.tau_of(foot, self.blade)
+        tau, missed = self._follow(rotor, eye, directions)
         half, by_tau, by_rounding, by_ends = rotor.half(tau, self.blade)
         thickness = rotor.thickness_mm + rotor.extra_mm[self.blade]
         hats = np.zeros((GROOVE_KNOTS, len(tau)))
         hats[:, self.near] = groove_hats(rotor, tau[self.near]).T
         points = rotor.tip(self.blade, np.zeros_like(self.face), tau).T
+        radial = points[:2] / np.hypot(*points[:2])
         slope = rotor.basis.values(tau, rotor.heights, self.blade, 1) + self.face * by_tau * thickness
         tangent = np.stack([-rotor.turn * points[1], rotor.turn * points[0], slope])
+        tangent[:2] += rotor.tip_radius.slope(tau, self.blade) * radial
         points[2] += self.face * half * thickness + (hats * state.grooves[(self.face < 0).astype(int)].T).sum(0)
 
         def derivatives(common: Array, gradient: Array) -> Array:
             blades = STOOD + 4
-            grooves = blades + rotor.blades * (rotor.basis.count + 3)
+            tips = blades + rotor.blades * (rotor.basis.count + 3)
+            grooves = tips + rotor.tip_radius.shared.size + rotor.tip_radius.own.size
             jac = _with_own(common, STOOD, grooves + GROOVE_KNOTS)
-            jac[STOOD] = (gradient[:2] * points[:2]).sum(0) / rotor.radius_mm
+            jac[STOOD] = (gradient[:2] * radial).sum(0)
             up = gradient[2] * self.face
             jac[STOOD + 1] = up * half
             jac[STOOD + 2 : blades] = up * thickness * by_rounding
@@ -347,10 +351,34 @@ class _Tips(_Points):
             own = blades + self.blade * (rotor.basis.count + 3)
             by_blade = np.vstack([by_heights, up * thickness * by_ends, up * half])
             jac[own + np.arange(len(by_blade))[:, None], np.arange(len(tau))] = by_blade
+            _by_tips(jac, tips, rotor, tau, self.blade)
             jac[grooves : grooves + GROOVE_KNOTS] = gradient[2] * hats
             return jac
 
         return _Met(points, tangent, derivatives, missed)
+
+    def _follow(self, rotor: Rotor, eye: Array, directions: Array) -> tuple[Array, NDArray[np.bool_]]:
+        """tau (m,) at which rays meet the tips, and which of them miss.
+
+        The radius is that of the place on the tip where the ray meets it, which hardly changes from step to step.
+        """
+        for _ in range(4):
+            foot = ray_cylinder(eye.T, directions.T, rotor.radius_mm + self._departure, far=self.far)
+            missed = np.asarray(~np.isfinite(foot).all(1))
+            foot[missed] = [rotor.radius_mm, 0.0, 0.0]
+            tau = rotor.tau_of(foot, self.blade)
+            before, self._departure = self._departure, rotor.tip_radius.departure(tau, self.blade)
+            if np.abs(self._departure - before).max(initial=0.0) < SAME_RADIUS_MM:
+                break
+        return tau, missed
+
+
+def _by_tips(jac: Array, first: int, rotor: Rotor, tau: Array, blade: Ints) -> None:
+    """Fill the rows from `first` with derivatives by the coefficients of the tip radius, like that by the radius."""
+    shared, own = rotor.tip_radius.shapes(tau, blade)
+    jac[first : first + len(shared)] = jac[STOOD] * shared
+    rows = first + len(shared) + blade * len(own)
+    jac[rows + np.arange(len(own))[:, None], np.arange(len(tau))] = jac[STOOD] * own
 
 
 class _Ends(_Points):
@@ -369,13 +397,17 @@ class _Ends(_Points):
 
         def derivatives(common: Array, gradient: Array) -> Array:
             blades = STOOD + 4
-            jac = _with_own(common, STOOD, blades + rotor.blades * (count + 3))
+            tips = blades + rotor.blades * (count + 3)
+            jac = _with_own(common, STOOD, tips + rotor.tip_radius.shared.size + rotor.tip_radius.own.size)
             slope = basis.values(tau, rotor.heights, self.blade, 1)
             by_tau = rotor.turn * (gradient[1] * points[0] - gradient[0] * points[1]) + gradient[2] * slope
             own, each = blades + self.blade * (count + 3), np.arange(len(tau))
             jac[own + np.arange(count)[:, None], each] = gradient[2] * basis.matrix(tau).T
+            radial = points[:2] / np.hypot(*points[:2])
+            by_tau += (gradient[:2] * radial).sum(0) * rotor.tip_radius.slope(tau, self.blade)
             jac[own + count + self.end, each] = by_tau
-            jac[STOOD] = (gradient[:2] * points[:2]).sum(0) / rotor.radius_mm
+            jac[STOOD] = (gradient[:2] * radial).sum(0)
+            _by_tips(jac, tips, rotor, tau, self.blade)
             return jac
 
         return _Met(points, None, derivatives)

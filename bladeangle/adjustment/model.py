@@ -203,6 +203,7 @@ class Layout:
             self._add("rotor", 4)  # radius, thickness, rounding 2
             for b in range(state.rotor.blades):
                 self._add(("blade", b), state.rotor.basis.count + 3)  # heights, ends 2, extra thickness
+            self._add("tips", state.rotor.tip_radius.shared.size + state.rotor.tip_radius.own.size)
             self._add("grooves", state.grooves.size)
             self._add("circles", state.circles.size)
             for p in state.moves:
@@ -245,6 +246,9 @@ def applied(state: State, layout: Layout, step: Array) -> State:
         rotor.heights += blades[:, :count]
         rotor.ends += blades[:, count : count + 2]
         rotor.extra_mm += blades[:, -1]
+        tips, shared = step[layout["tips"]], len(rotor.tip_radius.shared)
+        rotor.tip_radius.shared += tips[:shared]
+        rotor.tip_radius.own += tips[shared:].reshape(rotor.tip_radius.own.shape)
         for s in range(len(new.standings)):
             d = step[layout[("standing", s)]]
             pivot = new.pivot(s)  # carried along the axis with the heights

@@ -10,13 +10,24 @@ import numpy as np
 
 from bladeangle.adjustment.model import GROOVE_KNOTS, Ints, Layout, State
 from bladeangle.adjustment.rotor import USUAL_OVERLAP, Basis, Rotor
+from bladeangle.adjustment.tip_radius import ANY_TIPS, TipCondition
 from bladeangle.base.geometry import Array, cross_matrix, forgetting
+
+
+@dataclass(frozen=True)
+class Caliper:
+    """A diameter over the tips that was measured: where along the blades (0 leading end, 1 trailing end), mm."""
+
+    share: float
+    diameter_mm: float
+    sigma_mm: float
 
 
 @dataclass(frozen=True)
 class Priors:
     """What is known beforehand, as standard uncertainties (mm, degrees, pixels, ratios).
 
+    tips : what tips are like; None takes them for a cylinder. calipers : measured diameters, of the mean over blades.
     move_* : of how far a rotor is moved unnoticed between the two photographs of a standing (assumed; no source).
     """
 
@@ -24,6 +35,8 @@ class Priors:
     camera_covariance: Array  # (8, 8)
     radius_mm: float = 77.5
     radius_sigma_mm: float = 4.0
+    tips: TipCondition | None = ANY_TIPS
+    calipers: tuple[Caliper, ...] = ()
     thickness_mm: float = 2.4
     thickness_sigma_mm: float = 1.0
     extra_sigma_mm: float = 0.15
@@ -184,6 +197,13 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     add("gauge", cols(("standing", 0), 2, 1), spin, np.array([1e-5]))
     k = cols("rotor")
     add("tip radius", k[:1], np.array([rotor.radius_mm - priors.radius_mm]), np.array([priors.radius_sigma_mm]))
+    tips = cols("tips")
+    coefficients = np.concatenate([rotor.tip_radius.shared, rotor.tip_radius.own.reshape(-1)])
+    add("tip wear", tips, coefficients, np.ones(len(tips)))
+    for caliper in priors.calipers:
+        row, radius_mm = over_tips(rotor, caliper.share)
+        off = np.array([radius_mm - caliper.diameter_mm / 2])
+        add("tip radius", np.append(k[0], tips), off, np.array([caliper.sigma_mm / 2]), row[None])
     add(
         "blade edges",
         k[1:2],
@@ -244,6 +264,15 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     if len(state.circles):
         add("hub circles", *_of_circles(state, layout, priors, curves, by_standing))
     return out
+
+
+def over_tips(rotor: Rotor, share: float) -> tuple[Array, float]:
+    """Mean radius, mm, over blades at a share of their length, and its derivatives (1 + k,) by radius and tips."""
+    blades = np.arange(rotor.blades)
+    tau = rotor.ends[:, 0] + share * (rotor.ends[:, 1] - rotor.ends[:, 0])
+    shared, own = rotor.tip_radius.shapes(tau, blades)
+    row = np.concatenate([[1.0], shared.mean(1), own.T.reshape(-1) / rotor.blades])
+    return row, float(rotor.radius_at(tau, blades).mean())
 
 
 def _of_circles(

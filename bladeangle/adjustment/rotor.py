@@ -1,17 +1,20 @@
-"""The rotor as the adjustment knows it: a tip cylinder, and on it a smooth mid-line per blade with a face each side.
+"""The rotor as the adjustment knows it: a tip radius along every blade, and a smooth mid-line with a face each side.
 
 A blade's tip is followed in `tau`, radians of azimuth from its leading edge towards its trailing edge. Its mid-line
-height is a cubic B-spline in tau; the two face edges lie half the blade thickness above and below, less where the edges
-are rounded. Not covered: a tip that is not on a cylinder (a worn or chamfered tip shows in the residuals).
+height is a cubic B-spline in tau; its radius is the rotor's plus a departure that `tip_radius.py` describes; the two
+face edges lie half the blade thickness above and below, less where the edges are rounded. Not covered: tip lands that
+are not parallel to the axis, so that both face edges lie on the same radius.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+
+from bladeangle.adjustment.tip_radius import TipCondition, TipRadius
 
 Array = NDArray[np.float64]
 
@@ -94,7 +97,7 @@ class Basis:
 class Rotor:
     """Shape parameters; the adjustment changes them.
 
-    radius_mm : tip radius.
+    radius_mm : tip radius from which departures along the blades count.
     thickness_mm : of the blades at the tip, across the blade.
     rounding_mm : (2,) length over which the thickness grows at the leading and at the trailing edge.
     turn : +1 when a blade runs counter-clockwise (seen from the inlet) from its leading to its trailing edge, else -1.
@@ -103,6 +106,7 @@ class Rotor:
     heights : (b, c) spline coefficients of the mid-lines, mm.
     ends : (b, 2) tau of the leading and the trailing edge, rad.
     extra_mm : (b,) thickness of each blade over the common one.
+    tip_radius : departures of the tip radius along each blade; those of a cylinder where none are given.
     """
 
     radius_mm: float
@@ -114,6 +118,7 @@ class Rotor:
     heights: Array
     ends: Array
     extra_mm: Array
+    tip_radius: TipRadius = field(default_factory=lambda: TipRadius.of(None, np.zeros((1, 2)), 1.0))
 
     @property
     def blades(self) -> int:
@@ -124,7 +129,7 @@ class Rotor:
         """An independent copy."""
         return Rotor(
             self.radius_mm, self.thickness_mm, self.rounding_mm.copy(), self.turn, self.azimuth.copy(), self.basis,
-            self.heights.copy(), self.ends.copy(), self.extra_mm.copy(),
+            self.heights.copy(), self.ends.copy(), self.extra_mm.copy(), self.tip_radius.copy(),
         )  # fmt: skip
 
     def covered(self) -> Rotor:
@@ -136,6 +141,17 @@ class Rotor:
         tau = np.linspace(basis.start, basis.stop, 20 * basis.count)
         heights = np.linalg.lstsq(basis.matrix(tau), self.basis.matrix(tau) @ self.heights.T, rcond=None)[0].T
         return replace(self, basis=basis, heights=np.asarray(heights, np.float64))
+
+    def with_tips(self, condition: TipCondition | None) -> Rotor:
+        """The same with departures of the tip radius told from where its blades now begin and end."""
+        slope = float(np.median(self.basis.values(self.ends.mean(1), self.heights, np.arange(self.blades), 1)))
+        mm_per_rad = float(np.hypot(self.radius_mm, slope))
+        return replace(self, tip_radius=TipRadius.of(condition, self.ends, mm_per_rad, self.tip_radius))
+
+    def radius_at(self, tau: Array, blade: NDArray[np.int64] | int) -> Array:
+        """Tip radius (n,) mm at tau (n,) of blades (n,) or of one."""
+        out: Array = self.radius_mm + self.tip_radius.departure(tau, blade)
+        return out
 
     def half_mm(self, tau: Array, blade: NDArray[np.int64]) -> Array:
         """Height of the faces over the mid-line per mm of thickness (n,); `half` without the derivatives."""
@@ -180,7 +196,8 @@ class Rotor:
         if np.any(face):
             z = z + face * self.half_mm(tau, blade) * (self.thickness_mm + self.extra_mm[blade])
         phi = self.azimuth[blade] + self.turn * tau
-        out: Array = np.stack([self.radius_mm * np.cos(phi), self.radius_mm * np.sin(phi), z]).T
+        radius = self.radius_at(tau, blade)
+        out: Array = np.stack([radius * np.cos(phi), radius * np.sin(phi), z]).T
         return out
 
     def tau_of(self, points: Array, blade: NDArray[np.int64]) -> Array:

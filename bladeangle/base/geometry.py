@@ -165,8 +165,8 @@ def stretched(coarse: Array, rows: int, columns: int) -> NDArray[Any]:
     return out.reshape(channels, n * rows, m * columns)
 
 
-def ray_cylinder(origin: Array, directions: Array, radius_mm: float, *, far: bool | NDArray[np.bool_]) -> Array:
-    """Where rays meet the cylinder of `radius_mm` about the z axis.
+def ray_cylinder(origin: Array, directions: Array, radius_mm: float | Array, *, far: bool | NDArray[np.bool_]) -> Array:
+    """Where rays meet the cylinder of `radius_mm`, or each its own (n,), about the z axis.
 
     Parameters
     ----------

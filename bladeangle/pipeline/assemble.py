@@ -24,7 +24,8 @@ from bladeangle.pipeline.measure import Measurement
 from bladeangle.records.edits import edits_to_dict
 from bladeangle.records.record import Record, quantity, record_from_dict, station_result
 from bladeangle.records.station import StationOptions, station_span
-from bladeangle.results.stations import KEPT_WEIGHT, arc_of
+from bladeangle.results.angles import arc_of
+from bladeangle.results.stations import KEPT_WEIGHT
 
 FACE_NAMES = {1: "inlet", -1: "outlet"}
 

@@ -25,6 +25,7 @@ from bladeangle.detection.hub import HUB_BEYOND_MM
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import FEWEST_MARKERS, Ring
 from bladeangle.records.station import StationOptions, station_span
+from bladeangle.results.angles import arc_of
 from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
     Place,
@@ -39,7 +40,7 @@ from bladeangle.results.expected import (
     runs_of,
     turned_over,
 )
-from bladeangle.results.stations import arc_of, measure_stations
+from bladeangle.results.stations import measure_stations
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
 ABOVE_MARGIN_MM = 25.0

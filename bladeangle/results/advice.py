@@ -22,6 +22,7 @@ from bladeangle.base.geometry import Array
 from bladeangle.detection.edges import ROUGH_STEP_MM
 from bladeangle.imaging.ring import Ring
 from bladeangle.records.station import StationOptions, station_span
+from bladeangle.results.angles import BladeColumns, angle_gradient, arc_of
 from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
     DOWN_DEG,
@@ -35,17 +36,7 @@ from bladeangle.results.expected import (
     turned_over,
     worth_of,
 )
-from bladeangle.results.stations import (
-    BINS,
-    EDGE_BIAS_PX,
-    FACE_SHIFTS,
-    NEEDED_BINS,
-    STATIONS,
-    Stations,
-    among_all,
-    angle_gradient,
-    arc_of,
-)
+from bladeangle.results.stations import BINS, EDGE_BIAS_PX, FACE_SHIFTS, NEEDED_BINS, STATIONS, Stations
 
 #: A photograph is worth naming when it shrinks the uncertainty at least to this share.
 WORTHWHILE = 0.8
@@ -96,7 +87,7 @@ def next_photograph(
     if missing:
         tried = work.of(_candidates(result, state, ring, size, added, *missing[0]))
         adds = [[m for m in missing if work.adds(t, *m, options)] for t in tried]
-        rows = {m: among_all(layout, m[0], angle_gradient(rotor, *m, options)) for m in missing}
+        rows = {m: BladeColumns.of(layout, rotor, m[0]).rows(angle_gradient(rotor, *m, options)) for m in missing}
         ranked = [
             (len(a), -float(t.u_deg(np.array([rows[m] for m in a])).max()) if a else 0.0)
             for a, t in zip(adds, tried, strict=True)
@@ -112,7 +103,7 @@ def next_photograph(
     wide = [u * coverage_factor(max(dof, 1.0)) for u, dof in stated]
     k = int(np.argmax(wide))
     blade, station = _named(stations.labels[k])
-    row = among_all(layout, blade, angle_gradient(rotor, blade, station, options))
+    row = BladeColumns.of(layout, rotor, blade).rows(angle_gradient(rotor, blade, station, options))
     before = float(_Tried(None, old.information, old.shifts).u_deg(row))
     candidates = _candidates(result, state, ring, size, added, blade, station)
     # from in front of the station nearly always shrinks it most

@@ -16,8 +16,9 @@ from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.flags import Flag
 from bladeangle.imaging.ring import Ring
 from bladeangle.records.station import StationOptions
+from bladeangle.results.angles import change_with_scale
 from bladeangle.results.moved import movements
-from bladeangle.results.stations import Stations, change_with_scale, growth_of, wrap_guessed
+from bladeangle.results.stations import Stations, growth_of, wrap_guessed
 
 #: Share of a station that must show an edge for it to count as seen whole; of its ten parts the one beside the blade's
 #: end is often left out as a rounded edge (`edges.END_MARGIN_MM`).

@@ -8,24 +8,21 @@ adjusted tip radius, curve and ends alone, so one propagation gives the covarian
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.model import TIP_KINDS, Layout
+from bladeangle.adjustment.model import TIP_KINDS
+from bladeangle.adjustment.priors import over_tips
 from bladeangle.adjustment.rotor import FACES, Rotor
 from bladeangle.base.budget import STATIONS, Budget, BudgetLine, line_from_jacobian
 from bladeangle.base.geometry import Array
 from bladeangle.records.station import StationOptions, station_span
+from bladeangle.results.angles import SHORTEST_MM, BladeColumns, angle_gradient, arc_of, length_gradient, station_angle
 
-#: Points that stand for a station, each for an equal part of it (with points at its very ends, a fit over so few would
-#: weigh the ends too much: 0.03 deg on a long middle that turns back), and bins of it that must be seen.
-SAMPLES = 101
-SHARES = (np.arange(SAMPLES) + 0.5) / SAMPLES
+#: Bins of a station, and how many of them must be seen.
 BINS = 10
 NEEDED_BINS = 4
 #: Robust weight from which a point counts as seen; below it the adjustment has put it aside.
@@ -68,89 +65,6 @@ class Stations:
     curves: dict[int, tuple[Array, Array, Array, Array]] = field(default_factory=dict)
 
 
-def arc_of(rotor: Rotor, blade: int, ends: Array, n: int = 1500) -> tuple[Array, Array]:
-    """Dense tau (n,) over a blade and the length along its tip from the leading edge (n,), mm."""
-    tau = np.linspace(ends[0], ends[1], n)
-    slope = rotor.basis.values(tau, rotor.heights, blade, 1)
-    speed = np.sqrt(rotor.radius_mm**2 + slope**2)
-    length = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(tau))])
-    return tau, length
-
-
-def station_angle(rotor: Rotor, blade: int, station: str, options: StationOptions) -> float:
-    """Blade angle, degrees, at a station of one blade; nan where the blade is too short for it."""
-    tau, length = arc_of(rotor, blade, rotor.ends[blade], 400)
-    low, high = station_span(length[-1], station, options)
-    if high - low < 5.0:
-        return float("nan")
-    at = np.interp(low + SHARES * (high - low), length, tau)
-    x = rotor.radius_mm * (at - at.mean())
-    z = rotor.basis.values(at, rotor.heights, blade)
-    return float(np.degrees(np.arctan(-(x @ z) / (x @ x))))
-
-
-def change_with_scale(rotor: Rotor, labels: Sequence[str], options: StationOptions, scale: float) -> Array:
-    """Change (n,) of the angles of `labels`, deg, were print and rotor `scale` times as large as they are taken for.
-
-    Such a print makes the same picture of such a rotor, so its shape is found right but for its size: only the stations
-    are so many mm of another tip. Nan where the blade is then too short for the station.
-    """
-    other = StationOptions(options.length_mm / scale, options.skip_mm / scale)
-    found = [(int(label.split(".")[0]) - 1, label.split(".")[1]) for label in labels]
-    return np.array([station_angle(rotor, *at, other) - station_angle(rotor, *at, options) for at in found])
-
-
-def angle_gradient(rotor: Rotor, blade: int, station: str, options: StationOptions) -> Array:
-    """Derivatives (3 + count,) of `station_angle`, deg, by tip radius, both ends and the coefficients of the curve."""
-    tau, length, by = _arc_gradient(rotor, blade, 400)
-    radius_mm, heights = rotor.radius_mm, rotor.heights[blade]
-    span = station_span(length[-1], station, options)
-    longer = np.subtract(station_span(length[-1] + 1, station, options), span)  # by the length, which they go with
-    at = np.interp(span[0] + SHARES * (span[1] - span[0]), length, tau)
-    slope = rotor.basis.values(at, heights, 0, 1)
-    # where the station lies along the blade moves with the length before it, and with that of the whole
-    cell = np.clip(np.searchsorted(tau, at) - 1, 0, len(tau) - 2)
-    part = ((at - tau[cell]) / (tau[cell + 1] - tau[cell]))[:, None]
-    before = (1 - part) * by[cell] + part * by[cell + 1]
-    moved = (longer[0] + SHARES * (longer[1] - longer[0]))[:, None] * by[-1] - before
-    moved /= np.sqrt(radius_mm**2 + slope**2)[:, None]
-    x, z = radius_mm * (at - at.mean()), rotor.basis.values(at, heights)
-    by_x, by_z = radius_mm * (moved - moved.mean(0)), slope[:, None] * moved
-    by_x[:, 0] += x / radius_mm
-    by_z[:, 3:] += rotor.basis.matrix(at)
-    fall, run = -(x @ z), x @ x
-    out: Array = (-(z @ by_x + x @ by_z) * run - 2 * fall * (x @ by_x)) / (run**2 + fall**2)
-    return np.degrees(out)
-
-
-def _arc_gradient(rotor: Rotor, blade: int, n: int) -> tuple[Array, Array, Array]:
-    """As `arc_of`, and the length's derivatives (n, 3 + count) at fixed tau by radius, both ends, and coefficients.
-
-    Those of its last row hold for the whole length, which the trailing end bounds.
-    """
-    tau, length = arc_of(rotor, blade, rotor.ends[blade], n)
-    bends = rotor.basis.matrix(tau, 1)
-    slope = bends @ rotor.heights[blade]
-    speed = np.sqrt(rotor.radius_mm**2 + slope**2)
-    rate = np.column_stack([np.full(n, rotor.radius_mm), slope[:, None] * bends]) / speed[:, None]
-    by = np.zeros((n, 3 + bends.shape[1]))
-    steps = (rate[1:] + rate[:-1]) / 2 * np.diff(tau)[:, None]
-    by[1:, [0, *range(3, by.shape[1])]] = np.cumsum(steps, axis=0)
-    by[:, 1] = -speed[0]
-    by[-1, 2] = speed[-1]
-    return tau, length, by
-
-
-def among_all(layout: Layout, blade: int, by: Array) -> Array:
-    """Derivatives (3 + count,) by radius, ends and coefficients of a blade as a row (n,) by all unknowns."""
-    first, count = layout[("blade", blade)].start, len(by) - 3
-    out = np.zeros(layout.size)
-    out[layout["rotor"].start] = by[0]
-    out[first : first + count] = by[3:]
-    out[first + count : first + count + 2] = by[1:3]
-    return out
-
-
 def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     """Angles, curves and sizes from an adjustment."""
     rotor = result.state.rotor
@@ -163,6 +77,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     share: dict[str, float] = {}
     for b in range(rotor.blades):
         tau, length = arc_of(rotor, b, rotor.ends[b])
+        columns = BladeColumns.of(result.layout, rotor, b)
         for station in STATIONS:
             why = _why_not(rotor, b, station, options, tau, length, seen_at[b], ends_known)
             if why:
@@ -176,28 +91,31 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
             share[label] = float((np.histogram(at_mm, BINS, (low, high))[0] > 0).mean())
             labels.append(label)
             angles.append(station_angle(rotor, b, station, options))
-            rows.append(among_all(result.layout, b, angle_gradient(rotor, b, station, options)))
+            rows.append(columns.rows(angle_gradient(rotor, b, station, options)))
     jacobian = np.array(rows).reshape(len(rows), result.layout.size)
     budget = _budget(result, tuple(labels), jacobian)
     wrap, tip = np.full((rotor.blades, 2), np.nan), np.full((rotor.blades, 2), np.nan)
-    for b in range(rotor.blades):
-        if ends_known[b].all():
-            length = arc_of(rotor, b, rotor.ends[b])[1]
-            wrap[b] = _value(result, b, partial(_wrap, blade=b))
-            row = among_all(result.layout, b, _arc_gradient(rotor, b, 1500)[2][-1])
-            tip[b] = length[-1], float(np.sqrt(max(float(row @ result.covariance @ row), 0.0)))
+    for b in np.flatnonzero(ends_known.all(1)).tolist():
+        _, length, by = length_gradient(rotor, b)
+        columns = BladeColumns.of(result.layout, rotor, b)
+        row = np.zeros(result.layout.size)
+        row[columns.ends] = -1.0, 1.0
+        wrap[b] = np.degrees([rotor.ends[b, 1] - rotor.ends[b, 0], _deviation(result, row)])
+        tip[b] = length[-1], _deviation(result, columns.rows(by[-1]))
     guessed_rad = GUESSED_WRAP * 2 * np.pi / rotor.blades if wrap_guessed(result, growth_of(angles, budget)) else 0.0
     whole_rad = np.radians(wrap[:, :1])
     wrap[:, 1] = np.hypot(wrap[:, 1], np.degrees(guessed_rad))
     tip[:, 1:] = np.hypot(tip[:, 1:], guessed_rad * tip[:, :1] / whole_rad)
+    thickness = np.zeros(result.layout.size)
+    thickness[result.layout["rotor"].start + 1] = 1.0
     sizes = {
-        "tip_diameter": _value(result, None, lambda r: 2 * r.radius_mm),
-        "thickness": _value(result, None, lambda r: r.thickness_mm),
+        "tip_diameter": _tip_diameter(result),
+        "thickness": (rotor.thickness_mm, _deviation(result, thickness)),
     }
     if len(result.state.circles):
         sizes["hub_diameter"] = _hub(result)
     if ends_known.all():
-        fall, fall_u = _value(result, 0, lambda r: _fall(r, 0))
+        fall, fall_u = _fall(result, 0)
         sizes["axial_length"] = fall, float(np.hypot(fall_u, guessed_rad * fall / whole_rad[0, 0]))
     curves = {b + 1: _curve(result, b, seen_at[b]) for b in range(rotor.blades) if len(seen_at[b]) > 5}
     return Stations(tuple(labels), np.array(angles), budget, not_seen, sees, share, wrap, tip, sizes, curves)
@@ -233,9 +151,32 @@ def _hub(result: Adjustment) -> tuple[float, float]:
     return 2 * float(result.state.circles[k, 0]) + BROKEN_RIM_MM, 2 * float(u_mm)
 
 
-def _fall(rotor: Rotor, blade: int) -> float:
-    z = rotor.basis.matrix(rotor.ends[blade]) @ rotor.heights[blade]
-    return float(z[0] - z[1])
+def _fall(result: Adjustment, blade: int) -> tuple[float, float]:
+    """Height, mm, from the trailing to the leading end of a blade, and its standard uncertainty."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    columns, ends = BladeColumns.of(result.layout, rotor, blade), rotor.ends[blade]
+    over = np.array([1.0, -1.0])
+    row = np.zeros(result.layout.size)
+    row[columns.heights] = over @ rotor.basis.matrix(ends)
+    row[columns.ends] = over * rotor.basis.values(ends, rotor.heights, blade, 1)
+    return float(over @ rotor.basis.values(ends, rotor.heights, blade)), _deviation(result, row)
+
+
+def _tip_diameter(result: Adjustment) -> tuple[float, float]:
+    """Diameter, mm, over the middle of the tips, of the mean over blades, and its standard uncertainty."""
+    rotor = result.state.rotor
+    assert rotor is not None
+    by, radius_mm = over_tips(rotor, 0.5)
+    row = np.zeros(result.layout.size)
+    row[result.layout["rotor"].start] = by[0]
+    row[result.layout["tips"]] = by[1:]
+    return 2 * radius_mm, 2 * _deviation(result, row)
+
+
+def _deviation(result: Adjustment, row: Array) -> float:
+    """Standard uncertainty of a function of the unknowns with these derivatives (n,)."""
+    return float(np.sqrt(max(float(row @ result.covariance @ row), 0.0)))
 
 
 def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
@@ -285,66 +226,13 @@ def _why_not(
                 continue
             return f"the blade's {('leading', 'trailing')[end]} end is not seen"
     low, high = station_span(length[-1], station, options)
-    if high - low < 5.0:
+    if high - low < SHORTEST_MM:
         return "the blade is too short for a station of this length"
     at = np.interp(seen, tau, length)
     bins = np.histogram(at, BINS, (low, high))[0]
     if (bins > 0).sum() < NEEDED_BINS or not len(seen):
         return f"only {(bins > 0).sum() * 100 // BINS} % of the station shows a tip edge"
     return ""
-
-
-def _wrap(rotor: Rotor, blade: int) -> float:
-    return float(np.degrees(rotor.ends[blade, 1] - rotor.ends[blade, 0]))
-
-
-def _gradient(result: Adjustment, blade: int | None, function: Callable[[Rotor], float]) -> Array:
-    """Derivatives (n,) of a function of the rotor by all unknowns, by central differences over those that matter."""
-    rotor = result.state.rotor
-    assert rotor is not None
-    out = np.zeros(result.layout.size)
-
-    def central(change: Callable[[Rotor, float], None], step: float) -> float:
-        values = []
-        for sign in (1, -1):
-            moved = rotor.copy()
-            change(moved, sign * step)
-            values.append(function(moved))
-        return float(values[0] - values[1]) / (2 * step)
-
-    at = result.layout["rotor"].start
-
-    def radius(r: Rotor, d: float) -> None:
-        r.radius_mm += d
-
-    def thickness(r: Rotor, d: float) -> None:
-        r.thickness_mm += d
-
-    out[at] = central(radius, 1e-3)
-    out[at + 1] = central(thickness, 1e-3)
-    if blade is not None:
-        first, count = result.layout[("blade", blade)].start, rotor.basis.count
-        for k in range(count):
-
-            def height(r: Rotor, d: float, k: int = k) -> None:
-                r.heights[blade, k] += d
-
-            out[first + k] = central(height, 1e-3)
-        for e in (0, 1):
-
-            def end(r: Rotor, d: float, e: int = e) -> None:
-                r.ends[blade, e] += d
-
-            out[first + count + e] = central(end, 1e-5)
-    return out
-
-
-def _value(result: Adjustment, blade: int | None, function: Callable[[Rotor], float]) -> tuple[float, float]:
-    """A function of the rotor and its standard uncertainty."""
-    rotor = result.state.rotor
-    assert rotor is not None
-    g = _gradient(result, blade, function)
-    return float(function(rotor)), float(np.sqrt(max(float(g @ result.covariance @ g), 0.0)))
 
 
 #: Sources of the adjustment -> line of the budget, kind, degrees of freedom, shared with other records.
@@ -358,6 +246,7 @@ _LINES: dict[str, tuple[str, str, float]] = {
     "focus and stabiliser": ("focus and stabiliser", "B", 50.0),
     "print and flatness": ("print and flatness", "B", 50.0),
     "tip radius": ("tip radius", "B", 50.0),
+    "tip wear": ("wear and run-out of the tips", "B", 50.0),
     "blade edges": ("blade-edge condition", "B", 50.0),
     "grooves": ("grooves of the tip land", "B", 20.0),
     "moves": ("rotor moved between photographs", "B", 50.0),
@@ -417,11 +306,12 @@ def _curve(result: Adjustment, blade: int, seen: Array) -> tuple[Array, Array, A
     low, high = np.interp(np.quantile(seen, [0.005, 0.995]), tau, length)
     arc = np.arange(max(low, 1.0), min(high, length[-1] - 1.0), 2.0)
     at = np.interp(arc, length, tau)
-    slope = rotor.basis.matrix(at, 1)
-    tangent = -(slope @ rotor.heights[blade]) / rotor.radius_mm
-    columns = np.arange(rotor.basis.count) + result.layout[("blade", blade)].start
-    radius = result.layout["rotor"].start
-    j = np.column_stack([-slope / rotor.radius_mm, -tangent / rotor.radius_mm]) / (1 + tangent[:, None] ** 2)
-    c = result.covariance[np.ix_([*columns, radius], [*columns, radius])]
-    u = np.degrees(np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", j, c, j), 0)))
+    slope, radius = rotor.basis.matrix(at, 1), rotor.radius_at(at, blade)
+    tangent = -(slope @ rotor.heights[blade]) / radius
+    shared, own = rotor.tip_radius.shapes(at, blade)
+    by_radius = np.column_stack([np.ones(len(at)), np.zeros((len(at), 2)), np.zeros_like(slope), shared.T, own.T])
+    by = by_radius * (-tangent / radius)[:, None]
+    by[:, 3 : 3 + rotor.basis.count] = -slope / radius[:, None]
+    rows = BladeColumns.of(result.layout, rotor, blade).rows(by / (1 + tangent[:, None] ** 2))
+    u = np.degrees(np.sqrt(np.maximum(((rows @ result.covariance) * rows).sum(1), 0)))
     return arc, rotor.basis.matrix(at) @ rotor.heights[blade], np.degrees(np.arctan(tangent)), u

@@ -36,8 +36,8 @@ from bladeangle.plan import (
 from bladeangle.plan.drawing import plan_figure, write_plan
 from bladeangle.plan.words import plan_text, plan_to_dict
 from bladeangle.records.station import StationOptions
+from bladeangle.results.angles import station_angle
 from bladeangle.results.expected import Typical, expected_view, from_above, from_side, ideal_adjustment, markers_seen
-from bladeangle.results.stations import station_angle
 
 RING_FILE = Path(__file__).parents[2] / "calibration" / "ring-160-a3.json"
 RING = read_ring(RING_FILE)

@@ -20,6 +20,7 @@ from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
 from bladeangle.results import advice
 from bladeangle.results.advice import WORTHWHILE, next_photograph
+from bladeangle.results.angles import BladeColumns, angle_gradient
 from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
     Place,
@@ -30,7 +31,7 @@ from bladeangle.results.expected import (
     from_side,
     ideal_adjustment,
 )
-from bladeangle.results.stations import Stations, among_all, angle_gradient, measure_stations
+from bladeangle.results.stations import Stations, measure_stations
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
 SIZE = (2016, 1512)
@@ -117,7 +118,7 @@ def test_adding_one_photograph_is_adjusting_all_of_them(shot: Shot) -> None:
     after = adjusted([*PAIR, shot], typical=blurred)[1]
     for label in before.labels:
         blade, station = advice._named(label)
-        row = among_all(result.layout, blade, angle_gradient(rotor, blade, station, StationOptions()))
+        row = BladeColumns.of(result.layout, rotor, blade).rows(angle_gradient(rotor, blade, station, StationOptions()))
         k = after.labels.index(label)
         assert tried.u_deg(row) == pytest.approx(math.sqrt(after.budget.covariance_deg2[k, k]), rel=0.03), label
 

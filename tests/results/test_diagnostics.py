@@ -17,8 +17,9 @@ from bladeangle.adjustment.model import View
 from bladeangle.base.flags import REGISTRY, Flag
 from bladeangle.records.station import StationOptions
 from bladeangle.results import stations as stations_room
+from bladeangle.results.angles import change_with_scale, station_angle
 from bladeangle.results.diagnostics import doubts
-from bladeangle.results.stations import Stations, change_with_scale, measure_stations, station_angle
+from bladeangle.results.stations import Stations, measure_stations
 
 QUICK = Noise(ring_every=8)
 LEVEL = Changes(blades=3, tilt_deg=0.2)

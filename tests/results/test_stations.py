@@ -11,7 +11,8 @@ from scipy.interpolate import make_smoothing_spline
 
 from bladeangle.adjustment.rotor import Basis, Rotor
 from bladeangle.records.station import StationOptions, station_span
-from bladeangle.results.stations import STATIONS, angle_gradient, arc_of, station_angle
+from bladeangle.results.angles import angle_gradient, arc_of, station_angle
+from bladeangle.results.stations import STATIONS
 from tests.synthetic import Progressive, RotorShape, random_rotor, station_angles
 from tests.synthetic.scene import tip_curve
 

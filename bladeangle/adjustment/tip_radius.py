@@ -1,0 +1,235 @@
+"""The tip radius along each blade: what tips are like beforehand, and the functions in which it is unknown.
+
+No tip is a cylinder: tips wear where water and sand strike them first, taper, and run out. The departure of the radius
+from the rotor's common radius is a Gaussian process along the tip, with a part that all blades share and a part of each
+blade's own. Both are expanded in the principal functions of their covariance (Karhunen-Loeve expansion; Ghanem and
+Spanos, Stochastic Finite Elements, 1991, 2.3), so that their coefficients are uncorrelated with a variance of one
+beforehand. Not covered: nicks, and lands that are not parallel to the axis.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+#: Spacing of the tables, mm along the tip, and how far they reach beyond the ends of the blades.
+TABLE_STEP_MM = 0.5
+BEYOND_MM = 8.0
+#: Principal functions are left out once what remains is smaller than this, mm (root mean square along the tip).
+NEGLIGIBLE_MM = 0.004
+#: Lengths of tips are rounded to this, mm, so that functions are made anew only where they would differ.
+LENGTH_STEP_MM = 1.0
+
+
+@dataclass(frozen=True)
+class TipCondition:
+    """What is known beforehand of tips, as standard deviations, mm.
+
+    run_out_mm : of a blade's whole tip against the others'.
+    taper_mm : growth of the radius from the leading to the trailing end, on all blades alike.
+    leading_wear_mm, trailing_wear_mm : mean and standard deviation of the wear at an end, on all blades alike.
+    unequal : standard deviation of one blade's wear against the others', as a share of that of all.
+    wear_length_mm : bounds of the length along the tip over which wear dies out (exponential; all lengths as likely).
+    uneven_mm, uneven_length_mm : of what else there is, and its correlation length (squared exponential).
+    """
+
+    run_out_mm: float
+    taper_mm: float
+    leading_wear_mm: tuple[float, float]
+    trailing_wear_mm: tuple[float, float]
+    unequal: float = 0.3
+    wear_length_mm: tuple[float, float] = (8.0, 22.0)
+    uneven_mm: float = 0.04
+    uneven_length_mm: float = 40.0
+
+
+#: Tips as rotors come in, new ones among them: wear of up to 0.4 mm at the leading end (common practice, no source).
+ANY_TIPS = TipCondition(0.08, 0.15, (0.14, 0.14), (0.02, 0.05))
+#: Tips known to be new or freshly turned (assumed: turning and welding leave a few hundredths).
+NEW_TIPS = TipCondition(0.03, 0.03, (0.0, 0.03), (0.0, 0.02), uneven_mm=0.015)
+CONDITIONS = {"any": ANY_TIPS, "new": NEW_TIPS}
+
+
+@dataclass(frozen=True)
+class Share:
+    """What coefficients tell of one thing that tips do: its conditional mean, mm, and what they leave open.
+
+    mean_mm : beforehand; shared (q,) and own (r,) : mm a standard deviation of a coefficient; open_mm : standard
+    deviation that no coefficient takes away, since wear and unevenness look much alike.
+    """
+
+    mean_mm: float
+    shared: Array
+    own: Array
+    open_mm: float
+
+
+@dataclass(frozen=True)
+class TipFunctions:
+    """Tables along the tip from `-BEYOND_MM` every `TABLE_STEP_MM`: mean (n,) mm, shared (q, n) and own (r, n) mm.
+
+    shares : "leading wear", "trailing wear", "taper" and "run-out" -> what the coefficients tell of it.
+    """
+
+    length_mm: float
+    mean: Array
+    shared: Array
+    own: Array
+    shares: dict[str, Share]
+
+
+@lru_cache(maxsize=32)
+def tip_functions(condition: TipCondition | None, length_mm: float) -> TipFunctions:
+    """The functions of tips of a length, mm; of no condition, those of a cylinder: none."""
+    at = np.arange(-BEYOND_MM, length_mm + BEYOND_MM + TABLE_STEP_MM, TABLE_STEP_MM)
+    if condition is None:
+        none = np.zeros((0, len(at)))
+        return TipFunctions(length_mm, np.zeros_like(at), none, none, {})
+    lengths = np.linspace(*condition.wear_length_mm, 8)[:, None]
+    dying = {
+        "leading wear": (condition.leading_wear_mm, np.exp(-np.maximum(at, 0.0) / lengths), 0.0),
+        "trailing wear": (condition.trailing_wear_mm, np.exp(-np.maximum(length_mm - at, 0.0) / lengths), length_mm),
+    }
+    mean = -sum(usual * shape.mean(0) for (usual, _), shape, _ in dying.values())
+    worn = {name: sd**2 * (shape.T @ shape) / len(lengths) for name, ((_, sd), shape, _) in dying.items()}
+    taper = condition.taper_mm * (at / length_mm - 0.5)
+    uneven = condition.uneven_mm**2 * np.exp(-(((at[:, None] - at) / condition.uneven_length_mm) ** 2) / 2)
+    shared = _principal(sum(worn.values()) + np.outer(taper, taper) + uneven)
+    own = _principal(condition.unequal**2 * sum(worn.values()) + condition.run_out_mm**2 + uneven)
+
+    def share(usual: float, of_all: Array, variance: float, of_own: Array, own_variance: float) -> Share:
+        """From the covariances (n,) of a thing with the departure that all blades share, and with a blade's own."""
+        told, told_own = (
+            (functions @ with_it) / np.maximum((functions**2).sum(1), 1e-12)
+            for functions, with_it in ((shared, of_all), (own, of_own))
+        )
+        left = variance + own_variance - float(told @ told) - float(told_own @ told_own)
+        return Share(usual, told, told_own, float(np.sqrt(max(left, 0.0))))
+
+    nothing, shares = np.zeros(len(at)), {}
+    for name, ((usual, _), _, end_mm) in dying.items():
+        k = int(np.argmin(np.abs(at - end_mm)))
+        row, own_share = -worn[name][k], condition.unequal**2  # less radius is wear
+        shares[name] = share(usual, row, -row[k], own_share * row, -own_share * row[k])
+    shares["taper"] = share(0.0, condition.taper_mm * taper, condition.taper_mm**2, nothing, 0.0)
+    shares["run-out"] = share(0.0, nothing, 0.0, nothing + condition.run_out_mm**2, condition.run_out_mm**2)
+    return TipFunctions(length_mm, np.asarray(mean), shared, own, shares)
+
+
+def _principal(covariance: Array) -> Array:
+    """Principal functions (q, n) of a covariance (n, n), each as large as its standard deviation."""
+    values, vectors = np.linalg.eigh(covariance)
+    values, vectors = values[::-1], vectors[:, ::-1]
+    left = np.trace(covariance) - np.cumsum(values)
+    keep = 1 + int(np.argmax(left < len(covariance) * NEGLIGIBLE_MM**2))
+    out: Array = (vectors[:, :keep] * np.sqrt(values[:keep])).T
+    return out
+
+
+@dataclass
+class TipRadius:
+    """Departure of the tip radius from the rotor's common one, on blades whose leading ends lie at `lead` (b,), rad.
+
+    functions : tables along the tip; mm_per_rad : length along the tip of a radian of azimuth.
+    shared : (q,) and own : (b, r) coefficients, in standard deviations of what is known beforehand.
+    """
+
+    condition: TipCondition | None
+    functions: TipFunctions
+    lead: Array
+    mm_per_rad: float
+    shared: Array
+    own: Array
+
+    @classmethod
+    def of(
+        cls, condition: TipCondition | None, ends: Array, mm_per_rad: float, before: TipRadius | None = None
+    ) -> TipRadius:
+        """As it is on the mean beforehand, or as it was `before`, on blades with these ends (b, 2), rad."""
+        length = float(np.median(np.diff(ends))) * mm_per_rad
+        length = max(LENGTH_STEP_MM * round(length / LENGTH_STEP_MM), 20.0)
+        functions = tip_functions(condition, length)
+        shared, own = np.zeros(len(functions.shared)), np.zeros((len(ends), len(functions.own)))
+        new = cls(condition, functions, ends[:, 0].copy(), mm_per_rad, shared, own)
+        if before is not None and before.condition == condition and condition is not None:
+            new._adopt(before)
+        return new
+
+    def _adopt(self, before: TipRadius) -> None:
+        """Take coefficients from another, on other ends: as they are, or those nearest to them where lengths differ."""
+        if len(before.lead) != len(self.lead):
+            return
+        if before.functions is self.functions:
+            self.shared, self.own = before.shared.copy(), before.own.copy()
+            return
+        blades, at = len(self.lead), np.arange(0.0, self.functions.length_mm, 2.0)
+        q, r = len(self.shared), len(self.own[0])
+        design, wanted = [], []
+        for b in range(blades):
+            tau, blade = self.lead[b] + at / self.mm_per_rad, np.full(len(at), b)
+            shared, own = self.shapes(tau)
+            row = np.zeros((len(at), q + blades * r))
+            row[:, :q], row[:, q + b * r : q + (b + 1) * r] = shared.T, own.T
+            design.append(row)
+            wanted.append(before.departure(tau, blade) - self._mean(tau, blade))
+        small = NEGLIGIBLE_MM * np.eye(q + blades * r)  # towards what is usual where functions are much alike
+        right = np.concatenate([*wanted, np.zeros(len(small))])
+        found = np.linalg.lstsq(np.vstack([*design, small]), right, rcond=None)
+        self.shared, self.own = found[0][:q], found[0][q:].reshape(blades, r)
+
+    def copy(self) -> TipRadius:
+        """An independent copy."""
+        return TipRadius(
+            self.condition, self.functions, self.lead, self.mm_per_rad, self.shared.copy(), self.own.copy()
+        )
+
+    def _place(self, tau: Array, blade: Ints | int) -> tuple[Ints, Array]:
+        """Cell of the tables and share of it, of places (n,)."""
+        x = ((tau - self.lead[blade]) * self.mm_per_rad + BEYOND_MM) / TABLE_STEP_MM
+        x = np.clip(x, 0.0, len(self.functions.mean) - 1.001)
+        cell = x.astype(int)
+        return cell, x - cell
+
+    def _table(self, blade: Ints | int) -> tuple[Array, Ints]:
+        """Departures (b, n) of all blades along the tables, and the rows that belong to `blade`."""
+        table = self.functions.mean + self.shared @ self.functions.shared + self.own @ self.functions.own
+        return table, np.asarray(blade, int)
+
+    def _mean(self, tau: Array, blade: Ints | int) -> Array:
+        cell, share = self._place(tau, blade)
+        mean = self.functions.mean
+        out: Array = mean[cell] * (1 - share) + mean[cell + 1] * share
+        return out
+
+    def departure(self, tau: Array, blade: Ints | int) -> Array:
+        """Departure (n,) mm from the common radius at tau (n,) of blades (n,) or of one."""
+        if self.condition is None:
+            return np.zeros(len(tau))
+        (table, row), (cell, share) = self._table(blade), self._place(tau, blade)
+        out: Array = table[row, cell] * (1 - share) + table[row, cell + 1] * share
+        return out
+
+    def slope(self, tau: Array, blade: Ints | int) -> Array:
+        """Derivative (n,) mm/rad of `departure` by tau."""
+        if self.condition is None:
+            return np.zeros(len(tau))
+        (table, row), (cell, _) = self._table(blade), self._place(tau, blade)
+        out: Array = (table[row, cell + 1] - table[row, cell]) * (self.mm_per_rad / TABLE_STEP_MM)
+        return out
+
+    def shapes(self, tau: Array, blade: Ints | int = 0) -> tuple[Array, Array]:
+        """Derivatives (q, n) and (r, n) of `departure` by the shared coefficients and by the blade's own, mm."""
+        if self.condition is None:
+            return np.zeros((0, len(tau))), np.zeros((0, len(tau)))
+        cell, share = self._place(tau, blade)
+        shared, own = (
+            table[:, cell] * (1 - share) + table[:, cell + 1] * share
+            for table in (self.functions.shared, self.functions.own)
+        )
+        return shared, own
