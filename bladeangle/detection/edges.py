@@ -286,7 +286,7 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
     clear = int(np.clip(np.floor(land - 2 * blur_px), 3, REACH_PX)) if np.isfinite(land) else REACH_PX
     reach = (clear if sign < 0 else REACH_PX, clear if sign > 0 else REACH_PX)
     read = profiles.read_profiles(photo.grey, centre, stretch.normal, reach, 0)
-    read = read.reshape(-1, POINT_PX, read.shape[1])
+    read = read.reshape(-1, POINT_PX, read.shape[1]) / photo.saturation
     steps = profiles.fit_steps(read.mean(1), reach, blur_px, slopes=min(reach) >= 5, trust_px=TRUST_PX)
     glaring = np.flatnonzero((read > profiles.WHITE).mean(1).max(1) > GLARING_SHARE)
     if not len(glaring):

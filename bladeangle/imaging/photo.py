@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 
 from bladeangle.base.errors import PhotoError
 from bladeangle.base.files import import_cv2, safe_name
+from bladeangle.imaging.saturation import saturation_level
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -95,6 +96,7 @@ class Photo:
     grey : (height, width) uint16, linear light, 0 to `WHITE_LEVEL`: far finer than noise, at half the memory of floats.
     encoded : (height, width) uint8, the file's own grey values (sRGB-encoded luma).
     sha256 : of the file's bytes, hexadecimal.
+    saturation : linear light, 0 to 1, from which the picture is taken to be saturated.
     """
 
     path: Path
@@ -105,6 +107,7 @@ class Photo:
     width: int
     height: int
     exif: Exif
+    saturation: float = 1.0
 
     @property
     def display_turns(self) -> int:
@@ -162,7 +165,8 @@ def read_photo(path: Path, max_pixels: float = 200e6) -> Photo:
         eight_bits = np.rint(np.arange(65536) / 257).astype(np.uint8)
         grey, encoded = cv2.LUT(values, _linear_table(65536)), cv2.LUT(values, eight_bits)
     height, width = encoded.shape
-    return Photo(path, path.name, sha256, grey, encoded, width, height, exif)
+    saturation = float(srgb_to_linear(np.array(saturation_level(encoded) / 255)))
+    return Photo(path, path.name, sha256, grey, encoded, width, height, exif, saturation)
 
 
 def light_alone(photo: Photo) -> Photo:

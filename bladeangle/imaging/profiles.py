@@ -30,7 +30,7 @@ WHITE = 0.985
 WHITE_SHARE = 0.4
 #: Spread of the logarithm of how much brighter than white a glare is (assumed; no source): metal that just reaches
 #: white is common, ten times as much is not.
-GLARE_LOG_SIGMA = 0.6
+GLARE_LOG_SIGMA = 1.2
 #: Standard deviations of the blur that the fit tries, px.
 BLURS_PX = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.6, 3.4, 4.5)
 
