@@ -9,10 +9,12 @@ import numpy as np
 from bladeangle.adjustment.model import TIP_KINDS, Ints, View
 from bladeangle.base.geometry import Array, block_diagonal, forgetting, hats
 
-#: Distance along a tip edge, px, over which its sway is forgotten, and between its knots. In path-traced photographs of
-#: turned metal, grooves cross the edges of the tip land within some 130 px.
-SWAY_LENGTH_PX = 130.0
-SWAY_KNOT_PX = 65.0
+#: Distance along a tip edge, mm, over which its errors correlate, seen from the side and from overhead, and between its
+#: knots. Path-traced photographs of turned metal, at the true edge: from the side products of errors fall to a half in 6
+#: to 8 mm and to nothing in 20 on each of six rotors, as grooves cross the edges of the tip land; from overhead they are
+#: small on some rotors and on others reach over 30 mm and more.
+LENGTH_MM = (10.0, 30.0)
+KNOT_MM = (6.0, 20.0)
 #: Distance, px, over which what points share beside the sway (`TipPoints.shared_px`) is forgotten.
 SHARED_LENGTH_PX = 600.0
 #: Sway of a hub circle as a whole, px, once and twice round the turn. Light comes from one side, and the rim
@@ -50,7 +52,7 @@ def traces_of(kind: str, view: View) -> Traces | None:
     """The runs of edge that may sway by one, or None where none do.
 
     Grooves, shading and the roundness of a deburred edge move runs of it, not single points. Along the edge the sway is
-    a random walk that forgets (correlation exp(-distance / `SWAY_LENGTH_PX`)), linear between knots, and as large as
+    a random walk that forgets (correlation exp(-distance / `LENGTH_MM`)), linear between knots, and as large as
     `sway` times the points' own sigma; it is eliminated from the equations.
     """
     if kind == "circle" and view.circles is not None:
@@ -71,7 +73,7 @@ def traces_of(kind: str, view: View) -> Traces | None:
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
         length = max(float(along[-1]), 1.0)  # of a single point too
         shared, far = tips.shared_px[rows], int(tips.far[rows[0]])
-        walks = [(SWAY_KNOT_PX, SWAY_LENGTH_PX, np.ones(len(rows)), far)]
+        walks = [(KNOT_MM[far] * view.px_per_mm, LENGTH_MM[far] * view.px_per_mm, np.ones(len(rows)), far)]
         if shared.any():
             walks.append((SHARED_LENGTH_PX / 4, SHARED_LENGTH_PX, shared, 2))
         for knot_px, length_px, size, which in walks:

@@ -69,7 +69,10 @@ class CirclePoints:
 
 @dataclass(frozen=True)
 class View:
-    """All observations in one photograph; what was not looked for is None."""
+    """All observations in one photograph; what was not looked for is None.
+
+    px_per_mm : scale of the picture at the rotor, which says over how many pixels errors along an edge correlate.
+    """
 
     name: str
     standing: str
@@ -77,6 +80,7 @@ class View:
     tips: TipPoints | None = None
     ends: EndPoints | None = None
     circles: CirclePoints | None = None
+    px_per_mm: float = 7.0
 
     def tips_of(self, face: int) -> TipPoints | None:
         """The tip points of one face, or None."""
@@ -117,6 +121,10 @@ class State:
             None if self.rotor is None else self.rotor.copy(), self.circles.copy(), self.circle_standing,
             self.grooves.copy(), {p: move.copy() for p, move in self.moves.items()},
         )  # fmt: skip
+
+    def px_per_mm(self, photo: int) -> float:
+        """Scale of a photograph at the ring's centre."""
+        return float(self.camera[0] / np.linalg.norm(self.t_camera_ring[photo]))
 
     def camera_of(self, photo: int) -> Array:
         """Camera parameters (8,) with the focus and principal-point change of one photograph."""

@@ -57,7 +57,7 @@ class Priors:
     rim_height_sigma_mm: float = 4.0
     turned_height_sigma_mm: float = 30.0
     bend_sigma_deg: float = 1.5
-    groove_sigma_px: float = 0.14
+    groove_sigma_mm: float = 0.018
     alike_sigma_deg: float = 0.5
     alike_height_sigma_mm: float = 0.7
     alike_end_sigma_mm: float = 1.5
@@ -322,12 +322,11 @@ def groove_information(state: State, priors: Priors) -> Array:
 
     A tip land is turned: its grooves lie at the same heights on all blades, and so move the same places of all edges
     alike, in every photograph from the side; no number of them takes that away. In path-traced photographs it is
-    `groove_sigma_px`, correlated over `GROOVE_LENGTH_MM` along the tip.
+    `groove_sigma_mm`, correlated over `GROOVE_LENGTH_MM` along the tip.
     """
     rotor = state.rotor
     assert rotor is not None
-    mm_per_px = float(np.linalg.norm(state.t_camera_ring, axis=1).mean()) / state.camera[0]
-    return _grooved(rotor.basis, rotor.radius_mm, priors.groove_sigma_px * mm_per_px)
+    return _grooved(rotor.basis, rotor.radius_mm, priors.groove_sigma_mm)
 
 
 @lru_cache(maxsize=16)

@@ -81,7 +81,7 @@ def observed(
         tips = _edited(shot, tips, state, i, standing)
         ends = edges.measure_ends(shot.photo, state, i, standing, blur, end_mm)
         sighting = shot.sighting if last else shot.sighting.thinned(RING_EVERY)
-        views.append(View(shot.name, shot.standing, sighting, tips, ends, circles[i]))
+        views.append(View(shot.name, shot.standing, sighting, tips, ends, circles[i], state.px_per_mm(i)))
     return tuple(views)
 
 

@@ -181,7 +181,7 @@ def expected_view(
     return View(
         f"expected {photo + 1}", state.standings[standing], _sighting(ring, state, photo, seen, typical, points_a_side),
         _tips(state, standing, stretches, typical), _ends(state, photo, standing, size, typical),
-        _circles(state, photo, standing, typical) if circles else None,
+        _circles(state, photo, standing, typical) if circles else None, state.px_per_mm(photo),
     )  # fmt: skip
 
 
