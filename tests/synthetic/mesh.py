@@ -101,16 +101,20 @@ def hub_mesh(shape: RotorShape, step_mm: float) -> list[Mesh]:
     return [_revolved(profile, material, count) for profile, material in pieces]
 
 
-def _radii(shape: RotorShape, curve: TipCurve, s: Array, blade: int, rows: int) -> Array:
-    """Radii (len(s), rows) from inside the hub to the tip, finer towards the tip; nicks shorten the blade."""
-    lead = shape.lead_height_mm
-    root = hub_radius_at(shape, lead - curve.at(s)[2]) - 2.0
-    tip = np.full(len(s), shape.tip_radius_mm)
+def _radii(shape: RotorShape, curve: TipCurve, s: Array, blade: int, rows: int) -> tuple[Array, Array]:
+    """Radii (len(s), rows) from inside the hub to the tip, finer towards the tip, and their depths.
+
+    A depth is 0 at the tip as it is worn and 1 at the hub; nicks shorten the blade, and so begin below it.
+    """
+    _, _, drop, whole = curve.at(s)
+    root = hub_radius_at(shape, shape.lead_height_mm - drop) - 2.0
+    tip = whole
     for damage in shape.damage:
         if damage.kind == "nick" and damage.blade == blade + 1:
             tip = tip - damage.depth(s)
     t = np.sin(0.5 * math.pi * np.linspace(0.0, 1.0, rows))
-    return root[:, None] + (tip - root)[:, None] * t
+    r = root[:, None] + (tip - root)[:, None] * t
+    return r, np.clip((whole[:, None] - r) / (whole[:, None] - shape.hub_radius_mm), 0.0, None)
 
 
 @dataclass(frozen=True)
@@ -157,15 +161,14 @@ def _blade_points(shape: RotorShape, blade: int, section: _Section, rows: int) -
     curve, lead = tip_curve(shape, blade), shape.lead_height_mm
     end = np.array([[shape.tip_length_mm]])
     nominal = _along(section, shape, np.zeros((1, 1)), end)[:, 0]
-    r = _radii(shape, curve, nominal, blade, rows)
-    depth = np.clip((shape.tip_radius_mm - r) / (shape.tip_radius_mm - shape.hub_radius_mm), 0.0, None)
+    r, depth = _radii(shape, curve, nominal, blade, rows)
     s = _along(section, shape, shape.sweep_mm * depth**1.5, end - shape.trailing_sweep_mm * depth**1.5)
-    beta, along, drop = curve.at(s)
-    # Radial generators: the height is that of the tip, so the local angle steepens inwards as R/r.
-    local = np.arctan(np.tan(beta) * shape.tip_radius_mm / r)
+    beta, around, drop, at_tip = curve.at(s)
+    # Radial generators: the height is that of the tip, so the local angle steepens inwards as the radius falls.
+    local = np.arctan(np.tan(beta) * at_tip / r)
     thickness = shape.thickness_mm + (shape.root_thickness_mm - shape.thickness_mm) * depth
     half = 0.5 * thickness * section.side[:, None]
-    phi = along / shape.tip_radius_mm + np.sin(local) * half / r
+    phi = around + np.sin(local) * half / r
     z = lead - drop + np.cos(local) * half
     for damage in shape.damage:
         if damage.kind == "dent" and damage.blade == blade + 1:

@@ -180,8 +180,8 @@ def _stain_points(rotor: RotorShape | None) -> Array:
     rows = []
     for stain in rotor.stains if rotor else ():
         assert rotor is not None
-        _, along, drop = tip_curve(rotor, stain.blade - 1).at(np.array([stain.at_mm]))
-        phi = 2.0 * math.pi * (stain.blade - 1) / rotor.blades - rotor.hand * float(along[0]) / rotor.tip_radius_mm
+        _, around, drop, _ = tip_curve(rotor, stain.blade - 1).at(np.array([stain.at_mm]))
+        phi = 2.0 * math.pi * (stain.blade - 1) / rotor.blades - rotor.hand * float(around[0])
         rows.append([rotor.tip_radius_mm * math.cos(phi), rotor.tip_radius_mm * math.sin(phi),
                      rotor.lead_height_mm - float(drop[0]), stain.radius_mm, stain.factor])
     return np.array(rows, float).reshape(-1, 5)

@@ -11,18 +11,13 @@ itself.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from bladeangle.base.errors import DefinitionError
-
-Array = NDArray[np.float64]
-#: Blade angle in degrees from the plane of rotation, of the fraction 0..1 of the tip's length from the leading edge.
-AngleLaw = Callable[[Array], Array]
+from tests.synthetic.wear import AngleLaw, Array, TipWear
 
 
 @dataclass(frozen=True)
@@ -72,7 +67,7 @@ class Stain:
 
 @dataclass(frozen=True)
 class RotorShape:
-    """A rotor whose blades are helicoids with radial generators and a tip on a cylinder.
+    """A rotor whose blades are helicoids with radial generators and a tip on a cylinder, or near one (`wear`).
 
     `laws` holds one angle law for all blades or one per blade. `hand` is +1 when the blade is a right-hand screw thread
     and -1 otherwise. `edge_round_mm` is how far along the tip the elliptical rounding of the leading and trailing edge
@@ -99,6 +94,7 @@ class RotorShape:
     laws: tuple[AngleLaw, ...] = (Progressive(10.0, 16.0),)
     damage: tuple[Damage, ...] = ()
     stains: tuple[Stain, ...] = ()
+    wear: TipWear = TipWear()
     texture: float = 1.0
     reflectance: float = 0.8
 
@@ -108,6 +104,9 @@ class RotorShape:
         if len(self.laws) not in (1, self.blades):
             raise DefinitionError(f"{len(self.laws)} angle laws do not fit {self.blades} blades.",
                                   "Give one law for all blades or one for each.")
+        if any(len(one) not in (0, self.blades) for one in (
+                self.wear.runout_mm, self.wear.ripple, self.wear.leading.share, self.wear.trailing.share)):
+            raise DefinitionError("wear is not given for every blade.", "Give one run-out, ripple and share per blade.")
         if not self.bore_radius_mm < self.nose_radius_mm <= self.hub_radius_mm < self.tip_radius_mm:
             raise DefinitionError("the radii must grow from bore over nose and hub to tip.", "Correct the radii.")
 
@@ -118,36 +117,50 @@ class RotorShape:
     @property
     def lead_height_mm(self) -> float:
         """Height of the leading tips' mid-line: the longest blade ends `base_mm` above the outlet face."""
-        drops = [tip_curve(self, b).drop_mm[-1] for b in range(len(self.laws))]
-        return self.base_mm + max(drops)
+        return self.base_mm + max(float(_fall(self, b)[2][-1]) for b in range(len(self.laws)))
 
 
 @dataclass(frozen=True)
 class TipCurve:
-    """Mid-line of one blade's tip, finely sampled from the leading edge: arrays (N,) in mm and radians."""
+    """Mid-line of one blade's tip, finely sampled from the leading edge: arrays (N,) in mm and radians.
+
+    `round_mm` is the circumferential arc at the local tip radius `radius_mm`, `phi_rad` the azimuth from the leading
+    tip (positive), `drop_mm` the fall of the height.
+    """
 
     along_mm: Array
     angle_rad: Array
     round_mm: Array
     drop_mm: Array
+    radius_mm: Array
+    phi_rad: Array
 
-    def at(self, along_mm: Array) -> tuple[Array, Array, Array]:
-        """Angle (rad), arc on the tip cylinder (mm) and drop (mm) at distances along the tip."""
+    def at(self, along_mm: Array) -> tuple[Array, Array, Array, Array]:
+        """Angle (rad), azimuth from the leading tip (rad), drop and radius (mm) at distances along the tip."""
         s = np.asarray(along_mm, float)
-        return (np.interp(s, self.along_mm, self.angle_rad), np.interp(s, self.along_mm, self.round_mm),
-                np.interp(s, self.along_mm, self.drop_mm))
+        return (np.interp(s, self.along_mm, self.angle_rad), np.interp(s, self.along_mm, self.phi_rad),
+                np.interp(s, self.along_mm, self.drop_mm), np.interp(s, self.along_mm, self.radius_mm))
+
+
+def _integral(values: Array, step: float) -> Array:
+    """Integral from the first sample on (trapezoid rule)."""
+    return np.concatenate([[0.0], np.cumsum(0.5 * step * (values[1:] + values[:-1]))])
+
+
+def _fall(shape: RotorShape, blade: int, step_mm: float = 0.02) -> tuple[Array, Array, Array]:
+    """Distance along a blade's tip (mm), angle (rad) and drop (mm) on a grid of about `step_mm`."""
+    s = np.linspace(0.0, shape.tip_length_mm, math.ceil(shape.tip_length_mm / step_mm) + 1)
+    angle = np.radians(np.broadcast_to(np.asarray(shape.law(blade)(s / s[-1]), float), s.shape))
+    return s, angle, _integral(np.sin(angle), s[1])
 
 
 def tip_curve(shape: RotorShape, blade: int, step_mm: float = 0.02) -> TipCurve:
     """Integrate a blade's angle law along its tip (trapezoid rule on a grid of `step_mm`)."""
-    n = math.ceil(shape.tip_length_mm / step_mm) + 1
-    s = np.linspace(0.0, shape.tip_length_mm, n)
-    angle = np.radians(np.broadcast_to(np.asarray(shape.law(blade)(s / s[-1]), float), s.shape))
-
-    def integral(values: Array) -> Array:
-        return np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(s))])
-
-    return TipCurve(s, angle, integral(np.cos(angle)), integral(np.sin(angle)))
+    s, angle, drop = _fall(shape, blade, step_mm)
+    height = (shape.lead_height_mm - drop) / shape.height_mm
+    radius = shape.tip_radius_mm + shape.wear.deviation_mm(blade, s, shape.tip_length_mm, height)
+    cosine = np.cos(angle)
+    return TipCurve(s, angle, _integral(cosine, s[1]), drop, radius, _integral(cosine / radius, s[1]))
 
 
 def half_thickness(shape: RotorShape, along_mm: Array, thickness_mm: float | Array) -> Array:
