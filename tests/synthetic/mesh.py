@@ -12,9 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.synthetic.scene import Array, FlatObject, RotorShape, TipCurve, tip_curve
+from tests.synthetic.scene import Array, RotorShape, TipCurve, tip_curve
+from tests.synthetic.surroundings import Thing
 
-METAL, TURNED, SKIN = 0, 1, 2
+#: Materials; things that lie about come after them, one each.
+METAL, TURNED, LAND, THINGS = 0, 1, 2, 3
 
 
 @dataclass(frozen=True)
@@ -188,7 +190,7 @@ def _land(tip: Array, section: _Section) -> Mesh:
     height = upper[:, 2:] + (lower[:, 2:] - upper[:, 2:]) * t
     r = np.broadcast_to(np.linalg.norm(upper[:, :2], axis=1)[:, None], phi.shape)
     points = np.stack([r * np.cos(phi), r * np.sin(phi), height], axis=-1)
-    return _grid(points, np.stack([np.cos(phi), np.sin(phi), np.zeros_like(phi)], axis=-1), METAL)
+    return _grid(points, np.stack([np.cos(phi), np.sin(phi), np.zeros_like(phi)], axis=-1), LAND)
 
 
 def blade_mesh(shape: RotorShape, blade: int, step_mm: float) -> list[Mesh]:
@@ -211,9 +213,11 @@ def rotor_mesh(shape: RotorShape, step_mm: float = 0.5) -> Mesh:
     return joined(parts)
 
 
-def object_mesh(thing: FlatObject) -> Mesh:
-    """A flat convex object as a fan of triangles facing up, subdivided so that lens distortion bends its outline."""
+def object_mesh(thing: Thing, material: int) -> Mesh:
+    """A thing's flat top as a fan of triangles, subdivided so that lens distortion bends its outline, and its sides."""
     outline = np.array(thing.outline_mm, float)
+    turning = float((outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1]).sum())
+    outline = outline[::-1] if turning < 0 else outline
     dense = np.concatenate([np.linspace(a, b, math.ceil(np.hypot(*(b - a)) / 2.0), endpoint=False) for a, b in
                             zip(outline, np.roll(outline, -1, axis=0), strict=True)])
     dense = np.concatenate([dense, dense[:1]])
@@ -223,4 +227,14 @@ def object_mesh(thing: FlatObject) -> Mesh:
     points = np.concatenate([xy, np.full((*xy.shape[:2], 1), thing.height_mm)], axis=-1)
     normals = np.zeros_like(points)
     normals[..., 2] = 1.0
-    return _grid(points, normals, SKIN)
+    top = _grid(points, normals, material)
+    if thing.thickness_mm <= 0.0:
+        return top
+    z = thing.height_mm - np.linspace(0.0, thing.thickness_mm, 4)
+    sides = np.stack([np.broadcast_to(dense[:, None, 0], (len(dense), 4)),
+                      np.broadcast_to(dense[:, None, 1], (len(dense), 4)), np.broadcast_to(z, (len(dense), 4))], axis=-1)
+    along = np.roll(dense[:-1], -1, axis=0) - np.roll(dense[:-1], 1, axis=0)
+    along = np.concatenate([along, along[:1]])
+    out = np.column_stack([along[:, 1], -along[:, 0], np.zeros(len(along))])
+    out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-9)
+    return joined([top, _grid(sides, np.repeat(out[:, None], 4, axis=1), material)])

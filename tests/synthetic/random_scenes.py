@@ -13,7 +13,6 @@ from bladeangle.base.errors import UsageError
 from tests.synthetic.scene import (
     CameraModel,
     Exposure,
-    Lighting,
     Progressive,
     RingPrint,
     RotorShape,
@@ -22,6 +21,7 @@ from tests.synthetic.scene import (
     View,
     tip_curve,
 )
+from tests.synthetic.surroundings import Lighting
 from tests.synthetic.wear import AngleLaw
 
 #: The standard photographs of a rotor, and of the bare sheet.

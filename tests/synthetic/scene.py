@@ -17,6 +17,8 @@ from typing import Any
 import numpy as np
 
 from bladeangle.base.errors import DefinitionError
+from tests.synthetic.phone import Phone
+from tests.synthetic.surroundings import Bench, Lighting, Spill, Thing
 from tests.synthetic.wear import AngleLaw, Array, TipWear
 
 
@@ -72,7 +74,8 @@ class RotorShape:
     `laws` holds one angle law for all blades or one per blade. `hand` is +1 when the blade is a right-hand screw thread
     and -1 otherwise. `edge_round_mm` is how far along the tip the elliptical rounding of the leading and trailing edge
     reaches; the tip land meets the faces in sharp edges. `sweep_mm` is how far the leading edge falls back along the
-    tip's arc between tip and hub. Angles of the stations never depend on damage or stains.
+    tip's arc between tip and hub. `land` is what the tip land reflects against the rest, and its gloss: (1, 1) as the
+    blades are, (1.2, 0) chalked. Angles of the stations never depend on damage or stains.
     """
 
     blades: int = 3
@@ -97,6 +100,7 @@ class RotorShape:
     wear: TipWear = TipWear()
     texture: float = 1.0
     reflectance: float = 0.8
+    land: tuple[float, float] = (1.0, 1.0)
 
     def __post_init__(self) -> None:
         if not 1 <= self.blades <= 12 or self.hand not in (1, -1):
@@ -326,44 +330,10 @@ class RingPrint:
 
 
 @dataclass(frozen=True)
-class FlatObject:
-    """Something lying over the sheet at a height: a convex outline (N, 2) in the ring frame; a hand is several."""
-
-    outline_mm: tuple[tuple[float, float], ...]
-    height_mm: float = 8.0
-    colour: tuple[float, float, float] = (0.42, 0.27, 0.20)
-
-
-@dataclass(frozen=True)
-class ShadowEdge:
-    """Shadow of something outside the picture: light is multiplied by `factor` on the far side of a line on the sheet.
-
-    The line passes `distance_mm` from the centre with normal azimuth `azimuth_deg`; `softness_mm` is the penumbra.
-    """
-
-    azimuth_deg: float = 0.0
-    distance_mm: float = 0.0
-    softness_mm: float = 1.0
-    factor: float = 0.35
-
-
-@dataclass(frozen=True)
-class Lighting:
-    """Ambient sky, one key lamp (with soft or hard shadow), one lamp that glares off the metal."""
-
-    ambient: float = 0.55
-    key: float = 0.45
-    key_position_mm: tuple[float, float, float] = (350.0, -300.0, 900.0)
-    hard_shadow: bool = False
-    glare: float = 0.0
-    glare_position_mm: tuple[float, float, float] = (120.0, 160.0, 700.0)
-    glare_exponent: float = 60.0
-    edge: ShadowEdge | None = None
-
-
-@dataclass(frozen=True)
 class Exposure:
     """What lens, sensor and file do to the light. Blur is applied in linear light, before noise and encoding.
+
+    `phone`, if there is one, takes the place of plain noise and encoding; `path_px` is the hand's path, (x, y) a step.
 
     `blur_px` is the sigma of a Gaussian; `motion_px` the (x, y) of a straight smear; `full_well` the electrons of a
     white pixel (0: no noise); `gain` multiplies the light (1: paper near 0.75 of full scale); `vignetting` the loss of
@@ -378,6 +348,8 @@ class Exposure:
     quality: int = 88
     colour: bool = True
     seed: int = 0
+    path_px: tuple[tuple[float, float], ...] = ()
+    phone: Phone | None = None
 
 
 @dataclass(frozen=True)
@@ -391,5 +363,7 @@ class Scene:
     standing: Standing = field(default_factory=Standing)
     lighting: Lighting = field(default_factory=Lighting)
     exposure: Exposure = field(default_factory=Exposure)
-    objects: tuple[FlatObject, ...] = ()
+    objects: tuple[Thing, ...] = ()
+    bench: Bench = field(default_factory=Bench)
+    spills: tuple[Spill, ...] = ()
     name: str = "photo.jpg"
