@@ -258,7 +258,7 @@ def workshop_photos(rng: Rng, shape: RotorShape, around: int, camera: CameraMode
     bench, things = random_bench(rng), random_things(rng, outer + 12.0)
     spills = random_spills(rng, float(ring["inner_radius_mm"]))
     phone = random_phone(rng, camera.width, tint)
-    common = Exposure(float(rng.uniform(0.75, 1.1)), full_well=float(rng.uniform(1500.0, 9000.0)),
+    common = Exposure(float(rng.uniform(0.7, 1.05)), full_well=float(rng.uniform(1000.0, 9000.0)),
                       vignetting=float(rng.uniform(0.1, 0.4)), quality=int(rng.integers(82, 96)), phone=phone)
     sharp, day = float(rng.uniform(0.5, 0.9)), 1.0 + float(rng.uniform(-5e-4, 5e-4))
     up, down = random_standing(rng, shape, False), random_standing(rng, shape, True)
