@@ -8,6 +8,7 @@ rotor, bent by a degree or so in between and photographed on another day. A set 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -105,7 +106,7 @@ def _calibrated(rng: np.random.Generator, model: CameraModel) -> Camera:
 # --- measuring -------------------------------------------------------------------------------------------------------
 
 
-def measured(folder: Path, calibrated: bool, options: Options = Options()) -> Record:
+def measured(folder: Path, calibrated: bool, options: Options) -> Record:
     """The record of a folder of photographs, measured as the command does it; errors are passed on."""
     paths = sorted(folder.glob("*.jpg"), key=lambda p: (not p.name.startswith("inlet"), p.name))
     camera = read_camera(folder / "camera.json") if calibrated else None
@@ -113,12 +114,12 @@ def measured(folder: Path, calibrated: bool, options: Options = Options()) -> Re
     return measure_rotor(standing, turned, read_ring(folder / "ring.json"), camera, options, folder.name)
 
 
-def outcome(name: SetName, root: Path, calibrated: bool = True, options: Options = Options()) -> dict[str, Any]:
+def outcome(name: SetName, root: Path, calibrated: bool = True, options: Options | None = None) -> dict[str, Any]:
     """What a set's measurement gave, ready for JSON.
 
     Keys `set`, `kind`, `used`, and either `refused` (the message) or: labels, true_deg, angle_deg, u_deg, half_deg
-    (95 %), covariance_deg2, missing, doubts (codes), notes (codes), radius (see `radius_errors`). Of a change the angles
-    are differences, after less before, with the covariance that the records share.
+    (95 %), covariance_deg2, missing, doubts (codes), notes (codes), radius (see `radius_errors`). Of a change the
+    angles are differences, after less before, with the covariance that the records share.
     """
     import_cv2().setNumThreads(1)
     out: dict[str, Any] = {"set": name.folder, "kind": name.kind, "used": name.used, "calibrated": calibrated}
@@ -126,7 +127,7 @@ def outcome(name: SetName, root: Path, calibrated: bool = True, options: Options
     try:
         for folder in name.folders(root):
             answers.append(json.loads((folder / "truth.json").read_text()))
-            records.append(measured(folder, calibrated, options))
+            records.append(measured(folder, calibrated, options or Options()))
             write_text_atomic(folder / "record.json", json.dumps(records[-1].data))
     except BladeangleError as error:
         return out | {"refused": error.message, "exit_code": error.exit_code}
@@ -169,7 +170,7 @@ def found_radii(blade: dict[str, Any]) -> tuple[Array, Array, Array] | None:
     for place in (blade.get("tip_radius"), blade.get("curve")):
         if isinstance(place, dict) and place.get("radius_mm"):
             radius = np.array(place["radius_mm"], float)
-            u = place.get("radius_uncertainty_mm") or place.get("standard_uncertainty_mm") or np.full(len(radius), np.nan)
+            u = place.get("radius_uncertainty_mm", place.get("standard_uncertainty_mm", [math.nan] * len(radius)))
             return np.array(place["arc_mm"], float), radius, np.array(u, float)
     return None
 

@@ -14,13 +14,11 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-from simulated_noise import Noise, sway
+from simulated_noise import USUAL, Noise, sway
 from simulated_truth import POINT_PX, Array, Bools, Truth
 
 from bladeangle.adjustment.model import CirclePoints, EndPoints, TipPoints, View
 from bladeangle.imaging.ring import RingSighting
-
-USUAL = Noise()
 
 # --- The observations ------------------------------------------------------------------------------------------------
 

@@ -56,6 +56,9 @@ class Noise:
         return self.law == MARKOV
 
 
+USUAL = Noise()
+
+
 def process(rng: np.random.Generator, at: Array, law: str, length: float) -> Array:
     """Samples (n,) of a process of variance 1 at places (n,) in rising order.
 

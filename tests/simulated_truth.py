@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.spatial.transform import Rotation
-from simulated_noise import Noise, grooves
+from simulated_noise import USUAL, Noise, grooves
 
 from bladeangle.adjustment.priors import Priors
 from bladeangle.imaging.camera import Camera, camera_from_exif, read_camera
@@ -41,8 +41,8 @@ POINT_PX, KNOT_MM, PAST_END_MM = 16.0, 20.0, 6.0
 
 @dataclass(frozen=True)
 class Blade:
-    """One blade's tip mid-line, arrays (n,): tau rad from its leading end, height, slope dz / (radius dtau), radius, and
-    arc, circumferential at that radius; lead_rad its azimuth."""
+    """One blade's tip mid-line, arrays (n,): tau rad from its leading end, height, slope dz / (radius dtau) and radius;
+    lead_rad its azimuth."""
 
     lead_rad: float
     tau: Array
@@ -66,8 +66,8 @@ class Blade:
 
 @dataclass(frozen=True)
 class Changes:
-    """What is asked for over the random draw; rotors : smooth laws and small tilts, as rotors are; tips : a cylinder, or
-    those of new or used rotors; from_axis_deg : where photographs from the side are taken from, if not from 40 to 52."""
+    """What is asked for over the random draw; rotors : smooth laws and small tilts, as rotors are; tips : of `TIPS`;
+    from_axis_deg : where photographs from the side are taken from, if not from 40 to 52."""
 
     blades: int | None = None
     rotors: bool = False
@@ -173,7 +173,7 @@ class Truth:
 # --- The truth -------------------------------------------------------------------------------------------------------
 
 
-def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes(), noise: Noise = Noise()) -> Truth:
+def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes(), noise: Noise = USUAL) -> Truth:
     """A rotor and its photographs, with everything uncertain drawn from the priors."""
     if kind == "uncalibrated":
         file = camera_from_exif(4032, 3024, 26.0)
@@ -228,8 +228,8 @@ def _views(
     views = [s.view for s in scenes]
     if changes.from_axis_deg is not None:
         start = float(rng.uniform(0, 360))
-        outer = float(ring["outer_radius_mm"])
-        views[2:] = [around_view(rng, lens, outer, start + 360 * k / sides, changes.from_axis_deg) for k in range(sides)]
+        outer, limits = float(ring["outer_radius_mm"]), changes.from_axis_deg
+        views[2:] = [around_view(rng, lens, outer, start + 360 * k / sides, limits) for k in range(sides)]
     return tuple(views), tuple(int(s.name == "outlet.jpg") for s in scenes)
 
 
@@ -248,7 +248,7 @@ def _cameras(
     )
 
 
-def another_day(truth: Truth, rng: np.random.Generator, noise: Noise = Noise(), same_wear: bool = True) -> Truth:
+def another_day(truth: Truth, rng: np.random.Generator, noise: Noise = USUAL, same_wear: bool = True) -> Truth:
     """The rotor bent by a degree or so at entry, exit or both, and photographed again with the same phone and print.
 
     Standings, poses, foci and biases are drawn anew; grooves stay. Without `same_wear` its tips were scraped too.

@@ -90,15 +90,16 @@ def case_of(line: dict[str, Any]) -> Case:
 def summary(lines: list[dict[str, Any]]) -> list[str]:
     """The report of one kind."""
     done = [line for line in lines if "refused" not in line and line["labels"]]
-    out = [f"{line['set']} is refused (exit {line['exit_code']}): {line['refused']}" for line in lines if "refused" in line]
+    refused = [line for line in lines if "refused" in line]
+    out = [f"{line['set']} is refused (exit {line['exit_code']}): {line['refused']}" for line in refused]
     if not done:
         return [*out, "no set was measured"]
     cases = [case_of(line) for line in done]
     z = [(case.angle_deg - case.true_deg) / case.u_deg for case in cases]
     for line, case, off in zip(done, cases, z, strict=True):
-        for k in np.flatnonzero(np.abs(off) > NAMED):
-            out.append(f"{line['set']}: {case.labels[k]} is off by {off[k]:+.1f} u ({off[k] * case.u_deg[k]:+.2f} deg), "
-                       f"doubts: {', '.join(line['doubts']) or 'none'}")
+        doubts = ", ".join(line["doubts"]) or "none"
+        out += [f"{line['set']}: {case.labels[k]} is off by {off[k]:+.1f} u ({off[k] * case.u_deg[k]:+.2f} deg), "
+                f"doubts: {doubts}" for k in np.flatnonzero(np.abs(off) > NAMED)]
     out += table(cases)
     worst = max(float(np.abs(off).max()) for off in z)
     within = float(np.mean(np.abs(np.concatenate(z)) <= 2.0))
@@ -121,9 +122,10 @@ def _radii(found: list[dict[str, Any]]) -> list[str]:
         return []
     error, u = (np.concatenate([np.array(f[k], float) for f in found]) for k in ("error_mm", "u_mm"))
     wear = np.concatenate([np.array(f["wear_mm"], float) for f in found])
-    return [f"tip radius: rms error {np.sqrt(np.mean(error**2)):.3f} mm, worst {np.abs(error).max():.3f} mm, rms z "
-            f"{np.sqrt(np.nanmean((error / u) ** 2)):.2f}; wear over the first 25 mm: rms error "
-            f"{np.sqrt(np.mean(wear**2)):.3f} mm, worst {np.abs(wear).max():.3f} mm"]
+    z = error[np.isfinite(u)] / u[np.isfinite(u)]
+    return [f"tip radius: rms error {np.sqrt(np.mean(error**2)):.3f} mm, worst {np.abs(error).max():.3f} mm"
+            + (f", rms z {np.sqrt(np.mean(z**2)):.2f}" if len(z) else ""),
+            f"wear in the first 25 mm: rms error {np.sqrt(np.mean(wear**2)):.3f} mm, worst {np.abs(wear).max():.3f} mm"]
 
 
 def read_log(path: Path) -> list[dict[str, Any]]:

@@ -64,7 +64,8 @@ def _rotor(shape: RotorShape) -> dict[str, Any]:
 
 def _wear(shape: RotorShape) -> dict[str, Any]:
     """What makes the tips no cylinder, and the blades' laws bend, by name; nothing of a sound rotor."""
-    wear, out = shape.wear, {}
+    wear = shape.wear
+    out: dict[str, Any] = {}
     for name, edge in (("wear", wear.leading), ("trailing_wear", wear.trailing)):
         if edge.depth_mm:
             out |= {name: edge.depth_mm, f"{name}_len": edge.length_mm, f"{name}_form": edge.form}

@@ -231,8 +231,8 @@ def object_mesh(thing: Thing, material: int) -> Mesh:
     if thing.thickness_mm <= 0.0:
         return top
     z = thing.height_mm - np.linspace(0.0, thing.thickness_mm, 4)
-    sides = np.stack([np.broadcast_to(dense[:, None, 0], (len(dense), 4)),
-                      np.broadcast_to(dense[:, None, 1], (len(dense), 4)), np.broadcast_to(z, (len(dense), 4))], axis=-1)
+    sides = np.concatenate([np.repeat(dense[:, None], 4, axis=1),
+                            np.broadcast_to(z[:, None], (len(dense), 4, 1))], axis=-1)
     along = np.roll(dense[:-1], -1, axis=0) - np.roll(dense[:-1], 1, axis=0)
     along = np.concatenate([along, along[:1]])
     out = np.column_stack([along[:, 1], -along[:, 0], np.zeros(len(along))])

@@ -17,7 +17,7 @@ F64: TypeAlias = NDArray[np.float64]
 F32: TypeAlias = NDArray[np.float32]
 I32: TypeAlias = NDArray[np.int32]
 
-# Indices into `shade.World.lamps`: hard key light and its direction (3); glare, its place (3) and exponent; shadow line.
+# Indices into `shade.World.lamps`: hard key light and its direction (3); glare, place (3) and exponent; shadow line.
 KEY, GLARE, EDGE = 0, 4, 9
 #: The triangle's material, see `mesh.py`: what is turned, the tip land, and from where on it is something else.
 TURNED, LAND, THINGS = 1, 2, 3

@@ -20,8 +20,8 @@ from bladeangle.base.files import import_cv2, write_bytes_atomic
 from tests.synthetic import raster, shade
 from tests.synthetic.mesh import THINGS, Mesh, joined, object_mesh, rotor_mesh
 from tests.synthetic.raster import SAMPLES
-from tests.synthetic.sensor import expose
 from tests.synthetic.scene import Array, RingPrint, RotorShape, Scene, tip_curve
+from tests.synthetic.sensor import expose
 
 _BAND_ROWS = 48
 _METAL_BGR = (0.98, 1.0, 1.01)
@@ -104,7 +104,8 @@ class _Stage:
             if not lighting.hard_shadow:
                 out += np.float32(lighting.key) * _soft_light(coarse, _around(key), points, normals)
             for lamp in lighting.lamps:
-                out += np.float32(lamp.share) * _soft_light(coarse, _around(np.array(lamp.position_mm)), points, normals)
+                parts_of_it = _around(np.array(lamp.position_mm))
+                out += np.float32(lamp.share) * _soft_light(coarse, parts_of_it, points, normals)
             return out
 
         self.sheet_light = light(ground, up).reshape(len(axis), len(axis))
@@ -195,7 +196,7 @@ def _colours(scene: Scene) -> Array:
     """Colour (BGR) and gloss of the materials: metal, what is turned, the tip land, and every thing that lies about."""
     metal, (land, gloss) = (scene.rotor.reflectance, scene.rotor.land) if scene.rotor else (1.0, (1.0, 1.0))
     b, g, r = _METAL_BGR
-    rows = [(b * metal, g * metal, r * metal, 1.0)] * 2 + [(b * metal * land, g * metal * land, r * metal * land, gloss)]
+    rows = [(b * k, g * k, r * k, shine) for k, shine in ((metal, 1.0), (metal, 1.0), (metal * land, gloss))]
     return np.array(rows + [(*thing.colour[::-1], thing.gloss) for thing in scene.objects], float)
 
 

@@ -42,8 +42,9 @@ def _jitter() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 JITTER_X, JITTER_Y = _jitter()
 
-#: None of the loops makes an array, so that references to those handed on need not be counted, which took half the time.
-njit: Any = numba.njit(cache=True, error_model="numpy", _nrt=False)
+#: No loop makes an array, so that references to those handed on need not be counted, which took half of the time.
+_OPTIONS: Any = {"cache": True, "error_model": "numpy", "_nrt": False}
+njit: Any = numba.njit(**_OPTIONS)
 
 
 @njit

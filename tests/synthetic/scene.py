@@ -97,7 +97,7 @@ class RotorShape:
     laws: tuple[AngleLaw, ...] = (Progressive(10.0, 16.0),)
     damage: tuple[Damage, ...] = ()
     stains: tuple[Stain, ...] = ()
-    wear: TipWear = TipWear()
+    wear: TipWear = field(default_factory=TipWear)
     texture: float = 1.0
     reflectance: float = 0.8
     land: tuple[float, float] = (1.0, 1.0)

@@ -1,6 +1,6 @@
 """Tips that are no cylinder: what turning, running and scraping leave of a blade's tip radius, all known exactly.
 
-The tip radius of blade `b` at distance `s` along the tip from the leading edge and height `z` over the outlet-end face is
+The tip radius of blade `b` at distance `s` along the tip from the leading edge, height `z` over the outlet face, is
 
     tip_radius + taper (z / height - 0.5) - leading wear(s) - trailing wear(L - s) + runout[b] + ripple[b](s)
 
@@ -76,7 +76,8 @@ class TipWear:
     def deviation_mm(self, blade: int, along_mm: Array, length_mm: float, height: Array) -> Array:
         """Local tip radius less the nominal one; `height` is z as a fraction of the rotor's height."""
         s = np.asarray(along_mm, float)
-        out: Array = self.taper_mm * (np.asarray(height, float) - 0.5) + (self.runout_mm[blade] if self.runout_mm else 0)
+        runout = self.runout_mm[blade] if self.runout_mm else 0.0
+        out: Array = self.taper_mm * (np.asarray(height, float) - 0.5) + runout
         out = out - self.leading.loss_mm(blade, s) - self.trailing.loss_mm(blade, length_mm - s)
         for amplitude, wavelength, phase in self.ripple[blade] if self.ripple else ():
             out = out + amplitude * np.sin(2.0 * math.pi * s / wavelength + phase)
@@ -87,7 +88,8 @@ class TipWear:
 class Bent:
     """An angle law with a bulged middle and a cupped trailing edge.
 
-    `bulge_deg` sin(pi s / L) is added all along, and `kick_deg` in a smooth step over the last `kick_mm` of `length_mm`.
+    `bulge_deg` sin(pi s / L) is added all along, and `kick_deg` in a smooth step over the last `kick_mm`; the tip
+    is `length_mm` long.
     """
 
     law: AngleLaw

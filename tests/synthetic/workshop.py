@@ -69,13 +69,11 @@ def workshop_rotor(rng: Rng, used: bool) -> RotorShape:
     shape = with_laws(shape, [
         Bent(shape.law(b), shape.tip_length_mm, bulge + (float(rng.normal(0.0, uneven)) if bulge else 0.0),
              kick + (float(rng.normal(0.0, uneven)) if kick else 0.0), kick_mm) for b in range(n)])
-    damage, stains = [], []
-    for _ in range(int(rng.integers(0, 3)) if used and rng.uniform() < 0.5 else 0):
-        damage.append(Damage("nick", int(rng.integers(1, n + 1)), float(rng.uniform(4.0, 0.5 * shape.tip_length_mm)),
-                             float(rng.uniform(0.8, 3.0)), float(rng.uniform(0.2, 0.8))))
-    for _ in range(int(rng.integers(0, 4)) if used else 0):
-        stains.append(Stain(int(rng.integers(1, n + 1)), float(rng.uniform(8.0, shape.tip_length_mm - 8.0)),
-                            float(rng.uniform(2.0, 9.0)), float(rng.uniform(0.5, 0.9))))
+    nicks, spots = (int(rng.integers(0, 3)) if used and rng.uniform() < 0.5 else 0), int(rng.integers(0, 4)) * used
+    damage = [Damage("nick", int(rng.integers(1, n + 1)), float(rng.uniform(4.0, 0.5 * shape.tip_length_mm)),
+                     float(rng.uniform(0.8, 3.0)), float(rng.uniform(0.2, 0.8))) for _ in range(nicks)]
+    stains = [Stain(int(rng.integers(1, n + 1)), float(rng.uniform(8.0, shape.tip_length_mm - 8.0)),
+                    float(rng.uniform(2.0, 9.0)), float(rng.uniform(0.5, 0.9))) for _ in range(spots)]
     # the land: as the blades are, burnished by the housing, or chalked to show up
     land = ((1.0, 1.0), (1.25, 1.0), (1.1, 0.1))[int(rng.choice(3, p=[0.5, 0.35, 0.15]))]
     return replace(shape, wear=random_wear(rng, n, used), damage=tuple(damage), stains=tuple(stains), land=land,
@@ -151,7 +149,8 @@ def random_things(rng: Rng, clear_mm: float, most: int = 7) -> tuple[Thing, ...]
         v = far * math.sin(azimuth) + x * math.sin(turn) + y * math.cos(turn)
         gloss = 1.0 if kind in (1, 2) or rng.uniform() < 0.2 else 0.0
         colour = _grey(rng, 0.55, 0.9) if gloss or kind == 4 else _grey(rng, 0.03, 0.6)
-        out.append(Thing(tuple(zip(u.tolist(), v.tolist(), strict=True)), max(thickness, 0.4), colour, thickness, gloss))
+        outline = tuple(zip(u.tolist(), v.tolist(), strict=True))
+        out.append(Thing(outline, max(thickness, 0.4), colour, thickness, gloss))
     return tuple(out)
 
 
