@@ -1,8 +1,9 @@
-"""Rendered surroundings and phones against closed forms: mirrored lamps, things, spills, mosaics, halos, moving hands."""
+"""Rendered surroundings and phones against closed forms: mirrored lamps, things, spills, mosaics, halos, shake."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -34,7 +35,7 @@ def px_of(points: Array, scene: syn.Scene) -> Array:
     return np.asarray(cv2.projectPoints(points, rotation, np.array(scene.view.t_mm), matrix, np.array(c.dist))[0][:, 0])
 
 
-def scene_of(**more: object) -> syn.Scene:
+def scene_of(**more: Any) -> syn.Scene:
     view = syn.View.looking(np.array([-60.0, 40.0, 320.0]), np.zeros(3), 15.0)
     return replace(syn.Scene(CAMERA, view, (BLANK,), exposure=PLAIN), **more)
 
@@ -129,7 +130,8 @@ def test_a_mosaic_gives_back_plain_colours_and_leaves_edges_in_place(edge_aware:
 
 
 def test_sharpening_leaves_halos_of_the_size_of_an_unsharp_mask() -> None:
-    exposure = syn.Exposure(blur_px=1.0, full_well=0.0, colour=False, phone=replace(NOTHING, sharpen=1.0, sharpen_px=1.5))
+    phone = replace(NOTHING, sharpen=1.0, sharpen_px=1.5)
+    exposure = syn.Exposure(blur_px=1.0, full_well=0.0, colour=False, phone=phone)
     sharp = expose(step(150.0, 0.0), exposure)[100].astype(float)
     soft = expose(step(150.0, 0.0), replace(exposure, phone=NOTHING))[100].astype(float)
     v = soft / 255.0
@@ -155,12 +157,13 @@ def test_tone_curve_local_contrast_and_noise_are_as_stated() -> None:
     w = v**0.9
     assert curved == pytest.approx(w + 0.6 * (3 * w**2 - 2 * w**3 - w), abs=0.012)
     flat = np.full((200, 200, 3), 0.4, np.float32)
-    noisy = expose(flat, replace(exposure, full_well=1000.0, phone=replace(NOTHING, read_noise=5.0))).astype(float) / 255
+    dim = replace(exposure, full_well=1000.0, phone=replace(NOTHING, read_noise=5.0))
+    noisy = expose(flat, dim).astype(float) / 255
     light = ((noisy + 0.055) / 1.055) ** 2.4
     # the luminance of three independent channels, Rec. 601 weights as OpenCV's YCrCb has them
     sigma = np.sqrt(0.4 * 1000.0 + 25.0) / 1000.0 * np.sqrt(0.299**2 + 0.587**2 + 0.114**2)
     assert light.std() == pytest.approx(sigma, rel=0.05)
-    denoised = expose(flat, replace(exposure, full_well=1000.0, phone=replace(NOTHING, denoise=0.1))).astype(float) / 255
+    denoised = expose(flat, replace(dim, phone=replace(NOTHING, denoise=0.1))).astype(float) / 255
     assert denoised.std() < 0.5 * noisy.std()
 
 

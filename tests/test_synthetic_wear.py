@@ -61,7 +61,8 @@ def test_truth_of_worn_rotors_agrees_with_an_independent_renderer() -> None:
                                                        syn.Progressive(10.798, 16.225)),
         wear=syn.TipWear(syn.EdgeWear(0.25, 18.0), taper_mm=-0.2, runout_mm=(0.05, 0.1, -0.12)))
     used_b = syn.RotorShape(
-        hand=-1, tip_radius_mm=77.4, tip_length_mm=200.0, laws=(syn.Bent(syn.Progressive(12.261, 18.161), 200.0, 0.0, 1.5),),
+        hand=-1, tip_radius_mm=77.4, tip_length_mm=200.0,
+        laws=(syn.Bent(syn.Progressive(12.261, 18.161), 200.0, 0.0, 1.5),),
         wear=syn.TipWear(syn.EdgeWear(0.35, 11.0), runout_mm=(-0.08, 0.08, 0.0)))
     bulged = syn.RotorShape(tip_radius_mm=79.2, tip_length_mm=200.0, wear=syn.TipWear(syn.EdgeWear(0.12)),
                             laws=(syn.Bent(syn.Progressive(11.714, 17.297), 200.0, -0.8),))
@@ -106,7 +107,7 @@ def test_the_mesh_ends_on_the_worn_tip() -> None:
 
 
 def _profiles(scene: syn.Scene, light: NDArray[np.float32], points: Array, rise: Array, lens: syn.CameraModel) -> Array:
-    """Where the rendered edge lies, px beyond points (n, 3) of the ring frame towards `rise`; NaN where contrast lacks."""
+    """Where the rendered edge lies, px beyond points (n, 3) of the ring frame towards `rise`; NaN without contrast."""
     matrix = np.array([[lens.f_px, 0, lens.cx_px], [0, lens.f_px, lens.cy_px], [0, 0, 1.0]])
     rotation, shift = cv2.Rodrigues(np.array(scene.view.R))[0], np.array(scene.view.t_mm)
     px, above = (np.asarray(cv2.projectPoints(p, rotation, shift, matrix, np.array(lens.dist))[0][:, 0], float)
@@ -133,11 +134,12 @@ def test_a_worn_tip_is_rendered_where_opencv_projects_it(eye: tuple[float, float
     blank = syn.RingPrint({**syn.ring_definition(), "markers": []}, arrow=False, half_side_mm=700.0)
     exposure = syn.Exposure(colour=False, blur_px=0.0, full_well=0.0, vignetting=0.0)
     lens = syn.CameraModel().scaled(2016, 1512)
-    scene = syn.Scene(lens, syn.View.looking(np.array(eye), np.array([0.0, 0.0, 20.0]), 30.0), (blank,), shape, standing,
-                      syn.Lighting(ambient=1.0, key=0.0), exposure)
+    view = syn.View.looking(np.array(eye), np.array([0.0, 0.0, 20.0]), 30.0)
+    scene = syn.Scene(lens, view, (blank,), shape, standing, syn.Lighting(ambient=1.0, key=0.0), exposure)
     light = syn.radiance(scene)[:, :, 0]
     pose = standing.pose(shape)
-    worn, cylinder = [], []
+    worn: list[Array] = []
+    cylinder: list[Array] = []
     for blade in range(3):
         along = np.linspace(6.0, 60.0, 80)
         beta, phi, drop, radius = tip_curve(shape, blade).at(along)
