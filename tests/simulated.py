@@ -2,7 +2,8 @@
 
 The truth (`simulated_truth.py`) is built with the camera and the tip curves of `tests.synthetic` and with code of
 its own for the rest (splines by scipy, visibility, print, frames). Whatever `Priors` holds to be uncertain is drawn
-from it, so that the intervals can be judged: where they do not cover, the adjustment is wrong and not the draw.
+from it, but for the tips' radii and what moves edges along their length (`simulated_noise.py`), which follow laws of
+their own: where the intervals do not cover, the adjustment is wrong and not the draw.
 
 Not covered: errors of edge finding itself (points on a wrong edge, tone curves); renders show those.
 """
@@ -13,14 +14,11 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-from simulated_truth import POINT_PX, Array, Bools, Noise, Truth
+from simulated_noise import USUAL, Noise, sway
+from simulated_truth import POINT_PX, Array, Bools, Truth
 
 from bladeangle.adjustment.model import CirclePoints, EndPoints, TipPoints, View
 from bladeangle.imaging.ring import RingSighting
-
-USUAL = Noise()
-#: Distance along an edge, px, over which its sway is forgotten.
-SWAY_LENGTH_PX = 130.0
 
 # --- The observations ------------------------------------------------------------------------------------------------
 
@@ -120,7 +118,7 @@ def _visible(truth: Truth, photo: int) -> Iterator[tuple[int, int, Bools]]:
     """Blade, face and where (n,) its tip edge is seen and far enough from the blade's ends."""
     eye, standing = truth.eye(photo), truth.standing_of[photo]
     for b, blade in enumerate(truth.blades):
-        arc = blade.tau * truth.radius_mm
+        arc = blade.arc_mm
         inner = (arc > 4) & (arc < arc[-1] - 4)
         if _overhead(truth, photo):
             yield b, 1 if standing == 0 else -1, inner & _uncovered(truth, b, standing)
@@ -140,7 +138,7 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
         points = truth.face(b, face)
         if not far:
             arc, *grooves = truth.grooves_mm
-            points[:, 2] += np.interp(truth.blades[b].tau * truth.radius_mm, arc, grooves[0 if face > 0 else 1])
+            points[:, 2] += np.interp(truth.blades[b].arc_mm, arc, grooves[0 if face > 0 else 1])
         px = truth.px(truth.to_ring(points, standing), photo)
         normal = _across(np.gradient(px, axis=0), truth.px(truth.to_ring(points + rise, standing), photo) - px)
         seen = seen & _within(truth, photo, px)
@@ -158,7 +156,7 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
             parts.append((b, face, on + error[:, None] * across, across))
     if not parts:
         return TipPoints.none()
-    parts = _swayed(parts, rng, noise.sway[far] * noise.tip_px)
+    parts = _swayed(parts, rng, noise.sway[far] * noise.tip_px, noise)
     sizes = [len(p[2]) for p in parts]
     return TipPoints(
         np.repeat([p[0] for p in parts], sizes), np.repeat([p[1] for p in parts], sizes), np.full(sum(sizes), far),
@@ -170,17 +168,15 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
 Part = tuple[int, int, Array, Array]
 
 
-def _swayed(parts: list[Part], rng: np.random.Generator, sigma_px: float) -> list[Part]:
-    """Runs (blade, face, px, normal) with every edge swaying along its length: a random walk that forgets."""
+def _swayed(parts: list[Part], rng: np.random.Generator, sigma_px: float, noise: Noise) -> list[Part]:
+    """Runs (blade, face, px, normal) with every edge swaying along its length."""
     out = list(parts)
     for key in sorted({(b, face) for b, face, _, _ in parts}):
         mine = [i for i, part in enumerate(parts) if part[:2] == key]
         px, normal = (np.concatenate([parts[i][k] for i in mine]) for k in (2, 3))
-        kept = np.exp(-np.linalg.norm(np.diff(px, axis=0), axis=1) / SWAY_LENGTH_PX)
-        sway = sigma_px * rng.standard_normal(len(px))
-        for i, share in enumerate(kept, 1):
-            sway[i] = share * sway[i - 1] + math.sqrt(1 - share**2) * sway[i]
-        moved = np.split(px + sway[:, None] * normal, np.cumsum([len(parts[i][2]) for i in mine])[:-1])
+        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(px, axis=0), axis=1))])
+        off = sigma_px * sway(rng, along, noise)
+        moved = np.split(px + off[:, None] * normal, np.cumsum([len(parts[i][2]) for i in mine])[:-1])
         for i, place in zip(mine, moved, strict=True):
             out[i] = (*key, place, parts[i][3])
     return out

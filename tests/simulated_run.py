@@ -9,7 +9,8 @@ from unittest import mock
 import numpy as np
 from numpy.typing import NDArray
 from simulated import observe
-from simulated_truth import Changes, Noise, Truth, random_truth, spline
+from simulated_noise import Noise
+from simulated_truth import Changes, Truth, another_day, random_truth, spline
 
 from bladeangle.adjustment import adjust as adjust_room
 from bladeangle.adjustment import normals
@@ -130,8 +131,19 @@ def measured(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) ->
 def simulate(
     rng: np.random.Generator, kind: str, changes: Changes, noise: Noise, with_ideal: bool = True
 ) -> Case:
-    """One random case; errors of the adjustment, and refusals, are passed on."""
+    """One random case; errors of the adjustment, and refusals, are passed on.
+
+    The ideal adjustment is only known where edges sway as the measurement assumes. Of kind `change` the angles are
+    differences, after less before.
+    """
     truth = random_truth(rng, kind, changes, noise)
+    before = _case(truth, rng, noise, with_ideal and noise.measured_law)
+    if kind != "change":
+        return before[0]
+    return _change(before, _case(another_day(truth, rng, noise), rng, noise, False))
+
+
+def _case(truth: Truth, rng: np.random.Generator, noise: Noise, with_ideal: bool) -> tuple[Case, Stations]:
     views = observe(truth, rng, noise)
     result, found = measured(truth, views, rng)
     flags = doubts(result, found, StationOptions(), truth.ring, diameter_known=False, scale_checked=False)
@@ -142,9 +154,29 @@ def simulate(
         best = measure_stations(ideal(truth, views, result.state, noise), StationOptions())
         index = {label: k for k, label in enumerate(best.labels)}
         ideal_u = np.array([best.budget.angle(index[x])[0] if x in index else np.nan for x in found.labels])
-    return Case(
+    case = Case(
         found.labels, np.array([truth.angle_deg(x) for x in found.labels]), found.angle_deg, u,
         np.array([coverage_factor(p[1]) * p[0] for p in pairs]), ideal_u, found.budget.covariance_deg2,
         {line.name: np.sqrt(np.maximum(np.diag(line.covariance_deg2), 0)) for line in found.budget.lines},
         result.iterations, tuple(sorted({f.code for f in flags} & set(MISFITS))),
+    )  # fmt: skip
+    return case, found
+
+
+def _change(before: tuple[Case, Stations], after: tuple[Case, Stations]) -> Case:
+    """Differences of the angles of two cases; lines of the budget that both share are the same error in both."""
+    (old, old_found), (new, new_found) = before, after
+    common = [x for x in new.labels if x in old.labels]
+    i, j = ([labels.index(x) for x in common] for labels in (old.labels, new.labels))
+    covariance = old.covariance_deg2[np.ix_(i, i)] + new.covariance_deg2[np.ix_(j, j)]
+    others = {line.name: line for line in old_found.budget.lines if line.shared}
+    for line in new_found.budget.lines:
+        other = others.get(line.name)
+        if other is not None and line.shared and line.effects_deg is not None and other.effects_deg is not None:
+            shared = (line.effects_deg.T @ other.effects_deg)[np.ix_(j, i)]
+            covariance = covariance - shared - shared.T
+    u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    return Case(
+        tuple(common), new.true_deg[j] - old.true_deg[i], new.angle_deg[j] - old.angle_deg[i], u, 1.96 * u,
+        np.full(len(u), np.nan), covariance, {}, new.iterations, tuple(sorted({*old.misfits, *new.misfits})),
     )  # fmt: skip

@@ -4,24 +4,33 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.spatial.transform import Rotation
+from simulated_noise import USUAL, Noise, grooves
 
 from bladeangle.adjustment.priors import Priors
 from bladeangle.imaging.camera import Camera, camera_from_exif, read_camera
-from bladeangle.imaging.ring import Ring, ring_from_dict
+from bladeangle.imaging.ring import Ring, ring_from_dict, ring_to_dict
 from bladeangle.records.station import StationOptions
 from tests import synthetic
+from tests.synthetic.random_scenes import around_view
 from tests.synthetic.scene import tip_curve
+from tests.synthetic.wear import EdgeWear, TipWear
+from tests.synthetic.workshop import random_wear
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-KINDS = ("pair", "eight", "uncalibrated")
+#: Kinds of sets, and how many photographs from the side each has beside the overhead pair.
+SIDES = {"pair": 0, "eight": 6, "uncalibrated": 6, "five": 3, "change": 0}
+KINDS = tuple(SIDES)
+TIPS = ("cylinder", "new", "used")
 STATIONS = ("entry", "middle", "exit")
 CALIBRATED = Path(__file__).parent.parent / "calibration" / "camera-pocket7.json"
 #: How far circles of one face of the hub stand apart in height, mm.
@@ -31,39 +40,43 @@ POINT_PX, KNOT_MM, PAST_END_MM = 16.0, 20.0, 6.0
 
 
 @dataclass(frozen=True)
-class Noise:
-    """What the points suffer: standard deviations along the normal, px (ends: mm along the tip).
-
-    bias_px : of a shift common to all edges of a kind; correlated : correlation of neighbours along an edge; outliers :
-    share of the tip points that lie `outlier_px` off, in runs of ten; sway : of runs of edge in one photograph, seen
-    from the side and from overhead, in `tip_px`, and forgotten over 130 px; groove_px : by which grooves move the same
-    places of all edges seen from the side; circle_sway_px : of a circle, once and twice round; ring_every : thins the
-    ring.
-    """
-
-    tip_px: float = 0.15
-    ring_px: float = 0.05
-    circle_px: float = 0.10
-    end_mm: float = 0.30
-    bias_px: float = 0.08
-    correlated: float = 0.0
-    outliers: float = 0.0
-    outlier_px: float = 4.0
-    sway: tuple[float, float] = (1.0, 0.3)
-    groove_px: float = 0.14
-    circle_sway_px: float = 0.1
-    ring_every: int = 3
-
-
-@dataclass(frozen=True)
 class Blade:
-    """One blade's tip mid-line: tau (n,) rad from its leading end, height (n,) and angle (n,); lead_rad its azimuth."""
+    """One blade's tip mid-line, arrays (n,): tau rad from its leading end, height, slope dz / (radius dtau) and radius;
+    lead_rad its azimuth."""
 
     lead_rad: float
     tau: Array
     height_mm: Array
     slope: Array
+    radius_mm: Array
     thickness_mm: float
+
+    @cached_property
+    def arc_mm(self) -> Array:
+        """Circumferential arc length from the leading end at the local tip radius (trapezoid rule)."""
+        steps = 0.5 * (self.radius_mm[1:] + self.radius_mm[:-1]) * np.diff(self.tau)
+        return np.concatenate([[0.0], np.cumsum(steps)])
+
+    @cached_property
+    def length_mm(self) -> Array:
+        """Length along the tip from the leading end."""
+        sides = np.hypot(np.diff(self.arc_mm), np.diff(self.height_mm))
+        return np.concatenate([[0.0], np.cumsum(sides)])
+
+
+@dataclass(frozen=True)
+class Changes:
+    """What is asked for over the random draw; rotors : smooth laws and small tilts, as rotors are; tips : of `TIPS`;
+    from_axis_deg : where photographs from the side are taken from, if not from 40 to 52."""
+
+    blades: int | None = None
+    rotors: bool = False
+    offset_mm: float | None = None
+    tilt_deg: float | None = None
+    bend_mm: float = 0.0
+    pieces: tuple[tuple[float, float, float], ...] = ()
+    tips: str = "cylinder"
+    from_axis_deg: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -94,14 +107,17 @@ class Truth:
     bias_px: dict[str, float]
     grooves_mm: Array
     priors: Priors
+    lens: synthetic.CameraModel
+    shape: synthetic.RotorShape
+    changes: Changes
 
     def angle_deg(self, label: str) -> float:
-        """The station angle by definition, from the densely sampled mid-line."""
+        """The station angle by definition, from the densely sampled mid-line: the least-squares slope of height on
+        circumferential arc length at the local tip radius."""
         options = StationOptions()
         number, station = label.split(".")
         blade = self.blades[int(number) - 1]
-        arc = blade.tau * self.radius_mm
-        length = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(arc), np.diff(blade.height_mm)))])
+        arc, length = blade.arc_mm, blade.length_mm
         skip, long, whole = options.skip_mm, options.length_mm, length[-1]
         low, high = {
             "entry": (skip, skip + long),
@@ -118,15 +134,14 @@ class Truth:
         The face lies half the thickness off, square to the mid-line on the unrolled cylinder.
         """
         b = self.blades[blade]
-        arc = b.tau * self.radius_mm
-        length = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(arc), np.diff(b.height_mm)))])
-        half = np.full(len(arc), 0.5 * b.thickness_mm * side)
+        length = b.length_mm
+        half = np.full(len(length), 0.5 * b.thickness_mm * side)
         for inside, reach in ((length, self.rounding_mm[0]), (length[-1] - length, self.rounding_mm[1])):
             half *= np.sqrt(1 - np.clip(1 - inside / reach, 0.0, 1.0) ** 2)
         tilt = np.arctan(b.slope)
-        phi = b.lead_rad + self.turn * (arc - half * np.sin(tilt)) / self.radius_mm
+        phi = b.lead_rad + self.turn * (b.tau - half * np.sin(tilt) / b.radius_mm)
         z = b.height_mm + half * np.cos(tilt)
-        return np.column_stack([self.radius_mm * np.cos(phi), self.radius_mm * np.sin(phi), z])
+        return np.column_stack([b.radius_mm * np.cos(phi), b.radius_mm * np.sin(phi), z])
 
     def to_ring(self, points: Array, standing: int) -> Array:
         """Points (n, 3) of the rotor frame in the ring frame."""
@@ -155,22 +170,10 @@ class Truth:
         return np.column_stack([x + stretch * x + shear * y, y - stretch * y + shear * x, z])
 
 
-@dataclass(frozen=True)
-class Changes:
-    """What is asked for over the random draw; rotors : smooth laws and small tilts, as rotors are."""
-
-    blades: int | None = None
-    rotors: bool = False
-    offset_mm: float | None = None
-    tilt_deg: float | None = None
-    bend_mm: float = 0.0
-    pieces: tuple[tuple[float, float, float], ...] = ()
-
-
 # --- The truth -------------------------------------------------------------------------------------------------------
 
 
-def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes(), noise: Noise = Noise()) -> Truth:
+def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes(), noise: Noise = USUAL) -> Truth:
     """A rotor and its photographs, with everything uncertain drawn from the priors."""
     if kind == "uncalibrated":
         file = camera_from_exif(4032, 3024, 26.0)
@@ -199,29 +202,74 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
     ring = replace(ring, pieces=np.arange(len(ring.ids)) * count // len(ring.ids))
     pieces = np.zeros((count, 3))
     pieces[1:] = np.array(changes.pieces).reshape(-1, 3)
-    wanted = synthetic.ROTOR_VIEWS[: 2 if kind == "pair" else 8]
-    scenes = synthetic.rotor_photos(rng, shape, lens, definition, wanted)
-    cameras = tuple(
+    views, standing_of = _views(rng, shape, lens, definition, SIDES[kind], changes)
+    cameras = _cameras(rng, lens, priors, len(views))
+    azimuth = float(rng.uniform(0, 2 * np.pi))
+    rounding = np.clip(rng.normal(priors.rounding_mm, priors.rounding_sigma_mm, 2), 1.0, 8.0)
+    sheet = np.array([priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm])
+    bias = {k: float(noise.bias_px * rng.standard_normal()) for k in ("inlet", "outlet", "ring")}
+    mm_per_px = float(np.mean([np.linalg.norm(v.eye_mm) for v in views])) / lens.f_px
+    longest = max(float(b.tau[-1]) for b in blades) * shape.tip_radius_mm
+    groove = grooves(rng, longest, noise.groove_px * mm_per_px, noise)
+    return Truth(
+        ring, shape.tip_radius_mm, -shape.hand, (float(rounding[0]), float(rounding[1])), blades, r, t, (up, down),
+        rng.normal(0, sheet), (changes.bend_mm, azimuth), pieces, cameras, views, standing_of, bias, groove, priors,
+        lens, shape, changes,
+    )  # fmt: skip
+
+
+def _views(
+    rng: np.random.Generator, shape: synthetic.RotorShape, lens: synthetic.CameraModel, ring: dict[str, Any],
+    sides: int, changes: Changes,
+) -> tuple[tuple[synthetic.View, ...], tuple[int, ...]]:  # fmt: skip
+    """Poses of the overhead pair and of so many photographs from the side, and the standing of each."""
+    wanted = (*synthetic.ROTOR_VIEWS[:2], *(f"around-{1 + k * 6 // sides}" for k in range(sides)))
+    scenes = synthetic.rotor_photos(rng, shape, lens, ring, wanted)
+    views = [s.view for s in scenes]
+    if changes.from_axis_deg is not None:
+        start = float(rng.uniform(0, 360))
+        outer, limits = float(ring["outer_radius_mm"]), changes.from_axis_deg
+        views[2:] = [around_view(rng, lens, outer, start + 360 * k / sides, limits) for k in range(sides)]
+    return tuple(views), tuple(int(s.name == "outlet.jpg") for s in scenes)
+
+
+def _cameras(
+    rng: np.random.Generator, lens: synthetic.CameraModel, priors: Priors, count: int
+) -> tuple[synthetic.CameraModel, ...]:
+    """The lens as each photograph's focus and stabiliser leave it."""
+    return tuple(
         replace(
             lens,
             f_px=lens.f_px * (1 + rng.normal(0, priors.focus_sigma)),
             cx_px=lens.cx_px + rng.normal(0, priors.principal_sigma_px),
             cy_px=lens.cy_px + rng.normal(0, priors.principal_sigma_px),
         )
-        for _ in scenes
+        for _ in range(count)
     )
-    azimuth = float(rng.uniform(0, 2 * np.pi))
-    rounding = np.clip(rng.normal(priors.rounding_mm, priors.rounding_sigma_mm, 2), 1.0, 8.0)
-    sheet = np.array([priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm])
-    bias = {k: float(noise.bias_px * rng.standard_normal()) for k in ("inlet", "outlet", "ring")}
-    mm_per_px = float(np.mean([np.linalg.norm(s.view.eye_mm) for s in scenes])) / lens.f_px
-    longest = max(float(b.tau[-1]) for b in blades) * shape.tip_radius_mm
-    grooves = _grooves(rng, longest, noise.groove_px * mm_per_px)
-    return Truth(
-        ring, shape.tip_radius_mm, -shape.hand, (float(rounding[0]), float(rounding[1])), blades, r, t, (up, down),
-        rng.normal(0, sheet), (changes.bend_mm, azimuth), pieces, cameras, tuple(s.view for s in scenes),
-        tuple(int(s.name == "outlet.jpg") for s in scenes), bias, grooves, priors,
-    )  # fmt: skip
+
+
+def another_day(truth: Truth, rng: np.random.Generator, noise: Noise = USUAL, same_wear: bool = True) -> Truth:
+    """The rotor bent by a degree or so at entry, exit or both, and photographed again with the same phone and print.
+
+    Standings, poses, foci and biases are drawn anew; grooves stay. Without `same_wear` its tips were scraped too.
+    """
+    entry, exit_ = rng.uniform(-1.5, 1.5, 2) * np.array([(1, 0), (0, 1), (1, 1)])[rng.integers(3)]
+    blades = []
+    for b, blade in enumerate(truth.blades):
+        first, last = np.radians([entry + rng.normal(0, 0.15), exit_ + rng.normal(0, 0.15)])
+        slope = -np.tan(np.arctan(-blade.slope) + first + (last - first) * blade.tau / blade.tau[-1])
+        more = np.diff(blade.arc_mm) * 0.5 * ((slope - blade.slope)[1:] + (slope - blade.slope)[:-1])
+        height = blade.height_mm + np.concatenate([[0.0], np.cumsum(more)]) - 0.5 * more.sum()
+        radius = blade.radius_mm if same_wear else blade.radius_mm - EdgeWear(
+            float(rng.uniform(0.0, 0.2)), float(rng.uniform(8.0, 22.0))).loss_mm(b, blade.arc_mm)  # fmt: skip
+        blades.append(replace(blade, slope=slope, height_mm=height, radius_mm=radius))
+    ring = ring_to_dict(truth.ring)
+    views, standing_of = _views(rng, truth.shape, truth.lens, ring, len(truth.views) - 2, truth.changes)
+    r, t = _standings(rng, truth.changes, truth.priors, float(truth.t_ring_rotor[1, 2]))
+    bias = {k: float(noise.bias_px * rng.standard_normal()) for k in truth.bias_px}
+    cameras = _cameras(rng, truth.lens, truth.priors, len(views))
+    return replace(truth, blades=tuple(blades), r_ring_rotor=r, t_ring_rotor=t, views=views, standing_of=standing_of,
+                   cameras=cameras, bias_px=bias)
 
 
 def _circle_heights(rng: np.random.Generator, priors: Priors, end_mm: float, count: int) -> Array:
@@ -234,14 +282,6 @@ def _circle_heights(rng: np.random.Generator, priors: Priors, end_mm: float, cou
     drawn = rng.standard_normal(count)
     apart = np.append(0.0, FACE_MM * drawn[1:])
     return np.clip(mean + (own + beyond) ** -0.5 * drawn[0] + apart, 20, 100)
-
-
-def _grooves(rng: np.random.Generator, length_mm: float, sigma_mm: float) -> Array:
-    """What grooves do to the two edges of the land, (2, m) mm along the tip: a random walk that forgets over 13 mm."""
-    arc = np.linspace(-10.0, length_mm + 10.0, 160)
-    alike = np.exp(-np.abs(arc[:, None] - arc) / 13.0)
-    out: Array = rng.multivariate_normal(np.zeros(len(arc)), alike, 2, method="cholesky") * sigma_mm
-    return np.vstack([arc, out])
 
 
 def _lens(rng: np.random.Generator, file: Camera) -> synthetic.CameraModel:
@@ -303,6 +343,7 @@ def _blades(
     if changes.rotors:
         coefficients *= 0.0
         end_rad *= 0.2
+    wear = TipWear() if changes.tips == "cylinder" else random_wear(rng, n, changes.tips == "used")
     blades = []
     for b, curve in enumerate(curves):
         last = float(curve.round_mm[-1]) / radius + end_rad[b, 1] - end_rad[b, 0]
@@ -316,5 +357,7 @@ def _blades(
         slope += basis.derivative()(tau) @ coefficients[b] / radius
         thickness = shape.thickness_mm + (rng.normal(0, priors.extra_sigma_mm) if n > 1 else 0.0)
         lead = 2 * np.pi * b / n - shape.hand * end_rad[b, 0]
-        blades.append(Blade(lead, tau, z, slope, max(thickness, 0.3)))
+        along = arc / math.cos(math.atan(float(-slope.mean())))
+        r = radius + wear.deviation_mm(b, along, float(along[-1]), z / shape.height_mm)
+        blades.append(Blade(lead, tau, z, slope * radius / r, r, max(thickness, 0.3)))
     return tuple(blades)

@@ -18,11 +18,12 @@ import cv2
 from bladeangle.base.errors import DefinitionError, UsageError
 from tests import synthetic as syn
 from tests.synthetic import __main__ as command
-from tests.synthetic import raster, shade
+from tests.synthetic import ground, raster
 from tests.synthetic.answers import station_angles, wrap_deg
 from tests.synthetic.mesh import rotor_mesh
-from tests.synthetic.photograph import expose, marker_bits
+from tests.synthetic.photograph import marker_bits
 from tests.synthetic.scene import tip_curve
+from tests.synthetic.sensor import expose
 
 Array = NDArray[np.float64]
 CAMERA = syn.CameraModel(f_px=900.0, cx_px=395.3, cy_px=302.6, dist=(0.12, -0.2, 0.004, -0.003, 0.05),
@@ -93,7 +94,7 @@ def test_printed_markers_lie_where_opencv_projects_them(eye: tuple[float, float,
     scene = syn.Scene(CAMERA, view_from(*eye, 17.0), (syn.RingPrint(ring, arrow=False),), exposure=FLAT)
     light = syn.radiance(scene)[:, :, 0].astype(float)
     paper = np.median(light[light > 0.9 * light.max()])
-    black, errors = shade.INK / shade.PAPER, []
+    black, errors = ground.INK / ground.PAPER, []
     for marker in ring["markers"]:
         corners = np.array(marker["corners_mm"])
         bits = marker_bits(ring["dictionary"], marker["id"])
@@ -135,7 +136,7 @@ def test_a_disc_and_a_straight_edge_are_placed_to_a_fiftieth_of_a_pixel() -> Non
     square = np.array([[-61.3, -30.2], [50.0, -30.2], [50.0, 44.4], [-61.3, 44.4]])
     for shape in (disc, square):
         for roll in (0.0, 33.0):
-            thing = syn.FlatObject(tuple(map(tuple, shape.tolist())), height_mm=0.0, colour=(0.1, 0.1, 0.1))
+            thing = syn.Thing(tuple(map(tuple, shape.tolist())), height_mm=0.0, colour=(0.1, 0.1, 0.1))
             scene = syn.Scene(CAMERA, view_from(-60, 40, 310, roll), (blank,), exposure=FLAT, objects=(thing,))
             light = syn.radiance(scene)[:, :, 0].astype(float)
             u, v = opencv_px(np.array([[0.0, 0.0, 0.0]]), scene)[0].astype(int)
@@ -154,11 +155,11 @@ def test_a_disc_and_a_straight_edge_are_placed_to_a_fiftieth_of_a_pixel() -> Non
 def upper_edge_mm(shape: syn.RotorShape, blade: int, along_mm: Array) -> Array:
     """Upper tip edge in the rotor frame from the definition: mid-line plus half the thickness along the normal."""
     curve = tip_curve(shape, blade)
-    beta, arc, drop = curve.at(along_mm)
+    beta, around, drop, radius = curve.at(along_mm)
     half = 0.5 * shape.thickness_mm
-    phi = 2 * math.pi * blade / shape.blades - shape.hand * (arc + half * np.sin(beta)) / shape.tip_radius_mm
+    phi = 2 * math.pi * blade / shape.blades - shape.hand * (around + half * np.sin(beta) / radius)
     z = shape.lead_height_mm - drop + half * np.cos(beta)
-    return np.column_stack([shape.tip_radius_mm * np.cos(phi), shape.tip_radius_mm * np.sin(phi), z])
+    return np.column_stack([radius * np.cos(phi), radius * np.sin(phi), z])
 
 
 @pytest.mark.parametrize("hand", [1, -1])
@@ -396,7 +397,7 @@ def test_command_writes_photographs_ring_and_truth(tmp_path: Path, capsys: pytes
     truth = json.loads((folder / "truth.json").read_text())
     assert [p["file"] for p in truth["photos"]] == ["inlet.jpg", "outlet.jpg"]
     assert truth["name"] == "set 1" and truth["rotor"]["hand"] == "left" and len(truth["blades"]) == 3
-    assert set(truth["blades"][0]) == {"mid", "inlet_face", "outlet_face", "wrap_deg"}
+    assert set(truth["blades"][0]) == {"mid", "inlet_face", "outlet_face", "wrap_deg", "arc_mm", "radius_mm"}
     assert truth["camera"]["f"] == pytest.approx(2952.0 * 640 / 4032)
     assert json.loads((folder / "ring.json").read_text())["markers"][0]["id"] == 0
     with Image.open(folder / "inlet.jpg") as picture:

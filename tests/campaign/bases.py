@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from bladeangle.base.files import atomic_path, write_bytes_atomic
 from tests import synthetic
 from tests.synthetic import CameraModel, Exposure, Scene, jpeg_bytes, random_rotor, rotor_photos, truth
-from tests.synthetic.photograph import expose, radiance
+from tests.synthetic.photograph import radiance
+from tests.synthetic.sensor import expose
 
 VIEWS = ("inlet", "outlet", "around-1", "around-4")
 #: Standard uncertainties of the camera file's parameters; what a calibration reaches.

@@ -28,6 +28,7 @@ from __future__ import annotations
 
 from tests.synthetic.answers import station_angles, truth, wrap_deg
 from tests.synthetic.faults import IMAGE_FAULTS, SCENE_FAULTS
+from tests.synthetic.phone import Phone
 from tests.synthetic.photograph import jpeg_bytes, radiance, render, write_json, write_photo
 from tests.synthetic.random_scenes import (
     ROTOR_VIEWS,
@@ -42,20 +43,20 @@ from tests.synthetic.scene import (
     CameraModel,
     Damage,
     Exposure,
-    FlatObject,
-    Lighting,
     Progressive,
     RingPrint,
     RotorShape,
     Scene,
-    ShadowEdge,
     Stain,
     Standing,
     View,
 )
+from tests.synthetic.surroundings import Bench, Lamp, Lighting, Mirrored, ShadowEdge, Spill, Thing
+from tests.synthetic.wear import Bent, EdgeWear, TipWear
 
 __all__ = [
-    "IMAGE_FAULTS", "ROTOR_VIEWS", "SCENE_FAULTS", "CameraModel", "Damage", "Exposure", "FlatObject", "Lighting",
-    "Progressive", "RingPrint", "RotorShape", "Scene", "ShadowEdge", "Stain", "Standing", "View", "jpeg_bytes",
-    "radiance", "random_rotor", "random_scene", "render", "ring_definition", "ring_for", "rotor_photos", "sheet_photos",
-    "station_angles", "truth", "wrap_deg", "write_json", "write_photo"]
+    "IMAGE_FAULTS", "ROTOR_VIEWS", "SCENE_FAULTS", "Bench", "Bent", "CameraModel", "Damage", "EdgeWear", "Exposure",
+    "Lamp", "Lighting", "Mirrored", "Phone", "Progressive", "RingPrint", "RotorShape", "Scene", "ShadowEdge", "Spill",
+    "Stain", "Standing", "Thing", "TipWear", "View", "jpeg_bytes", "radiance", "random_rotor", "random_scene", "render",
+    "ring_definition", "ring_for", "rotor_photos", "sheet_photos", "station_angles", "truth", "wrap_deg", "write_json",
+    "write_photo"]

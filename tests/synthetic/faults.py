@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from bladeangle.base.files import import_cv2
 from tests.synthetic.random_scenes import ring_definition
-from tests.synthetic.scene import Damage, FlatObject, RingPrint, Scene, ShadowEdge, Stain, Standing
+from tests.synthetic.scene import Damage, RingPrint, Scene, Stain, Standing
+from tests.synthetic.surroundings import ShadowEdge, Thing
 
 Image = NDArray[np.uint8]
 Rng = np.random.Generator
@@ -124,14 +125,14 @@ def hand_over(scene: Scene, rng: Rng) -> Scene:
     outer = float(scene.sheets[0].definition["outer_radius_mm"])
     outward, across = np.array([math.cos(a), math.sin(a)]), np.array([-math.sin(a), math.cos(a)])
 
-    def blob(centre: tuple[float, float], half: tuple[float, float]) -> FlatObject:
+    def blob(centre: tuple[float, float], half: tuple[float, float]) -> Thing:
         angles = np.arange(20) * math.pi / 10.0
         c, s = np.cos(angles), np.sin(angles)
         # A rounded rectangle: the fourth-power ellipse.
         u = centre[0] + half[0] * np.sign(c) * np.sqrt(np.abs(c))
         v = centre[1] + half[1] * np.sign(s) * np.sqrt(np.abs(s))
         points = u[:, None] * outward + v[:, None] * across
-        return FlatObject(tuple((float(x), float(y)) for x, y in points))
+        return Thing(tuple((float(x), float(y)) for x, y in points))
 
     fingers = [blob((outer - 4.0, 20.0 * i - 30.0), (26.0, 8.0)) for i in range(4)]
     return replace(scene, objects=(blob((outer + 55.0, 0.0), (45.0, 42.0)), *fingers))
@@ -146,7 +147,7 @@ def hand_on_rotor(scene: Scene, rng: Rng) -> Scene:
     for i in range(int(rng.integers(1, 4))):
         corners = [(25.0, -8.0), (160.0, -9.0), (160.0, 9.0), (25.0, 8.0)]
         points = [u * outward + (v + 22.0 * i) * across for u, v in corners]
-        fingers.append(FlatObject(tuple((float(x), float(y)) for x, y in points), top))
+        fingers.append(Thing(tuple((float(x), float(y)) for x, y in points), top))
     return replace(scene, objects=tuple(fingers))
 
 
@@ -159,9 +160,9 @@ def half_hidden(scene: Scene, rng: Rng) -> Scene:
     outward, across = np.array([math.cos(a), math.sin(a)]), np.array([-math.sin(a), math.cos(a)])
     clear = rotor_mm + 9.0
 
-    def strip(u0: float, u1: float, v0: float, v1: float) -> FlatObject:
+    def strip(u0: float, u1: float, v0: float, v1: float) -> Thing:
         points = [u * outward + v * across for u, v in ((u0, v0), (u1, v0), (u1, v1), (u0, v1))]
-        return FlatObject(tuple((float(x), float(y)) for x, y in points), 0.5, (0.7, 0.68, 0.6))
+        return Thing(tuple((float(x), float(y)) for x, y in points), 0.5, (0.7, 0.68, 0.6))
 
     far = outer + 20.0
     return replace(scene, objects=(strip(max(inner, clear), far, -far, far), strip(inner, far, clear, far),

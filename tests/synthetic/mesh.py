@@ -12,9 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.synthetic.scene import Array, FlatObject, RotorShape, TipCurve, tip_curve
+from tests.synthetic.scene import Array, RotorShape, TipCurve, tip_curve
+from tests.synthetic.surroundings import Thing
 
-METAL, TURNED, SKIN = 0, 1, 2
+#: Materials; things that lie about come after them, one each.
+METAL, TURNED, LAND, THINGS = 0, 1, 2, 3
 
 
 @dataclass(frozen=True)
@@ -101,16 +103,20 @@ def hub_mesh(shape: RotorShape, step_mm: float) -> list[Mesh]:
     return [_revolved(profile, material, count) for profile, material in pieces]
 
 
-def _radii(shape: RotorShape, curve: TipCurve, s: Array, blade: int, rows: int) -> Array:
-    """Radii (len(s), rows) from inside the hub to the tip, finer towards the tip; nicks shorten the blade."""
-    lead = shape.lead_height_mm
-    root = hub_radius_at(shape, lead - curve.at(s)[2]) - 2.0
-    tip = np.full(len(s), shape.tip_radius_mm)
+def _radii(shape: RotorShape, curve: TipCurve, s: Array, blade: int, rows: int) -> tuple[Array, Array]:
+    """Radii (len(s), rows) from inside the hub to the tip, finer towards the tip, and their depths.
+
+    A depth is 0 at the tip as it is worn and 1 at the hub; nicks shorten the blade, and so begin below it.
+    """
+    _, _, drop, whole = curve.at(s)
+    root = hub_radius_at(shape, shape.lead_height_mm - drop) - 2.0
+    tip = whole
     for damage in shape.damage:
         if damage.kind == "nick" and damage.blade == blade + 1:
             tip = tip - damage.depth(s)
     t = np.sin(0.5 * math.pi * np.linspace(0.0, 1.0, rows))
-    return root[:, None] + (tip - root)[:, None] * t
+    r = root[:, None] + (tip - root)[:, None] * t
+    return r, np.clip((whole[:, None] - r) / (whole[:, None] - shape.hub_radius_mm), 0.0, None)
 
 
 @dataclass(frozen=True)
@@ -157,15 +163,14 @@ def _blade_points(shape: RotorShape, blade: int, section: _Section, rows: int) -
     curve, lead = tip_curve(shape, blade), shape.lead_height_mm
     end = np.array([[shape.tip_length_mm]])
     nominal = _along(section, shape, np.zeros((1, 1)), end)[:, 0]
-    r = _radii(shape, curve, nominal, blade, rows)
-    depth = np.clip((shape.tip_radius_mm - r) / (shape.tip_radius_mm - shape.hub_radius_mm), 0.0, None)
+    r, depth = _radii(shape, curve, nominal, blade, rows)
     s = _along(section, shape, shape.sweep_mm * depth**1.5, end - shape.trailing_sweep_mm * depth**1.5)
-    beta, along, drop = curve.at(s)
-    # Radial generators: the height is that of the tip, so the local angle steepens inwards as R/r.
-    local = np.arctan(np.tan(beta) * shape.tip_radius_mm / r)
+    beta, around, drop, at_tip = curve.at(s)
+    # Radial generators: the height is that of the tip, so the local angle steepens inwards as the radius falls.
+    local = np.arctan(np.tan(beta) * at_tip / r)
     thickness = shape.thickness_mm + (shape.root_thickness_mm - shape.thickness_mm) * depth
     half = 0.5 * thickness * section.side[:, None]
-    phi = along / shape.tip_radius_mm + np.sin(local) * half / r
+    phi = around + np.sin(local) * half / r
     z = lead - drop + np.cos(local) * half
     for damage in shape.damage:
         if damage.kind == "dent" and damage.blade == blade + 1:
@@ -185,7 +190,7 @@ def _land(tip: Array, section: _Section) -> Mesh:
     height = upper[:, 2:] + (lower[:, 2:] - upper[:, 2:]) * t
     r = np.broadcast_to(np.linalg.norm(upper[:, :2], axis=1)[:, None], phi.shape)
     points = np.stack([r * np.cos(phi), r * np.sin(phi), height], axis=-1)
-    return _grid(points, np.stack([np.cos(phi), np.sin(phi), np.zeros_like(phi)], axis=-1), METAL)
+    return _grid(points, np.stack([np.cos(phi), np.sin(phi), np.zeros_like(phi)], axis=-1), LAND)
 
 
 def blade_mesh(shape: RotorShape, blade: int, step_mm: float) -> list[Mesh]:
@@ -208,9 +213,11 @@ def rotor_mesh(shape: RotorShape, step_mm: float = 0.5) -> Mesh:
     return joined(parts)
 
 
-def object_mesh(thing: FlatObject) -> Mesh:
-    """A flat convex object as a fan of triangles facing up, subdivided so that lens distortion bends its outline."""
+def object_mesh(thing: Thing, material: int) -> Mesh:
+    """A thing's flat top as a fan of triangles, subdivided so that lens distortion bends its outline, and its sides."""
     outline = np.array(thing.outline_mm, float)
+    turning = float((outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1]).sum())
+    outline = outline[::-1] if turning < 0 else outline
     dense = np.concatenate([np.linspace(a, b, math.ceil(np.hypot(*(b - a)) / 2.0), endpoint=False) for a, b in
                             zip(outline, np.roll(outline, -1, axis=0), strict=True)])
     dense = np.concatenate([dense, dense[:1]])
@@ -220,4 +227,14 @@ def object_mesh(thing: FlatObject) -> Mesh:
     points = np.concatenate([xy, np.full((*xy.shape[:2], 1), thing.height_mm)], axis=-1)
     normals = np.zeros_like(points)
     normals[..., 2] = 1.0
-    return _grid(points, normals, SKIN)
+    top = _grid(points, normals, material)
+    if thing.thickness_mm <= 0.0:
+        return top
+    z = thing.height_mm - np.linspace(0.0, thing.thickness_mm, 4)
+    sides = np.concatenate([np.repeat(dense[:, None], 4, axis=1),
+                            np.broadcast_to(z[:, None], (len(dense), 4, 1))], axis=-1)
+    along = np.roll(dense[:-1], -1, axis=0) - np.roll(dense[:-1], 1, axis=0)
+    along = np.concatenate([along, along[:1]])
+    out = np.column_stack([along[:, 1], -along[:, 0], np.zeros(len(along))])
+    out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-9)
+    return joined([top, _grid(sides, np.repeat(out[:, None], 4, axis=1), material)])

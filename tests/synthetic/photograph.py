@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +18,10 @@ from numpy.typing import NDArray
 
 from bladeangle.base.files import import_cv2, write_bytes_atomic
 from tests.synthetic import raster, shade
-from tests.synthetic.mesh import Mesh, joined, object_mesh, rotor_mesh
+from tests.synthetic.mesh import THINGS, Mesh, joined, object_mesh, rotor_mesh
 from tests.synthetic.raster import SAMPLES
-from tests.synthetic.scene import Array, Exposure, RingPrint, RotorShape, Scene, tip_curve
+from tests.synthetic.scene import Array, RingPrint, RotorShape, Scene, tip_curve
+from tests.synthetic.sensor import expose
 
 _BAND_ROWS = 48
 _METAL_BGR = (0.98, 1.0, 1.01)
@@ -86,8 +88,8 @@ class _Stage:
             self.to_rotor = np.asarray(np.linalg.inv(pose), np.float64)
             parts.append(rotor_mesh(rotor, step_mm).moved(pose))
             coarse_parts.append(rotor_mesh(rotor, 3.0).moved(pose))
-        for thing in scene.objects:
-            parts.append(object_mesh(thing))
+        for number, thing in enumerate(scene.objects):
+            parts.append(object_mesh(thing, THINGS + number))
             coarse_parts.append(parts[-1])
         self.mesh = joined(parts) if parts else None
         coarse = joined(coarse_parts) if parts else None
@@ -101,6 +103,9 @@ class _Stage:
             out *= np.float32(lighting.ambient)
             if not lighting.hard_shadow:
                 out += np.float32(lighting.key) * _soft_light(coarse, _around(key), points, normals)
+            for lamp in lighting.lamps:
+                parts_of_it = _around(np.array(lamp.position_mm))
+                out += np.float32(lamp.share) * _soft_light(coarse, parts_of_it, points, normals)
             return out
 
         self.sheet_light = light(ground, up).reshape(len(axis), len(axis))
@@ -120,7 +125,7 @@ def _stage(scene: Scene) -> _Stage:
     """The stage of a scene; the last one is kept, since a set of photographs shares it."""
     # Chords of 0.5 mm leave a tip's arc by 0.004 px at 12 megapixels; smaller pictures may have longer ones.
     step_mm = 0.5 * math.sqrt(max(0.5, 4032.0 / scene.camera.width))
-    key = (scene.rotor, scene.standing, scene.lighting, scene.objects, step_mm)
+    key = (scene.rotor, scene.standing, replace(scene.lighting, mirrored=()), scene.objects, step_mm)
     if key not in _stages:
         _stages.clear()
         _stages[key] = _Stage(scene, step_mm)
@@ -180,11 +185,19 @@ def _stain_points(rotor: RotorShape | None) -> Array:
     rows = []
     for stain in rotor.stains if rotor else ():
         assert rotor is not None
-        _, along, drop = tip_curve(rotor, stain.blade - 1).at(np.array([stain.at_mm]))
-        phi = 2.0 * math.pi * (stain.blade - 1) / rotor.blades - rotor.hand * float(along[0]) / rotor.tip_radius_mm
+        _, around, drop, _ = tip_curve(rotor, stain.blade - 1).at(np.array([stain.at_mm]))
+        phi = 2.0 * math.pi * (stain.blade - 1) / rotor.blades - rotor.hand * float(around[0])
         rows.append([rotor.tip_radius_mm * math.cos(phi), rotor.tip_radius_mm * math.sin(phi),
                      rotor.lead_height_mm - float(drop[0]), stain.radius_mm, stain.factor])
     return np.array(rows, float).reshape(-1, 5)
+
+
+def _colours(scene: Scene) -> Array:
+    """Colour (BGR) and gloss of the materials: metal, what is turned, the tip land, and every thing that lies about."""
+    metal, (land, gloss) = (scene.rotor.reflectance, scene.rotor.land) if scene.rotor else (1.0, (1.0, 1.0))
+    b, g, r = _METAL_BGR
+    rows = [(b * k, g * k, r * k, shine) for k, shine in ((metal, 1.0), (metal, 1.0), (metal * land, gloss))]
+    return np.array(rows + [(*thing.colour[::-1], thing.gloss) for thing in scene.objects], float)
 
 
 def _world(scene: Scene, stage: _Stage) -> shade.World:
@@ -208,19 +221,19 @@ def _world(scene: Scene, stage: _Stage) -> shade.World:
     else:
         line = [0.0, 0.0, 0.0, 1.0, 1.0]
     corner = math.hypot(max(camera.cx_px, camera.width - camera.cx_px), max(camera.cy_px, camera.height - camera.cy_px))
-    metal = scene.rotor.reflectance if scene.rotor else 1.0
-    skin = scene.objects[0].colour if scene.objects else (0.4, 0.3, 0.2)
     return shade.World(
         camera=np.array([camera.f_px, camera.cx_px, camera.cy_px, scene.exposure.vignetting, corner]),
         dist=np.array(camera.dist), rotation=np.array(view.R), eye=view.eye_mm, px=(px + 0.5) * SAMPLES - 0.5,
         nearness=nearness, vertices=np.ascontiguousarray(mesh.vertices), normals=np.ascontiguousarray(mesh.normals),
         vertex_light=stage.vertex_light, triangles=mesh.triangles, patch=mesh.patch, material=mesh.material,
         to_rotor=np.ascontiguousarray(stage.to_rotor[:3]),
-        colours=np.array([_METAL_BGR, _METAL_BGR, skin[::-1]]) * [[metal], [metal], [1.0]],
+        colours=_colours(scene),
         stains=_stain_points(scene.rotor), sheets=sheets, cells=where, markers=markers, bits=bits,
         sheet_light=stage.sheet_light, shadow=stage.shadow, shadow_axes=stage.shadow_axes,
         lamps=np.array([lighting.key if lighting.hard_shadow else 0.0, *key, lighting.glare,
                         *lighting.glare_position_mm, lighting.glare_exponent, *line]),
+        emitters=np.array([m.row() for m in lighting.mirrored], float).reshape(-1, 13), bench=scene.bench.row(),
+        spills=np.array([[*s.centre_mm, s.radius_mm, s.width_mm, s.depth] for s in scene.spills], float).reshape(-1, 5),
         sizes=np.array([_MAP_HALF_MM, _LIGHT_HALF_MM, _SKY_HALF_MM, scene.rotor.texture if scene.rotor else 0.0]))
 
 
@@ -232,6 +245,7 @@ def radiance(scene: Scene) -> NDArray[np.float32]:
     image = np.empty((height, width, 3 if scene.exposure.colour else 1), np.float32)
     zbuffer = np.empty((_BAND_ROWS * SAMPLES, width * SAMPLES), np.float32)
     ids = np.empty(zbuffer.shape, np.int32)
+    scratch = np.zeros(shade.SCRATCH)
     corners = world.px[world.triangles]
     low, high = corners[:, :, 1].min(axis=1) - 1.0, corners[:, :, 1].max(axis=1) + 1.0
     for row0 in range(0, height, _BAND_ROWS):
@@ -243,46 +257,13 @@ def radiance(scene: Scene) -> NDArray[np.float32]:
             z.fill(0.0)
             i.fill(-1)
             raster.fill(world.px, world.nearness, world.triangles, which, SAMPLES, row0 * SAMPLES, z, i, touched)
-        shade.resolve(world, row0, z, i, touched, image[row0:row0 + rows])
+        shade.resolve(world, row0, z, i, touched, scratch, image[row0:row0 + rows])
     return image
-
-
-def _motion_kernel(x: float, y: float) -> NDArray[np.float32]:
-    """A straight smear from -half to +half of (x, y) px, each point spread bilinearly."""
-    n = 2 * math.ceil(0.5 * max(abs(x), abs(y))) + 3
-    kernel = np.zeros((n, n), np.float32)
-    count = max(2, int(8 * math.hypot(x, y)))
-    for t in (np.arange(count) + 0.5) / count - 0.5:
-        u, v = n // 2 + t * x, n // 2 + t * y
-        i, j = int(u), int(v)
-        for dj, wj in ((0, 1 - (v - j)), (1, v - j)):
-            for di, wi in ((0, 1 - (u - i)), (1, u - i)):
-                kernel[j + dj, i + di] += wi * wj
-    return kernel / kernel.sum()
-
-
-def expose(light: NDArray[np.float32], exposure: Exposure) -> NDArray[np.uint8]:
-    """Blur, noise, clipping and sRGB encoding of linear light; (height, width[, 3]) uint8."""
-    cv2 = import_cv2()
-    if exposure.blur_px > 0:
-        light = cv2.GaussianBlur(light, (0, 0), exposure.blur_px, borderType=cv2.BORDER_REPLICATE)
-    if exposure.motion_px != (0.0, 0.0):
-        light = cv2.filter2D(light, -1, _motion_kernel(*exposure.motion_px), borderType=cv2.BORDER_REPLICATE)
-    height, width = light.shape[:2]
-    light = light.reshape(height, width, -1)  # OpenCV drops the last axis of a grey picture
-    rng = np.random.default_rng(exposure.seed)
-    encoded = np.empty(light.shape, np.uint8)
-    for row in range(0, len(light), 256):
-        band = light[row:row + 256]
-        # One noise for all channels: a phone's colour noise is smoothed away before the file is written.
-        noise = rng.standard_normal(band.shape[:2], np.float32)
-        raster.develop(band, noise, float(exposure.full_well), float(exposure.gain), encoded[row:row + 256])
-    return encoded if exposure.colour else encoded.reshape(height, width)
 
 
 def render(scene: Scene) -> NDArray[np.uint8]:
     """The photograph of a scene: (height, width, 3) BGR or (height, width) grey, sRGB-encoded uint8."""
-    return expose(radiance(scene), scene.exposure)
+    return expose(radiance(scene), scene.exposure, scene.camera.cx_px, scene.camera.cy_px)
 
 
 def jpeg_bytes(image: NDArray[np.uint8], quality: int = 88, camera_name: str = "Bench 1", focal_35mm: int | None = 26,

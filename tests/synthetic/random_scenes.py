@@ -11,10 +11,8 @@ import numpy as np
 
 from bladeangle.base.errors import UsageError
 from tests.synthetic.scene import (
-    AngleLaw,
     CameraModel,
     Exposure,
-    Lighting,
     Progressive,
     RingPrint,
     RotorShape,
@@ -23,6 +21,8 @@ from tests.synthetic.scene import (
     View,
     tip_curve,
 )
+from tests.synthetic.surroundings import Lighting
+from tests.synthetic.wear import AngleLaw
 
 #: The standard photographs of a rotor, and of the bare sheet.
 ROTOR_VIEWS = ("inlet", "outlet", *(f"around-{i}" for i in range(1, 7)))
@@ -95,7 +95,7 @@ def random_standing(rng: np.random.Generator, shape: RotorShape, flipped: bool, 
     spin = float(rng.uniform(-4.0, 4.0))
     if flipped:
         # Turned over about x, the trailing tip of blade 1 lies at +hand * wrap and is brought to the arrow.
-        spin -= shape.hand * math.degrees(tip_curve(shape, 0).round_mm[-1] / shape.tip_radius_mm)
+        spin -= shape.hand * math.degrees(tip_curve(shape, 0).phi_rad[-1])
     return Standing(disc(offset_mm), disc(tilt_deg), spin, flipped)
 
 

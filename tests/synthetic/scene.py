@@ -11,18 +11,15 @@ itself.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from bladeangle.base.errors import DefinitionError
-
-Array = NDArray[np.float64]
-#: Blade angle in degrees from the plane of rotation, of the fraction 0..1 of the tip's length from the leading edge.
-AngleLaw = Callable[[Array], Array]
+from tests.synthetic.phone import Phone
+from tests.synthetic.surroundings import Bench, Lighting, Spill, Thing
+from tests.synthetic.wear import AngleLaw, Array, TipWear
 
 
 @dataclass(frozen=True)
@@ -72,12 +69,13 @@ class Stain:
 
 @dataclass(frozen=True)
 class RotorShape:
-    """A rotor whose blades are helicoids with radial generators and a tip on a cylinder.
+    """A rotor whose blades are helicoids with radial generators and a tip on a cylinder, or near one (`wear`).
 
     `laws` holds one angle law for all blades or one per blade. `hand` is +1 when the blade is a right-hand screw thread
     and -1 otherwise. `edge_round_mm` is how far along the tip the elliptical rounding of the leading and trailing edge
     reaches; the tip land meets the faces in sharp edges. `sweep_mm` is how far the leading edge falls back along the
-    tip's arc between tip and hub. Angles of the stations never depend on damage or stains.
+    tip's arc between tip and hub. `land` is what the tip land reflects against the rest, and its gloss: (1, 1) as the
+    blades are, (1.2, 0) chalked. Angles of the stations never depend on damage or stains.
     """
 
     blades: int = 3
@@ -99,8 +97,10 @@ class RotorShape:
     laws: tuple[AngleLaw, ...] = (Progressive(10.0, 16.0),)
     damage: tuple[Damage, ...] = ()
     stains: tuple[Stain, ...] = ()
+    wear: TipWear = field(default_factory=TipWear)
     texture: float = 1.0
     reflectance: float = 0.8
+    land: tuple[float, float] = (1.0, 1.0)
 
     def __post_init__(self) -> None:
         if not 1 <= self.blades <= 12 or self.hand not in (1, -1):
@@ -108,6 +108,9 @@ class RotorShape:
         if len(self.laws) not in (1, self.blades):
             raise DefinitionError(f"{len(self.laws)} angle laws do not fit {self.blades} blades.",
                                   "Give one law for all blades or one for each.")
+        if any(len(one) not in (0, self.blades) for one in (
+                self.wear.runout_mm, self.wear.ripple, self.wear.leading.share, self.wear.trailing.share)):
+            raise DefinitionError("wear is not given for every blade.", "Give one run-out, ripple and share per blade.")
         if not self.bore_radius_mm < self.nose_radius_mm <= self.hub_radius_mm < self.tip_radius_mm:
             raise DefinitionError("the radii must grow from bore over nose and hub to tip.", "Correct the radii.")
 
@@ -118,36 +121,50 @@ class RotorShape:
     @property
     def lead_height_mm(self) -> float:
         """Height of the leading tips' mid-line: the longest blade ends `base_mm` above the outlet face."""
-        drops = [tip_curve(self, b).drop_mm[-1] for b in range(len(self.laws))]
-        return self.base_mm + max(drops)
+        return self.base_mm + max(float(_fall(self, b)[2][-1]) for b in range(len(self.laws)))
 
 
 @dataclass(frozen=True)
 class TipCurve:
-    """Mid-line of one blade's tip, finely sampled from the leading edge: arrays (N,) in mm and radians."""
+    """Mid-line of one blade's tip, finely sampled from the leading edge: arrays (N,) in mm and radians.
+
+    `round_mm` is the circumferential arc at the local tip radius `radius_mm`, `phi_rad` the azimuth from the leading
+    tip (positive), `drop_mm` the fall of the height.
+    """
 
     along_mm: Array
     angle_rad: Array
     round_mm: Array
     drop_mm: Array
+    radius_mm: Array
+    phi_rad: Array
 
-    def at(self, along_mm: Array) -> tuple[Array, Array, Array]:
-        """Angle (rad), arc on the tip cylinder (mm) and drop (mm) at distances along the tip."""
+    def at(self, along_mm: Array) -> tuple[Array, Array, Array, Array]:
+        """Angle (rad), azimuth from the leading tip (rad), drop and radius (mm) at distances along the tip."""
         s = np.asarray(along_mm, float)
-        return (np.interp(s, self.along_mm, self.angle_rad), np.interp(s, self.along_mm, self.round_mm),
-                np.interp(s, self.along_mm, self.drop_mm))
+        return (np.interp(s, self.along_mm, self.angle_rad), np.interp(s, self.along_mm, self.phi_rad),
+                np.interp(s, self.along_mm, self.drop_mm), np.interp(s, self.along_mm, self.radius_mm))
+
+
+def _integral(values: Array, step: float) -> Array:
+    """Integral from the first sample on (trapezoid rule)."""
+    return np.concatenate([[0.0], np.cumsum(0.5 * step * (values[1:] + values[:-1]))])
+
+
+def _fall(shape: RotorShape, blade: int, step_mm: float = 0.02) -> tuple[Array, Array, Array]:
+    """Distance along a blade's tip (mm), angle (rad) and drop (mm) on a grid of about `step_mm`."""
+    s = np.linspace(0.0, shape.tip_length_mm, math.ceil(shape.tip_length_mm / step_mm) + 1)
+    angle = np.radians(np.broadcast_to(np.asarray(shape.law(blade)(s / s[-1]), float), s.shape))
+    return s, angle, _integral(np.sin(angle), s[1])
 
 
 def tip_curve(shape: RotorShape, blade: int, step_mm: float = 0.02) -> TipCurve:
     """Integrate a blade's angle law along its tip (trapezoid rule on a grid of `step_mm`)."""
-    n = math.ceil(shape.tip_length_mm / step_mm) + 1
-    s = np.linspace(0.0, shape.tip_length_mm, n)
-    angle = np.radians(np.broadcast_to(np.asarray(shape.law(blade)(s / s[-1]), float), s.shape))
-
-    def integral(values: Array) -> Array:
-        return np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(s))])
-
-    return TipCurve(s, angle, integral(np.cos(angle)), integral(np.sin(angle)))
+    s, angle, drop = _fall(shape, blade, step_mm)
+    height = (shape.lead_height_mm - drop) / shape.height_mm
+    radius = shape.tip_radius_mm + shape.wear.deviation_mm(blade, s, shape.tip_length_mm, height)
+    cosine = np.cos(angle)
+    return TipCurve(s, angle, _integral(cosine, s[1]), drop, radius, _integral(cosine / radius, s[1]))
 
 
 def half_thickness(shape: RotorShape, along_mm: Array, thickness_mm: float | Array) -> Array:
@@ -313,44 +330,10 @@ class RingPrint:
 
 
 @dataclass(frozen=True)
-class FlatObject:
-    """Something lying over the sheet at a height: a convex outline (N, 2) in the ring frame; a hand is several."""
-
-    outline_mm: tuple[tuple[float, float], ...]
-    height_mm: float = 8.0
-    colour: tuple[float, float, float] = (0.42, 0.27, 0.20)
-
-
-@dataclass(frozen=True)
-class ShadowEdge:
-    """Shadow of something outside the picture: light is multiplied by `factor` on the far side of a line on the sheet.
-
-    The line passes `distance_mm` from the centre with normal azimuth `azimuth_deg`; `softness_mm` is the penumbra.
-    """
-
-    azimuth_deg: float = 0.0
-    distance_mm: float = 0.0
-    softness_mm: float = 1.0
-    factor: float = 0.35
-
-
-@dataclass(frozen=True)
-class Lighting:
-    """Ambient sky, one key lamp (with soft or hard shadow), one lamp that glares off the metal."""
-
-    ambient: float = 0.55
-    key: float = 0.45
-    key_position_mm: tuple[float, float, float] = (350.0, -300.0, 900.0)
-    hard_shadow: bool = False
-    glare: float = 0.0
-    glare_position_mm: tuple[float, float, float] = (120.0, 160.0, 700.0)
-    glare_exponent: float = 60.0
-    edge: ShadowEdge | None = None
-
-
-@dataclass(frozen=True)
 class Exposure:
     """What lens, sensor and file do to the light. Blur is applied in linear light, before noise and encoding.
+
+    `phone`, if there is one, takes the place of plain noise and encoding; `path_px` is the hand's path, (x, y) a step.
 
     `blur_px` is the sigma of a Gaussian; `motion_px` the (x, y) of a straight smear; `full_well` the electrons of a
     white pixel (0: no noise); `gain` multiplies the light (1: paper near 0.75 of full scale); `vignetting` the loss of
@@ -365,6 +348,8 @@ class Exposure:
     quality: int = 88
     colour: bool = True
     seed: int = 0
+    path_px: tuple[tuple[float, float], ...] = ()
+    phone: Phone | None = None
 
 
 @dataclass(frozen=True)
@@ -378,5 +363,7 @@ class Scene:
     standing: Standing = field(default_factory=Standing)
     lighting: Lighting = field(default_factory=Lighting)
     exposure: Exposure = field(default_factory=Exposure)
-    objects: tuple[FlatObject, ...] = ()
+    objects: tuple[Thing, ...] = ()
+    bench: Bench = field(default_factory=Bench)
+    spills: tuple[Spill, ...] = ()
     name: str = "photo.jpg"
