@@ -19,7 +19,7 @@ from bladeangle.base.errors import DefinitionError, RingNotFoundError
 from bladeangle.base.files import safe_name
 from bladeangle.imaging import profiles
 from bladeangle.imaging.camera import read_definition
-from bladeangle.imaging.photo import Photo, import_cv2
+from bladeangle.imaging.photo import Photo, import_cv2, reduced_px
 
 Array = NDArray[np.float64]
 
@@ -274,7 +274,7 @@ def _detect(photo: Photo, ring: Ring, mirrored: bool, *, quick: bool) -> tuple[N
     if not pairs:
         return np.zeros(0, int), np.zeros((0, 4, 2))
     corners = np.array([q for _, q in pairs]) * factor + (factor - 1) / 2
-    return np.array([k for k, _ in pairs]), corners
+    return np.array([k for k, _ in pairs]), reduced_px(corners, photo.reduction)
 
 
 def measure_sides(photo: Photo, found: NDArray[np.int64], corners: Array) -> RingSighting:

@@ -53,7 +53,10 @@ class Options:
 
 @dataclass(frozen=True)
 class Measurement:
-    """All that one measurement found; `assemble.py` turns it into the record."""
+    """All that one measurement found; `assemble.py` turns it into the record.
+
+    The camera and a shot's file speak of the pixels of the files, all else of those that are worked on.
+    """
 
     shots: tuple[Shot, ...]
     ring: Ring
@@ -118,7 +121,7 @@ def measure(
         flags += doubted
         shots.append(shot)
         if edits is not None:
-            shot.edits = edits.for_photo(shot.photo.sha256)
+            shot.edits = edits.for_photo(shot.photo.sha256).reduced(shot.photo.reduction)
             if shot.edits.struck or shot.edits.added:
                 flags.append(Flag("edited-by-hand", "Edges were struck out or added by hand.", shot.name))
     standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
@@ -128,7 +131,7 @@ def measure(
                 f"{shot.name}: no photograph of this standing position is taken from straight above.",
                 "Add one from above; the oblique ones are matched to it.",
             )
-    priors = _priors(camera, options, ring)
+    priors = _priors(camera.worked(), options, ring)
     loose = [s.name for s in shots if not tied_to(s.photo, camera)]
     if loose:
         priors = unconfirmed(priors)
@@ -168,7 +171,7 @@ def _sighted(
     def sighted(path: Path, standing: str) -> tuple[Shot, list[Flag]]:
         photo = read.pop(path, None) or read_photo(path)
         sighting = sight_ring(photo, ring)
-        pose = start_pose(sighting, ring, camera.parameters, photo.name)
+        pose = start_pose(sighting, ring, camera.reduced(photo.reduction).parameters, photo.name)
         doubted = judge(photo, sighting, ring, camera, pose)
         overhead = bool(np.hypot(*pose.eye_mm[:2]) < OVERHEAD_MM)
         return Shot(path, photo.name, standing, light_alone(photo), sighting, pose, overhead), doubted
@@ -182,7 +185,7 @@ def camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera
     if camera is None:
         text = "The camera was not calibrated; its focal length comes from the photograph's own data."
         flags.append(Flag("uncalibrated-camera", text))
-        return camera_from_exif(photo.width, photo.height, photo.exif.focal_35mm)
+        return camera_from_exif(*photo.file_size, photo.exif.focal_35mm)
     return camera
 
 
