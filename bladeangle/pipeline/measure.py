@@ -16,7 +16,7 @@ from bladeangle.base.errors import EdgesError, UsageError
 from bladeangle.base.flags import Flag
 from bladeangle.detection.edges import confirm_count
 from bladeangle.imaging.camera import Camera, camera_from_exif
-from bladeangle.imaging.photo import Photo, light_alone, read_photo
+from bladeangle.imaging.photo import Photo, light_alone, read_photo, scale_of
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.quality import judge, tied_to
 from bladeangle.imaging.ring import Ring, sight_ring
@@ -193,6 +193,12 @@ def _priors(camera: Camera, options: Options, ring: Ring) -> Priors:
     """What is known beforehand; a ring is printed for a size of rotor, which tells the tip radius to millimetres."""
     guess = RADIUS_OF_RING * ring.inner_radius_mm
     priors = Priors(camera.parameters, camera.covariance, radius_mm=guess, radius_sigma_mm=RADIUS_SIGMA_MM)
+    scale = scale_of(camera.width, camera.height)
+    priors = replace(
+        priors,
+        principal_sigma_px=priors.principal_sigma_px * scale,
+        groove_sigma_px=priors.groove_sigma_px * scale,
+    )
     if options.diameter_mm is not None:
         priors = replace(priors, radius_mm=options.diameter_mm / 2, radius_sigma_mm=options.diameter_sigma_mm / 2)
     return priors
