@@ -222,7 +222,8 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
     """Follow one circle, first widely on the plane, then in the picture; None when too little of the turn shows it."""
     polarity, scale = 0, max(photo.scale, 1.0)
     # as many millimetres in larger photographs; in smaller ones the fit needs as many pixels
-    for azimuths, reach, needed in ((AZIMUTHS // 2, round(16 * scale), 0.4), (AZIMUTHS, round(6 * scale), NEEDED_SHARE)):
+    wide, near = round(16 * scale), round(6 * scale)
+    for azimuths, reach, needed in ((AZIMUTHS // 2, wide, 0.4), (AZIMUTHS, near, NEEDED_SHARE)):
         psi = np.arange(azimuths) * 2 * np.pi / azimuths
         radial = np.stack([np.cos(psi), np.sin(psi)], 1)
         px, outer = plane.pixels(centre + np.array([radius, radius + 0.05])[:, None, None] * radial)

@@ -354,7 +354,7 @@ def _robust_lines(across: Array, design: Array, most_px: float) -> tuple[Array, 
 def _corners_from_lines(
     start: Array, along: Array, normal: Array, line: Array, kept: NDArray[np.bool_], most_px: float
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """Intersections of the fitted sides (k, 4, 2), and which markers (k,) have enough of all sides, within `most_px`."""
+    """Intersections of the fitted sides (k, 4, 2), and which markers (k,) are whole and lie within `most_px`."""
     a, b = line[..., 0:1], line[..., 1:2]
     bow = line[..., 2:3] if line.shape[-1] == 3 else np.zeros_like(a)
     p = start + normal * (a - 0.5 * b + 0.25 * bow)  # the fitted side at its two ends
