@@ -268,7 +268,7 @@ def measure_tips(
 
 def _sigma(steps: profiles.Steps, far: bool, scale: float) -> Array:
     """Standard uncertainty (n,) px: noise, a floor, and what the metal's own texture does to an edge that is faint."""
-    texture = (TEXTURE if far else TEXTURE_OF_LAND) * scale
+    texture = (TEXTURE if far else TEXTURE_OF_LAND) * max(scale, 1.0)  # smaller ones are blurred over as many pixels
     faint = texture / np.maximum(np.abs(steps.contrast) / np.maximum(steps.level, 1e-3), 0.01)
     out: Array = np.sqrt(steps.sigma_px**2 + 0.03**2 + faint**2)
     return out

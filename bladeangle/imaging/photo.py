@@ -48,6 +48,8 @@ MIN_SIDE_PX = 640
 MAX_ASPECT = 4.0
 #: Longer side, px, of the photographs that whatever counts in pixels was found with: 12 megapixels, four to three.
 USUAL_SIDE_PX = 4032
+#: How many times longer a photograph may be before it is reduced: one of half as many pixels is measured as well.
+LARGEST_SCALE = 1.25
 #: Rows of the small picture that are averaged at a time, so that the light of the whole file need not be kept.
 ROWS_AT_ONCE = 64
 #: Largest file read; an uncompressed 16-bit picture of the largest pixel count fits.
@@ -141,8 +143,11 @@ class Photo:
 
 
 def reduction_of(width: int, height: int) -> int:
-    """The whole factor by which a file of this size, px, is reduced: that which brings it nearest the usual size."""
-    return max(1, math.floor(max(width, height) / USUAL_SIDE_PX + 0.5))
+    """The whole factor by which a file of this size, px, is reduced: to at most `LARGEST_SCALE` of the usual one's.
+
+    Photographs of 24 megapixels are halved, of 48 too, of 108 taken to a third.
+    """
+    return max(1, math.ceil(max(width, height) / (LARGEST_SCALE * USUAL_SIDE_PX)))
 
 
 def scale_of(width: int, height: int) -> float:
