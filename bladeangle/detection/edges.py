@@ -19,13 +19,16 @@ from bladeangle.adjustment.rotor import FACES
 from bladeangle.base.errors import EdgesError
 from bladeangle.base.geometry import Array
 from bladeangle.imaging import profiles
-from bladeangle.imaging.photo import Photo
+from bladeangle.imaging.photo import Photo, scale_of
 
+# Lengths in pixels are those of a photograph of the usual size (`photo.USUAL_SIDE_PX`), where 10 px are about a
+# millimetre; in smaller and larger ones they are as many millimetres, as metal and light are the same.
 #: Length of edge, px, over which profiles are averaged to one point.
 POINT_PX = 16
-#: How far, px, the last refinement may move an edge from its prediction, and the reach of its profiles.
-TRUST_PX = 3
-REACH_PX = 9
+#: How far, px, the last refinement may move an edge from its prediction, and the reach of its profiles; the least that
+#: a fit needs.
+TRUST_PX, LEAST_TRUST_PX = 3, 2
+REACH_PX, LEAST_REACH_PX = 9, 6
 #: Share of white pixels at some distance from the edge from which a point counts as glaring.
 GLARING_SHARE = 0.06
 #: What is left of a glaring edge's shift, px: in path-traced photographs nearly the same along a whole blade.
@@ -54,7 +57,8 @@ class Stretch:
     """One run of a tip edge predicted to be seen, with every pixel along it: px, normal (n, 2), land_px (n,).
 
     The normal points the way the edge moves in the picture when the blade rises towards the inlet end. `land_px` is the
-    signed distance along the normal to the other edge of the tip land; infinite where that is not seen.
+    signed distance along the normal to the other edge of the tip land; infinite where that is not seen. One point is
+    measured on every `point_px` of them.
     """
 
     blade: int
@@ -63,6 +67,12 @@ class Stretch:
     px: Array
     normal: Array
     land_px: Array
+    point_px: int = POINT_PX
+
+
+def as_long(px: float, scale: float, least: int = 1) -> int:
+    """Whole pixels that are as long as `px` in a photograph of the usual size, but no fewer than `least`."""
+    return max(round(px * scale), least)
 
 
 def upper_face(standing: str) -> int:
@@ -78,6 +88,7 @@ def predicted(
     assert rotor is not None
     eye, far = state.eye_in(photo, standing), state.inside(photo, standing)
     up = upper_face(state.standings[standing])
+    point_px = as_long(POINT_PX, scale_of(*size))
     margin = END_MARGIN_MM / rotor.radius_mm
     first, last = rotor.ends[:, :1] + margin, rotor.ends[:, 1:] - margin
     step = step_mm / rotor.radius_mm
@@ -102,8 +113,8 @@ def predicted(
         land = np.full(along.shape, np.inf) if far else _dot(other[0] - px, normal)
         for b, mask in enumerate(within & seen.reshape(along.shape)):
             for run in _runs(mask):
-                if (stretch := _stretch(b, face, far, px[b, run], normal[b, run], land[b, run])) is not None:
-                    yield stretch
+                if (found := _stretch(b, face, far, px[b, run], normal[b, run], land[b, run], point_px)) is not None:
+                    yield found
 
 
 def _dot(v: Array, w: Array) -> Array:
@@ -112,17 +123,19 @@ def _dot(v: Array, w: Array) -> Array:
     return out
 
 
-def _stretch(blade: int, face: int, far: bool, px: Array, normal: Array, land_px: Array) -> Stretch | None:
-    """A run of places along an edge with a place every pixel, a whole number of `POINT_PX` of them; None if too few."""
+def _stretch(
+    blade: int, face: int, far: bool, px: Array, normal: Array, land_px: Array, point_px: int
+) -> Stretch | None:
+    """A run of places along an edge with a place every pixel, a whole number of `point_px` of them; None if too few."""
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(px, axis=0).T))])
-    count = int(along[-1] // POINT_PX)
+    count = int(along[-1] // point_px)
     if count < 2:
         return None
-    at = np.arange(count * POINT_PX) + 0.5 * (along[-1] - count * POINT_PX)
+    at = np.arange(count * point_px) + 0.5 * (along[-1] - count * point_px)
     on, across = (np.stack([np.interp(at, along, v) for v in of.T]) for of in (px, normal))
     across /= np.hypot(*across)
     land = np.full(len(at), np.inf) if far else np.interp(at, along, land_px)
-    return Stretch(blade, face, far, on.T, across.T, land)
+    return Stretch(blade, face, far, on.T, across.T, land, point_px)
 
 
 def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
@@ -219,17 +232,21 @@ def measure_tips(
     ----------
     index, standing : which photograph and which standing of the state it is.
     blur_px : blur of edges in this photograph.
-    search_px : how far off the prediction may be; 0 when the rotor is known to a pixel.
+    search_px : how far off the prediction may be, in a photograph of the usual size; 0 when the rotor is known to a
+        pixel.
     """
+    scale = photo.scale
     parts: list[tuple[Stretch, Array, Array, profiles.Steps]] = []
     stretches = list(predicted(state, index, standing, (photo.width, photo.height)))
     if not stretches:
         return TipPoints.none()
-    offsets = _search(photo, stretches, blur_px, search_px) if search_px else [np.zeros(len(s.px)) for s in stretches]
+    offsets = [np.zeros(len(s.px)) for s in stretches]
+    if search_px:
+        offsets = _search(photo, stretches, blur_px, as_long(search_px, scale, 2))
     for stretch, offset in zip(stretches, offsets, strict=True):
         centre = stretch.px + offset[:, None] * stretch.normal
         steps = _refine(photo, stretch, centre, blur_px)
-        middle = np.arange(len(steps.found)) * POINT_PX + POINT_PX // 2
+        middle = np.arange(len(steps.found)) * stretch.point_px + stretch.point_px // 2
         normal = (stretch.normal[middle] + stretch.normal[middle - 1]) / 2
         px = (centre[middle] + centre[middle - 1]) / 2 + steps.offset_px[:, None] * normal
         parts.append((stretch, px, normal, steps))
@@ -244,14 +261,14 @@ def measure_tips(
         each(lambda s: s.far).astype(bool),
         np.concatenate([px for _, px, _, _ in parts])[found],
         np.concatenate([normal for _, _, normal, _ in parts])[found],
-        np.concatenate([_sigma(steps, stretch.far) for stretch, *_, steps in parts])[found],
-        np.concatenate([np.where(steps.glaring, GLARE_PX, 0.0) for *_, steps in parts])[found],
+        np.concatenate([_sigma(steps, stretch.far, scale) for stretch, *_, steps in parts])[found],
+        np.concatenate([np.where(steps.glaring, GLARE_PX * scale, 0.0) for *_, steps in parts])[found],
     )
 
 
-def _sigma(steps: profiles.Steps, far: bool) -> Array:
+def _sigma(steps: profiles.Steps, far: bool, scale: float) -> Array:
     """Standard uncertainty (n,) px: noise, a floor, and what the metal's own texture does to an edge that is faint."""
-    texture = TEXTURE if far else TEXTURE_OF_LAND
+    texture = (TEXTURE if far else TEXTURE_OF_LAND) * max(scale, 1.0)  # smaller ones are blurred over as many pixels
     faint = texture / np.maximum(np.abs(steps.contrast) / np.maximum(steps.level, 1e-3), 0.01)
     out: Array = np.sqrt(steps.sigma_px**2 + 0.03**2 + faint**2)
     return out
@@ -281,17 +298,18 @@ def _search(photo: Photo, stretches: Sequence[Stretch], blur_px: float, search_p
 
 def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> profiles.Steps:
     """Step fits to the means of `POINT_PX` profiles, kept clear of the other edge of the tip land."""
+    most, trust = as_long(REACH_PX, photo.scale, LEAST_REACH_PX), as_long(TRUST_PX, photo.scale, LEAST_TRUST_PX)
     land = float(np.median(np.abs(stretch.land_px)))
     sign = float(np.sign(np.median(stretch.land_px))) if np.isfinite(land) else 0.0
-    clear = int(np.clip(np.floor(land - 2 * blur_px), 3, REACH_PX)) if np.isfinite(land) else REACH_PX
-    reach = (clear if sign < 0 else REACH_PX, clear if sign > 0 else REACH_PX)
+    clear = int(np.clip(np.floor(land - 2 * blur_px), 3, most)) if np.isfinite(land) else most
+    reach = (clear if sign < 0 else most, clear if sign > 0 else most)
     read = profiles.read_profiles(photo.grey, centre, stretch.normal, reach, 0)
-    read = read.reshape(-1, POINT_PX, read.shape[1]) / photo.saturation
-    steps = profiles.fit_steps(read.mean(1), reach, blur_px, slopes=min(reach) >= 5, trust_px=TRUST_PX)
+    read = read.reshape(-1, stretch.point_px, read.shape[1]) / photo.saturation
+    steps = profiles.fit_steps(read.mean(1), reach, blur_px, slopes=min(reach) >= 5, trust_px=trust)
     glaring = np.flatnonzero((read > profiles.WHITE).mean(1).max(1) > GLARING_SHARE)
     if not len(glaring):
         return steps
-    found = profiles.fit_glaring_steps(read[glaring], reach, blur_px, TRUST_PX)
+    found = profiles.fit_glaring_steps(read[glaring], reach, blur_px, trust)
     return steps.with_rows(glaring, found)
 
 

@@ -220,8 +220,10 @@ def _peaks(values: Array, prominence: float) -> list[int]:
 
 def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: float) -> HubCircle | None:
     """Follow one circle, first widely on the plane, then in the picture; None when too little of the turn shows it."""
-    polarity = 0
-    for azimuths, reach, needed in ((AZIMUTHS // 2, 16, 0.4), (AZIMUTHS, 6, NEEDED_SHARE)):
+    polarity, scale = 0, max(photo.scale, 1.0)
+    # as many millimetres in larger photographs; in smaller ones the fit needs as many pixels
+    wide, near = round(16 * scale), round(6 * scale)
+    for azimuths, reach, needed in ((AZIMUTHS // 2, wide, 0.4), (AZIMUTHS, near, NEEDED_SHARE)):
         psi = np.arange(azimuths) * 2 * np.pi / azimuths
         radial = np.stack([np.cos(psi), np.sin(psi)], 1)
         px, outer = plane.pixels(centre + np.array([radius, radius + 0.05])[:, None, None] * radial)
@@ -252,7 +254,7 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
         centre = centre + fit[1:]
         if not RADII_MM[0] < radius < RADII_MM[1]:
             return None
-    if spread * float(np.median(px_per_mm)) > 0.6:
+    if spread * float(np.median(px_per_mm)) > 0.6 * scale:
         return None
     on = (px + steps.offset_px[:, None] * normal)[good]
     sigma_px = np.hypot(steps.sigma_px, 0.03)[good]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import write_text_atomic
 from bladeangle.base.geometry import CAMERA_PARAMETERS
+from bladeangle.imaging.photo import reduced_px, reduction_of
 
 SCHEMA = "bladeangle-camera/1"
 
@@ -39,6 +40,27 @@ class Camera:
     covariance: NDArray[np.float64]
     calibrated: bool = True
     provenance: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def reduction(self) -> int:
+        """The whole factor by which this camera's photographs are reduced to be worked on."""
+        return reduction_of(self.width, self.height)
+
+    def reduced(self, factor: float) -> Camera:
+        """The camera in the pixels of its pictures reduced by a factor: lengths in pixels are so many times shorter."""
+        if factor == 1:
+            return self
+        parameters = self.parameters.copy()
+        parameters[0] /= factor
+        parameters[1:3] = reduced_px(parameters[1:3], factor)
+        shorter = np.append(np.full(3, 1 / factor), np.ones(len(parameters) - 3))
+        covariance = shorter[:, None] * self.covariance * shorter
+        size = int(self.width / factor), int(self.height / factor)
+        return replace(self, width=size[0], height=size[1], parameters=parameters, covariance=covariance)
+
+    def worked(self) -> Camera:
+        """The camera in the pixels that its photographs are worked on in."""
+        return self.reduced(self.reduction)
 
 
 def camera_to_dict(camera: Camera) -> dict[str, Any]:

@@ -9,6 +9,11 @@ that refuses what is truncated or damaged. JPEG goes through libjpeg-turbo in it
 readers fill a damaged picture with grey and say nothing. Damage that still makes a legal JPEG (a flipped bit that
 decodes to other values) cannot be noticed here; the measurement's own checks must catch it.
 
+What is sought is so many millimetres wide, whatever the number of pixels. A photograph with many more of them than
+`USUAL_SIDE_PX` is therefore worked on reduced by a whole factor, by the mean of the light in each square of pixels; it
+costs nothing, since edges are as good as light and metal let them be and not as pixels do. What measures speaks of the
+pixels of `grey`; what is written for others, of those of the file (`Photo.in_file`, `Camera.reduced`).
+
 Not covered: colour profiles and PNG gamma chunks (every file is taken as sRGB), gain maps of high-dynamic-range
 photographs (the base picture is used), 16 bits of a *colour* file (read as 8), further pictures of a multi-picture file
 (the first is used), raw files.
@@ -42,6 +47,12 @@ if TYPE_CHECKING:
 MIN_SIDE_PX = 640
 #: Largest ratio of the sides; wider pictures are panoramas, which no single camera model describes.
 MAX_ASPECT = 4.0
+#: Longer side, px, of the photographs that whatever counts in pixels was found with: 12 megapixels, four to three.
+USUAL_SIDE_PX = 4032
+#: How many times longer a photograph may be before it is reduced: one of half as many pixels is measured as well.
+LARGEST_SCALE = 1.25
+#: Rows of the small picture that are averaged at a time, so that the light of the whole file need not be kept.
+ROWS_AT_ONCE = 64
 #: Largest file read; an uncompressed 16-bit picture of the largest pixel count fits.
 MAX_FILE_BYTES = 500_000_000
 #: Largest decoded picture outside JPEG (which decodes to one byte a pixel), so that memory stays bounded.
@@ -94,8 +105,11 @@ class Photo:
     """A decoded photograph; pixel centres at integers, x right, y down, axes as stored in the file.
 
     grey : (height, width) uint16, linear light, 0 to `WHITE_LEVEL`: far finer than noise, at half the memory of floats.
-    encoded : (height, width) uint8, the file's own grey values (sRGB-encoded luma).
+        Each pixel is the mean of `reduction` by `reduction` of the file's, from its first row and column on.
+    encoded : the file's own grey values (sRGB-encoded luma) uint8, at its own size, which is that of `grey` where
+        nothing is reduced.
     sha256 : of the file's bytes, hexadecimal.
+    left_out : columns and rows at the file's right and lower edge that do not fill a pixel.
     saturation : linear light, 0 to 1, from which the picture is taken to be saturated.
     """
 
@@ -107,12 +121,51 @@ class Photo:
     width: int
     height: int
     exif: Exif
+    reduction: int = 1
+    left_out: tuple[int, int] = (0, 0)
     saturation: float = 1.0
+
+    @property
+    def file_size(self) -> tuple[int, int]:
+        """Width and height of the file, px."""
+        return self.width * self.reduction + self.left_out[0], self.height * self.reduction + self.left_out[1]
+
+    @property
+    def scale(self) -> float:
+        """How many pixels there are for each of a photograph of the usual size: `scale_of` the picture worked on."""
+        return scale_of(self.width, self.height)
+
+    def in_file(self, px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Places (..., 2) of `grey` in pixels of the file."""
+        return enlarged_px(px, self.reduction)
 
     @property
     def display_turns(self) -> int:
         """Quarter turns clockwise that show the photograph upright (after mirroring, should the tag ask for it)."""
         return _ORIENTATIONS[self.exif.orientation or 1][1]
+
+
+def reduction_of(width: int, height: int) -> int:
+    """The whole factor by which a file of this size, px, is reduced: to at most `LARGEST_SCALE` of the usual one's.
+
+    Photographs of 24 megapixels are halved, of 48 too, of 108 taken to a third.
+    """
+    return max(1, math.ceil(max(width, height) / (LARGEST_SCALE * USUAL_SIDE_PX)))
+
+
+def scale_of(width: int, height: int) -> float:
+    """How many pixels a picture of this size has for each of the usual size, along a line."""
+    return max(width, height) / USUAL_SIDE_PX
+
+
+def reduced_px(px: Any, factor: float) -> Any:
+    """Places, px, with pixel centres at integers, in a picture reduced by a factor; of the shape given."""
+    return px if factor == 1 else (px + 0.5) / factor - 0.5
+
+
+def enlarged_px(px: Any, factor: float) -> Any:
+    """Places of a picture reduced by a factor, px, in the picture that it was reduced from."""
+    return px if factor == 1 else (px + 0.5) * factor - 0.5
 
 
 def srgb_to_linear(encoded: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -158,15 +211,30 @@ def read_photo(path: Path, max_pixels: float = 200e6) -> Photo:
         reason = safe_name(" ".join(str(error).split()) or type(error).__name__)
         raise PhotoError(f"{shown} is damaged or incomplete ({reason}).", _HINT_RETAKE) from error
     del data, header
-    cv2 = import_cv2()
-    if values.dtype == np.uint8:
-        grey, encoded = cv2.LUT(values, _linear_table(256)), values
-    else:
-        eight_bits = np.rint(np.arange(65536) / 257).astype(np.uint8)
-        grey, encoded = cv2.LUT(values, _linear_table(65536)), cv2.LUT(values, eight_bits)
-    height, width = encoded.shape
+    factor = reduction_of(values.shape[1], values.shape[0])
+    grey, encoded = _light(values, factor), values
+    if values.dtype == np.uint16:
+        encoded = import_cv2().LUT(values, np.rint(np.arange(65536) / 257).astype(np.uint8))
+    height, width = grey.shape
+    left_out = values.shape[1] - factor * width, values.shape[0] - factor * height
     saturation = float(srgb_to_linear(np.array(saturation_level(encoded) / 255)))
-    return Photo(path, path.name, sha256, grey, encoded, width, height, exif, saturation)
+    return Photo(path, path.name, sha256, grey, encoded, width, height, exif, factor, left_out, saturation)
+
+
+def _light(values: NDArray[Any], factor: int) -> NDArray[np.uint16]:
+    """Linear light of the file's values (h, w) uint8 or uint16, averaged over squares of `factor` pixels."""
+    cv2 = import_cv2()
+    table = _linear_table(256 if values.dtype == np.uint8 else 65536)
+    if factor == 1:
+        whole: NDArray[np.uint16] = cv2.LUT(values, table)
+        return whole
+    height, width = values.shape[0] // factor, values.shape[1] // factor
+    grey = np.empty((height, width), np.uint16)
+    for first in range(0, height, ROWS_AT_ONCE):
+        rows = grey[first : first + ROWS_AT_ONCE]
+        part = values[first * factor : (first + len(rows)) * factor, : width * factor]
+        rows[:] = cv2.resize(cv2.LUT(part, table), (width, len(rows)), interpolation=cv2.INTER_AREA)
+    return grey
 
 
 def light_alone(photo: Photo) -> Photo:
@@ -175,7 +243,10 @@ def light_alone(photo: Photo) -> Photo:
 
 
 def oriented(photo: Photo) -> Photo:
-    """The photograph with its EXIF orientation applied to the pixels, and the tag set to 1."""
+    """The photograph with its EXIF orientation applied to the pixels, and the tag set to 1.
+
+    What did not fill a pixel at the edges is taken off the encoded values too: it may lie on any side afterwards.
+    """
     mirrored, turns = _ORIENTATIONS[photo.exif.orientation or 1]
     if not mirrored and not turns:
         return photo
@@ -183,13 +254,15 @@ def oriented(photo: Photo) -> Photo:
     def turn(image: NDArray[Any]) -> NDArray[Any]:
         return np.ascontiguousarray(np.rot90(image[:, ::-1] if mirrored else image, -turns))
 
-    encoded = turn(photo.encoded)
+    grey = turn(photo.grey)
+    whole = photo.encoded[: photo.height * photo.reduction, : photo.width * photo.reduction]
     return replace(
         photo,
-        grey=turn(photo.grey),
-        encoded=encoded,
-        width=encoded.shape[1],
-        height=encoded.shape[0],
+        grey=grey,
+        encoded=turn(whole),
+        left_out=(0, 0),
+        width=grey.shape[1],
+        height=grey.shape[0],
         exif=replace(photo.exif, orientation=1),
     )
 

@@ -98,19 +98,25 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
 
     Raises
     ------
-    PhotoError : another size than the camera file's, or digital zoom or another lens with a calibrated camera.
+    PhotoError : another size than the camera's, or digital zoom or another lens with a calibrated camera.
     """
     zoom = photo.exif.digital_zoom or 1.0
+    width, height = photo.file_size
     if camera is None or not camera.calibrated:
+        if camera is not None and (camera.width, camera.height) != (width, height):
+            raise PhotoError(
+                f"{photo.name} has {width} x {height} pixels, another photograph {camera.width} x {camera.height}.",
+                "Use one phone's original files, not cropped, turned or sent through a messenger.",
+            )
         if zoom > ZOOM:
             return [Flag("digital-zoom", f"Taken with a digital zoom of {zoom:.2g}.", photo.name)]
         return []
-    if (camera.width, camera.height) != (photo.width, photo.height):
+    if (camera.width, camera.height) != (width, height):
+        # also where one is a multiple of the other: a picture cropped to the same shape looks just like that
         raise PhotoError(
-            f"{photo.name} has {photo.width} x {photo.height} pixels, "
-            f"the camera file {camera.width} x {camera.height}.",
+            f"{photo.name} has {width} x {height} pixels, the camera file {camera.width} x {camera.height}.",
             "Use the phone's original file, not cropped, turned or sent through a messenger, and that phone's camera "
-            "file.",
+            "file; a phone that takes pictures of several sizes is calibrated for each.",
         )
     if zoom > ZOOM:
         raise PhotoError(
@@ -151,7 +157,7 @@ def _other_lens(photo: Photo, camera: Camera) -> str:
         if abs(focal / taken - 1) > FOCAL_35MM_SHARE:
             return f"The photograph names a focal length of {focal:g} mm (35 mm film), the camera file {taken:g} mm."
         return ""
-    by_exif = float(camera_from_exif(photo.width, photo.height, focal).parameters[0])
+    by_exif = float(camera_from_exif(*photo.file_size, focal).parameters[0])
     f_px = float(camera.parameters[0])
     if abs(f_px / by_exif - 1) > FOCAL_SHARE:
         return f"The photograph names a focal length of {by_exif:.0f} px, the camera file {f_px:.0f} px."
@@ -176,20 +182,21 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
 
     Parameters
     ----------
-    camera : the one that `pose` was found with; None stands for the one assumed from EXIF.
+    camera : the one that `pose` was found with, in the file's pixels; None stands for the one assumed from EXIF.
 
     Raises
     ------
     PhotoError : too blurred or too dark to be measured, or what `judge_file` refuses.
     """
     flags = judge_file(photo, camera)
-    used = camera or camera_from_exif(photo.width, photo.height, photo.exif.focal_35mm)
-    seen = look(photo, sighting, ring, used, pose)
+    used = camera or camera_from_exif(*photo.file_size, photo.exif.focal_35mm)
+    seen = look(photo, sighting, ring, used.reduced(photo.reduction), pose)
+    larger = max(photo.scale, 1.0)
 
     def flag(code: str, text: str) -> None:
         flags.append(Flag(code, text, photo.name))
 
-    if seen.along_px > BLUR_MOST_PX:
+    if seen.along_px > BLUR_MOST_PX * larger:
         cause = "the phone moved" if seen.moved else "it is out of focus"
         raise PhotoError(
             f"{photo.name} is too blurred to be measured: {cause}.",
@@ -201,9 +208,10 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
             "Add light and take it again.",
         )
     if seen.moved:
-        flag("blur", f"Blurred by {seen.along_px:.1f} px one way and {seen.across_px:.1f} px the other.")
-    elif seen.along_px > BLUR_USABLE_PX:
-        flag("blur", f"Edges are blurred by {seen.blur_px:.1f} px.")
+        along, across = seen.along_px * photo.reduction, seen.across_px * photo.reduction
+        flag("blur", f"Blurred by {along:.1f} px one way and {across:.1f} px the other.")
+    elif seen.along_px > BLUR_USABLE_PX * larger:
+        flag("blur", f"Edges are blurred by {seen.blur_px * photo.reduction:.1f} px.")
     if seen.paper_level < PAPER_USABLE:
         flag("exposure-low", f"The paper is at {100 * seen.paper_level:.0f} % of full scale.")
     if enlargement(photo) > ENLARGED:
@@ -264,7 +272,7 @@ def _lines(values: NDArray[np.uint8], frequency: Array) -> Array:
 
 
 def look(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera, pose: Pose) -> Look:
-    """Look at a photograph whose ring is found."""
+    """Look at a photograph whose ring is found; `camera` and `pose` in the pixels that it is worked on in."""
     blur, along, across = _blur(photo, sighting)
     hidden, cut = _missing(ring, sighting, pose, camera)
     return Look(

@@ -19,7 +19,7 @@ from bladeangle.base.errors import DefinitionError, RingNotFoundError
 from bladeangle.base.files import safe_name
 from bladeangle.imaging import profiles
 from bladeangle.imaging.camera import read_definition
-from bladeangle.imaging.photo import Photo, import_cv2
+from bladeangle.imaging.photo import Photo, import_cv2, reduced_px
 
 Array = NDArray[np.float64]
 
@@ -274,14 +274,15 @@ def _detect(photo: Photo, ring: Ring, mirrored: bool, *, quick: bool) -> tuple[N
     if not pairs:
         return np.zeros(0, int), np.zeros((0, 4, 2))
     corners = np.array([q for _, q in pairs]) * factor + (factor - 1) / 2
-    return np.array([k for k, _ in pairs]), corners
+    return np.array([k for k, _ in pairs]), reduced_px(corners, photo.reduction)
 
 
 def measure_sides(photo: Photo, found: NDArray[np.int64], corners: Array) -> RingSighting:
     """Sub-pixel points on the sides of detected markers, from rough corners (k, 4, 2) px."""
     fraction = np.linspace(0.09, 0.91, POINTS_A_SIDE)
-    blur = 1.2
-    for reach in (6, 4):
+    larger = max(photo.scale, 1.0)  # corners are as far off as pixels of the reduced picture are large
+    blur, wide, near = 1.2 * larger, round(6 * larger), round(4 * larger)
+    for reach in (wide, near):
         start, end = corners, np.roll(corners, -1, 1)
         along = end - start
         length = np.linalg.norm(along, axis=2, keepdims=True)
@@ -290,9 +291,9 @@ def measure_sides(photo: Photo, found: NDArray[np.int64], corners: Array) -> Rin
         px = start[:, :, None] + fraction[None, None, :, None] * along[:, :, None]
         shape = px.shape[:3]
         flat_px, flat_normal = px.reshape(-1, 2), np.repeat(normal[:, :, None], POINTS_A_SIDE, 2).reshape(-1, 2)
-        half = int(np.clip(np.median(length) * 0.82 / POINTS_A_SIDE / 2 - 0.5, 0, 6))
+        half = int(np.clip(np.median(length) * 0.82 / POINTS_A_SIDE / 2 - 0.5, 0, 6 * larger))
         read = profiles.read_profiles(photo.grey, flat_px, flat_normal, (reach, reach), half)
-        if reach == 4:
+        if reach == near:
             # sides smeared along one direction look like ramps, which the fit takes for any blur
             whole_read = read[np.isfinite(read).all(1)]
             most = 1.3 * profiles.rise_width(whole_read, reach) if len(whole_read) else np.inf
@@ -302,8 +303,8 @@ def measure_sides(photo: Photo, found: NDArray[np.int64], corners: Array) -> Rin
         # A straight line with a bow a side, robustly: rejects points where something covers the side.
         across = np.where(steps.found, steps.offset_px, np.nan).reshape(shape)
         design = np.stack([np.ones_like(fraction), fraction - 0.5, (fraction - 0.5) ** 2], 1)
-        line, kept = _robust_lines(across, design if reach == 4 else design[:, :2])
-        corners, whole = _corners_from_lines(start, along, normal, line, kept)
+        line, kept = _robust_lines(across, design if reach == near else design[:, :2], 4.0 * larger)
+        corners, whole = _corners_from_lines(start, along, normal, line, kept, 6.0 * larger)
         if not whole.any():
             break
         corners = np.where(whole[:, None, None], corners, start)
@@ -330,15 +331,15 @@ def measure_sides(photo: Photo, found: NDArray[np.int64], corners: Array) -> Rin
     )
 
 
-def _robust_lines(across: Array, design: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """Fit `design` (p, q) to each row of offsets (k, 4, p) px, nan where not found.
+def _robust_lines(across: Array, design: Array, most_px: float) -> tuple[Array, NDArray[np.bool_]]:
+    """Fit `design` (p, q) to each row of offsets (k, 4, p) px, nan where not found, within `most_px` of their median.
 
     Returns coefficients (k, 4, q) and which offsets were kept (k, 4, p).
     """
     kept = np.isfinite(across)
     filled = np.where(kept, across, 0.0)
     median = np.nanmedian(np.where(kept.any(-1, keepdims=True), across, 0.0), axis=-1, keepdims=True)
-    kept &= np.abs(across - median) < 4.0
+    kept &= np.abs(across - median) < most_px
     for _ in range(3):
         w = kept.astype(float)
         normal = np.einsum("kspq,pr->ksqr", w[..., None] * design, design) + 1e-9 * np.eye(design.shape[1])
@@ -351,9 +352,9 @@ def _robust_lines(across: Array, design: Array) -> tuple[Array, NDArray[np.bool_
 
 
 def _corners_from_lines(
-    start: Array, along: Array, normal: Array, line: Array, kept: NDArray[np.bool_]
+    start: Array, along: Array, normal: Array, line: Array, kept: NDArray[np.bool_], most_px: float
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """Intersections of the fitted sides (k, 4, 2), and which markers have enough of all sides (k,)."""
+    """Intersections of the fitted sides (k, 4, 2), and which markers (k,) are whole and lie within `most_px`."""
     a, b = line[..., 0:1], line[..., 1:2]
     bow = line[..., 2:3] if line.shape[-1] == 3 else np.zeros_like(a)
     p = start + normal * (a - 0.5 * b + 0.25 * bow)  # the fitted side at its two ends
@@ -366,4 +367,4 @@ def _corners_from_lines(
         u = (r[..., 0] * d2[..., 1] - r[..., 1] * d2[..., 0]) / denominator
     corners = p[:, before] + u[..., None] * d1
     whole = (kept.sum(-1) >= POINTS_A_SIDE // 2).all(1) & np.isfinite(corners).all((1, 2))
-    return corners, whole & (np.abs(corners - start).max((1, 2)) < 6.0)
+    return corners, whole & (np.abs(corners - start).max((1, 2)) < most_px)

@@ -144,10 +144,11 @@ def read_for_display(path: Path, photo: Mapping[str, Any], max_width: int) -> tu
             "Give the photographs that were measured, as they were.",
         )
     turns = found.display_turns
-    scale = min(max_width / (found.width if turns % 2 == 0 else found.height), 1.0)
+    width, height = found.file_size
+    scale = min(max_width / (width if turns % 2 == 0 else height), 1.0)
     if scale == 1.0:
         return found.encoded, turns
-    size = (round(found.width * scale), round(found.height * scale))
+    size = (round(width * scale), round(height * scale))
     return import_cv2().resize(found.encoded, size, interpolation=import_cv2().INTER_AREA), turns
 
 

@@ -76,7 +76,7 @@ def record_of(measurement: Measurement, name: str) -> Record:
         "camera": camera_to_dict(measurement.camera),
         "ring": ring_to_dict(measurement.ring),
         "options": _options(measurement),
-        "checks": _checks(measurement.result),
+        "checks": _checks(measurement.result, measurement.camera.reduction),
     }
     if measurement.edits is not None:
         data["edits"] = edits_to_dict(measurement.edits)
@@ -89,8 +89,11 @@ def _options(measurement: Measurement) -> dict[str, Any]:
     return options
 
 
-def _checks(result: Adjustment) -> dict[str, Any]:
-    """How well all photographs fit the model, by kind of observation, and how far it had to leave what was known."""
+def _checks(result: Adjustment, of_file: int) -> dict[str, Any]:
+    """How well all photographs fit the model, by kind of observation, and how far it had to leave what was known.
+
+    of_file : pixels of the files in a line for each that was worked on.
+    """
     residuals: dict[str, dict[str, Any]] = {}
     for kind in sorted({kind for kinds in result.residual_px for kind in kinds}):
         photos = [p for p, kinds in enumerate(result.residual_px) if kind in kinds]
@@ -100,7 +103,7 @@ def _checks(result: Adjustment) -> dict[str, Any]:
         residuals[kind] = {
             "count": len(r),
             "kept": int((w > KEPT_WEIGHT).sum()),
-            "rms_px": float(np.sqrt((w * r**2).sum() / w.sum())) if w.sum() > 0 else None,
+            "rms_px": float(np.sqrt((w * r**2).sum() / w.sum())) * of_file if w.sum() > 0 else None,
             "scale": float(np.sqrt(np.mean(np.square(scales)))) if scales else None,
         }
     return {
@@ -199,6 +202,7 @@ def _points(measurement: Measurement, blade: int) -> dict[str, Any]:
 def _photo(measurement: Measurement, p: int) -> dict[str, Any]:
     result, shot = measurement.result, measurement.shots[p]
     state, view = result.state, result.views[p]
+    in_file, of_file = shot.photo.in_file, shot.photo.reduction
     traces: list[dict[str, Any]] = []
     for kind, sign in TIP_KINDS.items():
         tips = view.tips_of(sign)
@@ -207,24 +211,25 @@ def _photo(measurement: Measurement, p: int) -> dict[str, Any]:
         weight = result.weight[p][kind]
         for b in np.unique(tips.blade):
             mine = tips.blade == b
-            traces.append(_trace("tip", int(b) + 1, FACE_NAMES[sign], tips.px[mine], weight[mine]))
+            traces.append(_trace("tip", int(b) + 1, FACE_NAMES[sign], in_file(tips.px[mine]), weight[mine]))
     if view.circles is not None:
         for c in np.unique(view.circles.circle):
             mine = view.circles.circle == c
-            traces.append(_trace("hub", None, None, view.circles.px[mine], result.weight[p]["circle"][mine]))
+            px, weight = in_file(view.circles.px[mine]), result.weight[p]["circle"][mine]
+            traces.append(_trace("hub", None, None, px, weight))
     edge = [result.rms_px(p, kind) for kind in TIP_KINDS if kind in result.residual_px[p]]
     return {
         "name": shot.name,
         "sha256": shot.photo.sha256,
-        "width": shot.photo.width,
-        "height": shot.photo.height,
+        "width": shot.photo.file_size[0],
+        "height": shot.photo.file_size[1],
         "standing": shot.standing,
         "view": "overhead" if shot.overhead else "oblique",
         "R_camera_ring": state.r_camera_ring[p].tolist(),
         "t_camera_ring_mm": state.t_camera_ring[p].tolist(),
-        "focal_px": float(state.camera_of(p)[0]),
-        "ring_rms_px": result.rms_px(p, "ring"),
-        "edge_rms_px": float(np.sqrt(np.mean(np.square(edge)))) if edge else None,
+        "focal_px": float(state.camera_of(p)[0]) * of_file,
+        "ring_rms_px": result.rms_px(p, "ring") * of_file,
+        "edge_rms_px": float(np.sqrt(np.mean(np.square(edge)))) * of_file if edge else None,
         "markers_seen": len(view.sighting.seen),
         "traces": traces,
         "stations_px": _stations_px(measurement, p),
@@ -263,7 +268,7 @@ def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
             low, high = station_span(float(length[-1]), station, options)
             inside = (arc >= low) & (arc <= high)
             if inside.sum() > 8:
-                px = stretch.px[inside]
+                px = shot.photo.in_file(stretch.px[inside])
                 pick = np.linspace(0, len(px) - 1, 13).astype(int)
                 out.append({"blade": stretch.blade + 1, "station": station, "px": np.round(px[pick], 2).tolist()})
     return out

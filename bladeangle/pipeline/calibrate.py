@@ -21,7 +21,7 @@ from bladeangle.adjustment.model import State, View
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, BladeangleError, PhotoError, RingNotFoundError
 from bladeangle.imaging.camera import Camera, camera_from_exif
-from bladeangle.imaging.photo import Exif, read_photo
+from bladeangle.imaging.photo import Exif, read_photo, reduction_of
 from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.ring import Ring, RingSighting, sight_ring
 
@@ -63,7 +63,10 @@ class CalibrationOptions:
 
 @dataclass(frozen=True)
 class SightedPhoto:
-    """The ring as seen in one photograph, without its pixels."""
+    """The ring as seen in one photograph, without its pixels.
+
+    width, height : of the file, px; the sighting is in the pixels that the photograph is worked on in.
+    """
 
     name: str
     sha256: str
@@ -148,7 +151,7 @@ def calibrate(
             )
             progress(f"{Path(path).name}: not used: {failed[i].reason}")
             continue
-        seen.append(SightedPhoto(photo.name, sha256, photo.width, photo.height, photo.exif, sighting))
+        seen.append(SightedPhoto(photo.name, sha256, *photo.file_size, photo.exif, sighting))
         progress(f"{photo.name}: {len(sighting.seen)} markers")
     if not seen and errors:
         raise errors[0]
@@ -173,7 +176,7 @@ def calibrate_sightings(
     _refuse_too_few(len(seen), options, dropped)
     first = seen[0]
     focal_35mm = next((p.exif.focal_35mm for p in seen if p.exif.focal_35mm), None)
-    start = camera_from_exif(first.width, first.height, focal_35mm)
+    start = camera_from_exif(first.width, first.height, focal_35mm).worked()
     poses: dict[int, Pose] = {}
     for i, photo in enumerate(seen):
         try:
@@ -189,7 +192,7 @@ def calibrate_sightings(
     # An uncalibrated camera leaves a few pixels; another ring leaves tens. A third of the pictures may be wrong.
     usual = float(np.median([p.rms_px for p in poses.values()])) if poses else 0.0
     for i, pose in list(poses.items()):
-        if pose.rms_px > max(6 * usual, 0.004 * max(first.width, first.height)):
+        if pose.rms_px > max(6 * usual, 0.004 * max(start.width, start.height)):
             reason = f"the markers do not fit the ring definition ({pose.rms_px:.0f} px)"
             results[i] = PhotoResult(
                 seen[i].name, seen[i].sha256, False, len(seen[i].sighting.seen), pose.rms_px, reason=reason
@@ -218,6 +221,7 @@ def calibrate_sightings(
         )
     adjustment, bias_px, bias_part = _without_edge_bias(adjustment, ring, start, options)
     results |= {i: _result(seen[i], adjustment, k) for k, i in enumerate(used)}
+    of_file = reduction_of(first.width, first.height)
     at = adjustment.layout["camera"]
     parameters = adjustment.state.camera
     covariance = adjustment.covariance[at, at] + bias_part
@@ -230,7 +234,7 @@ def calibrate_sightings(
             "degrees from straight above.",
             HOW_TO_SHOOT,
         )
-    photos = tuple(results[i] for i in range(len(seen)))
+    photos = tuple(_in_file(results[i], of_file) for i in range(len(seen)))
     provenance = {
         "from": "calibration",
         "ring": ring.name,
@@ -238,21 +242,27 @@ def calibrate_sightings(
         "phone": " ".join(t for t in (first.exif.make, first.exif.model) if t) or None,
         "focal_35mm": focal_35mm,
         "focus_allowance": options.focus_sigma,
-        "principal_point_allowance_px": options.principal_sigma_px,
-        "edge_bias_px": [round(b, 4) for b in bias_px],
+        "principal_point_allowance_px": options.principal_sigma_px * of_file,
+        "edge_bias_px": [round(b * of_file, 4) for b in bias_px],
         "note": "The covariance is of the phone's mean; each photograph was allowed its own focus and principal point.",
         "photos": _photos_dict(photos),
     }
     camera = Camera(
         name or first.exif.model or "camera",
-        first.width,
-        first.height,
+        start.width,
+        start.height,
         parameters.copy(),
         covariance.copy(),
         True,
         provenance,
     )
+    camera = replace(camera.reduced(1 / of_file), width=first.width, height=first.height)
     return Calibration(camera, photos, adjustment)
+
+
+def _in_file(result: PhotoResult, of_file: int) -> PhotoResult:
+    """The result with residuals in pixels of the file."""
+    return result if result.rms_px is None else replace(result, rms_px=result.rms_px * of_file)
 
 
 def _photos_dict(photos: tuple[PhotoResult, ...]) -> list[dict[str, Any]]:

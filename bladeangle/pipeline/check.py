@@ -65,8 +65,9 @@ def check_photo(photo: Photo, ring: Ring, camera: Camera | None = None, diameter
     diameter_mm : over the blade tips; without it, the largest that the ring leaves room for.
     """
     lines = _file_lines(photo, camera)
-    fits = camera is not None and (camera.width, camera.height) == (photo.width, photo.height)
-    used = camera if fits and camera is not None else camera_from_exif(photo.width, photo.height, photo.exif.focal_35mm)
+    fits = camera is not None and (camera.width, camera.height) == photo.file_size
+    used = camera if fits and camera is not None else camera_from_exif(*photo.file_size, photo.exif.focal_35mm)
+    used = used.reduced(photo.reduction)
     try:
         sighting = sight_ring(photo, ring)
         pose = start_pose(sighting, ring, used.parameters, photo.name)
@@ -86,12 +87,12 @@ def check_photo(photo: Photo, ring: Ring, camera: Camera | None = None, diameter
     distance = float(np.linalg.norm(pose.eye_mm))
     lines += [
         _ring_line(ring, sighting, look, pose),
-        _sharpness_line(look),
+        _sharpness_line(look, photo),
         _exposure_line(look),
         _light_line(look.paper),
         _glare_line(glare, dark, rotor),
         _place_line(pose.obliquity_deg, distance, rotor),
-        _size_line(scale),
+        _size_line(scale, photo.reduction),
     ]
     return Check(
         photo.name,
@@ -102,16 +103,16 @@ def check_photo(photo: Photo, ring: Ring, camera: Camera | None = None, diameter
             "markers_hidden": look.hidden,
             "markers_cut_off": look.cut,
             "largest_gap_deg": look.gap_deg,
-            "blur_px": look.blur_px,
-            "blur_along_px": look.along_px,
-            "blur_across_px": look.across_px,
+            "blur_px": look.blur_px * photo.reduction,
+            "blur_along_px": look.along_px * photo.reduction,
+            "blur_across_px": look.across_px * photo.reduction,
             "paper_level": look.paper_level,
             "paper_unevenness": float(look.paper.min() / look.paper.max()),
             "tips_clipped_share": glare,
             "tips_dark_share": dark,
             "tilt_deg": pose.obliquity_deg,
             "distance_mm": distance,
-            "scale_px_per_mm": scale,
+            "scale_px_per_mm": scale * photo.reduction,
             "rotor_seen": rotor,
         },
     )
@@ -126,8 +127,9 @@ def _file_lines(photo: Photo, camera: Camera | None) -> list[Line]:
     lines = []
     if (photo.exif.digital_zoom or 1.0) > quality.ZOOM:
         lines.append(Line("zoom", "retake", f"taken with a zoom of {photo.exif.digital_zoom:.2g}", "Do not zoom."))
-    if camera is not None and (camera.width, camera.height) != (photo.width, photo.height):
-        seen = f"{photo.width} x {photo.height} px, the camera file is for {camera.width} x {camera.height} px"
+    width, height = photo.file_size
+    if camera is not None and (camera.width, camera.height) != (width, height):
+        seen = f"{width} x {height} px, the camera file is for {camera.width} x {camera.height} px"
         lines.append(
             Line("size", "retake", seen, "Use the calibrated phone and its own file, neither cropped nor resized.")
         )
@@ -152,13 +154,14 @@ def _ring_line(ring: Ring, sighting: RingSighting, look: Look, pose: Pose) -> Li
     return Line("ring", verdict, seen, advice)
 
 
-def _sharpness_line(look: Look) -> Line:
-    verdict = _graded(look.along_px, quality.BLUR_GOOD_PX, quality.BLUR_USABLE_PX)
-    seen = f"edges blurred by {look.blur_px:.1f} px"
+def _sharpness_line(look: Look, photo: Photo) -> Line:
+    larger, of_file = max(photo.scale, 1.0), photo.reduction
+    verdict = _graded(look.along_px, quality.BLUR_GOOD_PX * larger, quality.BLUR_USABLE_PX * larger)
+    seen = f"edges blurred by {look.blur_px * of_file:.1f} px"
     if verdict == "good":
         return Line("sharpness", verdict, seen)
     if look.moved:
-        seen = f"blurred by {look.along_px:.1f} px one way and {look.across_px:.1f} px the other"
+        seen = f"blurred by {look.along_px * of_file:.1f} px one way and {look.across_px * of_file:.1f} px the other"
         return Line("sharpness", verdict, seen, "The phone moved: hold it against something, or add light.")
     return Line("sharpness", verdict, seen, "Wipe the lens, tap on the rotor to focus, keep 250 mm away.")
 
@@ -204,12 +207,12 @@ def _place_line(tilt: float, distance: float, rotor: bool) -> Line:
     return Line("place", verdict, f"oblique: {seen}", "" if verdict == "good" else "Hold the phone higher.")
 
 
-def _size_line(scale: float) -> Line:
+def _size_line(scale: float, of_file: int) -> Line:
     verdict = _graded(-scale, -4.0, -2.5)
     return Line(
         "scale",
         verdict,
-        f"{scale:.1f} px per mm on the sheet",
+        f"{scale * of_file:.1f} px per mm on the sheet",
         "" if verdict == "good" else "Go nearer, so that the ring fills the picture.",
     )
 
@@ -219,7 +222,7 @@ def _tip_band(photo: Photo, pose: Pose, camera: Camera, radius_mm: float) -> tup
     azimuth, z = np.meshgrid(np.radians(np.arange(0.0, 360.0, 0.5)), np.arange(0.0, TALLEST_MM, 1.0))
     points = np.stack([radius_mm * np.cos(azimuth), radius_mm * np.sin(azimuth), z], -1).reshape(-1, 3)
     px = to_pixels(points, pose, camera)
-    px = np.rint(px[inside(px, photo.width, photo.height)]).astype(int)
+    px = np.rint(photo.in_file(px[inside(px, photo.width, photo.height)])).astype(int)
     if not len(px):
         return 0.0, 0.0
     value = photo.encoded[px[:, 1], px[:, 0]]

@@ -16,7 +16,7 @@ from bladeangle.base.errors import EdgesError, UsageError
 from bladeangle.base.flags import Flag
 from bladeangle.detection.edges import confirm_count
 from bladeangle.imaging.camera import Camera, camera_from_exif
-from bladeangle.imaging.photo import Photo, light_alone, read_photo
+from bladeangle.imaging.photo import Photo, light_alone, read_photo, scale_of
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.quality import judge, tied_to
 from bladeangle.imaging.ring import Ring, sight_ring
@@ -53,7 +53,10 @@ class Options:
 
 @dataclass(frozen=True)
 class Measurement:
-    """All that one measurement found; `assemble.py` turns it into the record."""
+    """All that one measurement found; `assemble.py` turns it into the record.
+
+    The camera and a shot's file speak of the pixels of the files, all else of those that are worked on.
+    """
 
     shots: tuple[Shot, ...]
     ring: Ring
@@ -118,7 +121,7 @@ def measure(
         flags += doubted
         shots.append(shot)
         if edits is not None:
-            shot.edits = edits.for_photo(shot.photo.sha256)
+            shot.edits = edits.for_photo(shot.photo.sha256).reduced(shot.photo.reduction)
             if shot.edits.struck or shot.edits.added:
                 flags.append(Flag("edited-by-hand", "Edges were struck out or added by hand.", shot.name))
     standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
@@ -128,7 +131,7 @@ def measure(
                 f"{shot.name}: no photograph of this standing position is taken from straight above.",
                 "Add one from above; the oblique ones are matched to it.",
             )
-    priors = _priors(camera, options, ring)
+    priors = _priors(camera.worked(), options, ring)
     loose = [s.name for s in shots if not tied_to(s.photo, camera)]
     if loose:
         priors = unconfirmed(priors)
@@ -168,7 +171,7 @@ def _sighted(
     def sighted(path: Path, standing: str) -> tuple[Shot, list[Flag]]:
         photo = read.pop(path, None) or read_photo(path)
         sighting = sight_ring(photo, ring)
-        pose = start_pose(sighting, ring, camera.parameters, photo.name)
+        pose = start_pose(sighting, ring, camera.reduced(photo.reduction).parameters, photo.name)
         doubted = judge(photo, sighting, ring, camera, pose)
         overhead = bool(np.hypot(*pose.eye_mm[:2]) < OVERHEAD_MM)
         return Shot(path, photo.name, standing, light_alone(photo), sighting, pose, overhead), doubted
@@ -182,7 +185,7 @@ def camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera
     if camera is None:
         text = "The camera was not calibrated; its focal length comes from the photograph's own data."
         flags.append(Flag("uncalibrated-camera", text))
-        return camera_from_exif(photo.width, photo.height, photo.exif.focal_35mm)
+        return camera_from_exif(*photo.file_size, photo.exif.focal_35mm)
     return camera
 
 
@@ -190,6 +193,11 @@ def _priors(camera: Camera, options: Options, ring: Ring) -> Priors:
     """What is known beforehand; a ring is printed for a size of rotor, which tells the tip radius to millimetres."""
     guess = RADIUS_OF_RING * ring.inner_radius_mm
     priors = Priors(camera.parameters, camera.covariance, radius_mm=guess, radius_sigma_mm=RADIUS_SIGMA_MM)
+    scale = scale_of(camera.width, camera.height)
+    priors = replace(
+        priors,
+        principal_sigma_px=priors.principal_sigma_px * scale,
+    )
     if options.diameter_mm is not None:
         priors = replace(priors, radius_mm=options.diameter_mm / 2, radius_sigma_mm=options.diameter_sigma_mm / 2)
     return priors

@@ -22,6 +22,7 @@ from bladeangle.pipeline.shots import RING_EVERY, Shot, observed, state_of
 HEIGHTS_MM = (-60.0, 105.0)
 #: Margin kept from the ring's inner radius, mm.
 RING_MARGIN_MM = 1.5
+# Pixels are those of a photograph of the usual size, as edges lie off by so many millimetres.
 #: What an edge that should be seen and is not found counts as lying off, px, and the most that any counts.
 LOST_PX = 1.0
 #: What each standard deviation counts, px, by which the rotor found is more unlike rotors than usual.
@@ -340,9 +341,9 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
     for p, shot in enumerate(shots):
         standing = state.standings.index(shot.standing)
         stretches = edges.predicted(state, p, standing, (shot.photo.width, shot.photo.height))
-        wanted = sum(len(stretch.px) // edges.POINT_PX for stretch in stretches)
+        wanted = sum(len(stretch.px) // stretch.point_px for stretch in stretches)
         off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
-        off = off[np.isfinite(off)]
+        off = off[np.isfinite(off)] / shot.photo.scale
         lost = max(wanted - len(off), 0)
         total += float(np.minimum(off**2, LOST_PX**2).sum()) + lost * LOST_PX**2
         number += len(off) + lost

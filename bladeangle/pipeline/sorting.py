@@ -151,7 +151,7 @@ class _Look:
 def _look(path: Path, ring: Ring, camera: Camera | None) -> _Look:
     cv2 = import_cv2()
     photo = read_photo(path)
-    camera = camera_for(photo, camera, [])
+    camera = camera_for(photo, camera, []).reduced(photo.reduction)
     sighting = sight_ring(photo, ring)
     pose = start_pose(sighting, ring, camera.parameters, photo.name)
     axis = np.arange(-DISC_MM, DISC_MM + PITCH_MM / 2, PITCH_MM)

@@ -137,6 +137,7 @@ def plan_photographs(
     """
     options, typical = options or StationOptions(), typical or Typical()
     rotor, length = nominal_rotor(size, ring, options)
+    named, camera = camera, camera.worked()  # what is expected is in the pixels that photographs are worked on in
     places = _places(size, ring, camera, around)
     state = nominal_state(rotor, ring, camera, size.height_mm, places)
     state.moves = unmoved([s for _, s in places])
@@ -158,7 +159,7 @@ def plan_photographs(
     counts = [1, 2, *(2 + k for k in range(1, around + 1) if k in (2, 4, 6, 8, 12, around))]
     by_hand = [(_as_held(place, s) if p < 2 else place, s) for p, (place, s) in enumerate(places)]
     expectations = tuple(_expectation(size, rotor, ring, camera, by_hand, n, options, typical) for n in counts)
-    return Plan(size, length, ring, camera, tuple(photos), expectations)
+    return Plan(size, length, ring, named, tuple(photos), expectations)
 
 
 # --- The nominal rotor and the places --------------------------------------------------------------------------------

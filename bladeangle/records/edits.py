@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import safe_name, write_text_atomic
 from bladeangle.imaging.camera import read_definition
+from bladeangle.imaging.photo import reduced_px
 
 Array = NDArray[np.float64]
 
@@ -72,6 +73,14 @@ class PhotoEdits:
     name: str = ""
     struck: tuple[Struck, ...] = ()
     added: tuple[Added, ...] = ()
+
+    def reduced(self, factor: int) -> PhotoEdits:
+        """The corrections in the pixels of the photograph reduced by a factor."""
+        struck = (
+            replace(s, along_px=reduced_px(s.along_px, factor), reach_px=s.reach_px / factor) for s in self.struck
+        )
+        added = (replace(a, px=reduced_px(a.px, factor), sigma_px=a.sigma_px / factor) for a in self.added)
+        return replace(self, struck=tuple(struck), added=tuple(added))
 
 
 @dataclass(frozen=True)

@@ -215,7 +215,7 @@ def _tips(state: State, standing: int, stretches: Sequence[edges.Stretch], typic
     up = edges.upper_face(state.standings[standing])
     rows = []
     for s in stretches:
-        middle = np.arange(len(s.px) // edges.POINT_PX) * edges.POINT_PX + edges.POINT_PX // 2
+        middle = np.arange(len(s.px) // s.point_px) * s.point_px + s.point_px // 2
         sigma = typical.overhead_px if s.far else typical.upper_px if s.face == up else typical.lower_px
         n = len(middle)
         rows.append(
@@ -259,7 +259,7 @@ def runs_of(
     assert rotor is not None
     for s in stretches:
         if face is None or s.face == face:
-            px = s.px[:: edges.POINT_PX // 2]
+            px = s.px[:: s.point_px // 2]
             foot = state.on_cylinder(px, photo, standing, rotor.radius_mm, np.full(len(px), s.far))
             foot = foot[np.isfinite(foot).all(1)]
             if len(foot):

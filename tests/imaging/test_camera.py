@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -131,3 +132,24 @@ def test_without_exif_the_uncertainty_is_wider():
     known, unknown = camera_from_exif(4032, 3024, 26.0), camera_from_exif(4032, 3024, None)
     assert unknown.covariance[0, 0] == pytest.approx(16 * known.covariance[0, 0])
     assert json.loads(json.dumps(camera_to_dict(unknown)))["provenance"] == {"from": "assumption"}
+
+
+def test_a_camera_of_a_reduced_picture_sees_the_same():
+    """Four file pixels become one whose centre is half a pixel beyond the first one's: by OpenCV's projection."""
+    points = np.array([[[20.0, -35.0, 300.0]], [[-80.0, 60.0, 350.0]], [[5.0, 90.0, 280.0]]])
+    camera = a_camera()
+
+    def seen(of):
+        f, cx, cy = of.parameters[:3]
+        matrix = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1]])
+        return cv2.projectPoints(points, np.zeros(3), np.zeros(3), matrix, of.parameters[3:])[0][:, 0]
+
+    for factor in (2, 3):
+        small = camera.reduced(factor)
+        np.testing.assert_allclose(factor * seen(small) + (factor - 1) / 2, seen(camera), atol=1e-9)
+        assert (small.width, small.height) == (4032 // factor, 3024 // factor)
+        sigma, smaller = np.sqrt(np.diag(camera.covariance)), np.sqrt(np.diag(small.covariance))
+        np.testing.assert_allclose(smaller / sigma, [1 / factor] * 3 + [1] * 5)
+        np.testing.assert_allclose(small.reduced(1 / factor).parameters, camera.parameters, rtol=1e-12)
+    assert camera.worked() is camera
+    assert camera.reduced(1 / 2).worked().width == 4032

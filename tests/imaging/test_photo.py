@@ -12,6 +12,7 @@ import sys
 import time
 import zlib
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,16 @@ from PIL import Image, ImageOps
 
 from bladeangle.base.errors import PhotoError
 from bladeangle.base.files import import_cv2
-from bladeangle.imaging.photo import MAX_SCANS, WHITE_LEVEL, Exif, Photo, oriented, read_photo, srgb_to_linear
+from bladeangle.imaging.photo import (
+    MAX_SCANS,
+    WHITE_LEVEL,
+    Exif,
+    Photo,
+    oriented,
+    read_photo,
+    reduction_of,
+    srgb_to_linear,
+)
 
 WIDTH, HEIGHT = 900, 700
 
@@ -64,6 +74,36 @@ def test_values_of_a_lossless_file(tmp_path: Path) -> None:
     np.testing.assert_array_equal(photo.encoded, scene())
     np.testing.assert_allclose(photo.grey / WHITE_LEVEL, srgb_to_linear(scene() / 255.0), atol=8e-6)
     assert photo.exif == Exif() and photo.display_turns == 0
+
+
+@pytest.mark.parametrize(
+    ("size", "factor"),
+    [((2000, 1500), 1), ((3024, 4032), 1), ((5040, 3780), 1), ((5712, 4284), 2), ((8064, 6048), 2), ((12000, 9000), 3)],
+)
+def test_photographs_are_worked_on_at_much_the_same_size(size: tuple[int, int], factor: int) -> None:
+    """12 megapixels and less as they are; 24, 48 and 108 at a size between half and a quarter more than that of 12."""
+    assert reduction_of(*size) == factor
+    assert max(size) / factor < 1.25 * 4032 + 1
+
+
+def test_many_pixels_are_reduced_by_the_mean_of_their_light(tmp_path: Path) -> None:
+    """Against NumPy's means, with a row over; a step of the file is where the small picture has it."""
+    values = np.random.default_rng(3).integers(0, 256, (1301, 5042), np.uint8)
+    values[:, 3001:] //= 8
+    photo = read_photo(saved(tmp_path, "a.png", Image.fromarray(values)))
+    assert (photo.reduction, photo.grey.shape, photo.left_out) == (2, (650, 2521), (0, 1))
+    assert (photo.width, photo.height, photo.file_size) == (2521, 650, (5042, 1301))
+    assert 0.62 < photo.scale < 0.63
+    np.testing.assert_array_equal(photo.encoded, values)
+    light = srgb_to_linear(values[:1300] / 255.0).reshape(650, 2, 2521, 2).mean((1, 3))
+    np.testing.assert_allclose(photo.grey / WHITE_LEVEL, light, atol=2.5e-5)
+    mean = photo.grey.mean(0)
+    left, mixed, right = mean[1300:1500].mean(), mean[1500], mean[1501:1700].mean()
+    edge = 1500 - 0.5 + (mixed - right) / (left - right)  # from the share of the pixel that is bright
+    assert photo.in_file(np.array([edge, 0.0])) == pytest.approx([3000.5, 0.5], abs=0.1)
+    upright = oriented(replace(photo, exif=Exif(orientation=6)))
+    assert upright.grey.shape == (2521, 650)
+    assert upright.encoded.shape == upright.file_size[::-1] == (5042, 1300)
 
 
 def test_srgb_against_the_standard() -> None:

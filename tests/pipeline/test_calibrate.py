@@ -102,6 +102,20 @@ def test_the_camera_is_found(ring, good):
     assert np.linalg.eigvalsh(result.camera.covariance).min() > 0
 
 
+def test_photographs_of_48_megapixels_give_the_camera_in_their_own_pixels(ring, good):
+    """The same sightings, said to be of files of twice as many pixels a side, which are halved to be worked on."""
+    large = calibrate_sightings([replace(p, width=2 * WIDTH, height=2 * HEIGHT) for p in good], ring)
+    usual = calibrate_sightings(good, ring)
+    f, cx, cy = usual.camera.parameters[:3]
+    np.testing.assert_allclose(large.camera.parameters[:3], [2 * f, 2 * cx + 0.5, 2 * cy + 0.5], atol=2e-3)
+    np.testing.assert_allclose(large.camera.parameters[3:], usual.camera.parameters[3:], atol=1e-5)
+    assert (large.camera.width, large.camera.height) == (2 * WIDTH, 2 * HEIGHT)
+    sigma, twice = (np.sqrt(np.diag(c.camera.covariance)) for c in (usual, large))
+    np.testing.assert_allclose(twice[:7] / sigma[:7], [2, 2, 2, 1, 1, 1, 1], rtol=1e-3)
+    for one, other in zip(usual.photos, large.photos, strict=True):
+        assert other.rms_px == pytest.approx(2 * (one.rms_px or 0.0), rel=1e-3)
+
+
 def _errors(ring, seeds):
     """Errors of focal length in standard uncertainties (n,) and of all parameters together (n,), for random phones.
 

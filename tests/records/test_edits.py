@@ -176,3 +176,18 @@ def test_missing_file_and_folder_are_refused(tmp_path: Path) -> None:
             read_edits(path)
     with pytest.raises(OutputError):
         write_edits(Edits(), tmp_path / "no" / "e.json")
+
+
+def test_edits_of_a_reduced_photograph_strike_the_same_points() -> None:
+    """Pixel centres at integers: the file's pixels 0 and 1 are the small picture's 0, whose centre lies at 0.5."""
+    edits = edits_from_dict(contents()).for_photo(SHA)
+    small = edits.reduced(2)
+    assert small.struck[0].along_px.tolist() == [[4.75, 4.75], [15.0, 4.75]]
+    assert small.struck[0].reach_px == 1.5
+    assert small.added[0].px.tolist() == [[0.25, 0.75], [1.25, 1.875]]
+    assert small.added[0].sigma_px == 0.75
+    px = np.array([[20.0, 12.9], [20.0, 13.1], [33.4, 10.0], [33.6, 10.0], [60.0, 60.0]])
+    kept = apply_to_points(edits, px, 2, "inlet").tolist()
+    assert kept == [False, True, False, True, True]
+    assert apply_to_points(small, (px + 0.5) / 2 - 0.5, 2, "inlet").tolist() == kept
+    assert edits.reduced(1).struck[0].along_px.tolist() == edits.struck[0].along_px.tolist()
