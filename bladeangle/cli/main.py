@@ -19,7 +19,7 @@ import click
 from bladeangle import __version__
 from bladeangle.base.errors import EXIT_INTERRUPTED, BladeangleError, OutputError
 from bladeangle.base.files import THREAD_VARIABLES
-from bladeangle.cli.options import Session, quiet_option, verbose_option
+from bladeangle.cli.options import Session, colour, quiet_option, verbose_option
 
 # Before NumPy is imported: matrices are small here, and threads of a linear algebra library would mostly wait for each
 # other, on a busy machine ten times as long as the work itself takes. Whoever has set them is not overruled.
@@ -136,14 +136,9 @@ class CommandGroup(click.Group):
 
 
 def _complain(message: str, hint: str) -> None:
-    click.echo(click.style("Error:", fg="red", bold=True) + " " + message, err=True, color=_colour())
+    click.echo(click.style("Error:", fg="red", bold=True) + " " + message, err=True, color=colour())
     if hint:
         click.echo(hint, err=True)
-
-
-def _colour() -> bool | None:
-    """False when the environment asks for no colour (https://no-color.org); None leaves it to click."""
-    return False if os.environ.get("NO_COLOR") else None
 
 
 def _fault(error: BaseException, session: Session) -> int:
@@ -156,7 +151,7 @@ def _fault(error: BaseException, session: Session) -> int:
         _complain("There is not enough memory for this.", "Close other programs, or use fewer or smaller photographs.")
     else:
         _complain(
-            f"A fault of ours, not of yours: {what}.",
+            f"Internal error, not your mistake: {what}.",
             "" if session.verbose else "Run it again as `bladeangle --verbose ...` and report what it prints.",
         )
     return BladeangleError.exit_code
@@ -199,12 +194,12 @@ def main(ctx: click.Context) -> None:
     Example:
       bladeangle measure inlet.jpg --turned outlet.jpg --camera phone.json --ring ring.json --out rotor.json
 
-    Every command has its own --help with an example. Exit codes: 0 done; 1 a fault of ours; 2 usage; 3 photograph
+    Every command has its own --help with an example. Exit codes: 0 done; 1 internal error; 2 usage; 3 photograph
     unreadable; 4 camera, ring or order file missing or wrong; 5 ring not found; 6 edges insufficient; 7 adjustment
     failed; 8 record invalid; 9 output refused; 10 measured, out of tolerance or undecided; 11 batch partly failed; 130
     interrupted.
     """
-    ctx.color = _colour()
+    ctx.color = colour()
 
 
 #: The same group under the name that libraries built on click look for.

@@ -14,7 +14,7 @@ import math
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 #: Work that ends sooner shows no progress.
 PROGRESS_AFTER_S = 2.0
-MM_PER_INCH = 25.4
 
 
 @dataclass
@@ -184,7 +183,7 @@ quiet_option = click.option(
     is_flag=True,
     expose_value=False,
     callback=_remember("quiet"),
-    help="Say nothing but results and errors.",
+    help="Say nothing but results, doubts and errors.",
 )
 verbose_option = click.option(
     "-v", "--verbose", is_flag=True, expose_value=False, callback=_remember("verbose"), help="Say more while working."
@@ -197,15 +196,35 @@ def note(message: str) -> None:
         click.echo(message, err=True)
 
 
+def say_flags(flags: Sequence[Mapping[str, Any]], *severities: str) -> None:
+    """Tell the flags of a record on standard error: doubts always, notes unless --quiet."""
+    from bladeangle.base.flags import flag_line, together
+
+    for flag in together(flags):
+        if flag["severity"] in severities:
+            (warn if flag["severity"] == "doubt" else note)(flag_line(flag))
+
+
+def doubts_coloured(text: str) -> str:
+    """Text with the word "Doubt:" at the start of a line made to stand out; click leaves colour out of files."""
+    loud = click.style("Doubt:", fg="yellow", bold=True)
+    return "\n".join(loud + line[6:] if line.startswith("Doubt:") else line for line in text.split("\n"))
+
+
+def warn(message: str) -> None:
+    """Tell the user something on standard error that --quiet does not hide."""
+    click.echo(doubts_coloured(message), err=True, color=colour())
+
+
+def colour() -> bool | None:
+    """False when the environment asks for no colour (https://no-color.org); None leaves it to click."""
+    return False if os.environ.get("NO_COLOR") else None
+
+
 def detail(message: str) -> None:
     """Tell the user something on standard error, with --verbose only."""
     if session().verbose and not session().quiet:
         click.echo(message, err=True)
-
-
-def length_text(length_mm: float, inches: bool, decimals: int = 2) -> str:
-    """A length for people, with its unit; inches get one decimal more than `decimals` millimetres have."""
-    return f"{length_mm / MM_PER_INCH:.{decimals + 1}f} in" if inches else f"{length_mm:.{decimals}f} mm"
 
 
 @contextlib.contextmanager
@@ -262,3 +281,30 @@ def spare_inputs(outputs: Sequence[Path | None], inputs: Sequence[Path | None]) 
                 f"{safe_name(output)} is one of the files that are read; writing the result there would destroy it.",
                 "Give the result a name of its own.",
             )
+
+
+def wrote(path: Path, replaced: bool | Path | None = None) -> None:
+    """Say that a file was written; `replaced` when there was one of its name, or the path that it is kept at."""
+    from bladeangle.base.files import safe_name
+
+    kept = f"; the one before is now {safe_name(replaced)}" if isinstance(replaced, Path) else ""
+    note(f"{'Replaced' if replaced else 'Wrote'} {safe_name(path)}{kept}.")
+
+
+def keep_old(path: Path) -> Path | None:
+    """Copy a file that is about to be replaced to its name with ~ added, where the copy is; None when there is none.
+
+    For what cannot be made again from something else: records, camera files, orders. OutputError when it cannot be
+    copied. A link, or anything else that is no plain file, is left to the writer.
+    """
+    from bladeangle.base.files import write_bytes_atomic
+
+    if not path.is_file() or path.is_symlink():
+        return None
+    kept = path.with_name(path.name + "~")
+    try:
+        old = path.read_bytes()
+    except OSError:
+        return None  # whoever cannot read it may still be allowed to replace it
+    write_bytes_atomic(kept, old)
+    return kept

@@ -11,7 +11,6 @@ from bladeangle.cli.options import (
     camera_option,
     inches_option,
     json_option,
-    length_text,
     note,
     quiet_option,
     ring_option,
@@ -105,6 +104,7 @@ def plan(
     """
     import json
 
+    from bladeangle.base.lengths import length_text
     from bladeangle.imaging.camera import camera_from_exif, read_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.plan import RotorSize, plan_photographs

@@ -17,8 +17,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from bladeangle import __version__
-from bladeangle.base import errors
-from bladeangle.base.flags import together
+from bladeangle.base import errors, lengths
+from bladeangle.base.flags import REGISTRY, together
 from bladeangle.cli import options
 from bladeangle.cli.main import COMMANDS, CommandGroup, main
 
@@ -159,7 +159,7 @@ def test_a_fault_of_ours_is_said_to_be_one(monkeypatch: pytest.MonkeyPatch) -> N
 
     outcome = ending(monkeypatch, body)
     assert outcome.exit_code == 1
-    assert outcome.stderr.startswith("Error: A fault of ours, not of yours: ZeroDivisionError: by\\nzero.\n")
+    assert outcome.stderr.startswith("Error: Internal error, not your mistake: ZeroDivisionError: by\\nzero.\n")
     assert "--verbose" in outcome.stderr
     assert "Traceback" not in outcome.stderr
     assert "Traceback (most recent call last)" in ending(monkeypatch, body, "--verbose").stderr
@@ -169,8 +169,8 @@ def test_a_fault_of_ours_is_said_to_be_one(monkeypatch: pytest.MonkeyPatch) -> N
     ("error", "code", "words"),
     [
         (MemoryError(), 1, "not enough memory"),
-        (EOFError(), 1, "A fault of ours"),
-        (OSError(5, "broken", "some.file"), 1, "A fault of ours"),
+        (EOFError(), 1, "Internal error"),
+        (OSError(5, "broken", "some.file"), 1, "Internal error"),
         (KeyboardInterrupt(), 130, "Interrupted."),
         (click.UsageError("So not."), 2, "So not."),
     ],
@@ -308,8 +308,10 @@ def test_progress_shows_only_when_it_lasts(
 
 
 def test_lengths_in_inches_on_request() -> None:
-    assert options.length_text(155.0, inches=False) == "155.00 mm"
-    assert options.length_text(25.4, inches=True) == "1.000 in"
+    assert lengths.length_text(155.0, inches=False) == "155.00 mm"
+    assert lengths.length_text(25.4, inches=True) == "1.000 in"
+    assert lengths.interval_text(155.0, 0.3, inches=False, decimals=1) == "155.0 ± 0.3 mm"
+    assert lengths.interval_text(50.8, 2.54, inches=True, decimals=1) == "2.00 ± 0.10 in"
 
 
 @pytest.mark.parametrize("value", ["0", "-1", "nan", "inf", "many", "1e400"])
@@ -416,8 +418,24 @@ def test_doubts_and_notes_are_told_apart() -> None:
         {"code": "edge-nick", "text": "Left out.", "photo": None, "blade": 2, "station": "exit"},
     ]
     doubt, note = together(flags)
-    assert doubt == {"code": "blur", "text": "Not sharp.", "severity": "doubt", "places": ["photograph inlet.jpg"]}
+    assert doubt == {
+        "code": "blur",
+        "text": "Not sharp.",
+        "severity": "doubt",
+        "remedy": REGISTRY["blur"].remedy,
+        "places": ["photograph inlet.jpg"],
+    }
     assert note["severity"] == "note" and note["places"] == ["blade 1, exit", "blade 2, exit"]
+
+
+def test_quiet_hides_notes_and_no_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
+    flags = [{"code": "edge-nick", "text": "Left out."}, {"code": "blur", "text": "Not sharp."}]
+
+    def body() -> None:
+        options.say_flags(flags, "doubt", "note")
+
+    assert ending(monkeypatch, body).stderr.count("\n") == 2
+    assert ending(monkeypatch, body, "-q").stderr == f"Doubt: Not sharp. {REGISTRY['blur'].remedy}\n"
 
 
 @pytest.mark.parametrize(("given", "expected"), [(None, "1"), ("3", "3")])
