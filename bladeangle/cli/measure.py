@@ -21,7 +21,9 @@ from bladeangle.cli.options import (
     quiet_option,
     ring_option,
     say_flags,
+    session,
     spare_inputs,
+    spread_option,
     station_length_option,
     station_skip_option,
     verbose_option,
@@ -74,6 +76,7 @@ def _photographs(ctx: click.Context, param: click.Parameter, value: tuple[Path, 
     metavar="FILE.json",
     help="Corrections saved from the page that `bladeangle correct` makes.",
 )
+@spread_option
 @inches_option
 @json_option
 @quiet_option
@@ -92,6 +95,7 @@ def measure(
     out: Path | None,
     picture: Path | None,
     edits: Path | None,
+    spread: float | None,
     inches: bool,
     as_json: bool,
 ) -> None:
@@ -120,6 +124,7 @@ def measure(
     from bladeangle.pipeline.sorting import measure_sorted
     from bladeangle.records.edits import read_edits
     from bladeangle.records.record import record_to_json, write_record
+    from bladeangle.shop.judging import balance_words
 
     spare_inputs((out, picture), (*photos, *turned, ring, camera, edits))
     definition = read_ring(ring, check_bar_mm)
@@ -140,7 +145,8 @@ def measure(
         replaced = picture.exists()
         write_picture(picture, record, [s.path for s in found.shots])
         wrote(picture, replaced)
-    text = record_to_json(record) if as_json else table(record, inches)
+    balance = balance_words(record, spread or session().config.tolerance_deg or 0.5)
+    text = record_to_json(record) if as_json else table(record, inches, [("balance", balance)] if balance else [])
     click.echo(text if as_json else doubts_coloured(text), color=colour())
     say_flags(record.data["flags"], "note", *(["doubt"] if as_json else []))
     if found.suggestion:

@@ -57,20 +57,42 @@ def _from_config(key: str) -> Callable[[], Any]:
     return lambda: getattr(session().config, key)
 
 
-class PositiveNumber(click.ParamType):
-    """A number above 0; unlike click's own range it refuses "nan" and "inf"."""
+def number_of(text: str) -> float:
+    """A number with a decimal point or a decimal comma; ValueError when it is none, or not finite."""
+    if "," in text and ("." in text or text.count(",") > 1):
+        raise ValueError(text)
+    number = float(text.replace(",", "."))
+    if not math.isfinite(number):
+        raise ValueError(text)
+    return number
+
+
+class Number(click.ParamType):
+    """A finite number from `low` to `high`, with a decimal point or comma; unlike click's own it refuses "nan"."""
 
     name = "number"
 
+    def __init__(self, low: float = -math.inf, high: float = math.inf, above: bool = False) -> None:
+        self.low, self.high, self.above = low, high, above
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The number; click's usage error when it is none."""
+        """The number; click's usage error when it is none. `above`: `low` itself is not one of them."""
         try:
-            number = float(value)
+            number = number_of(value) if isinstance(value, str) else float(value)
         except ValueError:
             self.fail(f"{value!r} is not a number.", param, ctx)
-        if not 0 < number < math.inf:
-            self.fail(f"{value} is not a number above 0.", param, ctx)
+        if not self.low <= number <= self.high or (self.above and number == self.low):
+            low = f"above {self.low:g}" if self.above else f"of at least {self.low:g}"
+            high = "" if math.isinf(self.high) else f" and at most {self.high:g}"
+            self.fail(f"{value} is not a number {low}{high}.", param, ctx)
         return number
+
+
+class PositiveNumber(Number):
+    """A number above 0."""
+
+    def __init__(self) -> None:
+        super().__init__(0.0, above=True)
 
 
 camera_option = click.option(
@@ -81,7 +103,6 @@ camera_option = click.option(
     show_default="from the settings, else the photograph's own data with a wide uncertainty",
     help="Camera file made by `bladeangle calibrate`.",
 )
-
 
 
 def _needed(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
@@ -109,7 +130,7 @@ check_bar_option = click.option(
     metavar="MM",
     default=_from_config("check_bar_mm"),
     show_default="from the settings",
-    help="Length of the printed check bar, measured with calipers; corrects the print's scale.",
+    help="Length of the printed check bar, measured with calipers; corrects for the print's scale.",
 )
 
 diameter_option = click.option(
@@ -123,7 +144,7 @@ diameter_option = click.option(
 station_length_option = click.option(
     "--station-length",
     "length_mm",
-    type=click.FloatRange(5, 200),
+    type=Number(5, 200),
     default=32.0,
     show_default=True,
     metavar="MM",
@@ -133,11 +154,11 @@ station_length_option = click.option(
 station_skip_option = click.option(
     "--station-skip",
     "skip_mm",
-    type=click.FloatRange(0, 20),
+    type=Number(0, 20),
     default=2.0,
     show_default=True,
     metavar="MM",
-    help="Rounding skipped at either end.",
+    help="Rounded edge left out at either end.",
 )
 
 inches_option = click.option(
@@ -162,8 +183,15 @@ spread_option = click.option(
     type=PositiveNumber(),
     metavar="DEG",
     default=_from_config("spread_deg"),
-    show_default="from the settings, else --tolerance",
-    help="Largest difference between blades.",
+    show_default="from the settings, else the tolerance",
+    help="Largest difference allowed between blades.",
+)
+
+despite_option = click.option(
+    "--despite",
+    multiple=True,
+    metavar="DOUBT",
+    help="A doubt, by its code, that you have looked at and accept. Repeat it for each.",
 )
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON to standard output instead of text.")

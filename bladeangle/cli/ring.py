@@ -6,15 +6,15 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, verbose_option
+from bladeangle.cli.options import Number, note, quiet_option, verbose_option
 
 
 @click.command()
 @click.option(
-    "--diameter", "diameter_mm", type=float, required=True, metavar="MM", help="Rotor diameter over the tips."
+    "--diameter", "diameter_mm", type=Number(), required=True, metavar="MM", help="Rotor diameter over the tips."
 )
 @click.option(
-    "--height", "height_mm", type=float, required=True, metavar="MM", help="Rotor height as it stands on the sheet."
+    "--height", "height_mm", type=Number(), required=True, metavar="MM", help="Rotor height as it stands on the sheet."
 )
 @click.option(
     "--paper",
@@ -26,7 +26,7 @@ from bladeangle.cli.options import note, quiet_option, verbose_option
 @click.option(
     "--camera-height",
     "camera_height_mm",
-    type=float,
+    type=Number(),
     metavar="MM",
     help="Lens above the sheet.  [default: 300, or what shows the whole ring]",
 )

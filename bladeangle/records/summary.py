@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import Any
 
 from bladeangle.base.flags import doubts_about, flag_line, together
@@ -15,8 +16,10 @@ MARK = "?"
 WIDTH = 110
 
 
-def table(record: Record, inches: bool = False) -> str:
+def table(record: Record, inches: bool = False, more: Sequence[tuple[str, str]] = ()) -> str:
     """A record for people: doubts first, then one line a blade, the mean and the spread, then the rotor in numbers.
+
+    more : further lines for the end, each with what it is of and its text.
 
     A number that a doubt concerns has `MARK` after it.
     """
@@ -44,7 +47,7 @@ def table(record: Record, inches: bool = False) -> str:
         lines.append(f"spread  {spread}".rstrip())
     explained = "Degrees from the plane of rotation; ± holds in 95 % of cases. Spread: largest minus smallest blade."
     lines.append(explained + (f" {MARK} doubted, see above." if doubts else ""))
-    return "\n".join([*lines, "", *_facts(record, inches)])
+    return "\n".join([*lines, "", *_facts(record, inches, more)])
 
 
 def _spread_cell(record: Record, station: str) -> str:
@@ -55,7 +58,7 @@ def _spread_cell(record: Record, station: str) -> str:
     return f"{found['value']:10.2f} ±{found['expanded_uncertainty']:5.2f}{mark}"
 
 
-def _facts(record: Record, inches: bool) -> list[str]:
+def _facts(record: Record, inches: bool, more: Sequence[tuple[str, str]]) -> list[str]:
     """The rotor in numbers, a line each. What else is measured of it, such as wear, gets a line here."""
     rotor = record.data["rotor"]
     mark = MARK if doubts_about(record.data["flags"], concerns="sizes") else ""
@@ -73,7 +76,7 @@ def _facts(record: Record, inches: bool) -> list[str]:
         rows.append(("overlap", f"{_overlap_words(reach[0], expanded)} ({reach[0]:+.0f} ± {expanded:.0f} deg)"))
     if (short := shorthand(record, inches)) is not None:
         rows.append(("in short", short))
-    return [f"{words:14}{text}" for words, text in rows]
+    return [f"{words:14}{text}" for words, text in [*rows, *more]]
 
 
 def _overlap_words(reach_deg: float, expanded_deg: float) -> str:
