@@ -43,6 +43,7 @@ COMMANDS = {
     "inventory": "Ask the shelf's inventory.",
     "export": "Write a record for other programs.",
     "config": "Show the shop's settings, or start a settings file.",
+    "help": "Show the help of a command.",
     "completion": "Print the shell completion script.",
     "manual": "Print the manual page.",
 }
@@ -163,25 +164,12 @@ def _show_traceback(error: BaseException) -> None:
     click.echo("".join(traceback.format_exception(error)), err=True, nl=False)
 
 
-def _set_config(ctx: click.Context, _: click.Parameter, value: str | None) -> None:
-    if value is not None:
-        ctx.ensure_object(Session).config_path = value
-
-
 @click.command(
     cls=CommandGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     no_args_is_help=True,
 )
 @click.version_option(__version__, "-V", "--version", prog_name="bladeangle", message="%(prog)s %(version)s")
-@click.option(
-    "--config",
-    type=click.Path(),
-    metavar="FILE",
-    expose_value=False,
-    callback=_set_config,
-    help="Settings file.  [default: $BLADEANGLE_CONFIG, or bladeangle/config.toml in the user's configuration folder]",
-)
 @quiet_option
 @verbose_option
 @click.pass_context

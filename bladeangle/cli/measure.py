@@ -77,6 +77,14 @@ def _photographs(ctx: click.Context, param: click.Parameter, value: tuple[Path, 
     help="Corrections saved from the page that `bladeangle correct` makes.",
 )
 @spread_option
+@click.option(
+    "--again",
+    type=click.Path(path_type=Path),
+    is_eager=True,
+    metavar="RECORD",
+    help="Measure once more what a record was measured from, with its camera, ring and options; name only the folder "
+    "with its photographs.",
+)
 @inches_option
 @json_option
 @quiet_option
@@ -96,6 +104,7 @@ def measure(
     picture: Path | None,
     edits: Path | None,
     spread: float | None,
+    again: Path | None,
     inches: bool,
     as_json: bool,
 ) -> None:
@@ -115,25 +124,34 @@ def measure(
     Examples:
       bladeangle measure inlet.jpg --turned outlet.jpg --camera phone.json --ring ring.json --out rotor.json
       bladeangle measure rotor-7/ --camera phone.json --ring ring.json --out rotor-7.json
+      bladeangle measure --again rotor.json photographs --edits rotor.edits.json --out rotor.json
       bladeangle measure *.jpg --turned over-1.jpg --turned over-2.jpg --ring ring.json --out rotor.json
     """
+    from bladeangle.base.errors import UsageError
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.pipeline.assemble import record_of, table
     from bladeangle.pipeline.measure import Options
     from bladeangle.pipeline.sorting import measure_sorted
     from bladeangle.records.edits import read_edits
-    from bladeangle.records.record import record_to_json, write_record
+    from bladeangle.records.record import read_record, record_to_json, write_record
     from bladeangle.shop.judging import balance_words
 
-    spare_inputs((out, picture), (*photos, *turned, ring, camera, edits))
-    definition = read_ring(ring, check_bar_mm)
-    known = None if camera is None else read_camera(camera)
+    spare_inputs((out, picture), (*photos, *turned, *((ring, camera) if again is None else ()), edits))
     changed = None if edits is None else read_edits(edits)
-    options = Options(
-        diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
-    )
-    found = measure_sorted(_told(photos, turned, mixed), definition, known, options, detail, changed)
+    if again is not None:
+        from bladeangle.pipeline.again import as_measured
+
+        if len(photos) != 1 or turned or mixed:
+            raise UsageError("--again takes one folder, that with the photographs.", "Leave out everything else.")
+        name, told, definition, known, options = as_measured(read_record(again), photos[0])
+    else:
+        told, definition = _told(photos, turned, mixed), read_ring(ring, check_bar_mm)
+        known = None if camera is None else read_camera(camera)
+        options = Options(
+            diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
+        )
+    found = measure_sorted(told, definition, known, options, detail, changed)
     record = record_of(found, name or (out.stem if out else "rotor"))
     if out is not None:
         before = keep_old(out)

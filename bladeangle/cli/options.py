@@ -37,6 +37,10 @@ class Session:
     config_path: str | None = None
     _config: Config | None = None
 
+    def use(self, path: str) -> None:
+        """Take the settings from this file."""
+        self.config_path, self._config = path, None
+
     @property
     def config(self) -> Config:
         """The settings, read when first asked for; DefinitionError as `config.read_config`."""
@@ -107,7 +111,7 @@ camera_option = click.option(
 
 def _needed(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
     """Refuse None: click takes a default that turns out to be None for a value."""
-    if value is None:
+    if value is None and not ctx.params.get("again"):
         words = f"Give its file, or name it as {param.name} in the settings; `bladeangle config --example` shows how."
         raise click.MissingParameter(words, ctx=ctx, param=param)
     return value
@@ -213,9 +217,31 @@ quiet_option = click.option(
     callback=_remember("quiet"),
     help="Say nothing but results, doubts and errors.",
 )
-verbose_option = click.option(
+_verbose_option = click.option(
     "-v", "--verbose", is_flag=True, expose_value=False, callback=_remember("verbose"), help="Say more while working."
 )
+
+
+def _set_config(ctx: click.Context, _: click.Parameter, value: str | None) -> None:
+    if value is not None:
+        ctx.ensure_object(Session).use(value)
+
+
+#: Before the command or after it; read before the options that take their defaults from it.
+config_option = click.option(
+    "--config",
+    type=click.Path(),
+    metavar="FILE",
+    expose_value=False,
+    is_eager=True,
+    callback=_set_config,
+    help="Settings file.  [default: $BLADEANGLE_CONFIG, or bladeangle/config.toml in the user's configuration folder]",
+)
+
+
+def verbose_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--verbose and --config, which every command takes."""
+    return config_option(_verbose_option(command))
 
 
 def note(message: str) -> None:

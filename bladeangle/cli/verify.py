@@ -7,7 +7,16 @@ from typing import Any
 
 import click
 
-from bladeangle.cli.options import Number, despite_option, json_option, note, quiet_option, verbose_option, warn
+from bladeangle.cli.options import (
+    Number,
+    colour,
+    despite_option,
+    json_option,
+    note,
+    quiet_option,
+    verbose_option,
+    warn,
+)
 
 #: Longest reason, letters, that stands in a row of the table; longer ones stand below it.
 SHORT_REASON = 40
@@ -103,7 +112,9 @@ def verify(
             data["iso_484_2"] = {"scope": room.ISO_484_2_SCOPE, "rows": [asdict(y) for y in classes]}
         click.echo(json.dumps(data, indent=1, allow_nan=False))
     else:
-        click.echo("\n".join(table(found)))
+        first, *rest = table(found)
+        shade = {room.CONFORMING: "green", room.UNDECIDED: "yellow"}.get(found.verdict, "red")
+        click.echo("\n".join([click.style(first, fg=shade, bold=True), *rest]), color=colour())
         if iso484:
             click.echo("\n".join(yardstick_table(classes, room.ISO_484_2_SCOPE)))
     for line in found.cautions:

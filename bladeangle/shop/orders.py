@@ -127,11 +127,11 @@ class TomlChecker:
     source: str
 
     def unknown(self, key: str, known: tuple[str, ...], where: str) -> None:
-        near = difflib.get_close_matches(key, known, 1, 0.0)
+        near = difflib.get_close_matches(key, known, 1, 0.5)
         place = f" in [{where}]" if where else ""
         raise DefinitionError(
             f"{self.source} has the unknown key {safe_name(key[:60])!r}{place}.",
-            f"Did you mean {near[0]!r}? Known are: {', '.join(known)}.",
+            (f"Did you mean {near[0]!r}? " if near else "") + f"Known are: {', '.join(known)}.",
         )
 
     def keys(self, data: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
