@@ -41,11 +41,11 @@ def check(
     inches: bool,
     as_json: bool,
 ) -> None:
-    """Look at a photograph just taken: retake it or go on.
+    """Look at a photograph just taken: take it again or go on.
 
     Says whether the ring is seen, how sharp, bright and even the picture is, whether the blade tips glare, and from
-    where it was taken. Each is good, usable (measured, with a wider interval) or retake. Ends with exit code 10 when a
-    photograph should be retaken, 5 when its ring is not found.
+    where it was taken. Each is good, usable (can be measured, with a wider interval) or retake. Ends with exit code 10
+    when a photograph should be taken again, 5 when its ring is not found.
 
     \b
     Example:

@@ -33,7 +33,7 @@ COVERAGE = 2.0
     default=0.5,
     show_default=True,
     metavar="DEG",
-    help="Difference of an angle that counts as a distance of 1.",
+    help="Difference in an angle that counts as much as --scale-mm in the hub.",
 )
 @click.option(
     "--scale-mm",
@@ -41,7 +41,7 @@ COVERAGE = 2.0
     default=1.0,
     show_default=True,
     metavar="MM",
-    help="Difference of the hub that counts as a distance of 1.",
+    help="Difference in the hub that counts as much as --scale-deg in an angle.",
 )
 @click.option("--rotor", "rotors", multiple=True, metavar="NAME", help="All records of a rotor; may be repeated.")
 @click.option("--out-of-line", is_flag=True, help="Blades that differ from the median of their rotor.")
@@ -51,9 +51,11 @@ COVERAGE = 2.0
     default=3.0,
     show_default=True,
     metavar="N",
-    help="With --out-of-line: by at least so many standard uncertainties of the difference.",
+    help="With --out-of-line: by at least so many standard uncertainties.",
 )
-@click.option("--least", "least_deg", type=PositiveNumber(), metavar="DEG", help="With --out-of-line: and by so much.")
+@click.option(
+    "--least", "least_deg", type=PositiveNumber(), metavar="DEG", help="With --out-of-line: and by at least so much."
+)
 @click.option("--failed", is_flag=True, help="Rotors that could not be measured, and why.")
 @click.option("--record", "record_of", metavar="NAME", help="Print a rotor's newest record, for the other commands.")
 @click.option(
@@ -85,11 +87,11 @@ def inventory(
     as_json: bool,
     as_csv: bool,
 ) -> None:
-    """Ask the shelf's inventory: one question at a time; none lists the rotors.
+    """Search the shelf's inventory, with one question at a time; without one it lists the rotors.
 
-    Rotors near a wanted one, by the distance in --scale-deg and --scale-mm; a rotor over time, with the repeatability
-    and, when several cameras measured it, the reproducibility of its angles; blades out of line, judged with the
-    covariance of the angles. The text shows expanded uncertainties (k = 2), JSON and CSV standard ones.
+    It finds the rotors nearest to a wanted one; shows a rotor over time, with how well its measurements repeat and
+    agree between cameras; and finds blades out of line with the others of their rotor, by more than their uncertainty.
+    ± in the text holds in about 95 % of cases (k = 2); JSON and CSV have standard uncertainties.
 
     \b
     Examples:

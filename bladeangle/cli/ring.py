@@ -21,17 +21,18 @@ from bladeangle.cli.options import Number, note, quiet_option, verbose_option
     type=click.Choice(["a4", "letter", "a3"], case_sensitive=False),
     default="a4",
     show_default=True,
-    help="Of the sheets; what one does not hold is printed in pieces.",
+    help="Paper to print on; a ring too large for it is printed in pieces.",
 )
 @click.option(
     "--camera-height",
     "camera_height_mm",
     type=Number(),
     metavar="MM",
-    help="Lens above the sheet.  [default: 300, or what shows the whole ring]",
+    help="Height of the lens above the sheet.  [default: 300, or what shows the whole ring]",
 )
 @click.option(
-    "--markers", type=int, metavar="N", help="How many, a multiple of 4.  [default: 24, or fewer for a small rotor]"
+    "--markers", type=int, metavar="N",
+    help="Number of markers, a multiple of 4.  [default: 24, or fewer for a small rotor]",
 )
 @click.option(
     "--out",
@@ -53,7 +54,7 @@ def ring(
     folder: Path,
     as_json: bool,
 ) -> None:
-    """Make a printed ring that the rotor does not hide.
+    """Make a ring to print that the rotor does not hide.
 
     Writes the ring's definition (JSON) and its sheets at true scale (PDF, and SVG a page). Print at 100 %, measure the
     check bar with calipers, and keep the definition: calibrating and measuring need it.

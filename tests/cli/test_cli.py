@@ -446,3 +446,44 @@ def test_linear_algebra_has_one_thread_unless_told_otherwise(given: str | None, 
     code = "import sys, os, bladeangle.cli.main; print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True)
     assert done.stdout.split() == [expected, "False"]
+
+
+@pytest.mark.parametrize(
+    ("text", "number"), [("0,5", 0.5), ("-1", -1.0), ("+0.5", 0.5), ("12,", 12.0), ("1.000,5", None), ("1,2,3", None)]
+)
+def test_numbers_with_decimal_commas(text: str, number: float | None) -> None:
+    if number is None:
+        with pytest.raises(ValueError, match=re.escape(text)):
+            options.number_of(text)
+    else:
+        assert options.number_of(text) == number
+
+
+def test_help_of_a_command() -> None:
+    named = CliRunner().invoke(main, ["help", "measure"])
+    assert named.exit_code == 0 and named.stdout == CliRunner().invoke(main, ["measure", "--help"]).stdout
+    assert CliRunner().invoke(main, ["help"]).stdout == CliRunner().invoke(main, ["--help"]).stdout
+    wrong = CliRunner().invoke(main, ["help", "mesure"])
+    assert wrong.exit_code == 2 and "Did you mean 'measure'?" in wrong.stderr
+
+
+def test_the_settings_can_be_named_before_or_after_the_command(tmp_path: Path) -> None:
+    settings = tmp_path / "shop.toml"
+    settings.write_text("tolerance_deg = 0.25\n")
+    for words in (["--config", str(settings), "config"], ["config", "--config", str(settings)]):
+        shown = CliRunner().invoke(main, words)
+        assert shown.exit_code == 0 and "tolerance_deg: 0.25" in shown.stdout
+
+
+def test_what_is_replaced_is_said_and_kept(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    out = tmp_path / "record.json"
+
+    def body() -> None:
+        before = options.keep_old(out)
+        out.write_text("new")
+        options.wrote(out, before)
+
+    assert ending(monkeypatch, body).stderr == f"Wrote {out}.\n"
+    out.write_text("old")
+    assert ending(monkeypatch, body).stderr == f"Replaced {out}; the one before is now {out}~.\n"
+    assert ((tmp_path / "record.json~").read_text(), out.read_text()) == ("old", "new")
