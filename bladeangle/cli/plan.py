@@ -35,7 +35,12 @@ class PictureSize(click.ParamType):
 
 @click.command()
 @click.option(
-    "--diameter", "diameter_mm", type=PositiveNumber(), required=True, metavar="MM", help="Rotor diameter over the tips."
+    "--diameter",
+    "diameter_mm",
+    type=PositiveNumber(),
+    required=True,
+    metavar="MM",
+    help="Rotor diameter over the tips.",
 )
 @click.option(
     "--height", "height_mm", type=PositiveNumber(), required=True, metavar="MM", help="Rotor height as it stands."
@@ -53,7 +58,11 @@ class PictureSize(click.ParamType):
     "--exit", "exit_deg", type=PositiveNumber(), required=True, metavar="DEG", help="Blade angle expected at the exit."
 )
 @click.option(
-    "--hand", type=click.Choice(["left", "right"]), default="left", show_default=True, help="Hand of the blades as a screw thread."
+    "--hand",
+    type=click.Choice(["left", "right"]),
+    default="left",
+    show_default=True,
+    help="Hand of the blades as a screw thread.",
 )
 @click.option(
     "--tip-length",
