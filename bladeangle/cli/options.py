@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 #: Work that ends sooner shows no progress.
 PROGRESS_AFTER_S = 2.0
+#: Between these lies every length in mm, angle in degrees and time in seconds that is asked for.
+LEAST_NUMBER, MOST_NUMBER = 1e-6, 1e6
 
 
 @dataclass
@@ -72,31 +74,38 @@ def number_of(text: str) -> float:
 
 
 class Number(click.ParamType):
-    """A finite number from `low` to `high`, with a decimal point or comma; unlike click's own it refuses "nan"."""
+    """A number from `low` to `high`, or between them where `open_` says so; decimal point or comma, never "nan"."""
 
     name = "number"
 
-    def __init__(self, low: float = -math.inf, high: float = math.inf, above: bool = False) -> None:
-        self.low, self.high, self.above = low, high, above
+    def __init__(self, low: float = -math.inf, high: float = math.inf, *, open_: bool = False) -> None:
+        self.low, self.high, self.open = low, high, open_
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The number; click's usage error when it is none. `above`: `low` itself is not one of them."""
+        """The number; click's usage error when it is none."""
         try:
             number = number_of(value) if isinstance(value, str) else float(value)
         except ValueError:
             self.fail(f"{value!r} is not a number.", param, ctx)
-        if not self.low <= number <= self.high or (self.above and number == self.low):
-            low = f"above {self.low:g}" if self.above else f"of at least {self.low:g}"
-            high = "" if math.isinf(self.high) else f" and at most {self.high:g}"
-            self.fail(f"{value} is not a number {low}{high}.", param, ctx)
+        inside = self.low < number < self.high if self.open else self.low <= number <= self.high
+        if not inside:
+            words = "between {:g} and {:g}" if self.open else "from {:g} to {:g}"
+            self.fail(f"{value} is not a number {words.format(self.low, self.high)}.", param, ctx)
         return number
 
 
 class PositiveNumber(Number):
-    """A number above 0."""
+    """A number above 0 that a length, an angle or a time may be."""
 
     def __init__(self) -> None:
-        super().__init__(0.0, above=True)
+        super().__init__(LEAST_NUMBER, MOST_NUMBER)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; click's usage error when it is none."""
+        with contextlib.suppress(ValueError):
+            if number_of(str(value)) <= 0:
+                self.fail(f"{value} is not a number above 0.", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 camera_option = click.option(

@@ -40,7 +40,7 @@ from bladeangle.cli.options import (
 )
 @click.option(
     "--false-accept",
-    type=Number(0, 0.5, above=True),
+    type=Number(0, 0.5, open_=True),
     default=0.02,
     show_default=True,
     metavar="P",

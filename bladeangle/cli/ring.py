@@ -73,7 +73,8 @@ def ring(
     paper = paper.lower()
     definition = design_ring(diameter_mm, height_mm, paper=paper, camera_height_mm=camera_height_mm, markers=markers)
     text = json.dumps(ring_to_dict(definition), indent=1) + "\n"
-    pdf, svgs = sheet_pdf(definition, paper), sheet_svgs(definition, paper)
+    stem = f"ring-{diameter_mm:g}-{paper}"
+    pdf, svgs = sheet_pdf(definition, paper, f"{stem}.json"), sheet_svgs(definition, paper, f"{stem}.json")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
@@ -81,7 +82,6 @@ def ring(
             f"The folder {safe_name(folder)} cannot be made: {getattr(error, 'strerror', None) or error}.",
             "Choose another folder.",
         ) from error
-    stem = f"ring-{diameter_mm:g}-{paper}"
     write_bytes_atomic(folder / f"{stem}.pdf", pdf)
     for number, svg in enumerate(svgs, start=1):
         write_text_atomic(folder / (f"{stem}-{number}.svg" if len(svgs) > 1 else f"{stem}.svg"), svg)

@@ -33,14 +33,14 @@ SHORT_REASON = 40
 @click.option("--rule", type=click.Choice(["iso14253", "guard"]), help="Decision rule, instead of the order's.")
 @click.option(
     "--false-accept",
-    type=Number(0, 0.5, above=True),
+    type=Number(0, 0.5, open_=True),
     metavar="P",
     help="Largest chance of accepting a bad blade with the rule guard, instead of the order's.",
 )
 @click.option(
     "--error",
     "error_deg",
-    type=Number(0, 45, above=True),
+    type=Number(0, 45, open_=True),
     default=1.0,
     show_default=True,
     metavar="DEG",
