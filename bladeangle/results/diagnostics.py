@@ -240,7 +240,7 @@ def _from_above(
         yield Flag("tip-radius-assumed", text)
     growth = growth_of(stations.angle_deg, stations.budget)
     if growth is not None and wrap_guessed(result, growth):
-        text = f"From entry to exit the blades steepen by only {growth[0]:.1f} deg; their wrap is uncertain."
+        text = f"From entry to exit the angle changes by only {growth[0]:.1f} deg; the wrap is uncertain."
         yield Flag("wrap-uncertain", text)
     for name in loose:
         text = "Its own data do not confirm the camera file; from above, a wrong focal length does not show."
