@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from bladeangle.base.errors import BladeangleError
 from bladeangle.base.files import import_cv2, write_text_atomic
 from bladeangle.base.flags import REGISTRY
+from bladeangle.batch.jobs import Job
 from bladeangle.batch.work import measure_rotor
 from bladeangle.imaging.camera import Camera, read_camera, write_camera
 from bladeangle.imaging.ring import read_ring
@@ -111,7 +112,8 @@ def measured(folder: Path, calibrated: bool, options: Options) -> Record:
     paths = sorted(folder.glob("*.jpg"), key=lambda p: (not p.name.startswith("inlet"), p.name))
     camera = read_camera(folder / "camera.json") if calibrated else None
     standing, turned = ([p for p in paths if (p.name == "outlet.jpg") is over] for over in (False, True))
-    return measure_rotor(standing, turned, read_ring(folder / "ring.json"), camera, options, folder.name)
+    job = Job(folder.name, tuple(standing), tuple(turned))
+    return measure_rotor(job, read_ring(folder / "ring.json"), camera, options)
 
 
 def outcome(name: SetName, root: Path, calibrated: bool = True, options: Options | None = None) -> dict[str, Any]:

@@ -8,7 +8,6 @@ import os
 import signal
 import sqlite3
 import time
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,7 @@ from invented_record import invented_record, ring_definition
 
 from bladeangle import batch
 from bladeangle.base.errors import PhotoError, RingNotFoundError
-from bladeangle.batch import Settings, jobs_in_folder, run_batch, work
+from bladeangle.batch import Job, Settings, jobs_in_folder, run_batch, work
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring, ring_from_dict
 from bladeangle.pipeline.measure import Options
@@ -27,10 +26,9 @@ STAND_IN = "shelf_stand_in:stand_in"
 RING = ring_from_dict(ring_definition())
 
 
-def stand_in(
-    standing: Sequence[Path], turned: Sequence[Path], ring: Ring, camera: Camera | None, options: Options, name: str
-) -> Record:
+def stand_in(job: Job, ring: Ring, camera: Camera | None, options: Options) -> Record:
     """A record from JSON texts: `angle_deg` shifts the entry, `do` says what goes wrong, `wait_s` how long it takes."""
+    standing = job.standing
     try:
         told = json.loads(standing[0].read_text())
     except ValueError as error:
@@ -53,7 +51,7 @@ def stand_in(
             raise ZeroDivisionError("a number")
         case "memory":
             raise MemoryError
-    data = invented_record(name=name, oblique=0, turned=bool(turned))
+    data = invented_record(name=job.rotor, oblique=0, turned=bool(job.turned))
     for blade in data["blades"]:
         blade["stations"]["entry"]["angle_deg"] += told.get("angle_deg", 0.0)
     data["rotor"]["stations"]["entry"]["angle_deg"] += told.get("angle_deg", 0.0)

@@ -10,9 +10,9 @@ from bladeangle.adjustment.model import TIP_KINDS, Ints, View
 from bladeangle.base.geometry import Array, block_diagonal, forgetting, hats
 
 #: Distance along a tip edge, mm, over which its errors correlate, seen from the side and from overhead, and between its
-#: knots. Path-traced photographs of turned metal, at the true edge: from the side products of errors fall to a half in 6
-#: to 8 mm and to nothing in 20 on each of six rotors, as grooves cross the edges of the tip land; from overhead they are
-#: small on some rotors and on others reach over 30 mm and more.
+#: knots. Path-traced photographs of turned metal, at the true edge: from the side products of errors fall to a half in
+#: 6 to 8 mm and to nothing in 20 on each of six rotors, as grooves cross the edges of the tip land; from overhead they
+#: are small on some rotors and on others reach over 30 mm and more.
 LENGTH_MM = (10.0, 30.0)
 KNOT_MM = (6.0, 20.0)
 #: Distance, px, over which what points share beside the sway (`TipPoints.shared_px`) is forgotten.

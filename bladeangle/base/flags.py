@@ -15,157 +15,174 @@ from bladeangle.base.budget import STATIONS
 
 @dataclass(frozen=True)
 class FlagKind:
-    """What a flag code means, its severity ("note" or "doubt") and what to do."""
+    """What a flag code means, its severity ("note" or "doubt") and what to do.
+
+    concerns : the numbers that a doubt is about: "angles", "all" (angles and sizes) or "numbering" (which blade is
+        which).
+    """
 
     meaning: str
     severity: str
     remedy: str
+    concerns: str = "angles"
 
 
 #: All codes. A code once published keeps its meaning.
 REGISTRY: dict[str, FlagKind] = {
     "glare-gap": FlagKind(
-        "Glare hides part of a blade's tip edge; the gap is bridged by the smooth curve and the interval is wider.",
+        "Glare hides part of a blade's tip edge; the smooth curve bridges the gap and the interval is wider.",
         "note",
-        "Turn the lamp or take one more photograph with the light from another side; dull the tip with chalk.",
+        "Move the lamp or take one more photograph with the light from another side; dull the tip with chalk.",
     ),
     "edge-nick": FlagKind(
-        "Points of a tip edge lie off the smooth curve, as a nick, burr or stain does; they are left out.",
+        "Points of a tip edge lie off the smooth curve, as at a nick, a burr or a stain; they were left out.",
         "note",
-        "Look at the place on the blade. Clean it, and dress the edge only as the maker's manual allows.",
+        "Look at that place on the blade. Clean it, and dress the edge only as the maker's manual allows.",
     ),
     "blur": FlagKind(
-        "The photograph is not sharp; edges are placed less well.",
+        "The photograph is not sharp, so edges are located less well.",
         "doubt",
         "Take it again with the phone held still, more light, and a tap on the tip to focus.",
     ),
-    "exposure-low": FlagKind("The photograph is dark; edges are noisy.", "note", "Take it again with more light."),
+    "exposure-low": FlagKind("The photograph is dark, so edges are noisy.", "note", "Take it again with more light."),
     "exposure-high": FlagKind(
-        "Paper or blade tips are burnt out; bright edges shift outwards.",
+        "Paper or blade tips are overexposed; bright edges then look wider than they are.",
         "doubt",
         "Take it again with less exposure or softer light.",
     ),
     "uncalibrated-camera": FlagKind(
-        "The camera was not calibrated; its focal length is taken from the photograph's data with a wide uncertainty.",
+        "The camera was not calibrated; its focal length comes from the photograph's own data and is very uncertain.",
         "note",
-        "Calibrate the phone once with `bladeangle calibrate`, or add four or more oblique photographs.",
+        "Calibrate the phone once with `bladeangle calibrate`, or add four or more photographs from the side.",
     ),
     "camera-unconfirmed": FlagKind(
-        "Nothing in the photographs shows that the camera file belongs to them, and overhead ones alone cannot tell a "
-        "wrong focal length; the interval allows for small differences, not for zoom or a crop that was enlarged.",
+        "Nothing in the photographs shows that the camera file belongs to them, and photographs from straight above "
+        "cannot reveal a wrong focal length. The interval allows for small differences, not for zoom or for a crop "
+        "that was enlarged.",
         "doubt",
-        "Use the phone's original files, which name their focal length, or add oblique photographs.",
+        "Use the phone's original files, which state their focal length, or add photographs from the side.",
+        "all",
     ),
     "focal-length-differs": FlagKind(
-        "The photographs want another focal length than the camera file has.",
+        "The photographs do not fit the camera file.",
         "doubt",
-        "Check that camera file, phone, lens and zoom are the ones used; calibrate again.",
+        "Were they zoomed, turned or edited, or taken with another phone or lens? If not, calibrate again.",
+        "all",
     ),
     "size-differs": FlagKind(
-        "The photograph has another size than the calibration; the camera was scaled to it.",
+        "The photograph has fewer or more pixels than those of the calibration; the camera file was scaled to it.",
         "doubt",
-        "Send the original file: messengers and editors reduce or crop photographs.",
+        "Use the original file: messengers and editors reduce or crop photographs.",
+        "all",
     ),
     "digital-zoom": FlagKind(
         "The photograph was taken with digital zoom; the focal length was scaled with it.",
         "doubt",
-        "Take it again at the zoom of the calibration.",
+        "Take it again with the zoom that the camera was calibrated with, that is, none.",
+        "all",
     ),
     "enlarged": FlagKind(
         "The pixels look enlarged, as by digital zoom or an editor; the focal length is then longer than stated.",
         "doubt",
         "Use the phone's original file, taken without zoom.",
+        "all",
     ),
     "ring-partly-hidden": FlagKind(
-        "Part of the printed ring is hidden or outside of the picture.",
+        "Part of the printed ring is hidden or outside the picture.",
         "note",
         "Take it again with the whole ring in view.",
     ),
     "few-markers": FlagKind(
-        "Only few markers of the ring were read; the camera's place is less certain.",
+        "Only a few markers of the ring were read, so the camera's position is less certain.",
         "doubt",
         "Take it again with the whole ring in view, evenly lit and sharp.",
     ),
     "two-rings": FlagKind(
-        "Markers were seen more than once, as when two rings lie in view; the doubles are left out.",
+        "Markers were seen more than once, as when two rings lie in view; the duplicates were left out.",
         "doubt",
         "Leave one ring in view and take the photograph again.",
     ),
     "sheet-bent": FlagKind(
-        "The printed sheet is not flat; its bend is modelled and the interval is wider.",
+        "The printed sheet is not flat; its bend is allowed for and the interval is wider.",
         "note",
         "Tape or glue the sheet to a flat board.",
     ),
     "scale-unchecked": FlagKind(
-        "Nothing tells the scale of the print; lengths rest on the printer. Angles depend on it only in that stations "
-        "are so many millimetres of the tip.",
+        "Nothing confirms the scale of the print, so lengths rely on the printer. Angles depend on it only in that "
+        "stations are so many millimetres of the tip.",
         "note",
-        "Measure the check bar with calipers and give its length, or the diameter over the tips.",
+        "Measure the check bar with calipers and give its length, or give the diameter over the tips.",
     ),
     "scale-matters": FlagKind(
-        "Nothing tells the scale of the print, and the blades' angles change so much along the tip that on a print "
-        "fitted to another page the stations would lie where they are others, by far more than the interval.",
+        "Nothing confirms the scale of the print, and the blades' angles change so fast along the tip that on a print "
+        "scaled to fit the page the stations would lie elsewhere, with angles that differ by far more than the "
+        "interval.",
         "doubt",
-        "Measure the check bar with calipers and give its length, or the diameter over the tips.",
+        "Measure the check bar with calipers and give its length, or give the diameter over the tips.",
+        "all",
     ),
     "rotor-moved": FlagKind(
-        "The rotor lies otherwise in one photograph than in the others of the same standing.",
+        "In one photograph the rotor is not where it is in the others that show it the same way up.",
         "doubt",
-        "Take the photographs of one standing again without touching rotor or sheet.",
+        "Take the photographs of that end again without touching rotor or sheet.",
     ),
     "rotor-tilted": FlagKind(
-        "The rotor's axis is not square to the sheet; the tilt is part of the model.",
+        "The rotor's axis is not square to the sheet; the tilt is allowed for.",
         "note",
-        "Check that the rotor stands on its face, without burrs or grit.",
+        "Check that the rotor stands flat on its face, without burrs or grit under it.",
     ),
     "axis-doubtful": FlagKind(
-        "The rotor seems to lean more than one that stands on its face does. From above a picture that a stabiliser "
-        "shifted, or that was cropped, looks the same, and then single blades are wrong by as much as it leans.",
+        "The rotor seems to lean more than one that stands on its face does. From above, a picture shifted by image "
+        "stabilisation, or cropped, looks the same, and then single blades are wrong by as much as the rotor seems to "
+        "lean.",
         "doubt",
-        "Switch off stabilisation, use the original file, put the rotor flat; or add oblique photographs.",
+        "Switch off stabilisation, use the original file, put the rotor down flat; or add photographs from the side.",
     ),
     "rotor-unlikely": FlagKind(
         "The photographs fit, but only with a lean, hub heights, thicknesses or differences between blades that rotors "
-        "hardly have: another place of the rotor may fit as well, with other angles.",
+        "hardly ever have. The rotor may stand otherwise, with other angles.",
         "doubt",
-        "Give the tip diameter; add oblique photographs, or take the overhead ones again.",
+        "Give the tip diameter; add photographs from the side, or take those from above again.",
     ),
     "off-centre": FlagKind(
-        "The rotor stands away from the ring's centre; the offset is part of the model.",
+        "The rotor stands away from the ring's centre; the offset is allowed for.",
         "note",
         "Centre the rotor on the printed circle.",
     ),
     "blade-1-far-from-arrow": FlagKind(
-        "No blade points at the printed arrow; the one nearest counts as blade 1.",
+        "No blade points at the printed arrow; the nearest one counts as blade 1.",
         "doubt",
-        "Turn blade 1 to the arrow, in every photograph, if blades are to be compared later.",
+        "Turn blade 1 to the arrow in every photograph, if blades are to be compared later.",
+        "numbering",
     ),
     "blades-differ": FlagKind(
         "Blades differ by more than their uncertainty; the mean does not describe each of them.",
         "note",
-        "Read the single blades, and look at the one that stands out.",
+        "Read the blades one by one, and look at the one that stands out.",
     ),
     "tip-radius-assumed": FlagKind(
-        "The tip diameter was not given and is found from the photographs alone.",
+        "The tip diameter was not given; it is estimated from the photographs alone.",
         "note",
         "Measure it with calipers and give it with `--diameter`.",
     ),
     "wrap-uncertain": FlagKind(
-        "Blades of nearly even pitch look alike wherever the views of both standings are matched along them: wrap and "
-        "lengths have wide intervals for it. The angles seldom depend on it.",
+        "Blades of nearly even pitch look the same all along, so that the views from both ends cannot be matched "
+        "lengthwise: wrap and lengths have wide intervals. The angles seldom depend on it.",
         "note",
-        "Add oblique photographs that show the blades from end to end.",
+        "Add photographs from the side that show the blades from end to end.",
     ),
     "diameter-differs": FlagKind(
-        "The photographs want another tip diameter than was given; from above alone they cannot tell.",
+        "The photographs suggest another tip diameter than was given.",
         "doubt",
         "Measure the diameter over the tips again, in mm, and give it or leave it out.",
+        "all",
     ),
     "diameter-unusual": FlagKind(
-        "A tip diameter that such rotors do not have: the print's scale, the ring's definition or the diameter given "
-        "may be wrong.",
+        "Such rotors do not come with this tip diameter: the print's scale, the ring's definition or the diameter "
+        "given may be wrong.",
         "doubt",
-        "Measure the diameter over the tips, and the printed ring against its definition.",
+        "Measure the diameter over the tips, and check the printed ring against its definition file.",
+        "all",
     ),
     "ends-exchanged": FlagKind(
         "The exit is shallower than the entry, or the hub wider at the inlet end; rotors are usually the other way.",
@@ -173,38 +190,38 @@ REGISTRY: dict[str, FlagKind] = {
         "Check which photographs show the inlet end up, and which were taken with the rotor turned over.",
     ),
     "station-cut-short": FlagKind(
-        "Only part of a station's length is seen; the angle is the seen part's and its interval is wider.",
+        "Only part of a station is seen; the angle is that of the part seen and its interval is wider.",
         "doubt",
         "Add a photograph that shows the rest, from the side or with the rotor turned over.",
     ),
     "station-unseen": FlagKind(
-        "A station is measured on no blade although the rotor was photographed for it; perhaps something else than the "
-        "blades was followed.",
+        "A station was measured on no blade although the rotor was photographed for it; something other than the "
+        "blades may have been followed.",
         "doubt",
         "Look at the picture; take the photograph again from straight above the axis, evenly lit.",
     ),
     "angle-unusual": FlagKind(
-        "An angle that blades of such rotors do not have; perhaps something else than the blades was followed.",
+        "Blades of such rotors do not have this angle; something other than the blades may have been followed.",
         "doubt",
         "Look at the picture, and count the blades that it shows.",
     ),
     "edge-one-face-only": FlagKind(
-        "Only one face's edge of the tip is seen; the blade's mid-line rests on an assumed, even thickness.",
+        "Only one edge of each blade tip is seen; the angles assume evenly thick blades.",
         "note",
-        "Add an oblique photograph that shows both edges of the tip.",
+        "A photograph from the side that shows both edges of the tip checks it.",
     ),
     "residuals-high": FlagKind(
-        "The photographs fit the model less well than their sharpness promises; uncertainties are scaled up.",
+        "The photographs fit together less well than their sharpness promises; the intervals are wider for it.",
         "doubt",
-        "Look at the picture for an edge followed wrongly; leave out or retake that photograph.",
+        "Look at the picture for an edge followed wrongly; leave that photograph out or take it again.",
     ),
     "photos-disagree": FlagKind(
-        "A photograph left out of the adjustment is not predicted by the others within the uncertainty.",
+        "A photograph disagrees with the others by more than the uncertainty.",
         "doubt",
         "Leave that photograph out or take it again.",
     ),
     "photo-left-out": FlagKind(
-        "A photograph was not used; the text says why.", "doubt", "Take it again as the text says."
+        "A photograph was not used, for the reason given.", "doubt", "Take it again as the reason says."
     ),
     "standing-told": FlagKind(
         "Which photographs show the rotor turned over was told from what they show, not by whoever took them.",
@@ -212,9 +229,47 @@ REGISTRY: dict[str, FlagKind] = {
         "If this rotor is shallower at the exit than at the entry, name the turned ones with `--turned`.",
     ),
     "edited-by-hand": FlagKind(
-        "Edge points were moved or struck out by hand.", "note", "The edits file is named in the record."
+        "Edge points were moved or struck out by hand.", "note", "The record holds the edits."
     ),
 }
+
+
+def severity(code: str) -> str:
+    """"doubt" or "note"; what a newer version wrote and this one does not know is a note."""
+    return REGISTRY[code].severity if code in REGISTRY else "note"
+
+
+def doubts_about(
+    flags: Sequence[Mapping[str, Any]], blade: int | None = None, station: str | None = None, concerns: str = "angles"
+) -> list[str]:
+    """Codes of the doubts in a record's flags that concern a number: a blade's station, or with None the mean over
+    blades or over stations, or all that is of this kind. A doubt about a photograph concerns every number.
+
+    concerns : "angles", "sizes" or "numbering".
+    """
+
+    wide = {"angles": ("angles", "all"), "sizes": ("all",)}.get(concerns, (concerns,))
+
+    def touches(flag: Mapping[str, Any]) -> bool:
+        places = ((flag.get("blade"), blade), (flag.get("station"), station))
+        return all(of is None or number is None or of == number for of, number in places)
+
+    return list(
+        dict.fromkeys(
+            flag["code"]
+            for flag in flags
+            if severity(flag["code"]) == "doubt" and REGISTRY[flag["code"]].concerns in wide and touches(flag)
+        )
+    )
+
+
+def flag_line(flag: Mapping[str, Any]) -> str:
+    """One of `together`'s flags as a line for people; a doubt with what to do about it."""
+    where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
+    text = flag["text"].rstrip(".")
+    stop = "" if text.endswith(("?", "!")) and not where else "."
+    what = f"{flag['severity'].capitalize()}: {text}{where}{stop}"
+    return f"{what} {flag['remedy']}" if flag["severity"] == "doubt" and flag["remedy"] else what
 
 
 def together(flags: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -222,7 +277,7 @@ def together(flags: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
     Returns
     -------
-    One dict for each with code, text, severity, and the places that it is of, in words.
+    One dict for each with code, text, severity, remedy, and the places that it is of, in words.
     """
     found: dict[tuple[str, str], list[str]] = {}
     for flag in flags:
@@ -230,9 +285,14 @@ def together(flags: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
         words = [f"photograph {photo}" if photo else "", f"blade {blade}" if blade else "", station or ""]
         place = ", ".join(w for w in words if w)
         found.setdefault((flag["code"], flag["text"]), []).extend([place] if place else [])
-    known = {code: kind.severity for code, kind in REGISTRY.items()}
     out = [
-        {"code": code, "text": text, "severity": known.get(code, "note"), "places": places}
+        {
+            "code": code,
+            "text": text,
+            "severity": severity(code),
+            "remedy": REGISTRY[code].remedy if code in REGISTRY else "",
+            "places": places,
+        }
         for (code, text), places in found.items()
     ]
     return sorted(out, key=lambda flag: flag["severity"] != "doubt")

@@ -24,12 +24,14 @@ class Job:
     """One rotor: its name and its photographs with the inlet end up and with the outlet end up.
 
     diameter_mm : over the tips, measured with calipers, if it was.
+    mixed : nobody has told which are which, so that those in `standing` are sorted by what they show.
     """
 
     rotor: str
     standing: tuple[Path, ...]
     turned: tuple[Path, ...] = ()
     diameter_mm: float | None = None
+    mixed: bool = False
 
 
 def rotor_name(raw: str) -> str:
@@ -42,7 +44,8 @@ def jobs_in_folder(folder: Path) -> list[Job]:
     """One job for each subfolder, by name; hidden ones and the batch's own results are left out.
 
     Photographs of the turned rotor have names that begin with "turned" or "outlet", or lie in a subfolder whose name
-    does; all others directly in the rotor's folder are standing. Files without a photograph's suffix are ignored.
+    does; all others directly in the rotor's folder are standing. Where no name tells, they are sorted by what they show
+    when they are measured. Files without a photograph's suffix are ignored.
 
     Raises
     ------
@@ -63,14 +66,14 @@ def jobs_in_folder(folder: Path) -> list[Job]:
 
 def _job_in(folder: Path) -> Job:
     found = photos_by_name(folder)  # none: the rotor fails for its lack of photographs
-    return Job(rotor_name(folder.name), found.standing, found.turned)
+    return Job(rotor_name(folder.name), found.standing, found.turned, mixed=found.mixed)
 
 
 def jobs_of_manifest(path: Path) -> list[Job]:
     """Jobs from a CSV file with the columns rotor, photo and standing, and perhaps diameter_mm; a line a photograph.
 
-    Photographs are relative to the file. `standing` is inlet_up (also when empty), outlet_up or turned. Separated by
-    commas or semicolons, UTF-8.
+    Photographs are relative to the file. `standing` is inlet_up (also when empty), outlet_up or turned; a rotor for
+    which it is never told is sorted by what its photographs show. Separated by commas or semicolons, UTF-8.
 
     Raises
     ------
@@ -101,10 +104,11 @@ def jobs_of_manifest(path: Path) -> list[Job]:
             rotor, photo, standing = ((row[c] or "").strip() for c in ("rotor", "photo", "standing"))
             if not (rotor and photo and standing.lower() in STANDINGS):
                 raise DefinitionError(f"{shown}, line {rows.line_num}: not a rotor, a photograph and a standing.", hint)
-            job = found.setdefault(rotor, {"standing": [], "turned": [], "diameter_mm": None})
+            job = found.setdefault(rotor, {"standing": [], "turned": [], "diameter_mm": None, "mixed": True})
+            job["mixed"] &= not standing
             job[STANDINGS[standing.lower()]].append((path.parent / photo).absolute())
             if text := (row.get("diameter_mm") or "").strip():
-                job["diameter_mm"] = float(text)
+                job["diameter_mm"] = float(text.replace(",", "."))
                 if not 1 <= job["diameter_mm"] <= 10_000:
                     raise ValueError("a diameter is out of range")
     except (csv.Error, ValueError) as error:
@@ -112,7 +116,7 @@ def jobs_of_manifest(path: Path) -> list[Job]:
     if not found:
         raise DefinitionError(f"{shown} names no photographs.", hint)
     return [
-        Job(rotor_name(rotor), tuple(job["standing"]), tuple(job["turned"]), job["diameter_mm"])
+        Job(rotor_name(rotor), tuple(job["standing"]), tuple(job["turned"]), job["diameter_mm"], job["mixed"])
         for rotor, job in found.items()
     ]
 

@@ -8,7 +8,7 @@ import importlib
 import json
 import os
 import zlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -24,8 +24,8 @@ from bladeangle.imaging.camera import Camera, camera_to_dict
 from bladeangle.imaging.ring import Ring, ring_to_dict
 from bladeangle.inventory import Failure
 from bladeangle.page.picture import Picture, draw_overlay, read_for_display
-from bladeangle.pipeline.measure import Options, measure, nothing
-from bladeangle.pipeline.sorting import PHOTO_SUFFIXES
+from bladeangle.pipeline.measure import Options
+from bladeangle.pipeline.sorting import PHOTO_SUFFIXES, Sorted, measure_sorted
 from bladeangle.records.record import Record
 
 #: The function that measures a rotor, by name, so that worker processes and other machines can find it.
@@ -33,17 +33,16 @@ MEASURER = "bladeangle.batch.work:measure_rotor"
 #: Width of a rotor's picture on the contact sheet, px.
 TILE_PX = 320
 
-#: Called with photographs standing and turned, ring, camera, options and the rotor's name.
-Measurer = Callable[[Sequence[Path], Sequence[Path], Ring, Camera | None, Options, str], Record]
+#: Called with a job, ring, camera and options.
+Measurer = Callable[[Job, Ring, Camera | None, Options], Record]
 
 
-def measure_rotor(
-    standing: Sequence[Path], turned: Sequence[Path], ring: Ring, camera: Camera | None, options: Options, name: str
-) -> Record:
+def measure_rotor(job: Job, ring: Ring, camera: Camera | None, options: Options) -> Record:
     """The measurement as `bladeangle measure` does it, but in one thread: the workers share the processor."""
     from bladeangle.pipeline.assemble import record_of
 
-    return record_of(measure(standing, turned, ring, camera, options, nothing, at_once=1), name)
+    told = Sorted(job.standing, job.turned, mixed=job.mixed)
+    return record_of(measure_sorted(told, ring, camera, options, at_once=1), job.rotor)
 
 
 @dataclass(frozen=True)
@@ -96,7 +95,8 @@ def keys_of(job: Job, hashes: Mapping[str, Path], settings: Settings) -> tuple[s
     """Key of the measurement (rotor, photographs, settings) and key of its photographs alone."""
     turned = set(job.turned)
     photos = _digest(sorted((sha, path in turned) for sha, path in hashes.items()))
-    return _digest([job.rotor, photos, settings.digest, job.diameter_mm]), photos
+    told = ["mixed"] if job.mixed else []
+    return _digest([job.rotor, photos, settings.digest, job.diameter_mm, *told]), photos
 
 
 def work(job: Job, settings: Settings) -> Outcome:
@@ -118,7 +118,7 @@ def work(job: Job, settings: Settings) -> Outcome:
                 options = replace(options, diameter_mm=job.diameter_mm)
             module, _, name = settings.measurer.partition(":")
             measurer: Measurer = getattr(importlib.import_module(module), name)
-            record = measurer(job.standing, job.turned, settings.ring, settings.camera, options, job.rotor)
+            record = measurer(job, settings.ring, settings.camera, options)
             return Outcome(job, key, photos, record, picture_of(record, hashes))
         except BladeangleError as error:
             failure = Failure(job.rotor, key, error.exit_code, error.message, error.hint)
@@ -126,7 +126,7 @@ def work(job: Job, settings: Settings) -> Outcome:
             failure = Failure(job.rotor, None, 1, "There was not enough memory.", "Use fewer workers.")
         except Exception as error:  # noqa: BLE001 - whatever it is, it is this rotor's alone
             what = f"{type(error).__name__}: {safe_name(str(error))}"
-            failure = Failure(job.rotor, None, 1, f"A fault of ours, not of yours: {what}.", "Report it.")
+            failure = Failure(job.rotor, None, 1, f"Internal error: {what}.", "Please report it.")
         finally:
             faulthandler.cancel_dump_traceback_later()
     return Outcome(job, key, photos, failure=failure)

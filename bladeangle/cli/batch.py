@@ -58,7 +58,7 @@ if TYPE_CHECKING:
     metavar="S",
     default=600.0,
     show_default=True,
-    help="Seconds after which a rotor is given up.",
+    help="Seconds after which a rotor is given up on.",
 )
 @quiet_option
 @verbose_option
@@ -80,8 +80,10 @@ def batch(
     """Measure a shelf of rotors.
 
     FOLDER holds a subfolder for each rotor. Photographs whose names begin with "turned" or "outlet", or that lie in a
-    subfolder named so, show the rotor turned over; all others lie directly in the rotor's folder. Or give a CSV file
-    with the columns rotor, photo, standing (inlet_up or outlet_up) and, if you like, diameter_mm.
+    subfolder named so, show the rotor turned over; all others lie directly in the rotor's folder. Where no name says
+    so, they are sorted by what they show, as `bladeangle measure FOLDER` does; where that is not clear, the rotor is
+    named with what to do. Or give a CSV file with the columns rotor, photo, standing (inlet_up or outlet_up) and, if
+    you like, diameter_mm.
 
     Writes inventory.sqlite, rotors.csv, rotors.xlsx and contact-sheet.png. Stopped in any way, the same command goes on
     where it was. Ends with exit code 11 when some rotors could not be measured.

@@ -10,11 +10,13 @@ import click
 from bladeangle.cli.options import (
     check_bar_option,
     json_option,
+    keep_old,
     note,
     quiet_option,
     ring_option,
     spare_inputs,
     verbose_option,
+    wrote,
 )
 
 if TYPE_CHECKING:
@@ -44,7 +46,6 @@ def calibrate(
     """
     import json
 
-    from bladeangle.base.files import safe_name
     from bladeangle.imaging.camera import camera_to_dict, write_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.pipeline.calibrate import calibrate as run
@@ -52,24 +53,26 @@ def calibrate(
     spare_inputs((out,), (*photos, ring))
     definition = read_ring(ring, check_bar_mm)
     result = run(photos, definition, name=name, progress=note)
+    before = keep_old(out)
     write_camera(result.camera, out)
     if as_json:
         click.echo(json.dumps(camera_to_dict(result.camera), indent=1))
     else:
         click.echo(table(result))
     used = sum(p.used for p in result.photos)
-    note(f"Wrote {safe_name(out)} from {used} of {len(photos)} photographs.")
+    wrote(out, before)
+    note(f"Used {used} of {len(photos)} photographs.")
 
 
 def table(result: Calibration) -> str:
-    """Residuals per photograph and the camera's numbers, as text."""
+    """What the calibration is good for, then each photograph and the camera's numbers, as text."""
     import numpy as np
 
     from bladeangle.base.files import safe_name
     from bladeangle.base.geometry import CAMERA_PARAMETERS
 
     width = max(10, *(len(safe_name(p.name)) for p in result.photos))
-    lines = [f"{'photograph':{width}}  markers  rms px  tilt deg  distance mm  focus %"]
+    lines = [verdict(result), "", f"{'photograph':{width}}  markers  rms px  tilt deg  distance mm  focus %"]
     for p in result.photos:
         row = f"{safe_name(p.name):{width}}"
         if p.markers is not None:
@@ -86,5 +89,23 @@ def table(result: Calibration) -> str:
     ):
         digits = 2 if key.endswith("_px") else 5
         lines.append(f"  {key:6} {value:10.{digits}f}  {sigma:.{digits}f}")
-    lines.append(f"  focal length known to {200 * result.focal_sigma:.2f} % (95 %)")
     return "\n".join(lines)
+
+
+#: Expanded uncertainty of the focal length, percent, up to which a calibration is good, and up to which it is usable
+#: (judgement: what photographs from above make of 0.3 % stays under a tenth of a degree).
+GOOD_PERCENT, USABLE_PERCENT = 0.3, 1.0
+#: Photographs tilted by more than this, deg, tell the focal length; so many are enough.
+TILTED_DEG, ENOUGH_TILTED = 20.0, 5
+
+
+def verdict(result: Calibration) -> str:
+    """Whether to go on with this calibration, in a sentence, and what would better it."""
+    percent = 200 * result.focal_sigma
+    known = f"focal length known to {percent:.2f} %"
+    tilted = sum(p.used and (p.obliquity_deg or 0.0) > TILTED_DEG for p in result.photos)
+    if percent <= GOOD_PERCENT:
+        return f"Good: {known}."
+    more = max(ENOUGH_TILTED - tilted, 2)
+    remedy = f"take {more} more photographs, tilted by 30 to 45 degrees from different sides, and calibrate again"
+    return f"{'Usable' if percent <= USABLE_PERCENT else 'Not good enough'}: {known}; {remedy}."

@@ -9,7 +9,9 @@ import click
 
 from bladeangle.cli.options import (
     camera_option,
+    colour,
     diameter_option,
+    inches_option,
     json_option,
     quiet_option,
     ring_option,
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 @ring_option
 @camera_option
 @diameter_option
+@inches_option
 @json_option
 @quiet_option
 @verbose_option
@@ -35,13 +38,14 @@ def check(
     ring: Path,
     camera: Path | None,
     diameter_mm: float | None,
+    inches: bool,
     as_json: bool,
 ) -> None:
-    """Look at a photograph just taken: retake it or go on.
+    """Look at a photograph just taken: take it again or go on.
 
     Says whether the ring is seen, how sharp, bright and even the picture is, whether the blade tips glare, and from
-    where it was taken. Each is good, usable (measured, with a wider interval) or retake. Ends with exit code 10 when a
-    photograph should be retaken, 5 when its ring is not found.
+    where it was taken. Each is good, usable (can be measured, with a wider interval) or retake. Ends with exit code 10
+    when a photograph should be taken again, 5 when its ring is not found.
 
     \b
     Example:
@@ -57,11 +61,11 @@ def check(
 
     definition = read_ring(ring)
     phone = read_camera(camera) if camera is not None else None
-    checks = [check_photo(read_photo(path), definition, phone, diameter_mm) for path in photos]
+    checks = [check_photo(read_photo(path), definition, phone, diameter_mm, inches) for path in photos]
     if as_json:
         click.echo(json.dumps([as_dict(c) for c in checks], indent=1))
     else:
-        click.echo("\n\n".join(as_text(c) for c in checks))
+        click.echo("\n\n".join(as_text(c) for c in checks), color=colour())
     if any(not c.values["markers"] for c in checks):
         ctx.exit(RingNotFoundError.exit_code)
     if any(c.verdict == "retake" for c in checks):
@@ -84,8 +88,9 @@ def as_text(check: Check) -> str:
     """A check for people: one line each, advice below what needs it."""
     from bladeangle.base.files import safe_name
 
-    summary = {"good": "good, go on", "usable": "usable", "retake": "retake it"}[check.verdict]
-    out = [f"{safe_name(check.photo)}: {summary}"]
+    summary = {"good": "good, go on", "usable": "usable", "retake": "take it again"}[check.verdict]
+    shade = {"good": "green", "usable": "yellow", "retake": "red"}[check.verdict]
+    out = [f"{safe_name(check.photo)}: {click.style(summary, fg=shade, bold=True)}"]
     for line in check.lines:
         out.append(f"  {line.what:9}  {line.verdict:6}  {safe_name(line.seen)}")
         if line.advice:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import click
 
-from bladeangle.cli.options import json_option, session
+from bladeangle.cli.options import config_option, json_option, session
 
 
 @click.command()
 @click.option("--example", is_flag=True, help="Print a settings file to start from.")
 @json_option
+@config_option
 def config(example: bool, as_json: bool) -> None:
     """Show the shop's settings and the file that they come from.
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, spare_inputs, verbose_option
+from bladeangle.cli.options import note, quiet_option, spare_inputs, verbose_option, wrote
 
 
 @click.command()
@@ -28,13 +28,15 @@ def correct(record_path: Path, photos: Path, out: Path, edits_path: Path | None)
     """Write a page for correcting edges that were followed wrongly.
 
     Open the page in a browser, strike out or move points with mouse or keys, and save the edits file from it. Then
-    measure again with --edits; the record names the file.
+    measure again with the command that the page shows; the record keeps the edits.
 
     \b
     Example:
       bladeangle correct rotor-a.json --photos photographs --out correct-a.html
-      bladeangle measure inlet.jpg ... --edits rotor-a.edits.json --out rotor-a.json
+      bladeangle measure --again rotor-a.json photographs --edits rotor-a.edits.json --out rotor-a.json
     """
+    import shlex
+
     from bladeangle.base.files import safe_name
     from bladeangle.page.report import write_correction_page
     from bladeangle.records.edits import read_edits
@@ -42,5 +44,10 @@ def correct(record_path: Path, photos: Path, out: Path, edits_path: Path | None)
 
     spare_inputs((out,), (record_path, edits_path))
     edits = read_edits(edits_path) if edits_path is not None else None
-    write_correction_page(out, read_record(record_path).data, photos, edits)
-    note(f"Wrote {safe_name(out)}; open it in a browser.")
+    words = ["bladeangle", "measure", "--again", str(record_path), str(photos), "--out", str(record_path)]
+    command = safe_name(shlex.join(words))
+    replaced = out.exists()
+    write_correction_page(out, read_record(record_path).data, photos, edits, command)
+    wrote(out, replaced)
+    note("Open it in a browser, save the edits file from it, and measure again with:")
+    note(f"  {command} --edits EDITS.json")

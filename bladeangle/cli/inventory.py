@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from bladeangle.cli.options import PositiveNumber, json_option, note, quiet_option, verbose_option
+from bladeangle.cli.options import PositiveNumber, inches_option, json_option, note, quiet_option, verbose_option
 
 if TYPE_CHECKING:
     from bladeangle.base.gauge import GaugeStudy
-    from bladeangle.inventory import Failure, OutOfLine, ShelfRow
+    from bladeangle.inventory import CouldTell, Failure, OutOfLine, ShelfRow
 
 #: Two standard uncertainties are shown, about 95 %; JSON and CSV have the standard uncertainties.
 COVERAGE = 2.0
@@ -32,7 +33,7 @@ COVERAGE = 2.0
     default=0.5,
     show_default=True,
     metavar="DEG",
-    help="Difference of an angle that counts as a distance of 1.",
+    help="Difference in an angle that counts as much as --scale-mm in the hub.",
 )
 @click.option(
     "--scale-mm",
@@ -40,7 +41,7 @@ COVERAGE = 2.0
     default=1.0,
     show_default=True,
     metavar="MM",
-    help="Difference of the hub that counts as a distance of 1.",
+    help="Difference in the hub that counts as much as --scale-deg in an angle.",
 )
 @click.option("--rotor", "rotors", multiple=True, metavar="NAME", help="All records of a rotor; may be repeated.")
 @click.option("--out-of-line", is_flag=True, help="Blades that differ from the median of their rotor.")
@@ -50,14 +51,17 @@ COVERAGE = 2.0
     default=3.0,
     show_default=True,
     metavar="N",
-    help="With --out-of-line: by at least so many standard uncertainties of the difference.",
+    help="With --out-of-line: by at least so many standard uncertainties.",
 )
-@click.option("--least", "least_deg", type=PositiveNumber(), metavar="DEG", help="With --out-of-line: and by so much.")
+@click.option(
+    "--least", "least_deg", type=PositiveNumber(), metavar="DEG", help="With --out-of-line: and by at least so much."
+)
 @click.option("--failed", is_flag=True, help="Rotors that could not be measured, and why.")
 @click.option("--record", "record_of", metavar="NAME", help="Print a rotor's newest record, for the other commands.")
 @click.option(
     "--limit", type=click.IntRange(1, 1_000_000), metavar="N", help="Most rows.  [default: 10 near, else 100]"
 )
+@inches_option
 @json_option
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV to standard output instead of text.")
 @quiet_option
@@ -79,14 +83,15 @@ def inventory(
     failed: bool,
     record_of: str | None,
     limit: int | None,
+    inches: bool,
     as_json: bool,
     as_csv: bool,
 ) -> None:
-    """Ask the shelf's inventory: one question at a time; none lists the rotors.
+    """Search the shelf's inventory, with one question at a time; without one it lists the rotors.
 
-    Rotors near a wanted one, by the distance in --scale-deg and --scale-mm; a rotor over time, with the repeatability
-    and, when several cameras measured it, the reproducibility of its angles; blades out of line, judged with the
-    covariance of the angles. The text shows expanded uncertainties (k = 2), JSON and CSV standard ones.
+    It finds the rotors nearest to a wanted one; shows a rotor over time, with how well its measurements repeat and
+    agree between cameras; and finds blades out of line with the others of their rotor, by more than their uncertainty.
+    ± in the text holds in about 95 % of cases (k = 2); JSON and CSV have standard uncertainties.
 
     \b
     Examples:
@@ -103,6 +108,7 @@ def inventory(
         raise UsageError("These options ask for different things.", "Ask one question at a time, in one format.")
     if (blade_count or hand) and not wanted.terms():
         raise UsageError("--blades and --hand narrow a search.", "Say what is wanted: --entry, --exit or --hub.")
+    shelf_row = functools.partial(shelf_text, inches=inches)
     with Inventory(path) as db:
         if record_of is not None:
             from bladeangle.records.record import record_to_json
@@ -111,13 +117,17 @@ def inventory(
         elif failed:
             answer(list(db.failures().values())[: limit or 100], failure_text, as_json, as_csv)
         elif out_of_line:
-            answer(db.out_of_line(sigmas, least_deg or 0.0, limit or 100), out_text, as_json, as_csv)
+            rows = db.out_of_line(sigmas, least_deg or 0.0, limit or 100)
+            if rows or as_json or as_csv:
+                answer(rows, out_text, as_json, as_csv)
+            else:
+                note(nothing_out(db.could_tell(sigmas, least_deg or 0.0), least_deg))
         elif rotors:
-            over_time(db, rotors, as_json, as_csv)
+            over_time(db, rotors, shelf_row, as_json, as_csv)
         elif wanted.terms():
-            answer(db.near(wanted, limit or 10), shelf_text, as_json, as_csv)
+            answer(db.near(wanted, limit or 10), shelf_row, as_json, as_csv)
         else:
-            answer(db.shelf(limit or 100), shelf_text, as_json, as_csv)
+            answer(db.shelf(limit or 100), shelf_row, as_json, as_csv)
             here, records = db.count()
             note(f"Rotors: {here}; records: {records}; rotors that failed: {len(db.failures())} (--failed).")
 
@@ -137,7 +147,7 @@ def answer(rows: Sequence[Any], text: Any, as_json: bool, as_csv: bool) -> None:
         note("None.")
 
 
-def over_time(db: Any, rotors: tuple[str, ...], as_json: bool, as_csv: bool) -> None:
+def over_time(db: Any, rotors: tuple[str, ...], text: Any, as_json: bool, as_csv: bool) -> None:
     """Print the records of rotors and the study of how well they repeat."""
     import json
     from dataclasses import asdict
@@ -154,7 +164,7 @@ def over_time(db: Any, rotors: tuple[str, ...], as_json: bool, as_csv: bool) -> 
         found = {"records": [asdict(row) for row in rows], "study": study and asdict(study)}
         click.echo(json.dumps(found, indent=1))
         return
-    answer(rows, shelf_text, False, as_csv)
+    answer(rows, text, False, as_csv)
     if study is not None and not as_csv:
         click.echo(f"\nStandard deviations in deg, from {study.records} records of each rotor and camera:")
         click.echo(aligned([study_text(name, found) for name, found in study.studies.items()]))
@@ -192,21 +202,40 @@ def _with_u(value: float | None, u: float | None, digits: int = 2) -> str:
     return "-" if value is None or u is None else f"{value:.{digits}f} ± {COVERAGE * u:.{digits}f}"
 
 
-def shelf_text(row: ShelfRow) -> dict[str, str]:
+def shelf_text(row: ShelfRow, inches: bool = False) -> dict[str, str]:
     """A record in a list."""
+    from bladeangle.base.lengths import interval_text, unit
+
+    hub = "-"
+    if row.hub_mm is not None and row.hub_u is not None:
+        hub = interval_text(row.hub_mm, COVERAGE * row.hub_u, inches).removesuffix(f" {unit(inches)}")
     return {
         "rotor": row.rotor,
         "distance": "" if row.distance is None else _with_u(row.distance, row.distance_u),
         "entry deg": _with_u(row.entry_deg, row.entry_u),
         "middle deg": _with_u(row.middle_deg, row.middle_u),
         "exit deg": _with_u(row.exit_deg, row.exit_u),
-        "hub mm": _with_u(row.hub_mm, row.hub_u),
+        f"hub {unit(inches)}": hub,
         "blades": str(row.blade_count),
         "hand": row.hand,
         "flags": str(row.flags),
         "measured": row.created,
         "camera": _short(row.appraiser),
     }
+
+
+def nothing_out(told: CouldTell, least_deg: float | None) -> str:
+    """What it means that no blade is out of line: that none is, or that the photographs cannot tell."""
+    by = f" by {least_deg:g} deg" if least_deg else ""
+    if not told.angles:
+        return "There are no angles to compare."
+    text = f"No blade is out of line{by} for certain, of {told.angles} angles looked at."
+    if told.unclear:
+        text += (
+            f" {told.unclear} of them are known too little to tell: a blade shows when it differs by"
+            f" {told.typical_deg:.2f} deg (median). Pairs from above seldom tell more; photographs from the side do."
+        )
+    return text
 
 
 def out_text(row: OutOfLine) -> dict[str, str]:
@@ -217,7 +246,7 @@ def out_text(row: OutOfLine) -> dict[str, str]:
         "station": row.station,
         "angle deg": _with_u(row.angle_deg, row.u_deg),
         "from the median": ("+" if row.out_deg > 0 else "") + _with_u(row.out_deg, row.out_u_deg),
-        "sigmas": f"{row.ratio:.1f}",
+        "times its u": f"{row.ratio:.1f}",
         "measured": row.created,
     }
 

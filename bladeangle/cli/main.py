@@ -19,7 +19,7 @@ import click
 from bladeangle import __version__
 from bladeangle.base.errors import EXIT_INTERRUPTED, BladeangleError, OutputError
 from bladeangle.base.files import THREAD_VARIABLES
-from bladeangle.cli.options import Session, quiet_option, verbose_option
+from bladeangle.cli.options import Session, colour, quiet_option, verbose_option
 
 # Before NumPy is imported: matrices are small here, and threads of a linear algebra library would mostly wait for each
 # other, on a busy machine ten times as long as the work itself takes. Whoever has set them is not overruled.
@@ -32,17 +32,18 @@ COMMANDS = {
     "ring": "Make the printed ring for a rotor's size.",
     "plan": "Plan the shot: camera places and the uncertainty to expect.",
     "calibrate": "Calibrate a phone from photographs of the bare ring.",
-    "check": "Look at a photograph just taken: retake or go on.",
+    "check": "Look at a photograph just taken: take it again or go on.",
     "measure": "Measure a rotor's blade angles from photographs.",
     "correct": "Correct edges that were followed wrongly.",
     "report": "Make a report of a rotor or a shelf.",
     "order": "Write an order for a re-pitch.",
     "verify": "Judge a record against its order.",
-    "tune": "What to change, from what the driver noticed.",
+    "tune": "Advise what to change, from what the driver noticed.",
     "batch": "Measure a shelf of rotors.",
-    "inventory": "Ask the shelf's inventory.",
+    "inventory": "Search the shelf's inventory.",
     "export": "Write a record for other programs.",
     "config": "Show the shop's settings, or start a settings file.",
+    "help": "Show the help of a command.",
     "completion": "Print the shell completion script.",
     "manual": "Print the manual page.",
 }
@@ -136,14 +137,9 @@ class CommandGroup(click.Group):
 
 
 def _complain(message: str, hint: str) -> None:
-    click.echo(click.style("Error:", fg="red", bold=True) + " " + message, err=True, color=_colour())
+    click.echo(click.style("Error:", fg="red", bold=True) + " " + message, err=True, color=colour())
     if hint:
         click.echo(hint, err=True)
-
-
-def _colour() -> bool | None:
-    """False when the environment asks for no colour (https://no-color.org); None leaves it to click."""
-    return False if os.environ.get("NO_COLOR") else None
 
 
 def _fault(error: BaseException, session: Session) -> int:
@@ -156,7 +152,7 @@ def _fault(error: BaseException, session: Session) -> int:
         _complain("There is not enough memory for this.", "Close other programs, or use fewer or smaller photographs.")
     else:
         _complain(
-            f"A fault of ours, not of yours: {what}.",
+            f"Internal error, not your mistake: {what}.",
             "" if session.verbose else "Run it again as `bladeangle --verbose ...` and report what it prints.",
         )
     return BladeangleError.exit_code
@@ -168,25 +164,12 @@ def _show_traceback(error: BaseException) -> None:
     click.echo("".join(traceback.format_exception(error)), err=True, nl=False)
 
 
-def _set_config(ctx: click.Context, _: click.Parameter, value: str | None) -> None:
-    if value is not None:
-        ctx.ensure_object(Session).config_path = value
-
-
 @click.command(
     cls=CommandGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     no_args_is_help=True,
 )
 @click.version_option(__version__, "-V", "--version", prog_name="bladeangle", message="%(prog)s %(version)s")
-@click.option(
-    "--config",
-    type=click.Path(),
-    metavar="FILE",
-    expose_value=False,
-    callback=_set_config,
-    help="Settings file.  [default: $BLADEANGLE_CONFIG, or bladeangle/config.toml in the user's configuration folder]",
-)
 @quiet_option
 @verbose_option
 @click.pass_context
@@ -199,12 +182,12 @@ def main(ctx: click.Context) -> None:
     Example:
       bladeangle measure inlet.jpg --turned outlet.jpg --camera phone.json --ring ring.json --out rotor.json
 
-    Every command has its own --help with an example. Exit codes: 0 done; 1 a fault of ours; 2 usage; 3 photograph
+    Every command has its own --help with an example. Exit codes: 0 done; 1 internal error; 2 usage; 3 photograph
     unreadable; 4 camera, ring or order file missing or wrong; 5 ring not found; 6 edges insufficient; 7 adjustment
     failed; 8 record invalid; 9 output refused; 10 measured, out of tolerance or undecided; 11 batch partly failed; 130
     interrupted.
     """
-    ctx.color = _colour()
+    ctx.color = colour()
 
 
 #: The same group under the name that libraries built on click look for.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,61 +10,54 @@ import click
 from bladeangle.cli.options import (
     camera_option,
     check_bar_option,
+    colour,
     detail,
     diameter_option,
+    doubts_coloured,
+    inches_option,
     json_option,
+    keep_old,
     note,
     quiet_option,
     ring_option,
+    say_flags,
+    session,
     spare_inputs,
+    spread_option,
     station_length_option,
     station_skip_option,
     verbose_option,
+    wrote,
 )
 
 if TYPE_CHECKING:
-    from bladeangle.imaging.camera import Camera
-    from bladeangle.imaging.ring import Ring
-    from bladeangle.pipeline.measure import Options
     from bladeangle.pipeline.sorting import Sorted
 
 
-class Turned(click.Command):
-    """A command whose `--turned` takes every word up to the next option, as the shell expands a pattern."""
-
-    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Repeat `--turned` before each of its further words."""
-        out: list[str] = []
-        turned = False
-        for word in args:
-            if word == "--turned":
-                turned = True
-            elif word.startswith("-") and word != "-":
-                turned = False
-                out.append(word)
-            elif turned:
-                out += ["--turned", word]
-            else:
-                out.append(word)
-        if turned and (not out or "--turned" not in out):
-            raise click.UsageError("--turned needs at least one photograph after it.", ctx)
-        return super().parse_args(ctx, out)
+def _photographs(ctx: click.Context, param: click.Parameter, value: tuple[Path, ...]) -> tuple[Path, ...]:
+    """Refuse an option's name where a photograph belongs, as when nothing was written after --turned."""
+    for path in value:
+        if str(path).startswith("--"):
+            words = f"--turned needs a photograph after it, and found {str(path)!r}."
+            raise click.UsageError(words, ctx)
+    return value
 
 
-@click.command(cls=Turned)
+@click.command()
 @click.argument("photos", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--turned",
     multiple=True,
     type=click.Path(path_type=Path),
-    metavar="PHOTO ...",
-    help="Photographs of the rotor turned over, outlet end up. Takes all words up to the next option.",
+    callback=_photographs,
+    metavar="PHOTO|FOLDER",
+    help="One photograph of the rotor turned over, outlet end up, or a folder of them. Repeat it for each photograph.",
 )
 @click.option(
     "--sort",
     "mixed",
     is_flag=True,
-    help="Tell from the pictures which photographs show the rotor turned over. A folder is sorted unasked.",
+    help="Tell from the pictures which photographs show the rotor turned over. A folder is sorted without it.",
 )
 @camera_option
 @ring_option
@@ -74,7 +66,7 @@ class Turned(click.Command):
 @station_length_option
 @station_skip_option
 @click.option("--name", help="Name of the rotor in the record. [default: the record's file name]")
-@click.option("--out", type=click.Path(path_type=Path), metavar="RECORD.json", help="Where the record goes.")
+@click.option("--out", type=click.Path(path_type=Path), metavar="RECORD.json", help="Where to save the record.")
 @click.option(
     "--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Draw what was found into the photographs."
 )
@@ -82,8 +74,18 @@ class Turned(click.Command):
     "--edits",
     type=click.Path(path_type=Path),
     metavar="FILE.json",
-    help="What was struck out or added on the page of `bladeangle correct`.",
+    help="Corrections saved from the page that `bladeangle correct` makes.",
 )
+@spread_option
+@click.option(
+    "--again",
+    type=click.Path(path_type=Path),
+    is_eager=True,
+    metavar="RECORD",
+    help="Measure once more what a record was measured from, with its camera, ring and options; name only the folder "
+    "with its photographs.",
+)
+@inches_option
 @json_option
 @quiet_option
 @verbose_option
@@ -101,68 +103,96 @@ def measure(
     out: Path | None,
     picture: Path | None,
     edits: Path | None,
+    spread: float | None,
+    again: Path | None,
+    inches: bool,
     as_json: bool,
 ) -> None:
     """Measure the blade angles of one rotor.
 
-    PHOTOS show the rotor standing inlet end up on the printed ring, those after --turned outlet end up. One of each
-    taken from straight above is the least for all stations; six more from around make single blades certain to a tenth.
+    PHOTOS show the rotor inlet end up on the printed ring. Put --turned before each photograph that shows it turned
+    over; one whose name begins with turned or outlet counts as turned over without it. One of each, taken from straight
+    above, is the least for all stations; six more from around the rotor make single blades certain to a tenth.
 
     A folder in place of PHOTOS is sorted by names that begin with turned or outlet, else by what the pictures show,
-    with the blades taken to be steeper at the exit; where that is not clear you are asked to name them.
+    with the blades taken to be steeper at the exit; where that is not clear you are asked to name them. So you are
+    where photographs given for one end show both.
+
+    Doubts stand above the table, and a ? after each number that they concern.
 
     \b
     Examples:
       bladeangle measure inlet.jpg --turned outlet.jpg --camera phone.json --ring ring.json --out rotor.json
       bladeangle measure rotor-7/ --camera phone.json --ring ring.json --out rotor-7.json
+      bladeangle measure --again rotor.json photographs --edits rotor.edits.json --out rotor.json
+      bladeangle measure *.jpg --turned over-1.jpg --turned over-2.jpg --ring ring.json --out rotor.json
     """
-    from bladeangle.base.flags import together
+    from bladeangle.base.errors import UsageError
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.pipeline.assemble import record_of, table
     from bladeangle.pipeline.measure import Options
-    from bladeangle.pipeline.measure import measure as measure_rotor
+    from bladeangle.pipeline.sorting import measure_sorted
     from bladeangle.records.edits import read_edits
-    from bladeangle.records.record import record_to_json, write_record
+    from bladeangle.records.record import read_record, record_to_json, write_record
+    from bladeangle.shop.judging import balance_words
 
-    spare_inputs((out, picture), (*photos, *turned, ring, camera, edits))
-    definition = read_ring(ring, check_bar_mm)
-    known = None if camera is None else read_camera(camera)
+    spare_inputs((out, picture), (*photos, *turned, *((ring, camera) if again is None else ()), edits))
     changed = None if edits is None else read_edits(edits)
-    options = Options(
-        diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
-    )
-    told = _sorted(photos, turned, mixed, definition, known, options)
-    found = measure_rotor(told.standing, told.turned, definition, known, options, detail, changed)
-    if told.flag is not None:
-        found = replace(found, flags=(told.flag, *found.flags))
+    if again is not None:
+        from bladeangle.pipeline.again import as_measured
+
+        if len(photos) != 1 or turned or mixed:
+            raise UsageError("--again takes one folder, that with the photographs.", "Leave out everything else.")
+        name, told, definition, known, options = as_measured(read_record(again), photos[0])
+    else:
+        told, definition = _told(photos, turned, mixed), read_ring(ring, check_bar_mm)
+        known = None if camera is None else read_camera(camera)
+        options = Options(
+            diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
+        )
+    found = measure_sorted(told, definition, known, options, detail, changed)
     record = record_of(found, name or (out.stem if out else "rotor"))
     if out is not None:
+        before = keep_old(out)
         write_record(record, out)
+        wrote(out, before)
     if picture is not None:
         from bladeangle.page.picture import write_picture
 
+        replaced = picture.exists()
         write_picture(picture, record, [s.path for s in found.shots])
-    click.echo(record_to_json(record) if as_json else table(record))
-    for flag in together(record.data["flags"]):
-        where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
-        note(f"{flag['severity']}: {flag['text'].rstrip('.')}{where}.")
+        wrote(picture, replaced)
+    balance = balance_words(record, spread or session().config.tolerance_deg or 0.5)
+    text = record_to_json(record) if as_json else table(record, inches, [("balance", balance)] if balance else [])
+    click.echo(text if as_json else doubts_coloured(text), color=colour())
+    say_flags(record.data["flags"], "note", *(["doubt"] if as_json else []))
     if found.suggestion:
         note(found.suggestion)
+    if out is None:
+        note("Not saved: give --out RECORD.json to keep this measurement for reports, orders and verdicts.")
 
 
-def _sorted(
-    photos: tuple[Path, ...], turned: tuple[Path, ...], mixed: bool, ring: Ring, camera: Camera | None, options: Options
-) -> Sorted:
-    """The photographs as they were named, or sorted."""
+def _told(photos: tuple[Path, ...], turned: tuple[Path, ...], mixed: bool) -> Sorted:
+    """The photographs as they were named on the command line; mixed where they are to be sorted by what they show."""
     from bladeangle.base.errors import UsageError
-    from bladeangle.pipeline.sorting import Sorted, sort_folder, sort_photos
+    from bladeangle.base.files import safe_name
+    from bladeangle.pipeline.sorting import Sorted, photos_by_name, told_by_hand
 
     folder = any(p.is_dir() for p in photos)
-    if (folder or mixed) and (turned or (folder and len(photos) > 1)):
-        raise UsageError("A folder, or --sort, does not go with other names.", "Name a folder, or photographs.")
+    if (folder and len(photos) > 1) or ((folder or mixed) and turned):
+        raise UsageError(
+            "A folder, or --sort, does not go with other photographs.",
+            "Name one folder alone, or the photographs one by one, with --turned before each of the turned rotor.",
+        )
     if folder:
-        return sort_folder(photos[0], ring, camera, options, detail)
+        told = photos_by_name(photos[0])
+        if not told.standing + told.turned:
+            raise UsageError(f"The folder {safe_name(photos[0])} has no photographs.", "Name another folder.")
+        return told
     if mixed and photos:
-        return sort_photos(photos, ring, camera, options, detail)
-    return Sorted(photos, turned)
+        return Sorted(photos, (), mixed=True)
+    told = told_by_hand(photos, turned)
+    if by_name := [safe_name(p.name) for p in told.turned if p in photos]:
+        note(f"Taken as photographs of the rotor turned over, by their names: {', '.join(by_name)}.")
+    return told

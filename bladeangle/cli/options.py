@@ -14,7 +14,7 @@ import math
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 #: Work that ends sooner shows no progress.
 PROGRESS_AFTER_S = 2.0
-MM_PER_INCH = 25.4
+#: Between these lies every length in mm, angle in degrees and time in seconds that is asked for.
+LEAST_NUMBER, MOST_NUMBER = 1e-6, 1e6
 
 
 @dataclass
@@ -37,6 +38,10 @@ class Session:
     verbose: bool = False
     config_path: str | None = None
     _config: Config | None = None
+
+    def use(self, path: str) -> None:
+        """Take the settings from this file."""
+        self.config_path, self._config = path, None
 
     @property
     def config(self) -> Config:
@@ -58,20 +63,49 @@ def _from_config(key: str) -> Callable[[], Any]:
     return lambda: getattr(session().config, key)
 
 
-class PositiveNumber(click.ParamType):
-    """A number above 0; unlike click's own range it refuses "nan" and "inf"."""
+def number_of(text: str) -> float:
+    """A number with a decimal point or a decimal comma; ValueError when it is none, or not finite."""
+    if "," in text and ("." in text or text.count(",") > 1):
+        raise ValueError(text)
+    number = float(text.replace(",", "."))
+    if not math.isfinite(number):
+        raise ValueError(text)
+    return number
+
+
+class Number(click.ParamType):
+    """A number from `low` to `high`, or between them where `open_` says so; decimal point or comma, never "nan"."""
 
     name = "number"
+
+    def __init__(self, low: float = -math.inf, high: float = math.inf, *, open_: bool = False) -> None:
+        self.low, self.high, self.open = low, high, open_
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number; click's usage error when it is none."""
         try:
-            number = float(value)
+            number = number_of(value) if isinstance(value, str) else float(value)
         except ValueError:
             self.fail(f"{value!r} is not a number.", param, ctx)
-        if not 0 < number < math.inf:
-            self.fail(f"{value} is not a number above 0.", param, ctx)
+        inside = self.low < number < self.high if self.open else self.low <= number <= self.high
+        if not inside:
+            words = "between {:g} and {:g}" if self.open else "from {:g} to {:g}"
+            self.fail(f"{value} is not a number {words.format(self.low, self.high)}.", param, ctx)
         return number
+
+
+class PositiveNumber(Number):
+    """A number above 0 that a length, an angle or a time may be."""
+
+    def __init__(self) -> None:
+        super().__init__(LEAST_NUMBER, MOST_NUMBER)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; click's usage error when it is none."""
+        with contextlib.suppress(ValueError):
+            if number_of(str(value)) <= 0:
+                self.fail(f"{value} is not a number above 0.", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 camera_option = click.option(
@@ -84,10 +118,9 @@ camera_option = click.option(
 )
 
 
-
 def _needed(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
     """Refuse None: click takes a default that turns out to be None for a value."""
-    if value is None:
+    if value is None and not ctx.params.get("again"):
         words = f"Give its file, or name it as {param.name} in the settings; `bladeangle config --example` shows how."
         raise click.MissingParameter(words, ctx=ctx, param=param)
     return value
@@ -110,7 +143,7 @@ check_bar_option = click.option(
     metavar="MM",
     default=_from_config("check_bar_mm"),
     show_default="from the settings",
-    help="Length of the printed check bar, measured with calipers; corrects the print's scale.",
+    help="Length of the printed check bar, measured with calipers; corrects for the print's scale.",
 )
 
 diameter_option = click.option(
@@ -124,7 +157,7 @@ diameter_option = click.option(
 station_length_option = click.option(
     "--station-length",
     "length_mm",
-    type=click.FloatRange(5, 200),
+    type=Number(5, 200),
     default=32.0,
     show_default=True,
     metavar="MM",
@@ -134,11 +167,11 @@ station_length_option = click.option(
 station_skip_option = click.option(
     "--station-skip",
     "skip_mm",
-    type=click.FloatRange(0, 20),
+    type=Number(0, 20),
     default=2.0,
     show_default=True,
     metavar="MM",
-    help="Rounding skipped at either end.",
+    help="Rounded edge left out at either end.",
 )
 
 inches_option = click.option(
@@ -163,8 +196,15 @@ spread_option = click.option(
     type=PositiveNumber(),
     metavar="DEG",
     default=_from_config("spread_deg"),
-    show_default="from the settings, else --tolerance",
-    help="Largest difference between blades.",
+    show_default="from the settings, else the tolerance",
+    help="Largest difference allowed between blades.",
+)
+
+despite_option = click.option(
+    "--despite",
+    multiple=True,
+    metavar="DOUBT",
+    help="A doubt, by its code, that you have looked at and accept. Repeat it for each.",
 )
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON to standard output instead of text.")
@@ -184,11 +224,33 @@ quiet_option = click.option(
     is_flag=True,
     expose_value=False,
     callback=_remember("quiet"),
-    help="Say nothing but results and errors.",
+    help="Say nothing but results, doubts and errors.",
 )
-verbose_option = click.option(
+_verbose_option = click.option(
     "-v", "--verbose", is_flag=True, expose_value=False, callback=_remember("verbose"), help="Say more while working."
 )
+
+
+def _set_config(ctx: click.Context, _: click.Parameter, value: str | None) -> None:
+    if value is not None:
+        ctx.ensure_object(Session).use(value)
+
+
+#: Before the command or after it; read before the options that take their defaults from it.
+config_option = click.option(
+    "--config",
+    type=click.Path(),
+    metavar="FILE",
+    expose_value=False,
+    is_eager=True,
+    callback=_set_config,
+    help="Settings file.  [default: $BLADEANGLE_CONFIG, or bladeangle/config.toml in the user's configuration folder]",
+)
+
+
+def verbose_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--verbose and --config, which every command takes."""
+    return config_option(_verbose_option(command))
 
 
 def note(message: str) -> None:
@@ -197,15 +259,35 @@ def note(message: str) -> None:
         click.echo(message, err=True)
 
 
+def say_flags(flags: Sequence[Mapping[str, Any]], *severities: str) -> None:
+    """Tell the flags of a record on standard error: doubts always, notes unless --quiet."""
+    from bladeangle.base.flags import flag_line, together
+
+    for flag in together(flags):
+        if flag["severity"] in severities:
+            (warn if flag["severity"] == "doubt" else note)(flag_line(flag))
+
+
+def doubts_coloured(text: str) -> str:
+    """Text with the word "Doubt:" at the start of a line made to stand out; click leaves colour out of files."""
+    loud = click.style("Doubt:", fg="yellow", bold=True)
+    return "\n".join(loud + line[6:] if line.startswith("Doubt:") else line for line in text.split("\n"))
+
+
+def warn(message: str) -> None:
+    """Tell the user something on standard error that --quiet does not hide."""
+    click.echo(doubts_coloured(message), err=True, color=colour())
+
+
+def colour() -> bool | None:
+    """False when the environment asks for no colour (https://no-color.org); None leaves it to click."""
+    return False if os.environ.get("NO_COLOR") else None
+
+
 def detail(message: str) -> None:
     """Tell the user something on standard error, with --verbose only."""
     if session().verbose and not session().quiet:
         click.echo(message, err=True)
-
-
-def length_text(length_mm: float, inches: bool, decimals: int = 2) -> str:
-    """A length for people, with its unit; inches get one decimal more than `decimals` millimetres have."""
-    return f"{length_mm / MM_PER_INCH:.{decimals + 1}f} in" if inches else f"{length_mm:.{decimals}f} mm"
 
 
 @contextlib.contextmanager
@@ -262,3 +344,30 @@ def spare_inputs(outputs: Sequence[Path | None], inputs: Sequence[Path | None]) 
                 f"{safe_name(output)} is one of the files that are read; writing the result there would destroy it.",
                 "Give the result a name of its own.",
             )
+
+
+def wrote(path: Path, replaced: bool | Path | None = None) -> None:
+    """Say that a file was written; `replaced` when there was one of its name, or the path that it is kept at."""
+    from bladeangle.base.files import safe_name
+
+    kept = f"; the one before is now {safe_name(replaced)}" if isinstance(replaced, Path) else ""
+    note(f"{'Replaced' if replaced else 'Wrote'} {safe_name(path)}{kept}.")
+
+
+def keep_old(path: Path) -> Path | None:
+    """Copy a file that is about to be replaced to its name with ~ added, where the copy is; None when there is none.
+
+    For what cannot be made again from something else: records, camera files, orders. OutputError when it cannot be
+    copied. A link, or anything else that is no plain file, is left to the writer.
+    """
+    from bladeangle.base.files import write_bytes_atomic
+
+    if not path.is_file() or path.is_symlink():
+        return None
+    kept = path.with_name(path.name + "~")
+    try:
+        old = path.read_bytes()
+    except OSError:
+        return None  # whoever cannot read it may still be allowed to replace it
+    write_bytes_atomic(kept, old)
+    return kept

@@ -1,4 +1,4 @@
-"""`bladeangle order`: a record and the wished changes -> order file and a sheet for the shop."""
+"""`bladeangle order`: a record and the wanted angles or changes -> order file and a sheet for the shop."""
 
 from __future__ import annotations
 
@@ -6,22 +6,47 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, spare_inputs, spread_option, tolerance_option, verbose_option
+from bladeangle.cli.options import (
+    Number,
+    PositiveNumber,
+    despite_option,
+    keep_old,
+    quiet_option,
+    spare_inputs,
+    spread_option,
+    tolerance_option,
+    verbose_option,
+    warn,
+    wrote,
+)
 
 
 @click.command()
 @click.argument("record_path", type=click.Path(path_type=Path), metavar="RECORD")
-@click.option("--entry", type=float, metavar="DEG", help="Change of the entry angle; negative is shallower.")
-@click.option("--middle", type=float, metavar="DEG", help="Change of the middle angle; not ordered when left out.")
-@click.option("--exit", "exit_", type=float, metavar="DEG", help="Change of the exit angle; negative is shallower.")
+@click.option("--entry", type=Number(), metavar="DEG", help="Change of the entry angle; negative is shallower.")
+@click.option("--middle", type=Number(), metavar="DEG", help="Change of the middle angle; not ordered when left out.")
+@click.option("--exit", "exit_", type=Number(), metavar="DEG", help="Change of the exit angle; negative is shallower.")
+@click.option("--entry-to", type=PositiveNumber(), metavar="DEG", help="Wanted entry angle itself, not the change.")
+@click.option("--middle-to", type=PositiveNumber(), metavar="DEG", help="Wanted middle angle itself.")
+@click.option("--exit-to", type=PositiveNumber(), metavar="DEG", help="Wanted exit angle itself.")
 @tolerance_option
 @spread_option
 @click.option(
-    "--rule", type=click.Choice(["iso14253", "guard"]), default="iso14253", show_default=True, help="Decision rule."
+    "--rule",
+    type=click.Choice(["iso14253", "guard"]),
+    default="iso14253",
+    show_default=True,
+    help="What counts as good: inside the tolerance with the whole interval (ISO 14253-1), or with a chance of error.",
 )
 @click.option(
-    "--false-accept", type=float, default=0.02, show_default=True, metavar="P", help="Probability allowed by the guard."
+    "--false-accept",
+    type=Number(0, 0.5, open_=True),
+    default=0.02,
+    show_default=True,
+    metavar="P",
+    help="Largest chance of accepting a bad blade with the rule guard.",
 )
+@despite_option
 @click.option("--name", metavar="NAME", help="Name of the order.  [default: the record's name]")
 @click.option("--date", metavar="DATE", help="Date of the order.  [default: today]")
 @click.option("--notes", default="", metavar="TEXT", help="Anything the shop must know.")
@@ -39,10 +64,14 @@ def order(
     entry: float | None,
     middle: float | None,
     exit_: float | None,
+    entry_to: float | None,
+    middle_to: float | None,
+    exit_to: float | None,
     tolerance: float,
     spread: float | None,
     rule: str,
     false_accept: float,
+    despite: tuple[str, ...],
     name: str | None,
     date: str | None,
     notes: str,
@@ -50,27 +79,34 @@ def order(
     sheet: Path | None,
     picture: Path | None,
 ) -> None:
-    """Write an order for a re-pitch from a measured rotor and the wished changes in degrees.
+    """Write an order for a re-pitch: a measured rotor and what is wanted of it, in degrees.
 
-    Entry and exit stay as measured unless changed; every blade is ordered to the mean over blades plus the change.
+    Give changes (--entry -1) or the wanted angles themselves (--entry-to 9.5). Entry and exit stay as measured unless
+    changed; every blade is ordered to the same angle, the mean over blades plus the change.
+
+    A record with open doubts about these angles is not ordered from unless you name each doubt with --despite.
 
     \b
-    Example:
+    Examples:
       bladeangle order rotor-a.json --entry -1 --exit +0.5 --tolerance 0.3 --out order.toml --sheet order.html
+      bladeangle order rotor-a.json --entry-to 9.5 --exit-to 14.5 --out order.toml
     """
     import datetime
 
     from bladeangle.base.errors import UsageError
-    from bladeangle.base.files import safe_name, write_text_atomic
+    from bladeangle.base.files import write_text_atomic
     from bladeangle.records.record import read_record
-    from bladeangle.shop.orders import order_from_record, order_sheet, write_order
+    from bladeangle.shop.ordering import order_from_record, too_fine
+    from bladeangle.shop.orders import order_sheet, write_order
 
     spare_inputs((out, sheet), (record_path, picture))
     record = read_record(record_path)
     changes = {k: v for k, v in (("entry", entry), ("middle", middle), ("exit", exit_)) if v is not None}
+    angles = {k: v for k, v in (("entry", entry_to), ("middle", middle_to), ("exit", exit_to)) if v is not None}
     wanted = order_from_record(
         record,
         changes,
+        angles=angles,
         tolerance_deg=tolerance,
         spread_tolerance_deg=spread,
         name=name,
@@ -78,19 +114,25 @@ def order(
         notes=notes,
         rule=rule,
         false_accept_probability=false_accept,
+        despite=despite,
     )
     page = None
     if sheet is not None:
         page = order_sheet(record, wanted, _read_picture(picture) if picture is not None else None)
     elif picture is not None:
         raise UsageError("A picture was given without a sheet to put it on.", "Add --sheet ORDER.html.")
+    before = keep_old(out)
     write_order(wanted, out)
-    note(f"Wrote {safe_name(out)}.")
+    wrote(out, before)
     if sheet is not None and page is not None:
+        replaced = sheet.exists()
         write_text_atomic(sheet, page)
-        note(f"Wrote {safe_name(sheet)}.")
+        wrote(sheet, replaced)
     for station, s in wanted.stations.items():
-        click.echo(f"{station:6}  {s.angle_deg:6.2f} ± {s.tolerance_deg:.2f} deg  (change {s.change_deg or 0.0:+.2f})")
+        change = f"from {s.measured_deg:.2f}, {s.change_deg or 0.0:+.2f}"
+        click.echo(f"{station:6}  {s.angle_deg:6.2f} ± {s.tolerance_deg:.2f} deg  ({change})")
+    for line in too_fine(record, wanted):
+        warn(f"Warning: {line}")
 
 
 def _read_picture(path: Path, limit_bytes: int = 50_000_000) -> bytes:

@@ -11,7 +11,6 @@ from bladeangle.cli.options import (
     camera_option,
     inches_option,
     json_option,
-    length_text,
     note,
     quiet_option,
     ring_option,
@@ -35,9 +34,16 @@ class PictureSize(click.ParamType):
 
 
 @click.command()
-@click.option("--diameter", "diameter_mm", type=PositiveNumber(), required=True, metavar="MM", help="Over the tips.")
 @click.option(
-    "--height", "height_mm", type=PositiveNumber(), required=True, metavar="MM", help="Of the rotor as it stands."
+    "--diameter",
+    "diameter_mm",
+    type=PositiveNumber(),
+    required=True,
+    metavar="MM",
+    help="Rotor diameter over the tips.",
+)
+@click.option(
+    "--height", "height_mm", type=PositiveNumber(), required=True, metavar="MM", help="Rotor height as it stands."
 )
 @click.option("--blades", type=click.IntRange(1, 12), required=True, metavar="N", help="Number of blades.")
 @click.option(
@@ -52,7 +58,11 @@ class PictureSize(click.ParamType):
     "--exit", "exit_deg", type=PositiveNumber(), required=True, metavar="DEG", help="Blade angle expected at the exit."
 )
 @click.option(
-    "--hand", type=click.Choice(["left", "right"]), default="left", show_default=True, help="Of the blades as a screw."
+    "--hand",
+    type=click.Choice(["left", "right"]),
+    default="left",
+    show_default=True,
+    help="Hand of the blades as a screw thread.",
 )
 @click.option(
     "--tip-length",
@@ -105,6 +115,7 @@ def plan(
     """
     import json
 
+    from bladeangle.base.lengths import length_text
     from bladeangle.imaging.camera import camera_from_exif, read_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.plan import RotorSize, plan_photographs
@@ -118,7 +129,7 @@ def plan(
     else:
         phone = camera_from_exif(4032, 3024, 26.0)
         note(
-            "note: no phone was named; a 26 mm-equivalent lens and pictures of 4032 x 3024 are assumed, not calibrated."
+            "Note: no phone was named; a 26 mm-equivalent lens and pictures of 4032 x 3024 pixels are assumed."
         )
     size = RotorSize(diameter_mm, height_mm, blades, entry_deg, exit_deg, hand, tip_length_mm)
     planned = plan_photographs(size, read_ring(ring), phone, around)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, spare_inputs, verbose_option
+from bladeangle.cli.options import inches_option, quiet_option, spare_inputs, verbose_option, wrote
 
 
 @click.command()
@@ -22,6 +22,7 @@ from bladeangle.cli.options import note, quiet_option, spare_inputs, verbose_opt
     "--plot", type=click.Path(path_type=Path), metavar="FILE.png|svg", help="Plot of one record's unrolled blade tips."
 )
 @click.option("--title", default="", metavar="TEXT", help="Title of the page.")
+@inches_option
 @quiet_option
 @verbose_option
 def report(
@@ -31,6 +32,7 @@ def report(
     order_path: Path | None,
     plot: Path | None,
     title: str,
+    inches: bool,
 ) -> None:
     """Make a report of a rotor, or of a shelf of rotors, as one HTML page that needs no network.
 
@@ -44,7 +46,6 @@ def report(
       bladeangle report rotor-a.json --plot rotor-a.svg
     """
     from bladeangle.base.errors import UsageError
-    from bladeangle.base.files import safe_name
     from bladeangle.page.report import write_plot, write_report
     from bladeangle.records.record import read_record
 
@@ -61,8 +62,10 @@ def report(
         limits = {s: (o.angle_deg - o.tolerance_deg, o.angle_deg + o.tolerance_deg) for s, o in stations.items()}
     data = [read_record(path).data for path in records]
     if plot is not None:
+        replaced = plot.exists()
         write_plot(plot, data[0])
-        note(f"Wrote {safe_name(plot)}.")
+        wrote(plot, replaced)
     if out is not None:
-        write_report(out, data, photos, limits, title)
-        note(f"Wrote {safe_name(out)}.")
+        replaced = out.exists()
+        write_report(out, data, photos, limits, title, inches)
+        wrote(out, replaced)

@@ -6,32 +6,33 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, verbose_option
+from bladeangle.cli.options import Number, note, quiet_option, verbose_option
 
 
 @click.command()
 @click.option(
-    "--diameter", "diameter_mm", type=float, required=True, metavar="MM", help="Rotor diameter over the tips."
+    "--diameter", "diameter_mm", type=Number(), required=True, metavar="MM", help="Rotor diameter over the tips."
 )
 @click.option(
-    "--height", "height_mm", type=float, required=True, metavar="MM", help="Rotor height as it stands on the sheet."
+    "--height", "height_mm", type=Number(), required=True, metavar="MM", help="Rotor height as it stands on the sheet."
 )
 @click.option(
     "--paper",
     type=click.Choice(["a4", "letter", "a3"], case_sensitive=False),
     default="a4",
     show_default=True,
-    help="Of the sheets; what one does not hold is printed in pieces.",
+    help="Paper to print on; a ring too large for it is printed in pieces.",
 )
 @click.option(
     "--camera-height",
     "camera_height_mm",
-    type=float,
+    type=Number(),
     metavar="MM",
-    help="Lens above the sheet.  [default: 300, or what shows the whole ring]",
+    help="Height of the lens above the sheet.  [default: 300, or what shows the whole ring]",
 )
 @click.option(
-    "--markers", type=int, metavar="N", help="How many, a multiple of 4.  [default: 24, or fewer for a small rotor]"
+    "--markers", type=int, metavar="N",
+    help="Number of markers, a multiple of 4.  [default: 24, or fewer for a small rotor]",
 )
 @click.option(
     "--out",
@@ -53,7 +54,7 @@ def ring(
     folder: Path,
     as_json: bool,
 ) -> None:
-    """Make a printed ring that the rotor does not hide.
+    """Make a ring to print that the rotor does not hide.
 
     Writes the ring's definition (JSON) and its sheets at true scale (PDF, and SVG a page). Print at 100 %, measure the
     check bar with calipers, and keep the definition: calibrating and measuring need it.
@@ -72,7 +73,8 @@ def ring(
     paper = paper.lower()
     definition = design_ring(diameter_mm, height_mm, paper=paper, camera_height_mm=camera_height_mm, markers=markers)
     text = json.dumps(ring_to_dict(definition), indent=1) + "\n"
-    pdf, svgs = sheet_pdf(definition, paper), sheet_svgs(definition, paper)
+    stem = f"ring-{diameter_mm:g}-{paper}"
+    pdf, svgs = sheet_pdf(definition, paper, f"{stem}.json"), sheet_svgs(definition, paper, f"{stem}.json")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
@@ -80,7 +82,6 @@ def ring(
             f"The folder {safe_name(folder)} cannot be made: {getattr(error, 'strerror', None) or error}.",
             "Choose another folder.",
         ) from error
-    stem = f"ring-{diameter_mm:g}-{paper}"
     write_bytes_atomic(folder / f"{stem}.pdf", pdf)
     for number, svg in enumerate(svgs, start=1):
         write_text_atomic(folder / (f"{stem}-{number}.svg" if len(svgs) > 1 else f"{stem}.svg"), svg)

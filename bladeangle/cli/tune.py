@@ -45,7 +45,7 @@ def tune(
 ) -> None:
     """What to change on a rotor, from what the driver noticed.
 
-    Common practice with no source: a direction and a range of at most one degree. With a log kept, measure the rotor
+    Common practice, no source: a direction and a range of at most one degree. With a log kept, measure the rotor
     again after each change and tell the result: the next advice uses it.
 
     \b

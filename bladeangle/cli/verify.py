@@ -7,7 +7,16 @@ from typing import Any
 
 import click
 
-from bladeangle.cli.options import json_option, note, quiet_option, verbose_option
+from bladeangle.cli.options import (
+    Number,
+    colour,
+    despite_option,
+    json_option,
+    note,
+    quiet_option,
+    verbose_option,
+    warn,
+)
 
 #: Longest reason, letters, that stands in a row of the table; longer ones stand below it.
 SHORT_REASON = 40
@@ -24,18 +33,18 @@ SHORT_REASON = 40
 @click.option("--rule", type=click.Choice(["iso14253", "guard"]), help="Decision rule, instead of the order's.")
 @click.option(
     "--false-accept",
-    type=click.FloatRange(0, 0.5, min_open=True, max_open=True),
+    type=Number(0, 0.5, open_=True),
     metavar="P",
-    help="Probability allowed by the guard, instead of the order's.",
+    help="Largest chance of accepting a bad blade with the rule guard, instead of the order's.",
 )
 @click.option(
     "--error",
     "error_deg",
-    type=click.FloatRange(0, 45, min_open=True),
+    type=Number(0, 45, open_=True),
     default=1.0,
     show_default=True,
     metavar="DEG",
-    help="Error whose chance of passing is told.",
+    help="Say how likely a blade that is so far off would pass.",
 )
 @click.option("--iso484", is_flag=True, help="Print the classes of ISO 484-2 as a yardstick as well.")
 @click.option(
@@ -46,6 +55,7 @@ SHORT_REASON = 40
     metavar="N",
     help="Seed of the random draws behind the joint probability.",
 )
+@despite_option
 @json_option
 @quiet_option
 @verbose_option
@@ -58,16 +68,19 @@ def verify(
     error_deg: float,
     iso484: bool,
     seed: int,
+    despite: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Judge a measured rotor against its order: per blade, per station, for the mean and for the spread.
 
-    Exit 0 means conforming; 10 means not conforming or undecided.
+    Exit 0 means conforming; 10 means not conforming or undecided. Nothing is accepted on numbers that the record doubts
+    unless you name the doubt with --despite.
 
     \b
     Examples:
       bladeangle verify after.json --order order.toml
       bladeangle verify after.json --order order.toml --before rotor-a.json
+      bladeangle verify after.json --order order.toml --despite station-cut-short
     """
     import json
     import sys
@@ -90,6 +103,7 @@ def verify(
         false_accept_probability=false_accept,
         error_deg=error_deg,
         rng=np.random.default_rng(seed),
+        despite=despite,
     )
     classes = room.yardstick(record, order) if iso484 else ()
     if as_json:
@@ -98,10 +112,14 @@ def verify(
             data["iso_484_2"] = {"scope": room.ISO_484_2_SCOPE, "rows": [asdict(y) for y in classes]}
         click.echo(json.dumps(data, indent=1, allow_nan=False))
     else:
-        click.echo("\n".join(table(found)))
+        first, *rest = table(found)
+        shade = {room.CONFORMING: "green", room.UNDECIDED: "yellow"}.get(found.verdict, "red")
+        click.echo("\n".join([click.style(first, fg=shade, bold=True), *rest]), color=colour())
         if iso484:
             click.echo("\n".join(yardstick_table(classes, room.ISO_484_2_SCOPE)))
-    for line in (*found.cautions, *found.advice):
+    for line in found.cautions:
+        warn(line)
+    for line in found.advice:
         note(line)
     if found.verdict != room.CONFORMING:
         sys.exit(EXIT_NOT_CONFORMING)
@@ -115,7 +133,8 @@ def table(found: Any) -> list[str]:
     assert isinstance(found, Verdict)
     what = "change" if found.change else "angle"
     reasons: list[str] = []
-    lines = [f"{'':16}  {what + ' deg':>10}  {'wanted deg':>14}  {'± 95 %':>6}  {'P(conform)':>10}  verdict"]
+    head = [f"{safe_name(found.rotor)}: {found.verdict}" + _why(found), ""]
+    lines = [f"{'':16}  {what + ' deg':>10}  {'wanted deg':>14}  {'± 95 %':>6}  {'P(in tol.)':>10}  verdict"]
     for j in found.judgements:
         row = f"{j.label:16}"
         if j.measured_deg is not None and j.tolerance_deg is not None:
@@ -133,20 +152,27 @@ def table(found: Any) -> list[str]:
         if len(reason) > SHORT_REASON:
             reasons.append(f"  {j.label}: {reason}")
     if reasons:
-        lines += ["", "What would decide:", *reasons]
+        lines += ["", "Why undecided:", *reasons]
     rule = (
         "ISO 14253-1"
         if found.rule == "iso14253"
-        else f"guard band, false accept at most {found.false_accept_probability:g}"
+        else f"guard band, a bad blade accepted in at most {found.false_accept_probability:g} of cases"
     )
     chance = (
-        "" if found.probability is None else f", probability that all of it conforms {chance_text(found.probability)}"
+        "" if found.probability is None else f"; probability that all of it conforms {chance_text(found.probability)}"
     )
-    lines += ["", f"{safe_name(found.rotor)}: {found.verdict} (rule: {rule}{chance})"]
+    lines += ["", f"Rule: {rule}{chance}."]
     for station, p in found.false_pass.items():
-        told = "cannot pass, it is not seen" if p is None else f"would pass with probability {chance_text(p)}"
+        told = "cannot pass, as it is not seen" if p is None else f"would pass with probability {chance_text(p)}"
         lines.append(f"A blade {found.error_deg:g} deg off at the {station} {told}.")
-    return lines
+    return head + lines
+
+
+def _why(found: Any) -> str:
+    """What the verdict rests on, in a few words: the worst of what is judged."""
+    deciding = [j.label for j in found.judgements if j.verdict == found.verdict and found.verdict != "conforming"]
+    shown = ", ".join(deciding[:4]) + (f" and {len(deciding) - 4} more" if len(deciding) > 4 else "")
+    return f" ({shown})" if shown else ""
 
 
 def chance_text(probability: float) -> str:

@@ -329,8 +329,8 @@ def _open_heif(data: bytes, shown: str) -> tuple[Image.Image, Exif]:
         import pillow_heif
     except ImportError as error:
         raise PhotoError(
-            f"{shown} is a HEIC photograph, for which an optional part is not installed.",
-            "Install bladeangle[heic], or set the phone to write JPEG.",
+            f"{shown} is a HEIC photograph, and the optional part that reads them is not installed.",
+            "In the project's folder: pip install '.[heic]'. Or set the phone to write JPEG.",
         ) from error
     header = pillow_heif.HeifImageFile(io.BytesIO(data))
     # The reader resets the tag when it turns the pixels.

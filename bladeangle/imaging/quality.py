@@ -120,13 +120,13 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
         )
     if zoom > ZOOM:
         raise PhotoError(
-            f"{photo.name} was taken with a digital zoom of {zoom:.2g}, for which the camera file does not hold.",
+            f"{photo.name} was taken with a digital zoom of {zoom:.2g}; the camera file is for none.",
             "Take it again without zoom.",
         )
     focal, taken = photo.exif.focal_35mm, _focal_35mm(camera)
     if focal and taken and abs(focal / taken - 1) > OTHER_35MM_SHARE:
         raise PhotoError(
-            f"{photo.name} was taken at a focal length of {focal:g} mm (35 mm film), the camera file holds for "
+            f"{photo.name} was taken at a focal length of {focal:g} mm (35 mm film), the camera file is for "
             f"{taken:g} mm.",
             "Use the lens and the zoom of the calibration, or calibrate this one.",
         )

@@ -215,7 +215,7 @@ def sight_ring(photo: Photo, ring: Ring, fewest: int = FEWEST_MARKERS) -> RingSi
     sighting = measure_sides(photo, found, corners)
     if len(sighting.seen) < fewest:
         raise RingNotFoundError(
-            f"{photo.name}: the sides of only {len(sighting.seen)} markers are sharp enough, {fewest} are needed.",
+            f"{photo.name}: only {len(sighting.seen)} markers are sharp enough, {fewest} are needed.",
             "Hold the phone still, let it focus, and light the ring evenly.",
         )
     return sighting

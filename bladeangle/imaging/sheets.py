@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from bladeangle.base.errors import UsageError
 from bladeangle.imaging.ring import Ring, dictionary_of
+from bladeangle.imaging.sheet_notes import MAP_MM, at_true_scale, draw_map, words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -191,18 +191,21 @@ def pages(ring: Ring, paper: str) -> list[Page]:
     return result
 
 
-def sheet_pdf(ring: Ring, paper: str) -> bytes:
-    """All pages as one PDF at true scale; UsageError when the ring does not fit the paper."""
+def sheet_pdf(ring: Ring, paper: str, definition: str = "") -> bytes:
+    """All pages as one PDF at true scale; UsageError when the ring does not fit the paper.
+
+    definition : name of the ring's file, to stand on the sheets.
+    """
     from matplotlib.backends.backend_pdf import PdfPages
 
     buffer = io.BytesIO()
     with PdfPages(buffer, metadata={"Title": ring.name, "CreationDate": None}) as pdf:
         for page in pages(ring, paper):
-            pdf.savefig(_figure(ring, page, paper))
-    return buffer.getvalue()
+            pdf.savefig(_figure(ring, page, paper, definition))
+    return at_true_scale(buffer.getvalue())
 
 
-def sheet_svgs(ring: Ring, paper: str) -> list[str]:
+def sheet_svgs(ring: Ring, paper: str, definition: str = "") -> list[str]:
     """Each page as an SVG at true scale; UsageError when the ring does not fit the paper.
 
     The path of the marker with number n has the identifier "marker-n".
@@ -213,7 +216,8 @@ def sheet_svgs(ring: Ring, paper: str) -> list[str]:
     for page in pages(ring, paper):
         buffer = io.StringIO()
         with matplotlib.rc_context({"svg.hashsalt": "bladeangle"}):  # the same ring gives the same file
-            _figure(ring, page, paper).savefig(buffer, format="svg", metadata={"Title": ring.name, "Date": None})
+            figure = _figure(ring, page, paper, definition)
+            figure.savefig(buffer, format="svg", metadata={"Title": ring.name, "Date": None})
         texts.append(buffer.getvalue())
     return texts
 
@@ -341,7 +345,7 @@ def _white_loops(white: NDArray[np.bool_]) -> list[list[tuple[int, int]]]:
     return loops
 
 
-def _figure(ring: Ring, page: Page, paper: str) -> Figure:
+def _figure(ring: Ring, page: Page, paper: str, definition: str = "") -> Figure:
     """The page drawn in mm."""
     from matplotlib.figure import Figure
     from matplotlib.patches import PathPatch
@@ -360,7 +364,7 @@ def _figure(ring: Ring, page: Page, paper: str) -> Figure:
     _draw_centre(axes, ring, page)
     if page.pieces > 1:
         _draw_seams(axes, ring, page)
-    _draw_words(axes, ring, page, paper)
+    _draw_words(axes, ring, page, paper, definition)
     return figure
 
 
@@ -471,13 +475,15 @@ def _readable(angle_deg: float) -> float:
     return (angle_deg + 90) % 180 - 90
 
 
-def _draw_words(axes: Axes, ring: Ring, page: Page, paper: str) -> None:
+def _draw_words(axes: Axes, ring: Ring, page: Page, paper: str, definition: str) -> None:
     left, top = PAGE_MARGIN_MM + 2, PAGE_MARGIN_MM + WORDS_MM - 6
     shape = "portrait" if page.height_mm > page.width_mm else "landscape"
     label = paper.upper() if paper.startswith("a") else paper.capitalize()
     piece = f", piece {page.piece} of {page.pieces}" if page.pieces > 1 else ""
-    for row, text in enumerate(_words(ring, page, f"{label} {shape}")):
-        axes.text(left, top - 3.6 * row, text, fontsize=7, va="center")
+    for row, text in enumerate(words(ring, page.pieces, page.flaps, f"{label} {shape}", definition)):
+        axes.text(left, top - 3.4 * row, text.replace("$", r"\$"), fontsize=7, va="center")
+    if page.pieces > 1:
+        draw_map(axes, ring, page.piece, page.width_mm - PAGE_MARGIN_MM - MAP_MM - 4, PAGE_MARGIN_MM + MAP_MM + 2)
     axes.text(left, top + 4.2, f"Ring: {ring.name}{piece}".replace("$", r"\$"), fontsize=9, va="center", weight="bold")
     bar = ring.check_bar_mm
     if bar is None or bar > page.width_mm - 2 * left:
@@ -487,14 +493,3 @@ def _draw_words(axes: Axes, ring: Ring, page: Page, paper: str) -> None:
     for end in (x, x + bar):
         _line(axes, np.array([[end, y - 4], [end, y + 4]]), 0.2, gid="check-bar-end")
     axes.text(x + bar + 3, y, f"check bar {bar:g} mm", fontsize=7, va="center")
-
-
-def _words(ring: Ring, page: Page, paper: str) -> Iterator[str]:
-    yield f'Paper {paper}. Print at 100 % ("actual size"), never fitted to the page.'
-    if ring.check_bar_mm is not None:
-        yield "Measure the check bar from end line to end line with calipers, give the measured length to the program."
-    if page.pieces > 1 and page.flaps:
-        yield "Cut along the grey line. Lay the pieces without flaps on these flaps, edge on the dashed line, and tape."
-    elif page.pieces > 1:
-        yield "Then cut along the grey line. Goes on the flaps of its neighbours: edges on dashed lines, ticks in line."
-    yield "Fix flat on a stiff board. Rotor on the middle of the cross, blade 1 to the arrow. Blade edges are sharp!"

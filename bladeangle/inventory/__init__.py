@@ -26,6 +26,7 @@ from bladeangle.base.files import safe_name
 from bladeangle.base.gauge import study_of
 from bladeangle.inventory.rows import (
     MEASURES,
+    CouldTell,
     Failure,
     OutOfLine,
     RepeatStudy,
@@ -38,7 +39,7 @@ from bladeangle.inventory.rows import (
 )
 from bladeangle.records.record import Record, record_from_dict
 
-__all__ = ["Failure", "Inventory", "OutOfLine", "RepeatStudy", "ShelfRow", "Wanted"]
+__all__ = ["CouldTell", "Failure", "Inventory", "OutOfLine", "RepeatStudy", "ShelfRow", "Wanted"]
 
 #: Marks the file as ours in its header ("blad").
 APPLICATION_ID = 0x626C6164
@@ -47,6 +48,8 @@ VERSION = 1
 FIRST_LOOK = 400
 #: Counting the rotors within the bound stops here.
 MOST_COUNTED = 20_000
+#: A blade out of line by so much, deg, is worth knowing of (common practice, no source).
+USUAL_LEAST_DEG = 0.5
 _NAME = "Name a file that `bladeangle batch` wrote."
 
 _SHELF_COLUMNS = (
@@ -342,6 +345,19 @@ class Inventory:
             limit,
         )
         return [OutOfLine(*row) for row in rows]
+
+    def could_tell(self, sigmas: float = 3.0, least_deg: float = 0.0) -> CouldTell:
+        """Whether blades out of line by `least_deg` would have shown in `out_of_line`; without a least, those out by
+        half a degree."""
+        u = sorted(
+            row[0]
+            for row in self._rows(
+                "SELECT out_u_deg FROM angles JOIN records ON records.id = angles.record "
+                "WHERE newest = 1 AND out_u_deg IS NOT NULL"
+            )
+        )
+        wanted = least_deg or USUAL_LEAST_DEG
+        return CouldTell(len(u), sum(sigmas * each > wanted for each in u), sigmas * u[len(u) // 2] if u else 0.0)
 
     def repeat_study(self, rotors: Sequence[str]) -> RepeatStudy:
         """Repeatability and reproducibility over all records of the rotors.

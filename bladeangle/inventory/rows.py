@@ -64,6 +64,16 @@ class ShelfRow:
 
 
 @dataclass(frozen=True)
+class CouldTell:
+    """How many angles were compared with the median of their rotor, and for how many a difference of the size asked
+    for would not have shown; typical_deg : the difference that shows, median over the angles."""
+
+    angles: int
+    unclear: int
+    typical_deg: float
+
+
+@dataclass(frozen=True)
 class OutOfLine:
     """A blade that differs from the median of the rotor's blades at a station.
 

@@ -19,6 +19,13 @@ Limits = Mapping[str, tuple[float, float]]
 Axes = tuple[Callable[[float], float], Callable[[float], float], Callable[[float], float]]
 
 
+def labelled(values: Sequence[float]) -> list[tuple[float, str]]:
+    """Values of an axis with their labels, all to as many decimals as the one that needs most."""
+    texts = [f"{v:.6g}" for v in values]
+    places = max((len(t.partition(".")[2]) for t in texts if "e" not in t), default=0)
+    return [(v, f"{v:.{places}f}") for v in values]
+
+
 def _mark(x: float, y: float, station: str, shape: str = "disc") -> Markup:
     """A mark; the mean has another shape than a blade."""
     if shape == "disc":
@@ -61,10 +68,11 @@ def _angle_chart(
         low, high = (min(max(y(v), top), bottom) for v in limit)
         parts.append(el("rect", x=float(left), y=high, width=float(right - left), height=low - high, class_="limits"))
         parts += [line(left, v, right, v, "limit") for v in (low, high)]
-        parts.append(text(right - 2, high - 4, f"ordered {limit[0]:.2f} to {limit[1]:.2f}", "small", "end"))
-    for value in ticks(middle - span / 2, middle + span / 2):
+    for value, words in labelled(ticks(middle - span / 2, middle + span / 2)):
         parts.append(line(left, y(value), right, y(value), "grid"))
-        parts.append(text(left - 6, y(value) + 4, f"{value:.4g}", "small", "end"))
+        parts.append(text(left - 6, y(value) + 4, words, "small", "end"))
+    if limit:  # beside the title: in the chart it would lie over marks
+        parts.append(text(right, 16, f"ordered {limit[0]:.2f} to {limit[1]:.2f}", "small", "end"))
     entries = [(f"{b['number']}", b["stations"][station], "disc") for b in blades]
     entries.append(("mean", record["rotor"]["stations"][station], "diamond"))
     for i, (name, found, shape) in enumerate(entries):
@@ -121,10 +129,10 @@ def _unrolled_grid(
     x, y, z = axes
     parts = []
     for axis, ends in ((y, heights), (z, angles)):
-        for v in ticks(*ends):
-            parts += [line(46, axis(v), 412, axis(v), "grid"), text(40, axis(v) + 4, f"{v:.4g}", "small", "end")]
-    for v in ticks(0.0, longest, 6):
-        parts += [line(x(v), 340, x(v), 344, "axis"), text(x(v), 357, f"{v:g}", "small", "middle")]
+        for v, words in labelled(ticks(*ends)):
+            parts += [line(46, axis(v), 412, axis(v), "grid"), text(40, axis(v) + 4, words, "small", "end")]
+    for v, words in labelled(ticks(0.0, longest, 6)):
+        parts += [line(x(v), 340, x(v), 344, "axis"), text(x(v), 357, words, "small", "middle")]
     parts += [text(412, 14, "height, mm", "small", "end"), text(46, 206, "angle, degrees", "small")]
     parts.append(text(229, 371, "arc length from the leading edge, mm", "small", "middle"))
     return Markup("").join(parts)
@@ -164,7 +172,7 @@ def _unrolled_chart(
     for axis, values in ((z, angle), (y, curve["height_mm"])):
         points_px = [(x(a), axis(v)) for a, v in zip(arc, values, strict=True)]
         parts.append(el("path", d=path(points_px), class_="curve"))
-    return figure(420, 376, f"Blade {blade['number']}: height and angle of the tip over its length", *parts)
+    return figure(430, 376, f"Blade {blade['number']}: height and angle of the tip over its length", *parts)
 
 
 def sources_by_size(record: Mapping[str, Any]) -> list[Mapping[str, Any]]:

@@ -17,8 +17,11 @@ from bladeangle.records.edits import Edits, edits_to_dict
 IMAGE_WIDTH = 2600
 
 
-def correction_html(record: Mapping[str, Any], paths: Sequence[Path], edits: Edits | None = None) -> str:
-    """The correction page of a record; `paths` are its photographs in order, `edits` what it starts with.
+def correction_html(
+    record: Mapping[str, Any], paths: Sequence[Path], edits: Edits | None = None, command: str = ""
+) -> str:
+    """The correction page of a record; `paths` are its photographs in order, `edits` what it starts with, `command`
+    what to type to measure again, without the edits file.
 
     PhotoError as `picture.read_for_display`.
     """
@@ -47,6 +50,7 @@ def correction_html(record: Mapping[str, Any], paths: Sequence[Path], edits: Edi
             photos=photos,
             targets=_targets(record["rotor"]["blade_count"]),
             file_name=file_name,
+            command=f"{command or 'bladeangle measure …'} --edits {file_name}",
             css=page_text("base.css", "correct.css"),
             script=script,
             script_hash=script_hash,

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import import_cv2, safe_name, write_bytes_atomic
+from bladeangle.base.flags import severity
 from bladeangle.base.geometry import CAMERA_PARAMETERS, pixels
 from bladeangle.imaging.photo import read_photo
 from bladeangle.records.record import Record
@@ -431,25 +432,26 @@ def _rows(indices: Sequence[int], columns: int) -> list[tuple[int, list[int]]]:
 
 def _with_caption(tile: Picture, photo: Mapping[str, Any]) -> Picture:
     u = tile.shape[1] / 1000.0
-    strip = np.full((round(24 * u), tile.shape[1], 3), 255, np.uint8)
-    words = f"{safe_name(photo['name'])}   {photo['standing'].replace('_', ' ')}, {photo['view']}"
-    words += f"   {photo['markers_seen']} markers"
-    words += f"   ring {photo['ring_rms_px']:.2f} px" if photo["ring_rms_px"] is not None else ""
-    words += f"   edges {photo['edge_rms_px']:.2f} px" if photo["edge_rms_px"] is not None else ""
-    _write(strip, [(np.array([8 * u, 4 * u]), words, 13 * u, OKABE_ITO["black"], False)])
+    strip = np.full((round(36 * u), tile.shape[1], 3), 255, np.uint8)
+    view = {"overhead": "from above", "oblique": "from the side"}.get(photo["view"], photo["view"])
+    words = f"{safe_name(photo['name'])}: {photo['standing'].replace('_', ' end ')}, {view}"
+    words += f", {photo['markers_seen']} markers"
+    # large enough to be read where a phone shows the picture as wide as itself
+    _write(strip, [(np.array([8 * u, 4 * u]), words, 24 * u, OKABE_ITO["black"], False)])
     return np.vstack([strip, tile])
 
 
 def _header(record: Mapping[str, Any], width: int) -> Picture:
     u = width / 1000.0
     rotor = record["rotor"]
-    strip = np.full((round(46 * u / 1.6), width, 3), 255, np.uint8)
+    strip = np.full((round(84 * u), width, 3), 255, np.uint8)
     angles = "   ".join(f"{s} {angle_text(rotor['stations'][s])}" for s in STATIONS)
-    line = f"{rotor['blade_count']} blades, {rotor['hand']}-hand   mean over blades: {angles}"
-    line += f"   flags: {len(record['flags'])}"
+    doubts = sum(severity(f["code"]) == "doubt" for f in record["flags"])
+    line = f"{rotor['blade_count']} blades, {rotor['hand']}-hand   doubts: {doubts or 'none'}"
     texts = [
-        (np.array([8 * u, 3 * u]), str(record["name"]), 12 * u, OKABE_ITO["black"], True),
-        (np.array([8 * u, 17 * u]), line, 8 * u, OKABE_ITO["black"], False),
+        (np.array([8 * u, 4 * u]), str(record["name"]), 24 * u, OKABE_ITO["black"], True),
+        (np.array([8 * u, 34 * u]), f"mean {angles}", 20 * u, OKABE_ITO["black"], False),
+        (np.array([8 * u, 58 * u]), line, 20 * u, OKABE_ITO["black"], False),
     ]
     _write(strip, texts)
     return strip
@@ -457,8 +459,8 @@ def _header(record: Mapping[str, Any], width: int) -> Picture:
 
 def _legend(width: int) -> Picture:
     u = width / 1000.0
-    canvas = _Canvas(np.full((round(22 * u), width, 3), 255, np.uint8), View(width, round(22 * u)))
-    canvas.unit = u
+    canvas = _Canvas(np.full((round(64 * u), width, 3), 255, np.uint8), View(width, round(64 * u)))
+    canvas.unit = 1.6 * u
     entries = [
         ("ring", "line", "markers and arrow"),
         ("hub", "disc", "hub"),
@@ -468,16 +470,21 @@ def _legend(width: int) -> Picture:
         *((s, "stops", s) for s in STATIONS),
     ]
     texts = []
-    x, y = 12 * u, 11 * u
+    x, y = 12 * u, 16 * u
     for what, shape, words in entries:
+        wide = (52 + 11 * len(words)) * u
+        if x + wide > width:
+            x, y = 12 * u, y + 28 * u
         if shape in ("line", "stops"):
             canvas.lines(np.array([[x, y], [x + 16 * u, y]]), INK[what], 1.5)
             for end in (0, 16 * u) if shape == "stops" else ():
                 canvas.lines(np.array([[x + end, y - 4 * u], [x + end, y + 4 * u]]), INK[what], 1.5)
         else:
             canvas.dots(np.array([[x, y], [x + 8 * u, y], [x + 16 * u, y]]), INK[what], shape)
-        texts.append((np.array([x + 22 * u, y - 5.5 * u]), words, 9 * u, OKABE_ITO["black"], False))
-        x += (40 + 5.6 * len(words)) * u
-    texts.append((np.array([x, y - 5.5 * u]), "± expanded uncertainty (about 95 %)", 9 * u, OKABE_ITO["black"], False))
+        texts.append((np.array([x + 30 * u, y - 12 * u]), words, 20 * u, OKABE_ITO["black"], False))
+        x += wide
+    note = "± holds in about 95 % of cases"
+    x, y = (x, y) if x + 11 * len(note) * u <= width else (12 * u, y + 28 * u)
+    texts.append((np.array([x, y - 12 * u]), note, 20 * u, OKABE_ITO["black"], False))
     _write(canvas.image, texts)
     return canvas.image

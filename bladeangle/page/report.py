@@ -13,6 +13,7 @@ from typing import Any
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import atomic_path, safe_name, sha256_of, write_text_atomic
 from bladeangle.base.flags import REGISTRY, together
+from bladeangle.base.lengths import MM_PER_INCH, unit
 from bladeangle.page.picture import INK, STATIONS, read_for_display
 from bladeangle.records.edits import Edits
 
@@ -48,7 +49,7 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
         if match is None:
             shown = safe_name(photo["name"])
             raise PhotoError(
-                f"The photograph {shown!r} that was measured is not in {safe_name(folder)}"
+                f"The photograph {shown!r} that was measured is not in the folder {safe_name(folder.absolute())!r}"
                 + (" (a file of that name has other contents)." if photo["name"] in candidates else "."),
                 "Give the folder with the photographs as they were measured.",
             )
@@ -57,7 +58,12 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
 
 
 def write_report(
-    path: Path, records: Sequence[Record], photos: Path | None = None, limits: Limits | None = None, title: str = ""
+    path: Path,
+    records: Sequence[Record],
+    photos: Path | None = None,
+    limits: Limits | None = None,
+    title: str = "",
+    inches: bool = False,
 ) -> None:
     """Write the HTML report of one or more records, atomically.
 
@@ -68,6 +74,7 @@ def write_report(
     photos : folder with the photographs, found by name and SHA-256; None draws the marks on plain ground.
     limits : station -> lowest and highest angle ordered, degrees; for all records.
     title : of the page; the rotor's name or "n rotors" without.
+    inches : lengths in tables are in inches; charts stay in mm.
 
     Raises
     ------
@@ -79,11 +86,15 @@ def write_report(
             f"A report is an HTML page, which {safe_name(path.name)} does not say.",
             "Name it .html; the browser prints it to PDF.",
         )
-    write_text_atomic(path, report_html(records, photos, limits, title))
+    write_text_atomic(path, report_html(records, photos, limits, title, inches))
 
 
 def report_html(
-    records: Sequence[Record], photos: Path | None = None, limits: Limits | None = None, title: str = ""
+    records: Sequence[Record],
+    photos: Path | None = None,
+    limits: Limits | None = None,
+    title: str = "",
+    inches: bool = False,
 ) -> str:
     """The page that `write_report` writes."""
     from markupsafe import Markup
@@ -97,6 +108,8 @@ def report_html(
     html: str = page_template("report.html").render(
         title=title or f"Blade angles: {records[0]['name'] if len(records) == 1 else f'{len(records)} rotors'}",
         css=page_text("base.css", "report.css"),
+        unit=unit(inches),
+        length=lambda q: q and {k: v / (MM_PER_INCH if inches else 1.0) for k, v in q.items() if v is not None},
         script=script,
         script_hash=script_hash,
         stations=STATIONS,
@@ -135,8 +148,12 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
     }
 
 
-def write_correction_page(path: Path, record: Record, photos: Path, edits: Edits | None = None) -> None:
+def write_correction_page(
+    path: Path, record: Record, photos: Path, edits: Edits | None = None, command: str = ""
+) -> None:
     """Write the page on which a user corrects the followed edges of a record, atomically, starting with `edits`.
+
+    command : what to type to measure again with the edits, to be shown on the page.
 
     Raises
     ------
@@ -145,7 +162,7 @@ def write_correction_page(path: Path, record: Record, photos: Path, edits: Edits
     """
     from bladeangle.page.correction import correction_html
 
-    write_text_atomic(path, correction_html(record, find_photos(record, photos), edits))
+    write_text_atomic(path, correction_html(record, find_photos(record, photos), edits, command))
 
 
 def write_plot(path: Path, record: Record) -> None:

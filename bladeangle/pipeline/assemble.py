@@ -13,7 +13,7 @@ import scipy
 from bladeangle import __version__
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
-from bladeangle.base.budget import STATIONS, coverage_factor
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.files import import_cv2
 from bladeangle.base.flags import flag_to_dict
 from bladeangle.base.geometry import Array
@@ -24,8 +24,11 @@ from bladeangle.pipeline.measure import Measurement
 from bladeangle.records.edits import edits_to_dict
 from bladeangle.records.record import Record, quantity, record_from_dict, station_result
 from bladeangle.records.station import StationOptions, station_span
+from bladeangle.records.summary import table
 from bladeangle.results.angles import arc_of
 from bladeangle.results.stations import KEPT_WEIGHT
+
+__all__ = ["record_of", "table"]
 
 FACE_NAMES = {1: "inlet", -1: "outlet"}
 
@@ -272,22 +275,3 @@ def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
                 pick = np.linspace(0, len(px) - 1, 13).astype(int)
                 out.append({"blade": stretch.blade + 1, "station": station, "px": np.round(px[pick], 2).tolist()})
     return out
-
-
-def table(record: Record) -> str:
-    """The angles for people: one line a blade, the mean, and what was flagged."""
-    data = record.data
-    factor = coverage_factor()
-    lines = [f"{'':8}" + "".join(f"{s:>18}" for s in STATIONS)]
-
-    def cell(station: Any) -> str:
-        if station is None:
-            return f"{'not seen':>18}"
-        return f"{station['angle_deg']:10.2f} ±{station['expanded_uncertainty_deg']:5.2f} "
-
-    for blade in data["blades"]:
-        cells = "".join(cell(blade["stations"][s]) for s in STATIONS)
-        lines.append(f"blade {blade['number']:<2}{cells}")
-    lines.append("mean    " + "".join(cell(data["rotor"]["stations"][s]) for s in STATIONS))
-    lines.append(f"Degrees from the plane of rotation; ± is the 95 % expanded uncertainty (k about {factor:.2f}).")
-    return "\n".join(lines)

@@ -229,7 +229,7 @@ def calibrate_sightings(
     if ratio > options.largest_focal_sigma:
         tilts = [r.obliquity_deg or 0.0 for r in found]
         raise AdjustmentError(
-            f"The photographs do not fix the focal length: it stays uncertain by {100 * ratio:.1f} %, "
+            f"These photographs do not tell the focal length: it stays uncertain by {100 * ratio:.1f} %, "
             f"{100 * options.largest_focal_sigma:.1f} % is needed; the camera was {min(tilts):.0f} to {max(tilts):.0f} "
             "degrees from straight above.",
             HOW_TO_SHOOT,
@@ -280,7 +280,7 @@ def _refuse_too_few(count: int, options: CalibrationOptions, dropped: Sequence[P
         why = f" ({_listed(dropped)})" if dropped else ""
         found = "is only one" if count == 1 else f"are only {count}" if count else "is none"
         raise AdjustmentError(
-            f"At least {options.fewest} usable photographs are needed to fix the camera, and there {found}{why}.",
+            f"At least {options.fewest} usable photographs are needed to calibrate the camera, and there {found}{why}.",
             HOW_TO_SHOOT,
         )
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.errors import RingNotFoundError
+from bladeangle.base.lengths import MM_PER_INCH, length_text
 from bladeangle.imaging import profiles, quality
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.photo import Photo
@@ -56,13 +57,20 @@ class Check:
         return max((line.verdict for line in self.lines), key=VERDICTS.index)
 
 
-def check_photo(photo: Photo, ring: Ring, camera: Camera | None = None, diameter_mm: float | None = None) -> Check:
+def check_photo(
+    photo: Photo,
+    ring: Ring,
+    camera: Camera | None = None,
+    diameter_mm: float | None = None,
+    inches: bool = False,
+) -> Check:
     """Look at one photograph.
 
     Parameters
     ----------
     camera : of the phone; without one, or if its picture size differs, the photograph's EXIF gives a rough one.
     diameter_mm : over the blade tips; without it, the largest that the ring leaves room for.
+    inches : lengths in the lines' words are in inches; values stay in mm.
     """
     lines = _file_lines(photo, camera)
     fits = camera is not None and (camera.width, camera.height) == photo.file_size
@@ -91,8 +99,8 @@ def check_photo(photo: Photo, ring: Ring, camera: Camera | None = None, diameter
         _exposure_line(look),
         _light_line(look.paper),
         _glare_line(glare, dark, rotor),
-        _place_line(pose.obliquity_deg, distance, rotor),
-        _size_line(scale, photo.reduction),
+        _place_line(pose.obliquity_deg, distance, rotor, inches),
+        _size_line(scale * photo.reduction, inches),
     ]
     return Check(
         photo.name,
@@ -157,11 +165,11 @@ def _ring_line(ring: Ring, sighting: RingSighting, look: Look, pose: Pose) -> Li
 def _sharpness_line(look: Look, photo: Photo) -> Line:
     larger, of_file = max(photo.scale, 1.0), photo.reduction
     verdict = _graded(look.along_px, quality.BLUR_GOOD_PX * larger, quality.BLUR_USABLE_PX * larger)
-    seen = f"edges blurred by {look.blur_px * of_file:.1f} px"
+    seen = f"edges blurred by {look.blur_px * of_file:.1f} pixels"
     if verdict == "good":
         return Line("sharpness", verdict, seen)
     if look.moved:
-        seen = f"blurred by {look.along_px * of_file:.1f} px one way and {look.across_px * of_file:.1f} px the other"
+        seen = f"blurred by {look.along_px * of_file:.1f} pixels one way and {look.across_px * of_file:.1f} the other"
         return Line("sharpness", verdict, seen, "The phone moved: hold it against something, or add light.")
     return Line("sharpness", verdict, seen, "Wipe the lens, tap on the rotor to focus, keep 250 mm away.")
 
@@ -171,7 +179,7 @@ def _exposure_line(look: Look) -> Line:
         return Line(
             "exposure",
             "retake",
-            f"{100 * look.white_share:.0f} % of the paper is clipped to white",
+            f"{100 * look.white_share:.0f} % of the paper is overexposed",
             "Expose for the paper, or dim the light.",
         )
     verdict = _graded(-look.paper_level, -quality.PAPER_GOOD, -quality.PAPER_USABLE)
@@ -196,23 +204,23 @@ def _glare_line(clipped: float, dark: float, rotor: bool) -> Line:
     return Line("tips", verdict, f"glare on {100 * clipped:.1f} % of where the tips lie", advice)
 
 
-def _place_line(tilt: float, distance: float, rotor: bool) -> Line:
-    seen = f"{tilt:.0f} degrees from straight above, {distance:.0f} mm away"
+def _place_line(tilt: float, distance: float, rotor: bool, inches: bool) -> Line:
+    seen = f"{tilt:.0f} degrees from straight above, {length_text(distance, inches, 0)} away"
     if tilt <= 10:
-        return Line("place", "good", f"overhead: {seen}")
+        return Line("place", "good", f"from above: {seen}")
     if rotor and tilt < 30:
-        advice = "Overhead photographs are best within 10 degrees, the others at 40 to 50."
+        advice = "From above is best within 10 degrees of straight down, from the side at 40 to 50."
         return Line("place", "usable", seen, advice)
     verdict = _graded(tilt, 60.0, 70.0)
-    return Line("place", verdict, f"oblique: {seen}", "" if verdict == "good" else "Hold the phone higher.")
+    return Line("place", verdict, f"from the side: {seen}", "" if verdict == "good" else "Hold the phone higher.")
 
 
-def _size_line(scale: float, of_file: int) -> Line:
+def _size_line(scale: float, inches: bool) -> Line:
     verdict = _graded(-scale, -4.0, -2.5)
     return Line(
         "scale",
         verdict,
-        f"{scale * of_file:.1f} px per mm on the sheet",
+        f"{scale * MM_PER_INCH:.0f} pixels an inch on the sheet" if inches else f"{scale:.1f} pixels a mm on the sheet",
         "" if verdict == "good" else "Go nearer, so that the ring fills the picture.",
     )
 

@@ -128,8 +128,8 @@ def measure(
     for shot in shots:
         if shot.standing not in standings:
             raise EdgesError(
-                f"{shot.name}: no photograph of this standing position is taken from straight above.",
-                "Add one from above; the oblique ones are matched to it.",
+                f"{shot.name}: no photograph of the rotor standing this way is taken from straight above.",
+                "Add one from above; those from the side are matched to it.",
             )
     priors = _priors(camera.worked(), options, ring)
     loose = [s.name for s in shots if not tied_to(s.photo, camera)]

@@ -215,8 +215,8 @@ def gathered(
             return best
     if misfit_px > REFUSED_PX:
         raise AdjustmentError(
-            "The oblique photographs do not fit the overhead ones.",
-            "Was the rotor moved or another one photographed? Take the oblique ones again without touching the rotor.",
+            "The photographs from the side do not fit those from above.",
+            "Was the rotor moved, or another one photographed? Take those from the side again without touching it.",
         )
     return best
 

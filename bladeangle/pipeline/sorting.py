@@ -1,38 +1,42 @@
-"""Mixed photographs of one rotor -> which show it standing inlet end up and which turned over; or a refusal that asks.
+"""Photographs of one rotor -> which show it inlet end up and which turned over, measured; or a refusal that asks.
 
 Names tell, where they say so. Else the pictures do, in two steps. Nothing moves between the photographs of one
 standing, so that the upper end of the hub looks the same in all of them once they are laid on one plane at its height,
 and different from that of the other standing: that sorts photographs into one or two standings. Which of the two has
 the inlet end up cannot be seen but by what rotors are like: their blades are steeper at the exit than at the entry
 (common practice, no source). That is measured, on one photograph of each standing from straight above, and believed
-only where it is clear; a rotor of even pitch is asked about.
+only where it is clear; a rotor of even pitch is asked about. What somebody told in words is measured as told, but where
+the photographs of one standing show different ends of the rotor, it is asked about as well.
 """
 
 from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from bladeangle.base.budget import STATIONS
-from bladeangle.base.errors import UsageError
+from bladeangle.base.errors import AdjustmentError, BladeangleError, EdgesError, UsageError
 from bladeangle.base.files import safe_name
 from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import Array
 from bladeangle.imaging import profiles
 from bladeangle.imaging.camera import Camera
-from bladeangle.imaging.photo import import_cv2, read_photo
-from bladeangle.imaging.pose import start_pose
+from bladeangle.imaging.photo import Photo, import_cv2, read_photo
+from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.quality import to_pixels
 from bladeangle.imaging.ring import Ring, sight_ring
-from bladeangle.pipeline.measure import OVERHEAD_MM, Measurement, Options, camera_for, measure, nothing
+from bladeangle.pipeline.measure import AT_ONCE, OVERHEAD_MM, Measurement, Options, camera_for, measure, nothing
+from bladeangle.records.edits import Edits
 
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
 #: A photograph's name, or the subfolder that holds it, begins like this when the outlet end is up.
 TURNED_PREFIXES = ("turned", "outlet")
+#: And like this when the inlet end is up.
+STANDING_PREFIXES = ("inlet",)
 #: Radius of the disc that is compared, mm, and its pitch: hub, bore and the roots of the blades.
 DISC_MM = 45.0
 PITCH_MM = 0.5
@@ -40,31 +44,48 @@ PITCH_MM = 0.5
 HEIGHTS_MM = np.arange(15.0, 92.0, 2.0)
 #: Correlation of two photographs from above that show the same standing.
 SAME = 0.5
+#: Correlation of two photographs from above under which they cannot show the same end in the same place: that of
+#: opposite ends was under 0.1 on eight rotors, that of one end moved by 2 mm or turned by 10 degrees over 0.5.
+DIFFERENT = 0.3
 #: How much better, in correlation, an oblique photograph must fit one standing than the other.
 CLEARLY_BETTER = 0.08
 #: How sure the sign of exit less entry must be: standard uncertainties, and degrees.
 SURE = 3.0
 LEAST_DEG = 0.3
 HINT = (
-    "Name those of the turned rotor with `--turned`, or let their names begin with turned or outlet; "
+    "Put `--turned` before each photograph of the rotor turned over, or let its name begin with turned or outlet; "
     "names are believed."
 )
+HINT_MOVED = f"{HINT} If the rotor was moved in between, take these photographs again without touching it."
 
 
 @dataclass(frozen=True)
 class Sorted:
-    """Photographs with the inlet end up and turned over; `flag` says so where it was told by what they show."""
+    """Photographs with the inlet end up and turned over; `flag` says so where it was told by what they show.
+
+    mixed : nobody has told yet, so that those in `standing` are of both kinds.
+    """
 
     standing: tuple[Path, ...]
     turned: tuple[Path, ...]
     flag: Flag | None = None
+    mixed: bool = False
+
+
+def named(path: Path) -> str | None:
+    """The standing that a photograph's name tells, None when it tells none."""
+    name = path.name.lower()
+    if name.startswith(TURNED_PREFIXES):
+        return "outlet_up"
+    return "inlet_up" if name.startswith(STANDING_PREFIXES) else None
 
 
 def photos_by_name(folder: Path) -> Sorted:
     """The photographs in a folder as their names say; an unreadable folder has none.
 
     Those of the turned rotor have names that begin with "turned" or "outlet", or lie in a subfolder whose name does;
-    all others directly in the folder are standing. Files without a photograph's suffix are ignored.
+    all others directly in the folder are standing. Files without a photograph's suffix are ignored. Where no name
+    says "turned" or "outlet" they are mixed, unless every name begins with "inlet".
     """
     standing: list[Path] = []
     turned: list[Path] = []
@@ -74,12 +95,48 @@ def photos_by_name(folder: Path) -> Sorted:
             if _is_photo(path):
                 (turned if is_turned else standing).append(path.absolute())
             elif is_turned and path.is_dir():
-                turned += [p.absolute() for p in sorted(path.iterdir()) if _is_photo(p)]
-    return Sorted(tuple(standing), tuple(turned))
+                turned += photos_in(path)
+    mixed = not turned and any(named(p) is None for p in standing)
+    return Sorted(tuple(standing), tuple(turned), mixed=mixed)
+
+
+def photos_in(folder: Path) -> list[Path]:
+    """All photographs that lie directly in a folder."""
+    return [p.absolute() for p in sorted(folder.iterdir()) if _is_photo(p)]
 
 
 def _is_photo(path: Path) -> bool:
     return path.suffix.lower() in PHOTO_SUFFIXES and not path.name.startswith(".") and not path.is_dir()
+
+
+def told_by_hand(photos: Sequence[Path], turned: Sequence[Path]) -> Sorted:
+    """Photographs as they were named one by one, where `turned` may hold folders.
+
+    A photograph given plainly whose name begins with "turned" or "outlet" is one of the turned rotor, as in a folder.
+
+    Raises
+    ------
+    UsageError : one given as turned has a name that says otherwise, or a folder has no photographs.
+    """
+    over: list[Path] = []
+    for path in turned:
+        inside = photos_in(path) if path.is_dir() else [path]
+        if not inside:
+            raise _no_photographs(path)
+        over += inside
+    for path in over:
+        if named(path) == "inlet_up":
+            raise UsageError(
+                f"{safe_name(path.name)} was given as a photograph of the turned rotor, but its name says inlet.",
+                "Put `--turned` before each photograph of the rotor turned over, and before no other; or rename it.",
+            )
+    standing = tuple(p for p in photos if named(p) != "outlet_up")
+    return Sorted(standing, (*(p for p in photos if named(p) == "outlet_up"), *over))
+
+
+def _no_photographs(folder: Path) -> UsageError:
+    words = f"The folder {safe_name(folder)} has no photographs."
+    return UsageError(words, f"Their names end in {', '.join(PHOTO_SUFFIXES)}.")
 
 
 def sort_folder(
@@ -91,14 +148,10 @@ def sort_folder(
     ------
     UsageError : no photographs; or as `sort_photos`.
     """
-    named = photos_by_name(folder)
-    if named.turned:
-        return named
-    if not named.standing:
-        raise UsageError(
-            f"The folder {safe_name(folder)} has no photographs.", f"Their names end in {', '.join(PHOTO_SUFFIXES)}."
-        )
-    return sort_photos(named.standing, ring, camera, options, progress)
+    told = photos_by_name(folder)
+    if not told.standing + told.turned:
+        raise _no_photographs(folder)
+    return sort_photos(told.standing, ring, camera, options, progress) if told.mixed else told
 
 
 def sort_photos(
@@ -108,7 +161,7 @@ def sort_photos(
     options: Options,
     progress: Callable[[str], None] = nothing,
 ) -> Sorted:
-    """Photographs of one rotor sorted by what they show.
+    """Photographs of one rotor sorted by what they show, and by what names say of which end is up.
 
     Raises
     ------
@@ -121,17 +174,110 @@ def sort_photos(
         looks.append(_look(path, ring, camera))
     first, second = _standings([look for look in looks if look.overhead])
     first, second = _with_oblique(first, second, [look for look in looks if not look.overhead])
-    progress("measuring which end is steeper")
-    rise, u = _exit_less_entry(measure([_best(first)], [_best(second)] if second else [], ring, camera, options))
-    if not abs(rise) > max(SURE * u, LEAST_DEG):
-        about = " and ".join(dict.fromkeys(_best(group).name for group in (first, second) if group))
-        raise UsageError(
-            f"Which end is up in {about} is not clear: the blades are about as steep at one end as at the other.", HINT
-        )
-    standing, turned = (first, second) if rise > 0 else (second, first)
+    by_name = _told_by_names(first, second)
+    if by_name:
+        first_is_inlet, how = by_name == "inlet_up", "the pictures and their names"
+    else:
+        progress("measuring which end is steeper")
+        rise, u = _exit_less_entry(measure([_best(first)], [_best(second)] if second else [], ring, camera, options))
+        if not abs(rise) > max(SURE * u, LEAST_DEG):
+            about = " and ".join(dict.fromkeys(_best(group).name for group in (first, second) if group))
+            raise UsageError(
+                f"Which end is up in {about} is not clear: the blades are about as steep at one end as at the other.",
+                HINT,
+            )
+        first_is_inlet, how = rise > 0, "the pictures, blades taken to be steeper at the exit"
+    standing, turned = (first, second) if first_is_inlet else (second, first)
     names = ", ".join(look.path.name for look in turned) or "none"
-    text = f"Told from the pictures, blades taken to be steeper at the exit; turned over: {names}."
+    text = f"Told from {how}; turned over: {names}."
     return Sorted(tuple(x.path for x in standing), tuple(x.path for x in turned), Flag("standing-told", text))
+
+
+def _told_by_names(first: Sequence[_Look], second: Sequence[_Look]) -> str | None:
+    """The standing of the first group as names tell it; None when they tell nothing, UsageError when they contradict
+    what the pictures show."""
+    other = {"inlet_up": "outlet_up", "outlet_up": "inlet_up"}
+    said = {tells: look.path.name for look in first if (tells := named(look.path))}
+    said |= {other[tells]: look.path.name for look in second if (tells := named(look.path))}
+    if len(said) > 1:
+        raise UsageError(
+            f"The names of {' and '.join(sorted(set(said.values())))} contradict what the pictures show.",
+            "Rename them: those of the turned rotor begin with turned or outlet, those of the inlet end with inlet.",
+        )
+    return next(iter(said), None)
+
+
+def measure_sorted(
+    told: Sorted,
+    ring: Ring,
+    camera: Camera | None,
+    options: Options,
+    progress: Callable[[str], None] = nothing,
+    edits: Edits | None = None,
+    at_once: int = AT_ONCE,
+) -> Measurement:
+    """Measure photographs as they were sorted or told; mixed ones are sorted first by what they show.
+
+    Raises
+    ------
+    UsageError : it is not clear which show the rotor turned over, or photographs told to be of one standing show
+        different ends.
+    BladeangleError : as `measure`.
+    """
+    if told.mixed:
+        told = sort_photos(told.standing, ring, camera, options, progress)
+    try:
+        found = measure(told.standing, told.turned, ring, camera, options, progress, edits, at_once)
+    except (EdgesError, AdjustmentError):
+        # A mix-up is a better answer than what it led to, if it is one.
+        mixed_up = None
+        with contextlib.suppress(BladeangleError):
+            groups = [[_look(p, ring, camera) for p in group] for group in (told.standing, told.turned)]
+            mixed_up = _mixed_up(groups[0], groups[1], True)
+        if mixed_up:
+            raise mixed_up from None
+        raise
+    _ask_about_shots(found)
+    return found if told.flag is None else replace(found, flags=(told.flag, *found.flags))
+
+
+def _ask_about_shots(found: Measurement) -> None:
+    """UsageError when photographs that were measured as of one standing do not show one."""
+    suspect = any(f.code in ("photos-disagree", "rotor-moved", "photo-left-out") for f in found.flags)
+    groups: list[list[_Look]] = [[], []]
+    for group, standing in zip(groups, ("inlet_up", "outlet_up"), strict=True):
+        mine = [s for s in found.shots if s.standing == standing]
+        if suspect or sum(s.overhead for s in mine) > 1:
+            group += [_look_at(s.path, s.photo, s.pose, found.camera.worked()) for s in mine if suspect or s.overhead]
+    if mixed_up := _mixed_up(groups[0], groups[1], suspect):
+        raise mixed_up
+
+
+def _mixed_up(standing: Sequence[_Look], turned: Sequence[_Look], oblique: bool) -> UsageError | None:
+    """What to ask when photographs told to be of one standing show different ends; None when they do not.
+
+    oblique : look at photographs from the side as well, whose likeness is less certain.
+    """
+    for group, words in ((standing, "inlet end up"), (turned, "turned over")):
+        parts = _alike_groups([look for look in group if look.overhead], DIFFERENT)
+        if len(parts) > 1:
+            names = f"{safe_name(_best(parts[0]).name)} and {safe_name(_best(parts[1]).name)}"
+            return UsageError(
+                f"{names} were both given as {words}, but do not show the same end of the rotor in the same place.",
+                HINT_MOVED,
+            )
+    both = [[look for look in group if look.overhead] for group in (standing, turned)]
+    if not oblique or not all(both):
+        return None
+    for mine, group in enumerate((standing, turned)):
+        for look in (look for look in group if not look.overhead):
+            own, other_ = (max(float(_alike(look, o).max()) for o in both[k]) for k in (mine, 1 - mine))
+            if other_ - own > CLEARLY_BETTER:
+                words = ("inlet end up", "turned over")[mine]
+                return UsageError(
+                    f"{safe_name(look.path.name)} was given as {words}, but shows the other end of the rotor.", HINT
+                )
+    return None
 
 
 @dataclass(frozen=True)
@@ -149,11 +295,13 @@ class _Look:
 
 
 def _look(path: Path, ring: Ring, camera: Camera | None) -> _Look:
-    cv2 = import_cv2()
     photo = read_photo(path)
     camera = camera_for(photo, camera, []).reduced(photo.reduction)
-    sighting = sight_ring(photo, ring)
-    pose = start_pose(sighting, ring, camera.parameters, photo.name)
+    return _look_at(path, photo, start_pose(sight_ring(photo, ring), ring, camera.parameters, photo.name), camera)
+
+
+def _look_at(path: Path, photo: Photo, pose: Pose, camera: Camera) -> _Look:
+    cv2 = import_cv2()
     axis = np.arange(-DISC_MM, DISC_MM + PITCH_MM / 2, PITCH_MM)
     x, y = np.meshgrid(axis, axis)
     disc = np.hypot(x, y) < DISC_MM
@@ -191,15 +339,9 @@ def _standings(overhead: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
     """Photographs from above in two groups of the same standing each; the second may be empty."""
     if not overhead:
         raise UsageError(
-            "No photograph is taken from straight above, which is needed to tell the standings apart.", HINT
+            "No photograph is taken from straight above, which is needed to tell which end is up.", HINT
         )
-    groups: list[list[_Look]] = []
-    for look in overhead:
-        mine = next((g for g in groups if max(_alike(look, other).max() for other in g) > SAME), None)
-        if mine is None:
-            groups.append([look])
-        else:
-            mine.append(look)
+    groups = _alike_groups(overhead, SAME)
     if len(groups) > 2:
         names = ", ".join(_best(group).name for group in groups)
         raise UsageError(
@@ -207,6 +349,18 @@ def _standings(overhead: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
             f"Take out those of another rotor, or from before it was moved. {HINT}",
         )
     return groups[0], groups[1] if len(groups) > 1 else []
+
+
+def _alike_groups(overhead: Sequence[_Look], least: float) -> list[list[_Look]]:
+    """Photographs from above in groups, each of which correlates by more than `least` with another of its group."""
+    groups: list[list[_Look]] = []
+    for look in overhead:
+        mine = next((g for g in groups if max(_alike(look, other).max() for other in g) > least), None)
+        if mine is None:
+            groups.append([look])
+        else:
+            mine.append(look)
+    return groups
 
 
 def _with_oblique(first: list[_Look], second: list[_Look], oblique: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:

@@ -94,24 +94,24 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
         ring_px = result.rms_px(p, "ring")
         if ring_px > REFUSED_RING_PX:
             raise AdjustmentError(
-                f"{view.name}: the ring's markers lie {ring_px:.1f} px from where ring and camera file put them.",
+                f"{view.name} does not fit the ring and camera file: the ring's markers lie {ring_px:.1f} pixels off.",
                 "Name the ring that was printed and the camera file of this phone; keep the sheet flat and whole.",
             )
         if ring_px > DOUBTED_RING_PX:
-            yield Flag("residuals-high", f"The ring's markers fit to {ring_px:.2f} px only.", view.name)
+            yield Flag("residuals-high", f"The ring's markers fit only to {ring_px:.2f} pixels.", view.name)
         if view.tips is not None and not len(view.tips.px):
-            text = "No blade tip is seen where the other photographs put them."
+            text = "No blade tip is seen where the other photographs show one."
             yield Flag("photos-disagree", text, view.name)
         for kind in TIP_KINDS:
             tip_px = result.rms_px(p, kind)
             if tip_px > REFUSED_TIP_PX:
                 why = ", as if the rotor was moved" if p in moved else ""
                 raise AdjustmentError(
-                    f"{view.name}: the blade tips lie {tip_px:.1f} px from where the other photographs put them{why}.",
+                    f"{view.name} contradicts the other photographs: its blade tips lie {tip_px:.1f} pixels off{why}.",
                     "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again.",
                 )
             if tip_px > DOUBTED_RMS_PX and p not in moved:
-                text = f"The {kind} lie {tip_px:.1f} px from where the other photographs put them."
+                text = f"The {kind} do not fit the other photographs: they lie {tip_px:.1f} pixels off."
                 yield Flag("photos-disagree", text, view.name)
             yield from _nicks(result, p, kind)
         if p in moved:
@@ -132,7 +132,7 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
             x, y = tips.px[mine[int(np.flatnonzero(run)[0])]]
             yield Flag(
                 "edge-nick",
-                f"Points of the edge at pixel ({x:.0f}, {y:.0f}) lie off the curve and are left out.",
+                f"Points of the edge at pixel ({x:.0f}, {y:.0f}) lie off the curve and were left out.",
                 view.name,
                 int(b) + 1,
             )
@@ -146,10 +146,11 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
         square = result.prior_cost.get(source, 0.0) / dof
         if square > DOUBTED_SQUARE:
             away = f"{source}: {np.sqrt(square):.1f} standard uncertainties"
-            yield Flag("focal-length-differs", f"The photographs want other intrinsics than the camera has ({away}).")
+            text = f"These photographs do not fit the camera file ({away})."
+            yield Flag("focal-length-differs", text)
     off = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
     if diameter_known and off > DIFFERENT and state.rotor is not None:
-        text = f"The photographs want {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
+        text = f"The photographs suggest {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
         yield Flag("diameter-differs", text)
     if state.rotor is not None and (excess := result.unlikely()) > UNLIKELY:
         most = max(LIKELY, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_freedom.get(k, 0.0))
@@ -177,7 +178,7 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     """That nothing tells the scale, and what it is worth: a doubt where a blunder shows in an angle or a mean."""
     rotor, labels = result.state.rotor, stations.labels
     why = f"{'The ring has no check bar' if ring.check_bar_mm is None else 'The check bar was not measured'} and no "
-    why += "diameter was given; lengths, and so stations, rest on the printer"
+    why += "diameter was given; lengths, and so the stations, rely on the printer"
     if rotor is None or not labels:
         return Flag("scale-unchecked", f"{why}.")
     means = {f"mean {s}": weights for s in STATIONS if (weights := stations.budget.mean_weights(s)) is not None}
@@ -217,7 +218,7 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         for k in here:
             seen = stations.seen_share[stations.labels[k]]
             if seen < WHOLE_SHARE:
-                text = f"An edge is seen over {100 * seen:.0f} % of the station."
+                text = f"Only {100 * seen:.0f} % of the station is seen."
                 yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
 
 
@@ -235,17 +236,17 @@ def _from_above(
     """What overhead photographs alone do not tell."""
     if not diameter_known:
         text = (
-            "The tip diameter was not given and overhead photographs hardly tell it; heights and hub size depend on it."
+            "The tip diameter was not given, and from above it hardly shows; heights and hub size depend on it."
         )
         yield Flag("tip-radius-assumed", text)
     growth = growth_of(stations.angle_deg, stations.budget)
     if growth is not None and wrap_guessed(result, growth):
-        text = f"From entry to exit the blades grow by {growth[0]:.1f} deg only; wrap is a guess."
+        text = f"From entry to exit the angle changes by only {growth[0]:.1f} deg; the wrap is uncertain."
         yield Flag("wrap-uncertain", text)
     for name in loose:
-        text = "Its own data do not tie it to the camera file, and from above a wrong focal length is not seen."
+        text = "Its own data do not confirm the camera file; from above, a wrong focal length does not show."
         yield Flag("camera-unconfirmed", text, name)
-    text = "Overhead photographs show one edge of the tip; the mid-line rests on an even thickness."
+    text = "Assumes evenly thick blades; a photograph from the side checks it."
     yield Flag("edge-one-face-only", text)
 
 

@@ -30,7 +30,35 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "person": ("name", "role"),
     "item": ("manufacturer", "identification"),
 }
-_HINT = "Sections and keys: " + "; ".join(f"[{s}] {', '.join(k)}" for s, k in _KEYS.items()) + "."
+_HINT = "`bladeangle export --details-example` prints a file to start from, with every section and key."
+#: A details file to start from.
+EXAMPLE = """\
+# Who issues a certificate, for whom and for which rotor. All of it is needed; each value is a text of one line.
+
+[certificate]
+identifier = "2026-0001"          # your own number for this certificate
+country = "DE"                    # two capital letters (ISO 3166-1)
+language = "en"                   # two small letters (ISO 639-1)
+location = "laboratory"           # where it was measured: laboratory, customer, laboratoryBranch, customerBranch, other
+
+[laboratory]
+name = "Workshop"
+email = "office@workshop.example"
+city = "Harbour Town"
+
+[customer]
+name = "Customer"
+email = "customer@mail.example"
+city = "Harbour Town"
+
+[person]                          # who answers for the measurement
+name = "Technician"
+role = "technician"
+
+[item]
+manufacturer = "not known"
+identification = "shelf 3, rotor 1"
+"""
 
 Details = Mapping[str, Mapping[str, str]]
 

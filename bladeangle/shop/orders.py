@@ -2,6 +2,8 @@
 
 An order names the wanted angle at each station with its tolerance (each blade, and the mean over blades), the tolerance
 of the spread over blades, what rotor it is for, and the rule that decides conformity. Every key is listed in `_KEYS`.
+A wanted angle stands in the file once; the change is what it differs from `measured_deg`, the mean over blades when the
+order was written. Version 1 of the file, which stated angle and change, is read as well.
 """
 
 from __future__ import annotations
@@ -10,7 +12,7 @@ import datetime
 import difflib
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from os import PathLike
 from pathlib import Path
@@ -27,13 +29,19 @@ RULES = ("iso14253", "guard")
 DEFAULT_FALSE_ACCEPT = 0.02
 #: Largest angle that can be ordered, degrees.
 MOST_DEG = 85.0
+#: Largest change that is believed, degrees (judgement; a degree is a sizeable change): a larger number is most likely
+#: the wanted angle itself, given for a change, or the other way round.
+LARGEST_CHANGE_DEG = 8.0
+#: A change and two angles that differ by more than this, degrees, contradict each other; files are rounded to 0.01.
+CONTRADICTION_DEG = 0.015
+SCHEMA = "bladeangle-order/2"
 SIZE_LIMIT_BYTES = 1_000_000
 
 _KEYS: dict[str, tuple[str, ...]] = {
-    "order": ("name", "date", "notes"),
+    "order": ("name", "date", "notes", "accepted_doubts"),
     "rotor": ("hub_diameter_mm", "tip_diameter_mm", "hand", "blade_count", "thickness_mm"),
     "stations": STATIONS,
-    "station": ("angle_deg", "tolerance_deg", "change_deg"),
+    "station": ("angle_deg", "tolerance_deg", "measured_deg"),
     "spread": ("tolerance_deg",),
     "decision": ("rule", "false_accept_probability"),
 }
@@ -42,16 +50,24 @@ _HINT = "Write one with `bladeangle order` and edit that."
 
 @dataclass(frozen=True)
 class StationOrder:
-    """The wanted angle at a station; `change_deg` is the wanted change against the mean over blades before the work."""
+    """The wanted angle at a station; `measured_deg` is the mean over blades when it was ordered, None: not known."""
 
     angle_deg: float
     tolerance_deg: float
-    change_deg: float | None = None
+    measured_deg: float | None = None
+
+    @property
+    def change_deg(self) -> float | None:
+        """The wanted change against the mean over blades before the work."""
+        return None if self.measured_deg is None else self.angle_deg - self.measured_deg
 
 
 @dataclass(frozen=True)
 class Order:
-    """What was ordered. Lengths in mm, angles in degrees from the plane of rotation; None: not ordered."""
+    """What was ordered. Lengths in mm, angles in degrees from the plane of rotation; None: not ordered.
+
+    accepted_doubts : codes of the flags in spite of which it was ordered.
+    """
 
     name: str
     stations: Mapping[str, StationOrder]
@@ -65,6 +81,7 @@ class Order:
     notes: str = ""
     rule: str = "iso14253"
     false_accept_probability: float = DEFAULT_FALSE_ACCEPT
+    accepted_doubts: tuple[str, ...] = ()
     _source: str = field(default="The order", repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -78,13 +95,27 @@ class Order:
                 check.unknown(name, STATIONS, "stations")
             check.number(f"stations.{name}.angle_deg", s.angle_deg, 0.0, MOST_DEG)
             check.number(f"stations.{name}.tolerance_deg", s.tolerance_deg, 0.0, 20.0)
-            check.number(f"stations.{name}.change_deg", s.change_deg, -20.0, 20.0)
+            check.number(f"stations.{name}.measured_deg", s.measured_deg, 0.0, MOST_DEG)
+            if s.change_deg is not None and abs(s.change_deg) > LARGEST_CHANGE_DEG:
+                raise DefinitionError(
+                    f"{self._source}: the {name} is to be {s.angle_deg:g} degrees and was measured as "
+                    f"{s.measured_deg:g}: no re-pitch changes an angle by so much.",
+                    "angle_deg is the wanted angle itself, not the change.",
+                )
         check.number("spread.tolerance_deg", self.spread_tolerance_deg, 0.0, 20.0)
         check.number("rotor.hub_diameter_mm", self.hub_diameter_mm, 1.0, 2000.0)
         check.number("rotor.tip_diameter_mm", self.tip_diameter_mm, 1.0, 2000.0)
         check.number("rotor.thickness_mm", self.thickness_mm, 0.0, 100.0)
         check.number("rotor.blade_count", self.blade_count, 0, 24, whole=True)
         check.number("decision.false_accept_probability", self.false_accept_probability, 0.0, 0.5)
+        if self.hub_diameter_mm and self.tip_diameter_mm and self.hub_diameter_mm >= self.tip_diameter_mm:
+            raise DefinitionError(
+                f"{self._source} contradicts itself: the hub is as wide as the rotor ({self.hub_diameter_mm:g} and "
+                f"{self.tip_diameter_mm:g} mm).",
+                "Correct hub_diameter_mm or tip_diameter_mm.",
+            )
+        for code in self.accepted_doubts:
+            check.text("accepted_doubts", code)
         check.one_of("rotor.hand", self.hand, (None, "left", "right"))
         check.one_of("decision.rule", self.rule, RULES)
 
@@ -96,11 +127,11 @@ class TomlChecker:
     source: str
 
     def unknown(self, key: str, known: tuple[str, ...], where: str) -> None:
-        near = difflib.get_close_matches(key, known, 1, 0.0)
+        near = difflib.get_close_matches(key, known, 1, 0.5)
         place = f" in [{where}]" if where else ""
         raise DefinitionError(
             f"{self.source} has the unknown key {safe_name(key[:60])!r}{place}.",
-            f"Did you mean {near[0]!r}? Known are: {', '.join(known)}.",
+            (f"Did you mean {near[0]!r}? " if near else "") + f"Known are: {', '.join(known)}.",
         )
 
     def keys(self, data: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
@@ -145,6 +176,13 @@ def order_from_toml(text: str, source: str = "The order") -> Order:
     """
     data = parse_toml(text, source)
     check = TomlChecker(source)
+    version = data.pop("schema", "bladeangle-order/1")
+    if not isinstance(version, str) or version not in READERS:
+        raise DefinitionError(
+            f"{source} has the version {safe_name(str(version)[:60])!r}, which is not one of: {', '.join(READERS)}.",
+            "A newer bladeangle may have written it: update, or write it again with `bladeangle order`.",
+        )
+    data = READERS[version](data, source)
     check.keys(data, ("order", "rotor", "stations", "spread", "decision"), "")
     parts = {name: check.section(data, name) for name in ("order", "rotor", "stations", "spread", "decision")}
     for name, part in parts.items():
@@ -157,7 +195,10 @@ def order_from_toml(text: str, source: str = "The order") -> Order:
             for needed in ("angle_deg", "tolerance_deg"):
                 if needed not in entry:
                     raise DefinitionError(f"{source}: stations.{name}.{needed} is missing.", _HINT)
-            stations[name] = StationOrder(entry["angle_deg"], entry["tolerance_deg"], entry.get("change_deg"))
+            stations[name] = StationOrder(entry["angle_deg"], entry["tolerance_deg"], entry.get("measured_deg"))
+    accepted = parts["order"].get("accepted_doubts", [])
+    if not isinstance(accepted, list):
+        raise DefinitionError(f"{source}: order.accepted_doubts must be a list of texts.", _HINT)
     date = parts["order"].get("date")
     if date is not None and not isinstance(date, datetime.date | str):
         raise DefinitionError(f"{source}: order.date must be a date such as 2026-11-25.", _HINT)
@@ -169,8 +210,54 @@ def order_from_toml(text: str, source: str = "The order") -> Order:
         spread_tolerance_deg=parts["spread"].get("tolerance_deg"),
         **parts["rotor"],
         **parts["decision"],
+        accepted_doubts=tuple(accepted),
         _source=source,
     )
+
+
+def _stations_of(data: Mapping[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+    """The station sections of a file's content that are sections."""
+    found = data.get("stations")
+    return [(k, v) for k, v in found.items() if isinstance(v, dict)] if isinstance(found, dict) else []
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _read_1(data: dict[str, Any], source: str) -> dict[str, Any]:
+    """Version 1 stated the change beside the angle; the angle before the work is what is left of the two."""
+    check = TomlChecker(source)
+    for name, station in _stations_of(data):
+        change = station.pop("change_deg", None)
+        check.number(f"stations.{name}.change_deg", change, -20.0, 20.0)
+        angle, measured = station.get("angle_deg"), station.get("measured_deg")
+        if change is None or not _is_number(angle):
+            continue
+        before = angle - change
+        if _is_number(measured) and abs(measured - before) > CONTRADICTION_DEG:
+            raise DefinitionError(
+                f"{source} contradicts itself at the {safe_name(name[:60])}: from {measured:g} degrees a change of "
+                f"{change:+g} leads to {measured + change:g} and not to {angle:g}.",
+                "Correct angle_deg and leave change_deg out.",
+            )
+        station["measured_deg"] = before
+    return data
+
+
+def _read_2(data: dict[str, Any], source: str) -> dict[str, Any]:
+    """Version 2 is the present one; in it a wanted angle stands once."""
+    for name, station in _stations_of(data):
+        if "change_deg" in station:
+            raise DefinitionError(
+                f"{source} states the {safe_name(name[:60])} twice, as angle_deg and as change_deg.",
+                "Leave change_deg out: angle_deg says what is wanted.",
+            )
+    return data
+
+
+#: Every version of order files, with the function that brings its content to the present one.
+READERS: dict[str, Callable[[dict[str, Any], str], dict[str, Any]]] = {"bladeangle-order/1": _read_1, SCHEMA: _read_2}
 
 
 def read_text(path: str | PathLike[str], source: str) -> str:
@@ -215,18 +302,22 @@ def _toml_string(text: str) -> str:
 
 def order_to_toml(order: Order) -> str:
     """The order file's text, with a comment that tells what the numbers are."""
-    lines = ["# Order for a re-pitch. Angles in degrees from the plane of rotation, lengths in mm.", "", "[order]"]
+    lines = ["# Order for a re-pitch. Angles in degrees from the plane of rotation, lengths in mm."]
+    lines += ["# angle_deg is what is wanted; measured_deg is what it was when this was ordered."]
+    lines += [f"schema = {_toml_string(SCHEMA)}", "", "[order]"]
     lines += [f"name = {_toml_string(order.name)}"]
     lines += [f"date = {_toml_string(order.date)}"] if order.date is not None else []
     lines += [f"notes = {_toml_string(order.notes)}"]
+    if order.accepted_doubts:
+        lines += [f"accepted_doubts = [{', '.join(map(_toml_string, order.accepted_doubts))}]"]
     rotor = [(k, getattr(order, k)) for k in _KEYS["rotor"] if getattr(order, k) is not None]
     if rotor:
         lines += ["", "[rotor]"]
         lines += [f"{k} = {_toml_string(v) if isinstance(v, str) else repr(v)}" for k, v in rotor]
     for name, s in order.stations.items():
         lines += ["", f"[stations.{name}]", f"angle_deg = {s.angle_deg!r}", f"tolerance_deg = {s.tolerance_deg!r}"]
-        if s.change_deg is not None:
-            lines += [f"change_deg = {s.change_deg!r}  # against the mean over blades before the work"]
+        if s.measured_deg is not None:
+            lines += [f"measured_deg = {s.measured_deg!r}  # mean over blades before the work"]
     if order.spread_tolerance_deg is not None:
         lines += ["", "[spread]  # largest minus smallest over the blades, at each station"]
         lines += [f"tolerance_deg = {order.spread_tolerance_deg!r}"]
@@ -238,76 +329,6 @@ def order_to_toml(order: Order) -> str:
 def write_order(order: Order, path: str | PathLike[str]) -> None:
     """Write an order file atomically; OutputError when it cannot be written."""
     write_text_atomic(path, order_to_toml(order))
-
-
-# --- from a record ---------------------------------------------------------------------------------------------------
-
-
-def order_from_record(
-    record: Record,
-    changes: Mapping[str, float],
-    *,
-    tolerance_deg: float = 0.5,
-    spread_tolerance_deg: float | None = None,
-    name: str | None = None,
-    date: str | None = None,
-    notes: str = "",
-    rule: str = "iso14253",
-    false_accept_probability: float = DEFAULT_FALSE_ACCEPT,
-) -> Order:
-    """An order for a measured rotor with some stations changed.
-
-    Entry and exit are ordered to stay as measured unless they are changed; the middle, which follows its ends, is
-    ordered only when it is named. Every blade is ordered to the same angle: the mean over blades plus the change.
-
-    Raises
-    ------
-    UsageError : a change at a station that the record has not seen, or nothing to order.
-    DefinitionError : an angle or tolerance out of range.
-    """
-    if not all(math.isfinite(change) for change in changes.values()):
-        raise UsageError("A change must be a number of degrees.", "Give for example -1 or 0.5.")
-    stations = {}
-    for station in STATIONS:
-        mean = record.mean(station)
-        if mean is None:
-            if station in changes:
-                raise UsageError(
-                    f"The record has no {station} angle, so a change of it cannot be ordered.",
-                    "Measure again with photographs that show it.",
-                )
-        elif station in changes or station != "middle":
-            change = float(changes.get(station, 0.0))
-            wanted = round(mean["angle_deg"] + change, 2)
-            if not 0 < wanted <= MOST_DEG:
-                raise UsageError(
-                    f"A change of {change:+g} degrees would make the {station} {wanted:g} degrees.",
-                    "A change is added to the measured angle; negative is shallower.",
-                )
-            stations[station] = StationOrder(wanted, float(tolerance_deg), change)
-    if unknown := set(changes) - set(STATIONS):
-        raise UsageError(f"{safe_name(min(unknown))!r} is not a station.", f"Stations are {', '.join(STATIONS)}.")
-    if not stations:
-        raise UsageError("The record has neither entry nor exit, so nothing can be ordered.", "Measure again.")
-
-    def rounded(key: str) -> float | None:
-        found = record.quantity(key)
-        return None if found is None else round(found[0], 1)
-
-    return Order(
-        name=record.name if name is None else name,
-        stations=stations,
-        spread_tolerance_deg=float(tolerance_deg if spread_tolerance_deg is None else spread_tolerance_deg),
-        hub_diameter_mm=rounded("hub_diameter_mm"),
-        tip_diameter_mm=rounded("tip_diameter_mm"),
-        hand=record.data["rotor"]["hand"],
-        blade_count=record.blade_count,
-        thickness_mm=rounded("tip_thickness_mm"),
-        date=date,
-        notes=notes,
-        rule=rule,
-        false_accept_probability=false_accept_probability,
-    )
 
 
 def pitch_mm(angle_deg: float, tip_diameter_mm: float) -> float:

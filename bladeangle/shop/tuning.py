@@ -258,6 +258,16 @@ def _step(before: LogEntry, after: LogEntry, station: str) -> float | None:
     return b - a if abs(b - a) > max(SMALLEST_STEP_DEG, 2 * u) else None
 
 
+def _other_changes(before: LogEntry, after: LogEntry, station: str) -> list[str]:
+    """The other stations that were changed between two visits, to which a result may be due just as well.
+
+    The middle moves with the ends between which it lies, so that it counts for one only when neither end changed.
+    """
+    changed = [s for s in STATIONS if s != station and _step(before, after, s)]
+    ends = [s for s in changed if s != "middle"]
+    return ends if ends or station != "middle" else changed
+
+
 def _bounds(log: Sequence[LogEntry], station: str) -> tuple[float, float]:
     """The open interval in which the log lets the best angle lie, taking it that there is one best angle.
 
@@ -280,7 +290,7 @@ def _bounds(log: Sequence[LogEntry], station: str) -> tuple[float, float]:
         for symptom in now.noticed:
             if _acts_on(symptom, station) and (wish := _wish(symptom, now)):
                 bound(angle, above=wish > 0)
-        step = _step(before, now, station) if before else None
+        step = _step(before, now, station) if before and not _other_changes(before, now, station) else None
         if step and now.result == "better":
             bound(angle - step, above=step > 0)
         elif step and now.result == "worse":
@@ -297,6 +307,10 @@ def _change(
     why = f"{', '.join(SYMPTOMS[symptom].meaning for symptom in named)}: {_way(wish)} {station} ({BASIS})"
     least, most = FIRST_STEP_DEG, LARGEST_STEP_DEG
     step = _step(log[-2], entry, station) if len(log) > 1 else None
+    if step and entry.result and (others := _other_changes(log[-2], entry, station)):
+        why += f"; the {' and '.join(others)} changed as well since the last visit, so that what came of it cannot be"
+        why += f" put down to the {station}"
+        step = None
     if step and entry.result == "same":
         why += f"; the last step of {step:+.1f} deg was not felt, so look again at what else it could be"
     if step and entry.result == "worse" and step * wish > 0:
@@ -337,8 +351,14 @@ def _uneven_blades(record: Mapping[str, Any]) -> list[str]:
     found = []
     for station in STATIONS:
         spread = record["rotor"]["spread_deg"].get(station)
-        if spread and spread["value"] > max(UNEVEN_BLADES_DEG, spread["expanded_uncertainty"]):
-            found.append(f"Uneven blades, {spread['value']:.1f} deg apart at the {station}: make them alike first.")
+        if not spread:
+            continue
+        apart, u = float(spread["value"]), float(spread["expanded_uncertainty"])
+        words = f"{apart:.2f} ± {u:.2f} deg apart at the {station}"
+        if apart - u > UNEVEN_BLADES_DEG:
+            found.append(f"Uneven blades, {words}: make them alike first.")
+        elif apart > max(UNEVEN_BLADES_DEG, u):
+            found.append(f"Perhaps uneven blades, {words}: photographs from the side would tell.")
     return found
 
 

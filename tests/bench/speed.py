@@ -168,7 +168,8 @@ def fresh(folder: Path, camera: Path, ring: Path) -> None:
     """Print start-up and the whole command in fresh processes: processor time and peak memory."""
     standing, turned = photos_of(folder)
     with tempfile.TemporaryDirectory() as out:
-        words = ["measure", *map(str, standing), "--turned", *map(str, turned), "--camera", str(camera)]
+        over = [word for path in turned for word in ("--turned", str(path))]
+        words = ["measure", *map(str, standing), *over, "--camera", str(camera)]
         words += ["--ring", str(ring), "--quiet", "--out", str(Path(out) / "record.json")]
         modules = "bladeangle.cli.measure, bladeangle.pipeline.assemble, bladeangle.base.files as files"
         imports = f"import {modules}; files.import_cv2()"

@@ -16,7 +16,8 @@ from invented_record import draw_photo, invented_record, write_photos
 from bladeangle.page.report import write_correction_page, write_report
 from bladeangle.records.edits import apply_to_points, read_edits
 from bladeangle.records.record import record_from_dict
-from bladeangle.shop.orders import order_from_record, order_sheet
+from bladeangle.shop.ordering import order_from_record
+from bladeangle.shop.orders import order_sheet
 
 Open = Callable[..., Any]
 LONG_NAME = "Heron_" + "spare" * 14

@@ -287,7 +287,7 @@ def lay_out(fault: str, base: Base, other: Base, rng: Rng, folder: Path) -> Case
         mix, allowed = MIXED[fault]
         mix(job, rng)
     write_json_file(folder / "ring.json", job.ring)
-    words = [*map(str, job.inlet), *(["--turned", *map(str, job.outlet)] if job.outlet else []),
+    words = [*map(str, job.inlet), *(word for path in job.outlet for word in ("--turned", str(path))),
              "--ring", str(folder / "ring.json"), *job.options]
     if "--out" not in job.options:
         words += ["--out", str(folder / "record.json")]

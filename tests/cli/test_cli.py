@@ -17,8 +17,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from bladeangle import __version__
-from bladeangle.base import errors
-from bladeangle.base.flags import together
+from bladeangle.base import errors, lengths
+from bladeangle.base.flags import REGISTRY, together
 from bladeangle.cli import options
 from bladeangle.cli.main import COMMANDS, CommandGroup, main
 
@@ -159,7 +159,7 @@ def test_a_fault_of_ours_is_said_to_be_one(monkeypatch: pytest.MonkeyPatch) -> N
 
     outcome = ending(monkeypatch, body)
     assert outcome.exit_code == 1
-    assert outcome.stderr.startswith("Error: A fault of ours, not of yours: ZeroDivisionError: by\\nzero.\n")
+    assert outcome.stderr.startswith("Error: Internal error, not your mistake: ZeroDivisionError: by\\nzero.\n")
     assert "--verbose" in outcome.stderr
     assert "Traceback" not in outcome.stderr
     assert "Traceback (most recent call last)" in ending(monkeypatch, body, "--verbose").stderr
@@ -169,8 +169,8 @@ def test_a_fault_of_ours_is_said_to_be_one(monkeypatch: pytest.MonkeyPatch) -> N
     ("error", "code", "words"),
     [
         (MemoryError(), 1, "not enough memory"),
-        (EOFError(), 1, "A fault of ours"),
-        (OSError(5, "broken", "some.file"), 1, "A fault of ours"),
+        (EOFError(), 1, "Internal error"),
+        (OSError(5, "broken", "some.file"), 1, "Internal error"),
         (KeyboardInterrupt(), 130, "Interrupted."),
         (click.UsageError("So not."), 2, "So not."),
     ],
@@ -308,8 +308,10 @@ def test_progress_shows_only_when_it_lasts(
 
 
 def test_lengths_in_inches_on_request() -> None:
-    assert options.length_text(155.0, inches=False) == "155.00 mm"
-    assert options.length_text(25.4, inches=True) == "1.000 in"
+    assert lengths.length_text(155.0, inches=False) == "155.00 mm"
+    assert lengths.length_text(25.4, inches=True) == "1.000 in"
+    assert lengths.interval_text(155.0, 0.3, inches=False, decimals=1) == "155.0 ± 0.3 mm"
+    assert lengths.interval_text(50.8, 2.54, inches=True, decimals=1) == "2.00 ± 0.10 in"
 
 
 @pytest.mark.parametrize("value", ["0", "-1", "nan", "inf", "many", "1e400"])
@@ -416,8 +418,24 @@ def test_doubts_and_notes_are_told_apart() -> None:
         {"code": "edge-nick", "text": "Left out.", "photo": None, "blade": 2, "station": "exit"},
     ]
     doubt, note = together(flags)
-    assert doubt == {"code": "blur", "text": "Not sharp.", "severity": "doubt", "places": ["photograph inlet.jpg"]}
+    assert doubt == {
+        "code": "blur",
+        "text": "Not sharp.",
+        "severity": "doubt",
+        "remedy": REGISTRY["blur"].remedy,
+        "places": ["photograph inlet.jpg"],
+    }
     assert note["severity"] == "note" and note["places"] == ["blade 1, exit", "blade 2, exit"]
+
+
+def test_quiet_hides_notes_and_no_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
+    flags = [{"code": "edge-nick", "text": "Left out."}, {"code": "blur", "text": "Not sharp."}]
+
+    def body() -> None:
+        options.say_flags(flags, "doubt", "note")
+
+    assert ending(monkeypatch, body).stderr.count("\n") == 2
+    assert ending(monkeypatch, body, "-q").stderr == f"Doubt: Not sharp. {REGISTRY['blur'].remedy}\n"
 
 
 @pytest.mark.parametrize(("given", "expected"), [(None, "1"), ("3", "3")])
@@ -428,3 +446,44 @@ def test_linear_algebra_has_one_thread_unless_told_otherwise(given: str | None, 
     code = "import sys, os, bladeangle.cli.main; print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True)
     assert done.stdout.split() == [expected, "False"]
+
+
+@pytest.mark.parametrize(
+    ("text", "number"), [("0,5", 0.5), ("-1", -1.0), ("+0.5", 0.5), ("12,", 12.0), ("1.000,5", None), ("1,2,3", None)]
+)
+def test_numbers_with_decimal_commas(text: str, number: float | None) -> None:
+    if number is None:
+        with pytest.raises(ValueError, match=re.escape(text)):
+            options.number_of(text)
+    else:
+        assert options.number_of(text) == number
+
+
+def test_help_of_a_command() -> None:
+    named = CliRunner().invoke(main, ["help", "measure"])
+    assert named.exit_code == 0 and named.stdout == CliRunner().invoke(main, ["measure", "--help"]).stdout
+    assert CliRunner().invoke(main, ["help"]).stdout == CliRunner().invoke(main, ["--help"]).stdout
+    wrong = CliRunner().invoke(main, ["help", "mesure"])
+    assert wrong.exit_code == 2 and "Did you mean 'measure'?" in wrong.stderr
+
+
+def test_the_settings_can_be_named_before_or_after_the_command(tmp_path: Path) -> None:
+    settings = tmp_path / "shop.toml"
+    settings.write_text("tolerance_deg = 0.25\n")
+    for words in (["--config", str(settings), "config"], ["config", "--config", str(settings)]):
+        shown = CliRunner().invoke(main, words)
+        assert shown.exit_code == 0 and "tolerance_deg: 0.25" in shown.stdout
+
+
+def test_what_is_replaced_is_said_and_kept(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    out = tmp_path / "record.json"
+
+    def body() -> None:
+        before = options.keep_old(out)
+        out.write_text("new")
+        options.wrote(out, before)
+
+    assert ending(monkeypatch, body).stderr == f"Wrote {out}.\n"
+    out.write_text("old")
+    assert ending(monkeypatch, body).stderr == f"Replaced {out}; the one before is now {out}~.\n"
+    assert ((tmp_path / "record.json~").read_text(), out.read_text()) == ("old", "new")

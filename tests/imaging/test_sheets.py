@@ -18,6 +18,7 @@ from bladeangle.base.errors import OutputError, UsageError
 from bladeangle.base.files import import_cv2
 from bladeangle.cli.ring import ring as ring_command
 from bladeangle.imaging.ring import Ring, dictionary_of, ring_from_dict, ring_to_dict
+from bladeangle.imaging.sheet_notes import at_true_scale, words
 from bladeangle.imaging.sheets import (
     CHECK_BAR_MM,
     PAGE_MARGIN_MM,
@@ -316,3 +317,25 @@ def test_shipped_rings_are_what_the_command_makes(paper: str) -> None:
         }
         assert marked == {f"marker-{n}" for n in ring.ids[ring.pieces == page.piece]}
     assert stem.with_suffix(".pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_printing_is_asked_for_at_true_scale_and_the_file_stays_whole() -> None:
+    """ISO 32000-1, 12.2 and 7.5.6: the last catalogue counts, where the last cross-reference table says it lies."""
+    pdf = sheet_pdf(design_ring(160, 60, paper="a4"), "a4", "ring-160-a4.json")
+    table = int(re.findall(rb"startxref\s+(\d+)", pdf)[-1])
+    found = re.match(rb"xref\n1 1\n(\d{10}) 00000 n \n", pdf[table:])
+    assert found
+    catalogue = pdf[int(found[1]) : table]
+    assert catalogue.startswith(b"1 0 obj") and b"/PrintScaling /None" in catalogue and b"/Pages 2 0 R" in catalogue
+    with pytest.raises(ValueError, match="plain cross-reference"):
+        at_true_scale(b"%PDF-1.7 nothing else")
+
+
+def test_a_sheet_names_its_definition_its_option_and_how_its_pieces_join() -> None:
+    ring = design_ring(160, 60, paper="a4")
+    lines = list(words(ring, 2, True, "A4 portrait", "ring-160-a4.json"))
+    assert any("ring-160-a4.json" in line and "--ring" in line for line in lines)
+    assert any("--check-bar" in line for line in lines)
+    assert len(lines) == len(list(words(ring, 2, True, "A4 portrait", ""))) + 1
+    first, second = sheet_svgs(ring, "a4", "ring-160-a4.json")
+    assert first != sheet_svgs(ring, "a4")[0] and first != second

@@ -20,6 +20,7 @@ from test_gauge import PUBLISHED_READINGS
 
 from bladeangle import inventory as room
 from bladeangle.base.errors import OutputError, RecordError, UsageError
+from bladeangle.cli.inventory import nothing_out
 from bladeangle.cli.main import main
 from bladeangle.inventory import Failure, Inventory, Wanted
 from bladeangle.inventory.rows import blade_lines, distance_sql
@@ -388,6 +389,14 @@ def test_blades_out_of_line_are_judged_by_the_covariance(db: Inventory) -> None:
     assert [f.out_u_deg for f in four] == pytest.approx([math.sqrt(0.01 * 1.5)] * 2)
     assert [f.blade for f in db.out_of_line(0.5, 0.3)] == [2, 1]
     assert len(db.out_of_line(0.5, limit=2)) == 2
+    # Three times the uncertainty is 0.42 deg for blades of three, 0.37 of four: it hides 0.3 and not 0.5; but for the
+    # blades in the middle, from which the median is taken, it is 0 and 0.21: six stations of one blade, three of two.
+    told = db.could_tell(3.0, 0.5)
+    assert (told.angles, told.unclear) == (30, 0)
+    assert told.typical_deg == pytest.approx(3 * math.sqrt(0.01 * 1.5))
+    assert db.could_tell(3.0, 0.3).unclear == 30 - 6 * 1 - 3 * 2
+    assert "known too little to tell" in nothing_out(db.could_tell(3.0, 0.3), 0.3)
+    assert "too little" not in nothing_out(told, 0.5)
     # Straightened and measured again, it is gone.
     put(db, rotor("bad", covariance=covariance, created="2026-11-26T10:00:00Z"))
     assert {f.rotor for f in db.out_of_line(0.5)} == {"four"}

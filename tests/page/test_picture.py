@@ -120,7 +120,7 @@ def test_written_picture_has_all_photographs_and_is_fast(tmp_path: Path) -> None
     assert picture is not None
     # Two overhead photographs of 1500 px side by side, two oblique ones below, captions and legend around.
     assert picture.shape[1] == 3000
-    assert 2 * 1125 < picture.shape[0] < 2 * 1125 + 400
+    assert 2 * 1125 < picture.shape[0] < 2 * 1125 + 600
     for row in (0.25, 0.7):
         for column in (0.25, 0.75):
             y, x = int(picture.shape[0] * row), int(3000 * column)

@@ -89,7 +89,7 @@ def test_every_angle_and_reason_stands_in_the_page() -> None:
             assert f"{found['angle_deg']:.2f} ± {found['expanded_uncertainty_deg']:.2f}°" in text
     assert text.count("not seen: hidden under the next blade") == 3
     assert record["flags"][0]["text"] in text and "photograph inlet.png, blade 2, middle" in text
-    assert "Turn the lamp" in text  # what to do about the flag, from the registry
+    assert "Move the lamp" in text  # what to do about the flag, from the registry
     assert record["suggestion"] in text
     for row in record["budget"]:
         assert row["line"] in text

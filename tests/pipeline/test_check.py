@@ -211,7 +211,7 @@ def test_the_command(ring, tmp_path):
     assert "24 of 24 markers" in run.stdout
     run = _run(good, dark, "--camera", tmp_path / "phone.json")
     assert run.exit_code == 10
-    assert "dark.png: retake it" in run.stdout
+    assert "dark.png: take it again" in run.stdout
     run = _run(blank, "--json")
     assert run.exit_code == 5
     (entry,) = json.loads(run.stdout)

@@ -9,9 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from bladeangle.base.errors import UsageError
+from bladeangle.batch.jobs import jobs_in_folder
+from bladeangle.batch.work import measure_rotor
 from bladeangle.cli.main import main
 from bladeangle.imaging.camera import Camera, read_camera
 from bladeangle.imaging.ring import Ring, read_ring, ring_from_dict
@@ -101,10 +103,82 @@ def test_photographs_of_both_standings_from_above_and_around(tmp_path: Path) -> 
 
 def test_blades_of_even_pitch_are_asked_about(tmp_path: Path) -> None:
     ring, camera = rendered(tmp_path / "mixed", EVEN, 12, ("inlet", "outlet"))
-    with pytest.raises(UsageError, match=r"Which end is up in inlet\.jpg and outlet\.jpg is not clear") as refused:
-        sorting.sort_photos(sorted((tmp_path / "mixed").iterdir()), ring, camera, Options())
+    paths = [tmp_path / "mixed" / f"{name}.jpg" for name in ("p", "q")]
+    for name, path in zip(("inlet", "outlet"), paths, strict=True):
+        shutil.copy(tmp_path / "mixed" / f"{name}.jpg", path)
+    with pytest.raises(UsageError, match=r"Which end is up in p\.jpg and q\.jpg is not clear") as refused:
+        sorting.sort_photos(paths, ring, camera, Options())
     assert refused.value.exit_code == 2
     assert "--turned" in refused.value.hint
+    # one name tells which of the two ends is which, and is believed
+    told = sorting.sort_photos([tmp_path / "mixed" / "inlet.jpg", paths[1]], ring, camera, Options())
+    assert (told.standing, told.turned) == ((tmp_path / "mixed" / "inlet.jpg",), (paths[1],))
+    assert told.flag is not None and "names" in told.flag.text
+    # two names that say the same of different ends are not
+    (tmp_path / "mixed" / "q.jpg").rename(tmp_path / "mixed" / "inlet-2.jpg")
+    with pytest.raises(UsageError, match=r"names of inlet-2\.jpg and inlet\.jpg contradict what the pictures show"):
+        sorting.sort_photos([tmp_path / "mixed" / f"{n}.jpg" for n in ("inlet", "inlet-2")], ring, camera, Options())
+
+
+def measured(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, ["measure", "-q", *map(str, words), *FILES])
+
+
+def test_no_order_of_the_words_swallows_or_forgets_a_photograph(tmp_path: Path) -> None:
+    """Entry 10.49 and exit 15.41 in whatever order (fixtures/rotor-a/truth.json: 4.92 apart), or a question."""
+    pair = shipped(tmp_path / "pair", "inlet.jpg", "outlet.jpg")
+    inlet, outlet = pair / "inlet.jpg", pair / "outlet.jpg"
+    ways: list[list[str | Path]] = [
+        [inlet, "--turned", outlet],
+        ["--turned", outlet, inlet],
+        [inlet, outlet],  # by its name
+        [outlet, inlet],
+        [inlet, "--turned", shipped(tmp_path / "over", "x.jpg", "y.jpg") / "y.jpg"],
+    ]
+    tables = [measured(*way) for way in ways]
+    assert [t.exit_code for t in tables] == [0] * len(ways)
+    means = {line for t in tables for line in t.stdout.splitlines() if line.startswith("mean")}
+    assert len(means) == 1
+    numbers = [float(x) for x in means.pop().replace("±", " ").replace("?", " ").split()[1::2]]
+    assert numbers[2] - numbers[0] == pytest.approx(4.92, abs=0.25)
+
+    unnamed = tmp_path / "over"
+    (unnamed / "sub").mkdir()
+    (unnamed / "y.jpg").rename(unnamed / "sub" / "y.jpg")
+    assert measured(unnamed / "x.jpg", "--turned", unnamed / "sub").exit_code == 0
+    (unnamed / "sub" / "y.jpg").rename(unnamed / "y.jpg")
+    x, y = unnamed / "x.jpg", unnamed / "y.jpg"
+    asked: list[tuple[list[str | Path], str]] = [
+        ([x, y], "both given as inlet end up"),  # --turned forgotten
+        (["--turned", x, "--turned", y], "both given as turned over"),
+        (["--turned", inlet, y], "its name says inlet"),
+        ([x, "--turned", unnamed / "sub"], "has no photographs"),
+        ([x, "--turned"], "--turned needs a photograph after it"),
+    ]
+    for words, says in asked:
+        result = measured(*words)
+        assert (result.exit_code, result.stdout) == (2, ""), words
+        assert says in result.stderr
+
+
+def test_a_photograph_from_the_side_told_of_the_wrong_end_is_asked_about(tmp_path: Path) -> None:
+    shape = replace(EVEN, laws=(Progressive(10.0, 14.0),))
+    ring, camera = rendered(tmp_path / "mixed", shape, 16, ("inlet", "outlet", "below-2"))
+    at = {p.stem: p for p in (tmp_path / "mixed").iterdir()}
+    told = sorting.told_by_hand([at["inlet"], at["below-2"]], [at["outlet"]])
+    with pytest.raises(UsageError, match=r"below-2\.jpg was given as inlet end up, but shows the other end"):
+        sorting.measure_sorted(told, ring, camera, Options())
+
+
+def test_a_shelf_is_sorted_as_one_rotor_is(tmp_path: Path) -> None:
+    shipped(tmp_path / "shelf", "a.jpg", "b.jpg").rename(tmp_path / "one")
+    (tmp_path / "shelf").mkdir()
+    (tmp_path / "one").rename(tmp_path / "shelf" / "one")
+    (job,) = jobs_in_folder(tmp_path / "shelf")
+    assert job.mixed
+    record = measure_rotor(job, read_ring(RING_FILE), read_camera(CAMERA_FILE), Options())
+    assert {p["name"]: p["standing"] for p in record.data["photos"]} == {"a.jpg": "inlet_up", "b.jpg": "outlet_up"}
+    assert "standing-told" in [f["code"] for f in record.data["flags"]]
 
 
 def test_an_oblique_photograph_of_neither_standing_is_asked_about(tmp_path: Path) -> None:
@@ -125,9 +199,9 @@ def test_without_one_from_above_nothing_can_be_told(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["{}", "--turned", "x.jpg"], "does not go with other names"),
-        (["{}", "x.jpg"], "does not go with other names"),
-        (["--sort", "x.jpg", "--turned", "y.jpg"], "does not go with other names"),
+        (["{}", "--turned", "x.jpg"], "does not go with other photographs"),
+        (["{}", "x.jpg"], "does not go with other photographs"),
+        (["--sort", "x.jpg", "--turned", "y.jpg"], "does not go with other photographs"),
         (["{}"], "has no photographs"),
     ],
 )

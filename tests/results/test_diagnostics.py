@@ -161,7 +161,7 @@ def test_even_blades_do_not_tell_their_length_from_above(pair: Case, growth_deg:
     at = {"entry": 12.0, "middle": 12.0 + growth_deg / 2, "exit": 12.0 + growth_deg}
     other = replace(stations, angle_deg=np.array([at[label.split(".")[1]] for label in stations.labels]))
     flags = [f for f in raised((truth, result, other)) if f.code == "wrap-uncertain"]
-    assert [f"grow by {growth_deg:.1f} deg" in f.text for f in flags] == [True] * named
+    assert [f"changes by only {growth_deg:.1f} deg" in f.text for f in flags] == [True] * named
 
 
 def test_a_guessed_wrap_has_a_wide_interval(

@@ -12,8 +12,10 @@ from invented_record import invented_record
 
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.cli.export import export as export_command
+from bladeangle.cli.main import main
 from bladeangle.records.record import record_from_dict, write_record
 from bladeangle.shop import certificate
+from bladeangle.shop.certificate import read_details
 
 NS = {"dcc": certificate.DCC, "si": certificate.SI}
 DETAILS = """
@@ -128,3 +130,16 @@ def test_the_command(details: Path, tmp_path: Path) -> None:
     for wrong in ([one, one, *arguments[1:]], arguments[:3], [one, "--details", str(details)]):
         with pytest.raises(UsageError):
             CliRunner().invoke(export_command, wrong, catch_exceptions=False)
+
+
+def test_the_details_example_is_whole_and_guesses_are_only_made_when_near(tmp_path: Path) -> None:
+    printed = CliRunner().invoke(main, ["export", "--details-example"])
+    assert printed.exit_code == 0
+    (tmp_path / "issuer.toml").write_text(printed.stdout, encoding="utf-8")
+    details = read_details(tmp_path / "issuer.toml")
+    assert details["certificate"]["location"] == "laboratory"
+    for key, guessed in (("idntifier", True), ("serial", False)):
+        (tmp_path / "issuer.toml").write_text(printed.stdout.replace("identifier", key), encoding="utf-8")
+        with pytest.raises(DefinitionError, match=f"unknown key '{key}'") as caught:
+            read_details(tmp_path / "issuer.toml")
+        assert ("Did you mean 'identifier'" in caught.value.hint) is guessed

@@ -16,11 +16,12 @@ from hypothesis import strategies as st
 from invented_record import invented_record
 
 from bladeangle.base.errors import DefinitionError, PhotoError, UsageError
+from bladeangle.cli.main import main
 from bladeangle.cli.order import order as order_command
-from bladeangle.records.record import record_from_dict, write_record
-from bladeangle.shop import orders
+from bladeangle.records.record import Record, record_from_dict, write_record
+from bladeangle.shop import ordering, orders
 
-RECORD = record_from_dict(invented_record())
+RECORD = record_from_dict({**invented_record(), "flags": []})
 WRITTEN_BY_HAND = """
 [order]
 name = "Heron"
@@ -102,40 +103,109 @@ def test_wrong_files_are_refused(tmp_path: Path) -> None:
 
 
 def test_order_from_a_record() -> None:
-    order = orders.order_from_record(RECORD, {"entry": -1.0}, tolerance_deg=0.3)
+    order = ordering.order_from_record(RECORD, {"entry": -1.0}, tolerance_deg=0.3)
     assert order.stations == {
-        "entry": orders.StationOrder(8.5, 0.3, -1.0),
-        "exit": orders.StationOrder(14.5, 0.3, 0.0),
+        "entry": orders.StationOrder(8.5, 0.3, 9.5),
+        "exit": orders.StationOrder(14.5, 0.3, 14.5),
     }
     assert (order.blade_count, order.hand, order.tip_diameter_mm, order.hub_diameter_mm) == (3, "left", 156.0, 74.0)
     assert order.spread_tolerance_deg == 0.3 and order.thickness_mm == 2.4
-    with_middle = orders.order_from_record(RECORD, {"middle": 0.5}, spread_tolerance_deg=0.2)
+    with_middle = ordering.order_from_record(RECORD, {"middle": 0.5}, spread_tolerance_deg=0.2)
     assert list(with_middle.stations) == ["entry", "middle", "exit"] and with_middle.spread_tolerance_deg == 0.2
 
 
 def test_a_change_of_what_was_not_seen_is_refused() -> None:
-    unseen = record_from_dict(invented_record(turned=False))
-    assert list(orders.order_from_record(unseen, {"entry": -1}).stations) == ["entry"]
+    unseen = record_from_dict({**invented_record(turned=False), "flags": []})
+    assert list(ordering.order_from_record(unseen, {"entry": -1}).stations) == ["entry"]
     with pytest.raises(UsageError, match="no exit angle"):
-        orders.order_from_record(unseen, {"exit": 1})
+        ordering.order_from_record(unseen, {"exit": 1})
     with pytest.raises(UsageError, match="not a station"):
-        orders.order_from_record(RECORD, {"tip": 1})
+        ordering.order_from_record(RECORD, {"tip": 1})
     with pytest.raises(UsageError, match="number of degrees"):
-        orders.order_from_record(RECORD, {"entry": math.nan})
+        ordering.order_from_record(RECORD, {"entry": math.nan})
+
+
+def test_a_change_that_looks_like_an_angle_is_refused_and_angles_can_be_given() -> None:
+    with pytest.raises(UsageError, match="looks like the wanted angle") as caught:
+        ordering.order_from_record(RECORD, {"exit": 16.0})
+    assert "--exit-to 16" in caught.value.hint
+    order = ordering.order_from_record(RECORD, {}, angles={"exit": 16.0})
+    assert order.stations["exit"] == orders.StationOrder(16.0, 0.5, 14.5)
+    with pytest.raises(UsageError, match="more than any re-pitch changes") as caught:
+        ordering.order_from_record(RECORD, {}, angles={"exit": 1.0})
+    assert "--exit 1" in caught.value.hint
+    with pytest.raises(UsageError, match="ordered twice"):
+        ordering.order_from_record(RECORD, {"exit": 1.0}, angles={"exit": 15.0})
+
+
+def doubted(**place: Any) -> Record:
+    data = invented_record()
+    data["flags"] = [{"code": "blur", "text": "Soft.", "photo": None, "blade": None, "station": None} | place]
+    return record_from_dict(data)
+
+
+def test_an_order_is_not_made_from_a_doubted_record_without_saying_so() -> None:
+    for place in ({"photo": "inlet.jpg"}, {"blade": 2, "station": "exit"}):
+        with pytest.raises(UsageError, match="open doubts: blur") as caught:
+            ordering.order_from_record(doubted(**place), {"exit": 1.0})
+        assert "--despite blur" in caught.value.hint
+    order = ordering.order_from_record(doubted(), {"exit": 1.0}, despite=["blur"])
+    assert order.accepted_doubts == ("blur",)
+    assert orders.order_from_toml(orders.order_to_toml(order)) == order
+    # a doubt about what is not ordered does not matter
+    assert ordering.order_from_record(doubted(station="middle"), {"exit": 1.0}).accepted_doubts == ()
+
+
+def test_a_tolerance_that_the_measurement_cannot_decide_is_warned_about() -> None:
+    """ISO 14253-1 accepts within the tolerance less the expanded uncertainty: nothing where that is the larger."""
+    worst = max(RECORD.station(b, "exit")["expanded_uncertainty_deg"] for b in (1, 2, 3))  # type: ignore[index]
+    fine, coarse = (
+        ordering.order_from_record(RECORD, {}, angles={"exit": 15.0}, tolerance_deg=t) for t in (worst - 0.01, 5.0)
+    )
+    assert any("at the exit" in line for line in ordering.too_fine(RECORD, fine))
+    assert ordering.too_fine(RECORD, coarse) == []
+
+
+FIRST_VERSION = """
+[stations.exit]
+angle_deg = 14.0
+tolerance_deg = 0.4
+change_deg = -1.0
+"""
+
+
+def test_the_first_version_is_read_and_its_contradictions_are_named() -> None:
+    order = orders.order_from_toml(FIRST_VERSION)
+    assert order.stations["exit"] == orders.StationOrder(14.0, 0.4, 15.0)
+    assert order.stations["exit"].change_deg == -1.0
+    written = orders.order_to_toml(order)
+    assert "change_deg" not in written and orders.order_from_toml(written) == order
+    for text, says in (
+        (FIRST_VERSION + "measured_deg = 15.5\n", "contradicts itself at the exit"),
+        (FIRST_VERSION.replace("-1.0", "14.0"), "measured_deg must be a number above 0"),
+        (FIRST_VERSION.replace("-1.0", "-12.0"), "no re-pitch changes an angle by so much"),
+        ('schema = "bladeangle-order/2"\n' + FIRST_VERSION, "states the exit twice"),
+        ('schema = "bladeangle-order/9"\n' + FIRST_VERSION, "'bladeangle-order/9', which is not one of"),
+        (FIRST_VERSION + "[rotor]\nhub_diameter_mm = 160\ntip_diameter_mm = 155\n", "hub is as wide"),
+    ):
+        with pytest.raises(DefinitionError, match=says) as caught:
+            orders.order_from_toml(text, "The order file 'x.toml'")
+        assert "x.toml" in caught.value.message
 
 
 @settings(max_examples=60, deadline=None)
 @given(
     name=st.text(max_size=30),
     notes=st.text(max_size=60),
-    angle=st.floats(0.01, 85),
+    angle=st.floats(8.1, 77),
     tolerance=st.floats(1e-6, 20),
-    change=st.none() | st.floats(-19.9, 20),
+    change=st.none() | st.floats(-7.9, 7.9),
 )
 def test_every_order_survives_the_round_trip(
     name: str, notes: str, angle: float, tolerance: float, change: float | None
 ) -> None:
-    order = orders.Order(name, {"entry": orders.StationOrder(angle, tolerance, change)}, notes=notes, hand="right")
+    measured = None if change is None else angle - change
+    order = orders.Order(name, {"entry": orders.StationOrder(angle, tolerance, measured)}, notes=notes, hand="right")
     assert orders.order_from_toml(orders.order_to_toml(order)) == order
 
 
@@ -190,7 +260,7 @@ class Page(html.parser.HTMLParser):
 
 
 def test_the_sheet_has_measured_and_wanted_in_degrees_and_mm() -> None:
-    order = orders.order_from_record(RECORD, {"entry": -1.0}, tolerance_deg=0.3)
+    order = ordering.order_from_record(RECORD, {"entry": -1.0}, tolerance_deg=0.3)
     page = Page()
     text = orders.order_sheet(RECORD, order, b"\x89PNG\r\n\x1a\n....")
     page.feed(text)
@@ -214,9 +284,9 @@ def test_the_sheet_has_no_minus_before_nothing() -> None:
 
 
 def test_the_sheet_escapes_everything_and_says_what_was_not_seen() -> None:
-    data: dict[str, Any] = invented_record(turned=False, name="<script>alert(1)</script>")
+    data: dict[str, Any] = invented_record(turned=False, name="<script>alert(1)</script>") | {"flags": []}
     record = record_from_dict(data)
-    order = orders.order_from_record(record, {}, notes="<b>\"&'</b>")
+    order = ordering.order_from_record(record, {}, notes="<b>\"&'</b>")
     order = orders.Order(order.name, {"exit": orders.StationOrder(14.5, 0.4)}, notes=order.notes, date="<i>")
     text = orders.order_sheet(record, order)
     page = Page()
@@ -245,7 +315,7 @@ def test_the_command(tmp_path: Path) -> None:
     result = CliRunner().invoke(order_command, [str(a) for a in arguments], catch_exceptions=False)
     assert result.exit_code == 0
     order = orders.read_order(tmp_path / "o.toml")
-    assert order.stations["exit"] == orders.StationOrder(15.0, 0.3, 0.5) and order.date == "2026-11-25"
+    assert order.stations["exit"] == orders.StationOrder(15.0, 0.3, 14.5) and order.date == "2026-11-25"
     assert "data:image/png;base64," in (tmp_path / "o.html").read_text(encoding="utf-8")
     assert "entry " in result.stdout and "Wrote" in result.stderr
     with pytest.raises(PhotoError, match="not a file"):
@@ -259,3 +329,34 @@ def test_the_command(tmp_path: Path) -> None:
             catch_exceptions=False,
         )
     assert not (tmp_path / "x.toml").exists()
+
+
+def test_the_command_takes_angles_decimal_commas_and_says_what_is_too_fine(tmp_path: Path) -> None:
+    write_record(RECORD, tmp_path / "r.json")
+    write_record(doubted(), tmp_path / "d.json")
+
+    def run(*words: str) -> Any:
+        return CliRunner().invoke(main, ["order", *words, "--out", str(tmp_path / "o.toml")])
+
+    ordered = run(str(tmp_path / "r.json"), "--exit", "0,5", "--entry-to", "9,25", "--tolerance", "0,01")
+    assert ordered.exit_code == 0, ordered.stderr
+    order = orders.read_order(tmp_path / "o.toml")
+    assert (order.stations["exit"].angle_deg, order.stations["entry"].angle_deg) == (15.0, 9.25)
+    assert order.stations["entry"].tolerance_deg == 0.01
+    assert ordered.stderr.count("Warning: The tolerance of 0.01 deg") == 2
+    # the order before is kept when it is replaced, and a refused one leaves it alone
+    before = (tmp_path / "o.toml").read_bytes()
+    replaced = run(str(tmp_path / "r.json"), "--exit", "1")
+    assert "Replaced" in replaced.stderr and (tmp_path / "o.toml~").read_bytes() == before
+    now = (tmp_path / "o.toml").read_bytes()
+    refusals = [
+        ([str(tmp_path / "d.json")], "open doubts"),
+        ([str(tmp_path / "r.json"), "--exit", "16"], "looks like"),
+    ]
+    for words, says in refusals:
+        refused = run(*words)
+        assert refused.exit_code == 2 and says in refused.stderr
+    assert (tmp_path / "o.toml").read_bytes() == now
+    assert run(str(tmp_path / "d.json"), "--despite", "blur").exit_code == 0
+    for number in ("1,2,3", "1.000,5", "nan", "half"):
+        assert run(str(tmp_path / "r.json"), "--exit", number).exit_code == 2

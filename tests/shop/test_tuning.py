@@ -350,3 +350,27 @@ def test_the_commands_refusals(words: list[str], code: int) -> None:
     assert outcome.exit_code == code
     assert outcome.stdout == ""
     assert outcome.stderr
+
+
+def test_uneven_blades_are_told_with_their_uncertainty() -> None:
+    record = a_record()
+    for apart, u, words in (
+        (0.60, 0.44, "Perhaps uneven blades, 0.60 ± 0.44"),
+        (1.2, 0.3, "Uneven blades, 1.20 ± 0.30"),
+    ):
+        record["rotor"]["spread_deg"]["exit"] |= {"value": apart, "expanded_uncertainty": u}
+        told = advise(record, entry_of(record, ["short-of-peak"], "t")).rule_out
+        assert any(line.startswith(words) for line in told)
+    record["rotor"]["spread_deg"]["exit"] |= {"value": 0.60, "expanded_uncertainty": 0.7}
+    assert not any("neven" in line for line in advise(record, entry_of(record, ["short-of-peak"], "t")).rule_out)
+
+
+def test_a_result_is_not_put_down_to_one_of_two_steps() -> None:
+    """Entry and exit were both changed: what came of it may be due to either, so neither is turned back."""
+    first = entry_of(a_record(entry=12.0, exit_=15.0), ["slow-off-idle"], "1")
+    both = a_record(entry=11.2, exit_=16.0)
+    (change,) = advise(both, entry_of(both, ["slow-off-idle"], "2", result="worse"), [first]).changes
+    assert change.direction == "shallower" and "cannot be put down to the entry" in change.why
+    alone = a_record(entry=11.2, exit_=15.0)
+    (change,) = advise(alone, entry_of(alone, ["slow-off-idle"], "2", result="worse"), [first]).changes
+    assert change.direction == "steeper"

@@ -1,0 +1,25 @@
+"""Lengths for people: mm, or inches where somebody asked for them. Files and records are always in mm."""
+
+from __future__ import annotations
+
+MM_PER_INCH = 25.4
+
+
+def length_text(length_mm: float, inches: bool = False, decimals: int = 2) -> str:
+    """A length with its unit; inches get one decimal more than `decimals` millimetres have."""
+    return f"{number_text(length_mm, inches, decimals)} {unit(inches)}"
+
+
+def number_text(length_mm: float, inches: bool = False, decimals: int = 2) -> str:
+    """A length without its unit."""
+    return f"{length_mm / MM_PER_INCH:.{decimals + 1}f}" if inches else f"{length_mm:.{decimals}f}"
+
+
+def interval_text(length_mm: float, expanded_mm: float, inches: bool = False, decimals: int = 2) -> str:
+    """A length with its expanded uncertainty."""
+    return f"{number_text(length_mm, inches, decimals)} ± {length_text(expanded_mm, inches, decimals)}"
+
+
+def unit(inches: bool = False) -> str:
+    """The unit that lengths are shown in."""
+    return "in" if inches else "mm"
