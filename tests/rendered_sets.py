@@ -26,7 +26,7 @@ from bladeangle.imaging.camera import Camera, read_camera, write_camera
 from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline.measure import Options
 from bladeangle.records.record import Record
-from bladeangle.shop.verify import shared_covariance
+from bladeangle.shop.judging import shared_covariance
 from tests.synthetic import RotorShape, Scene, truth, write_json, write_photo
 from tests.synthetic.scene import CameraModel
 from tests.synthetic.workshop import random_camera, repitched, workshop_photos, workshop_rotor
