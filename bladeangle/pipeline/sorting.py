@@ -182,6 +182,11 @@ def _alike(one: _Look, other: _Look) -> Array:
     return out
 
 
+def same_end_up(one: Path, other: Path, ring: Ring, camera: Camera | None) -> bool:
+    """Whether two photographs from straight above show the same end of the hub; errors as `read_photo`, `sight_ring`."""
+    return bool(_alike(_look(one, ring, camera), _look(other, ring, camera)).max() > SAME)
+
+
 def _best(group: Sequence[_Look]) -> Path:
     """The photograph of a standing that was taken most nearly from straight above."""
     return min((look for look in group if look.overhead), key=lambda look: look.obliquity_deg).path
