@@ -9,6 +9,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from bladeangle.base.flags import together
 from bladeangle.page.picture import STATIONS, angle_text
 from bladeangle.page.templates import page_text
 from bladeangle.phone.desk import Desk
@@ -65,7 +66,8 @@ class Pages:
     def new(self, kind: str, trouble: str = "", given: dict[str, str] | None = None) -> str:
         """The form for a job that needs to be told something."""
         content = self._render(
-            "new.html", kind=kind, heading=KINDS[kind][0], trouble=trouble, given=given or {},
+            "new.html", kind=kind, heading=KINDS[kind][0], trouble=trouble,
+            given={"order": "", "before": "", "title": "", "diameter": ""} | (given or {}),
             orders=[order.name for order, _ in self.desk.known.orders], measured=self.desk.measured(),
         )  # fmt: skip
         return self._page(KINDS[kind][0], content)
@@ -78,6 +80,7 @@ class Pages:
         """What of a job's page changes."""
         now = standing(self.desk.folder, job)
         progress = self.desk.progress.get(job.id)
+        flags = together(now.record.data["flags"]) if now.record else []
         latest = max(now.pictures, key=lambda p: p.path.stat().st_mtime_ns, default=None) if not now.notice else None
         return self._render(
             "job.html",
@@ -92,6 +95,7 @@ class Pages:
             verdicts=VERDICTS,
             stations=STATIONS,
             record=now.record.data if now.record else None,
+            doubts=[f["text"] for f in flags if f["severity"] == "doubt"],
             report=(job.path / "report.html").is_file() and now.record is not None,
             judgements=self._judgements(now),
             uncalibrated=bool(now.pictures) and not any(p.check.get("calibrated", True) for p in now.pictures),

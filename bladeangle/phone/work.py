@@ -21,6 +21,7 @@ from bladeangle.batch.engines import uninterrupted
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring
 from bladeangle.phone.folder import write_json
+from bladeangle.phone.steps import ABOVE_DEG
 from bladeangle.pipeline.measure import Options
 
 #: Tasks after which a process is replaced, so that what libraries keep does not add up.
@@ -62,7 +63,7 @@ class Look:
         check = check_photo(photo, self.ring, camera, self.diameter_mm)
         values = {k: v if v is None else float(v) if not isinstance(v, bool) else v for k, v in check.values.items()}
         same = False
-        if self.fellow is not None and values["markers"]:
+        if self.fellow is not None and values["markers"] and check.values["tilt_deg"] < ABOVE_DEG:
             with contextlib.suppress(BladeangleError):  # the fellow may have been taken away meanwhile
                 same = same_end_up(self.path, self.fellow, self.ring, camera)
         with open(self.path, "rb") as file:
