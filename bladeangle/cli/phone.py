@@ -65,10 +65,12 @@ def phone(
     from bladeangle.shop.orders import order_from_toml, read_text
 
     try:
+        import segno  # noqa: F401
+        import uvicorn  # noqa: F401
+
         from bladeangle.phone import serve as room
         from bladeangle.phone.desk import Desk, Known
         from bladeangle.phone.folder import Folder
-        import segno, uvicorn  # noqa: E401, F401
     except ImportError as error:
         if (error.name or "").startswith("bladeangle"):
             raise

@@ -104,7 +104,9 @@ class Handlers:
             raise HTTPException(404)
         try:
             diameter = length_mm(form.get("diameter", ""))
-            job = self.desk.new_job(kind, form.get("title", ""), diameter, form.get("order", ""), form.get("before", ""))
+            job = self.desk.new_job(
+                kind, form.get("title", ""), diameter, form.get("order", ""), form.get("before", "")
+            )
         except UsageError as error:
             if kind not in ("measure", "verify"):
                 raise

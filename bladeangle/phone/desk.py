@@ -136,7 +136,7 @@ class Desk:
             now = standing(self.folder, job)
             task: Task
             if job.kind == "calibrate":
-                task = Calibrate(job.path, job.title, self.known.ring)
+                task = Calibrate(job.path, self.known.ring)
             else:
                 options = Options(diameter_mm=job.diameter_mm, check_bar_mm=self.known.check_bar_mm)
                 phone = phone_of([p.check for p in now.pictures])

@@ -16,7 +16,7 @@ def drawing(wanted: Wanted) -> Markup:
     if not place.above:
         parts += _from_above(place)
     label = f"{wanted.heading}. {' '.join(wanted.words)}"
-    height = 210 if place.above else 400
+    height = 210 if place.above else 432
     return Markup('<svg class="place" viewBox="0 0 320 {}" role="img" aria-label="{}">{}</svg>').format(
         height, label, Markup("".join(parts))
     )
@@ -38,10 +38,11 @@ def _from_side(place: Place) -> list[str]:
         ax, ay = foot_x + 70 * math.cos(down), foot_y - 70 * math.sin(down)
         out.append(f'<path class="angle" d="M{foot_x + 70:.1f} {foot_y}A70 70 0 0 0 {ax:.1f} {ay:.1f}"/>')
         mid = down / 2
-        out.append(
-            f'<text x="{foot_x + 76 * math.cos(mid):.1f}" y="{foot_y - 76 * math.sin(mid) + 5:.1f}">'
-            f"{place.down_deg:.0f}°</text>"
-        )
+        if place.up:
+            out.append(
+                f'<text x="{foot_x + 76 * math.cos(mid):.1f}" y="{foot_y - 76 * math.sin(mid) + 5:.1f}">'
+                f"{place.down_deg:.0f}°</text>"
+            )
     out.append(
         f'<g transform="translate({x:.1f} {y:.1f}) rotate({90 - place.down_deg:.0f})">'
         '<rect class="phone" x="-34" y="-6" width="68" height="12" rx="4"/><circle class="lens" cy="7" r="4"/></g>'
@@ -66,7 +67,7 @@ def _rotor_from_side(x: float, ground: float, up: str) -> list[str]:
 
 def _from_above(place: Place) -> list[str]:
     """The ring from above with its printed arrow at the bottom, and the phone at its side."""
-    out = ['<g transform="translate(160 306)">', '<circle class="paper" r="62"/>']
+    out = ['<g transform="translate(160 322)">', '<circle class="paper" r="62"/>']
     for k in range(18):  # the printed marks
         x, y = ring_point(54, 10 + 20 * k)
         out.append(f'<rect class="mark" x="{x - 4:.1f}" y="{y - 4:.1f}" width="8" height="8" '
@@ -78,8 +79,8 @@ def _from_above(place: Place) -> list[str]:
             (ax, ay), (bx, by) = ring_point(13, 120.0 * k - 50), ring_point(40, 120.0 * k)
             cx, cy = ring_point(36, 120.0 * k - 45)
             out.append(f'<path class="blade" d="M{ax:.1f} {ay:.1f}Q{cx:.1f} {cy:.1f} {bx:.1f} {by:.1f}"/>')
-    x, y = ring_point(82, place.azimuth_deg)
-    tx, ty = ring_point(44, place.azimuth_deg)
+    x, y = ring_point(98, place.azimuth_deg)
+    tx, ty = ring_point(46, place.azimuth_deg)
     out.append(f'<path class="ray" d="M{x:.1f} {y:.1f}L{tx:.1f} {ty:.1f}"/>')
     out.append(
         f'<g transform="translate({x:.1f} {y:.1f}) rotate({-place.azimuth_deg:.0f})">'

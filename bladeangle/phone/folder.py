@@ -124,7 +124,7 @@ class Folder:
             name,
             path,
             kind if kind in KINDS else usual,
-            clean_title(title) if isinstance(title, str) and clean_title(title) else name,
+            clean_title(title) if isinstance(title, str) and clean_title(title) else _usual_title(name),
             float(diameter) if isinstance(diameter, int | float) and 0 < diameter < 10_000 else None,
         )
 
@@ -147,7 +147,7 @@ class Folder:
         new.mkdir()
         for file, content in (files or {}).items():
             (new / file).write_bytes(content)
-        data = {"kind": kind, "title": clean_title(title) or name, "diameter_mm": diameter_mm}
+        data = {"kind": kind, "title": clean_title(title) or _usual_title(name), "diameter_mm": diameter_mm}
         write_text_atomic(new / "job.json", json.dumps(data, indent=1) + "\n")
         os.rename(new, self._place(name))
         job = self.job(name)
@@ -249,6 +249,10 @@ def length_mm(text: str) -> float | None:
         if re.fullmatch(r"[0-9]{1,4}(\.[0-9]{1,4})?", text) and 10 < (value := float(text)) < 1000:
             return value
     raise UsageError("The diameter is not a number of millimetres.", "Write it as 159.4, or leave it out.")
+
+
+def _usual_title(name: str) -> str:
+    return name.replace("camera-", "Phone ")
 
 
 def read_json(path: Path) -> dict[str, Any]:

@@ -76,7 +76,9 @@ class Buckets:
 class Guard:
     """Stands before the application; hosts are the names, with port, under which the page is served."""
 
-    def __init__(self, app: ASGIApp, key: str, hosts: frozenset[str], clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, app: ASGIApp, key: str, hosts: frozenset[str], clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self.app, self.key, self.hosts = app, key, hosts
         self.requests = Buckets(RATE, BURST, clock)
         self.refused = Buckets(REFUSED_RATE, REFUSED_BURST, clock)
@@ -118,9 +120,8 @@ class Guard:
             return 421
         writes = scope["method"] not in ("GET", "HEAD")
         origin = headers.get("origin")
-        if origin is not None or writes:
-            if origin not in {f"http://{host}" for host in self.hosts}:
-                return 403
+        if (origin is not None or writes) and origin not in {f"http://{host}" for host in self.hosts}:
+            return 403
         if writes and headers.get("sec-fetch-site", "same-origin") != "same-origin":
             return 403
         if scope["method"] == "GET" and scope["path"].startswith(ENTRANCE):

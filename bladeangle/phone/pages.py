@@ -10,7 +10,7 @@ from typing import Any
 from markupsafe import Markup
 
 from bladeangle.base.flags import together
-from bladeangle.page.picture import STATIONS, angle_text
+from bladeangle.page.picture import STATIONS, angle_decimals
 from bladeangle.page.templates import page_text
 from bladeangle.phone.desk import Desk
 from bladeangle.phone.drawing import drawing
@@ -19,6 +19,12 @@ from bladeangle.phone.steps import Standing, standing
 
 HERE = Path(__file__).parent
 VERDICTS = {"good": "Good", "usable": "Good enough", "retake": "Take it again"}
+ROLES = {
+    "outlet": "Turned over, from above",
+    "inlet": "Inlet end up, from above",
+    "around": "From the side",
+    "sheet": "Bare ring",
+}
 KINDS = {
     "measure": ("Measure a rotor", "Two photographs, three more from the side make it finer."),
     "shelf": ("Next rotor of the shelf", "Two photographs; it is measured while the next one is photographed."),
@@ -33,7 +39,7 @@ def _templates() -> Any:
     env = Environment(
         loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    env.filters["angle"] = angle_text
+    env.filters["places"] = lambda value, interval: f"{value:.{angle_decimals(interval)}f}"
     return env
 
 
@@ -80,8 +86,9 @@ class Pages:
         """What of a job's page changes."""
         now = standing(self.desk.folder, job)
         progress = self.desk.progress.get(job.id)
+        settled = now.notice is not None or now.record is not None or now.camera is not None
         flags = together(now.record.data["flags"]) if now.record else []
-        latest = max(now.pictures, key=lambda p: p.path.stat().st_mtime_ns, default=None) if not now.notice else None
+        latest = max(now.pictures, key=lambda p: p.path.stat().st_mtime_ns, default=None)
         return self._render(
             "job.html",
             job=job,
@@ -91,15 +98,16 @@ class Pages:
             looking=self.desk.looking(job),
             drawing=drawing(now.wanted) if now.wanted else Markup(""),
             notice=now.notice,
-            latest=latest if latest is not None and latest.check else None,
+            latest=latest if latest is not None and latest.check and not settled else None,
             verdicts=VERDICTS,
             stations=STATIONS,
             record=now.record.data if now.record else None,
             doubts=[f["text"] for f in flags if f["severity"] == "doubt"],
             report=(job.path / "report.html").is_file() and now.record is not None,
             judgements=self._judgements(now),
-            uncalibrated=bool(now.pictures) and not any(p.check.get("calibrated", True) for p in now.pictures),
+            uncalibrated=job.kind != "calibrate" and any(p.check.get("calibrated") is False for p in now.pictures),
             focal=self._focal(now),
+            roles=ROLES,
             rows=[(p, _said(p)) for p in now.pictures],
         )
 

@@ -172,11 +172,10 @@ def next_photograph(pictures: Sequence[Picture], record: Record | None, kind: st
     suggested = suggested_place(record.data["suggestion"] if record else None)
     if suggested is None or kind == "shelf":
         return None
-    words = _side_words(suggested)
     if suggested.above:
-        words = ("Rotor and ring as they stand, not touched.", "From straight above again, the lamp moved to another side.")
-    heading = "Once more from above" if suggested.above else "One more from the side"
-    return Wanted("around", heading, words, suggested, 1, 1, needed=False)
+        again = ("Rotor and ring as they stand, not touched.", "From straight above again, with the lamp elsewhere.")
+        return Wanted("around", "Once more from above", again, suggested, 1, 1, needed=False)
+    return Wanted("around", "One more from the side", _side_words(suggested), suggested, 1, 1, needed=False)
 
 
 def next_side(taken: Sequence[Mapping[str, Any]]) -> Place:
@@ -184,7 +183,8 @@ def next_side(taken: Sequence[Mapping[str, Any]]) -> Place:
 
     taken : what `check` saw in each, with `azimuth_deg` and `tilt_deg` where they are known.
     """
-    known = [(float(v["azimuth_deg"]), 90 - float(v["tilt_deg"])) for v in taken if "azimuth_deg" in v and "tilt_deg" in v]
+    seen = [v for v in taken if "azimuth_deg" in v and "tilt_deg" in v]
+    known = [(float(v["azimuth_deg"]), 90 - float(v["tilt_deg"])) for v in seen]
     first = known[0][0] if known else 0.0
     around = [(first + 120.0 * k) % 360 for k in range(3)]
     free = max(around, key=lambda a: min((_apart(a, b) for b, _ in known), default=360.0)) if known else around[0]
@@ -239,7 +239,8 @@ def _height(place: Place) -> str:
 def _side_words(place: Place) -> tuple[str, ...]:
     return (
         "Rotor and ring as they stand, not touched.",
-        f"{_side_of(place.azimuth_deg)}, look down at about {place.down_deg:.0f} degrees. Keep the ring in the picture.",
+        f"{_side_of(place.azimuth_deg)}, look down at about {place.down_deg:.0f} degrees.",
+        "Keep the ring in the picture.",
     )
 
 
@@ -251,7 +252,7 @@ def _side_of(azimuth_deg: float) -> str:
     if abs(turn) > 160:
         return "From the side opposite the printed arrow"
     side = "to the right" if turn > 0 else "to the left"
-    return f"From {abs(turn):.0f} degrees {side} of the printed arrow"
+    return f"From about {10 * round(abs(turn) / 10)} degrees {side} of the printed arrow"
 
 
 # --- what was seen, against what was asked for ------------------------------------------------------------------------
@@ -277,7 +278,8 @@ def judge(check: Mapping[str, Any], role: str, others: Sequence[Picture]) -> Jud
             return Judged("retake", ("This photograph is here already. Take a new one.",))
         known = other.check
         if known and any(known.get(k) != check[k] for k in ("phone", "width", "height")):
-            return Judged("retake", ("It was taken with another phone or lens than the others. Use the same, without zoom.",))
+            what = "It was taken with another phone or lens than the others. Use the same one, without zoom."
+            return Judged("retake", (what,))
     if not values.get("markers"):
         return Judged("retake", tuple(_sentences(check["lines"], "retake")))
     # the place is judged here, by what was asked for
@@ -299,9 +301,9 @@ def judge(check: Mapping[str, Any], role: str, others: Sequence[Picture]) -> Jud
 def _place_sentence(role: str, tilt_deg: float) -> tuple[str, str] | None:
     if role in ("inlet", "outlet"):
         if tilt_deg > ABOVE_DEG:
-            return "retake", f"It was taken {tilt_deg:.0f} degrees from straight above. Hold the phone level, above the middle."
+            return "retake", f"Taken {tilt_deg:.0f} degrees from straight above. Hold the phone level, over the middle."
         if tilt_deg > ABOVE_GOOD_DEG:
-            return "usable", f"It was taken {tilt_deg:.0f} degrees from straight above; less is better."
+            return "usable", f"Taken {tilt_deg:.0f} degrees from straight above; less is better."
     if role == "around":
         down = 90 - tilt_deg
         if down > 80:

@@ -11,7 +11,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -52,7 +52,7 @@ class Look:
     fellow: Path | None = None
 
     def run(self, progress: Progress) -> dict[str, Any]:
-        """What `check` saw, with the file's hash, ending, size, the phone, and whether the fellow shows the same end."""
+        """What `check` saw, with hash, ending, size, phone, and whether the fellow shows the same end of the rotor."""
         from bladeangle.imaging.photo import read_photo
         from bladeangle.pipeline.check import check_photo
         from bladeangle.pipeline.sorting import same_end_up
@@ -63,7 +63,7 @@ class Look:
         check = check_photo(photo, self.ring, camera, self.diameter_mm)
         values = {k: v if v is None else float(v) if not isinstance(v, bool) else v for k, v in check.values.items()}
         same = False
-        if self.fellow is not None and values["markers"] and check.values["tilt_deg"] < ABOVE_DEG:
+        if self.fellow is not None and float(check.values.get("tilt_deg", 90) or 0) < ABOVE_DEG:
             with contextlib.suppress(BladeangleError):  # the fellow may have been taken away meanwhile
                 same = same_end_up(self.path, self.fellow, self.ring, camera)
         with open(self.path, "rb") as file:
@@ -110,7 +110,8 @@ class Measure:
         limits = None
         if (self.folder / "order.toml").is_file():
             order = read_order(self.folder / "order.toml")
-            limits = {s: (o.angle_deg - o.tolerance_deg, o.angle_deg + o.tolerance_deg) for s, o in order.stations.items()}
+            wanted = order.stations.items()
+            limits = {s: (o.angle_deg - o.tolerance_deg, o.angle_deg + o.tolerance_deg) for s, o in wanted}
             before = self.folder / "before.json"
             write_json(
                 self.folder / "verdict.json",
@@ -125,7 +126,6 @@ class Calibrate:
     """Calibrate the phone whose photographs of the bare ring are in a folder, and write its camera file."""
 
     folder: Path
-    name: str
     ring: Ring
 
     def run(self, progress: Progress) -> None:
@@ -135,8 +135,7 @@ class Calibrate:
         from bladeangle.pipeline.sorting import photos_by_name
 
         found = calibrate(photos_by_name(self.folder).standing, self.ring, progress=progress)
-        camera = found.camera if self.name == self.folder.name else replace(found.camera, name=self.name)
-        write_camera(camera, self.folder / "camera.json")
+        write_camera(found.camera, self.folder / "camera.json")
 
 
 Task = Look | Measure | Calibrate
@@ -153,7 +152,7 @@ def _verdict(record: Any, order: Any, before: Any) -> dict[str, Any]:
 
 
 def camera_for_phone(phone: str, width: int, height: int, cameras: Sequence[Camera]) -> Camera | None:
-    """The calibration that holds for photographs of a phone: of its name and picture size; one without a name fits all."""
+    """The calibration for photographs of a phone, by its name and picture size; one that names none fits any."""
     fits = [c for c in cameras if (c.width, c.height) == (width, height)]
     named = [c for c in fits if c.provenance.get("phone") == phone]
     return next(iter(named or [c for c in fits if not (c.provenance.get("phone") and phone)]), None)
@@ -256,5 +255,3 @@ def phone_of(checks: Sequence[Any]) -> tuple[str, int, int]:
     """Phone and picture size that the first photograph with a check names; nothing known gives ("", 0, 0)."""
     known = next((c for c in checks if c), None)
     return ("", 0, 0) if known is None else (str(known["phone"]), int(known["width"]), int(known["height"]))
-
-
