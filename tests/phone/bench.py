@@ -93,7 +93,17 @@ class Running:
     """The command itself, on an address of its own."""
 
     def __init__(self, folder: Path, port: int = 0, *words: str) -> None:
-        command = [sys.executable, "-m", "bladeangle", "phone", str(folder), "--ring", str(RING), "--camera", str(CAMERA)]
+        command = [
+            sys.executable,
+            "-m",
+            "bladeangle",
+            "phone",
+            str(folder),
+            "--ring",
+            str(RING),
+            "--camera",
+            str(CAMERA),
+        ]
         command += ["--address", "127.0.0.1", "--port", str(port), *words]
         environment = os.environ | {"PYTHONPATH": str(ROOT)}
         self.process = subprocess.Popen(

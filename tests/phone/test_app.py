@@ -65,7 +65,9 @@ def test_the_report_is_served_with_its_own_policy_and_none_of_our_rights(measure
         answer = phone.get("/job/rotor-1/report")
         assert answer.status_code == 200 and answer.text.rstrip().endswith("</html>")
         policy = answer.headers["content-security-policy"]
-        assert "script-src 'sha256-" in policy and "sandbox allow-scripts" in policy and "allow-same-origin" not in policy
+        assert (
+            "script-src 'sha256-" in policy and "sandbox allow-scripts" in policy and "allow-same-origin" not in policy
+        )
         assert "connect-src" not in policy and "default-src 'none'" in policy
         assert "Heron &lt;b&gt;" in answer.text and "<b>" not in answer.text.split("<style>")[0]
 
@@ -139,6 +141,7 @@ def test_what_is_no_whole_photograph_never_counts(tmp_path: Path, content: bytes
     assert list((tmp_path / ".phone" / "uploads").glob("*.part")) == []
 
 
+@pytest.mark.slow
 def test_two_phones_at_once_each_have_their_own_rotor(tmp_path: Path) -> None:
     with client(tmp_path) as phone:
         jobs = [start(phone, title=f"rotor of phone {k}") for k in (1, 2)]
@@ -146,9 +149,13 @@ def test_two_phones_at_once_each_have_their_own_rotor(tmp_path: Path) -> None:
 
         def way(job: str, first: str) -> None:
             pair = {"outlet": OUTLET, "inlet": INLET}
-            answers[job] = [send(phone, job, role, pair[role])["verdict"] for role in sorted(pair, reverse=first == "outlet")]
+            answers[job] = [
+                send(phone, job, role, pair[role])["verdict"] for role in sorted(pair, reverse=first == "outlet")
+            ]
 
-        threads = [threading.Thread(target=way, args=(job, role)) for job, role in zip(jobs, ("outlet", "inlet"), strict=True)]
+        threads = [
+            threading.Thread(target=way, args=(job, role)) for job, role in zip(jobs, ("outlet", "inlet"), strict=True)
+        ]
         for thread in threads:
             thread.start()
         for thread in threads:
@@ -159,7 +166,10 @@ def test_two_phones_at_once_each_have_their_own_rotor(tmp_path: Path) -> None:
     for job in jobs:
         record = read_record(tmp_path / "rotors" / job / "record.json")
         assert record.data["name"] == f"rotor of phone {job[-1]}"
-        assert {p["name"]: p["standing"] for p in record.data["photos"]} == {"inlet.jpg": "inlet_up", "outlet.jpg": "outlet_up"}
+        assert {p["name"]: p["standing"] for p in record.data["photos"]} == {
+            "inlet.jpg": "inlet_up",
+            "outlet.jpg": "outlet_up",
+        }
 
 
 def test_two_tabs_that_send_the_same_photograph_make_one(tmp_path: Path) -> None:
@@ -178,6 +188,7 @@ def test_two_tabs_that_send_the_same_photograph_make_one(tmp_path: Path) -> None
         assert (tmp_path / "rotors" / job / "outlet.jpg").read_bytes() == OUTLET
 
 
+@pytest.mark.slow
 def test_a_re_pitch_is_judged_against_its_order(measured: Path, tmp_path: Path) -> None:
     import shutil
 
@@ -200,6 +211,7 @@ def test_a_re_pitch_is_judged_against_its_order(measured: Path, tmp_path: Path) 
     assert verdict["verdict"] == "not conforming" and verdict["change"] is True
 
 
+@pytest.mark.slow
 def test_the_next_rotor_of_the_shelf_needs_no_words(tmp_path: Path) -> None:
     with client(tmp_path) as phone:
         job = start(phone, "shelf")
@@ -213,7 +225,9 @@ def test_the_next_rotor_of_the_shelf_needs_no_words(tmp_path: Path) -> None:
 
 def test_without_a_calibration_it_is_said_and_another_phones_is_not_used(tmp_path: Path) -> None:
     other = read_camera(CAMERA)
-    other = type(other)(other.name, other.width, other.height, other.parameters, other.covariance, True, {"phone": "Other 3"})
+    other = type(other)(
+        other.name, other.width, other.height, other.parameters, other.covariance, True, {"phone": "Other 3"}
+    )
     with client(tmp_path, known(camera=other)) as phone:
         job = start(phone)
         send(phone, job, "outlet", OUTLET)
@@ -222,6 +236,7 @@ def test_without_a_calibration_it_is_said_and_another_phones_is_not_used(tmp_pat
     assert check["calibrated"] is False and check["phone"] == "Workshop Pocket 7"
 
 
+@pytest.mark.slow
 def test_a_phone_is_calibrated_and_used_from_then_on(tmp_path: Path) -> None:
     ring = trial_ring()
     camera = np.array([1150.0, 803.0, 596.0, 0.03, -0.04, 0.0003, -0.0004, 0.0])
@@ -229,7 +244,9 @@ def test_a_phone_is_calibrated_and_used_from_then_on(tmp_path: Path) -> None:
         assert "No phone is calibrated yet" in phone.get("/").text
         job = start(phone, "calibrate")
         assert job == "camera-1"
-        for k, (tilt, azimuth, roll) in enumerate([(3, 10, 0), (30, 70, 0), (38, 160, 90), (42, 250, 0), (35, 330, 90)]):
+        for k, (tilt, azimuth, roll) in enumerate(
+            [(3, 10, 0), (30, 70, 0), (38, 160, 90), (42, 250, 0), (35, 330, 90)]
+        ):
             light = light_of(ring, shot(camera, tilt, azimuth, 320.0, roll))
             ok, data = cv2.imencode(".png", encode(light, noise=0.01, rng=np.random.default_rng(k)))
             answer = send(phone, job, "sheet", data.tobytes())

@@ -41,7 +41,8 @@ def test_a_new_job_has_a_name_of_ours_whatever_its_title(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(
-    "name", ["", ".", "..", "rotor-0", "rotor-01", "rotor-1/..", "../rotor-1", "rotor-1\0", "ROTOR-1", "rotor-1\n", "key"]
+    "name",
+    ["", ".", "..", "rotor-0", "rotor-01", "rotor-1/..", "../rotor-1", "rotor-1\0", "ROTOR-1", "rotor-1\n", "key"],
 )
 def test_no_other_name_is_a_job(tmp_path: Path, name: str) -> None:
     place = Folder(tmp_path)

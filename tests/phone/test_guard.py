@@ -51,7 +51,9 @@ def test_no_other_secret_opens_anything(tmp_path: Path, wrong: str, where: str) 
         assert files(tmp_path) == before
 
 
-@pytest.mark.parametrize("host", ["evil.example", "evil.example:8337", "127.0.0.1", "127.0.0.1:80", f"{HOST}.evil.example", ""])
+@pytest.mark.parametrize(
+    "host", ["evil.example", "evil.example:8337", "127.0.0.1", "127.0.0.1:80", f"{HOST}.evil.example", ""]
+)
 def test_other_hosts_are_refused(tmp_path: Path, host: str) -> None:
     """As when a name of an attacker's is made to point here (DNS rebinding)."""
     key = Folder(tmp_path).key()
@@ -61,7 +63,9 @@ def test_other_hosts_are_refused(tmp_path: Path, host: str) -> None:
             assert answer.status_code == 421 and "set-cookie" not in answer.headers
 
 
-@pytest.mark.parametrize("origin", ["http://evil.example", "null", f"https://{HOST}", f"{ORIGIN}.evil.example", "", None])
+@pytest.mark.parametrize(
+    "origin", ["http://evil.example", "null", f"https://{HOST}", f"{ORIGIN}.evil.example", "", None]
+)
 def test_other_origins_change_nothing(tmp_path: Path, origin: str | None) -> None:
     with client(tmp_path) as browser:
         del browser.headers["origin"]
@@ -122,8 +126,16 @@ def test_bodies_of_other_kinds_and_sizes_are_refused(tmp_path: Path) -> None:
         told = {"job": job, "role": "inlet", "replaced": "", "size": 100}
         assert browser.put(f"/upload/{TOKEN}", content=json.dumps(told)).status_code == 415
         deep = b"[" * 3000
-        assert browser.put(f"/upload/{TOKEN}", content=deep, headers={"content-type": "application/json"}).status_code == 400
-        assert browser.post("/jobs", content=b"k=" + b"x" * 5000, headers={"content-type": "application/x-www-form-urlencoded"}).status_code == 413
+        assert (
+            browser.put(f"/upload/{TOKEN}", content=deep, headers={"content-type": "application/json"}).status_code
+            == 400
+        )
+        assert (
+            browser.post(
+                "/jobs", content=b"k=" + b"x" * 5000, headers={"content-type": "application/x-www-form-urlencoded"}
+            ).status_code
+            == 413
+        )
         assert browser.post("/jobs", files={"kind": b"shelf"}).status_code in (413, 415)
         assert browser.put(f"/upload/{TOKEN}", json=told).status_code == 200
         for headers, status in (
@@ -153,7 +165,16 @@ def test_script_in_a_name_stays_text(tmp_path: Path) -> None:
 def test_every_answer_has_a_strict_policy_and_pages_need_no_other(tmp_path: Path) -> None:
     with client(tmp_path) as browser:
         job = start(browser, "measure")
-        for path in ("/", "/part", "/style.css", "/script.js", "/new/measure", "/new/verify", f"/job/{job}", "/nothing"):
+        for path in (
+            "/",
+            "/part",
+            "/style.css",
+            "/script.js",
+            "/new/measure",
+            "/new/verify",
+            f"/job/{job}",
+            "/nothing",
+        ):
             answer = browser.get(path)
             policy = answer.headers["content-security-policy"]
             assert "default-src 'none'" in policy and "unsafe" not in policy and "frame-ancestors 'none'" in policy
@@ -169,6 +190,7 @@ def test_every_answer_has_a_strict_policy_and_pages_need_no_other(tmp_path: Path
 
 def test_what_goes_wrong_inside_is_not_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with client(tmp_path) as browser:
+
         def fail(_: Any) -> None:
             raise RuntimeError(f"secret of {tmp_path}")
 

@@ -165,7 +165,11 @@ def test_cut_twice_and_killed_once_nothing_is_lost(tmp_path: Path) -> None:
         assert second.link == first.link
         with second.browser() as phone:
             assert received(phone, token) == 500_000
-            assert send(phone, job, "inlet", INLET, token=token) == {"verdict": "good", "sentences": [], "name": "inlet"}
+            assert send(phone, job, "inlet", INLET, token=token) == {
+                "verdict": "good",
+                "sentences": [],
+                "name": "inlet",
+            }
             second.kill()  # while it measures
     finally:
         second.kill()

@@ -161,7 +161,9 @@ def test_what_is_to_be_taken_again_comes_first_and_may_be_used_anyway() -> None:
 
 def test_without_a_ring_nothing_else_is_told_and_it_cannot_be_used() -> None:
     line = {"what": "ring", "verdict": "retake", "seen": "no markers found", "advice": "Step back."}
-    judged = judge({"sha256": "new", "phone": "", "width": 1, "height": 1, "lines": [line], "values": {"markers": 0}}, "inlet", [])
+    judged = judge(
+        {"sha256": "new", "phone": "", "width": 1, "height": 1, "lines": [line], "values": {"markers": 0}}, "inlet", []
+    )
     assert (judged.verdict, judged.usable_anyway) == ("retake", False)
     assert judged.sentences == ("Step back. Ring: no markers found.",)
 

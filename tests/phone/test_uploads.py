@@ -78,7 +78,14 @@ def test_files_are_not_named_by_the_phone(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("role", "replaced", "size"),
-    [("inlet", "", 0), ("inlet", "", MOST_BYTES + 1), ("inlet", "", -5), ("x", "", 9), ("inlet", "../a", 9), ("inlet", "inlet.jpg", 9)],
+    [
+        ("inlet", "", 0),
+        ("inlet", "", MOST_BYTES + 1),
+        ("inlet", "", -5),
+        ("x", "", 9),
+        ("inlet", "../a", 9),
+        ("inlet", "inlet.jpg", 9),
+    ],
 )
 def test_what_is_no_photograph_is_refused_before_it_comes(tmp_path: Path, role: str, replaced: str, size: int) -> None:
     place = Uploads(Folder(tmp_path))
