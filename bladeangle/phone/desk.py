@@ -50,7 +50,8 @@ class Desk:
         for upload in self.uploads.waiting():
             self.arrived(upload)
         for job in self.folder.jobs():
-            self.advance(job)
+            if not self.folder.settled(job):
+                self.advance(job)
 
     async def close(self) -> None:
         """End everything; what is not finished is found again by `resume`."""

@@ -20,6 +20,7 @@ import os
 import re
 import secrets
 import shutil
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -166,6 +167,12 @@ class Folder:
         named = photos_by_name(job.path)
         return [_picture(path) for path in sorted((*named.standing, *named.turned), key=_order)]
 
+    def settled(self, job: Job) -> bool:
+        """Whether a result is newer than every photograph, so that nothing waits to be measured."""
+        results = [_time(job.path / name) for name in ("record.json", "camera.json", "failure.json")]
+        named = photos_by_name(job.path)
+        return max(results) > max((_time(p) for p in (*named.standing, *named.turned)), default=0)
+
     def notice(self, job: Job) -> Picture | None:
         """The photograph that was set aside last, to be taken again; None when others came after it."""
         latest = max((p for p in _aside(job) if not _check_of(p).get("replaced")), key=_time, default=None)
@@ -189,10 +196,11 @@ class Folder:
         if name in names:
             self.set_aside(job, name, replaced=True)
         (job.path / "checks").mkdir(exist_ok=True)
-        write_json(job.path / "checks" / f"{name}.json", check)
+        now = time.time_ns()
+        write_json(job.path / "checks" / f"{name}.json", dict(check) | {"time_ns": now})
         target = job.path / f"{name}{suffix}"
         os.replace(file, target)
-        os.utime(target)
+        os.utime(target, ns=(now, now))
         return name
 
     def keep_aside(self, job: Job, file: Path, suffix: str, role: str, check: Mapping[str, Any]) -> str:
@@ -284,7 +292,10 @@ def _hash_of(path: Path, _size: int, _time_ns: int) -> str:
 
 
 def _picture(path: Path) -> Picture:
-    sha256, check = hash_of(path), _check_of(path)
+    check = _check_of(path)
+    # a file that is as it was kept need not be read again, of which a shelf has gigabytes
+    kept = check.get("time_ns") == _time(path) and isinstance(check.get("sha256"), str)
+    sha256 = check["sha256"] if kept else hash_of(path)
     # what was seen in another file of that name does not count
     return Picture(path.stem, path, sha256, check if check.get("sha256") == sha256 else {})
 

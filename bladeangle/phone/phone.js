@@ -69,6 +69,7 @@
             found = await ask("GET", row.token);
           }
         }
+        if (found.status === 507) say("Not taken yet", [found.data.sentence]);
         if (found.status === 429 || found.status >= 500) throw new Error("later");
         if (found.status === 422 && begun) { begun = false; throw new Error("again"); }
         if (found.status !== 200) {

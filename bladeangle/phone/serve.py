@@ -6,8 +6,11 @@ import errno
 import ipaddress
 import logging
 import socket
+import time
+import weakref
 from collections.abc import Callable
 from io import StringIO
+from typing import Any
 
 from bladeangle.base.errors import OutputError, UsageError
 from bladeangle.phone.app import application
@@ -90,6 +93,19 @@ def serve(desk: Desk, key: str, listens: socket.socket, started: Callable[[], No
         names.add(f"localhost:{listens.getsockname()[1]}")
 
     class Server(uvicorn.Server):
+        """Ends connections that never ask anything, of which an attacker could open all there may be."""
+
+        def __init__(self, config: uvicorn.Config) -> None:
+            super().__init__(config)
+            self.silent: weakref.WeakKeyDictionary[Any, float] = weakref.WeakKeyDictionary()
+
+        async def on_tick(self, counter: int) -> bool:
+            now = time.monotonic()
+            for line in [c for c in self.server_state.connections if getattr(c, "cycle", None) is None]:
+                if now - self.silent.setdefault(line, now) > IDLE_S:
+                    line.transport.close()  # type: ignore[union-attr]
+            return await super().on_tick(counter)
+
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             if self.started:

@@ -71,6 +71,7 @@ class Standing:
 
     record, camera : the result, when it is of exactly the photographs that count now. failure : message and hint of the
     last trial with these photographs, None when there was none. due : it is to be measured now, unasked.
+    more : role in which further photographs may be added at will, empty when none yet.
     """
 
     job: Job
@@ -84,6 +85,7 @@ class Standing:
     digest: str
     due: bool
     possible: bool
+    more: str = ""
 
 
 def standing(folder: Folder, job: Job) -> Standing:
@@ -98,17 +100,19 @@ def standing(folder: Folder, job: Job) -> Standing:
     wanted = next_sheet(pictures) if job.kind == "calibrate" else next_photograph(pictures, record, job.kind)
     if job.kind == "calibrate":
         possible = len(pictures) >= 4
+        more = "sheet" if wanted is None else ""
         complete = len(pictures) >= len(SHEETS)
     else:
         roles = [p.role for p in pictures]
         sides = roles.count("around")
+        more = "around" if {"inlet", "outlet"} <= set(roles) and not (wanted and wanted.of > 1) else ""
         possible = "inlet" in roles or "outlet" in roles
         complete = {"inlet", "outlet"} <= set(roles) and (sides == 0 or sides >= len(SIDES_DOWN_DEG))
     due = complete and record is None and camera is None and failure is None
     verdict = read_json(job.path / "verdict.json") if job.kind == "verify" and record is not None else {}
     judged = verdict if verdict.get("digest") == digest else None
     return Standing(
-        job, pictures, folder.notice(job), wanted, record, camera, failure, judged, digest, due, possible
+        job, pictures, folder.notice(job), wanted, record, camera, failure, judged, digest, due, possible, more
     )  # fmt: skip
 
 
@@ -127,7 +131,7 @@ def _record(job: Job, pictures: Sequence[Picture]) -> Record | None:
     return None
 
 
-@functools.lru_cache(maxsize=32)
+@functools.lru_cache(maxsize=128)
 def _read_record(path: Path, _time_ns: int) -> Record:
     return read_record(path)
 

@@ -218,12 +218,13 @@ class Worker:
         if self._process is None or self._done >= TASKS_A_PROCESS or not self._process.is_alive():
             self.stop()
             self._start()
-        assert self._link is not None
+        link = self._link
+        assert link is not None
         self._done += 1
         try:
-            self._link.send(task)
+            link.send(task)
             while True:
-                kind, content = self._link.recv()
+                kind, content = link.recv()
                 if kind == "result":
                     return content
                 loop.call_soon_threadsafe(progress, content)

@@ -126,7 +126,8 @@ def test_a_rotor_that_was_not_turned_over_is_noticed(tmp_path: Path) -> None:
     ("content", "words"),
     [
         (b"GIF89a" + b"x" * 5000, "not a photograph"), (b"\xff\xd8\xff" + b"x" * 5000, "damaged"),
-        (INLET[:900_000], "damaged"), (b"<svg onload=alert(1)>", "not a photograph"), (b"PK\x03\x04" * 500, "not a photograph"),
+        (INLET[:900_000], "damaged"), (b"<svg onload=alert(1)>", "not a photograph"),
+        (b"PK\x03\x04" * 500, "not a photograph"),
     ],
     ids=["gif", "no jpeg", "cut", "svg", "zip"],
 )  # fmt: skip
@@ -248,7 +249,7 @@ def test_a_phone_is_calibrated_and_used_from_then_on(tmp_path: Path) -> None:
             [(3, 10, 0), (30, 70, 0), (38, 160, 90), (42, 250, 0), (35, 330, 90)]
         ):
             light = light_of(ring, shot(camera, tilt, azimuth, 320.0, roll))
-            ok, data = cv2.imencode(".png", encode(light, noise=0.01, rng=np.random.default_rng(k)))
+            _, data = cv2.imencode(".png", encode(light, noise=0.01, rng=np.random.default_rng(k)))
             answer = send(phone, job, "sheet", data.tobytes())
             assert answer["name"] == f"sheet-{k + 1}", answer
         part = phone.get(f"/job/{job}/part").text
@@ -269,7 +270,7 @@ def test_photographs_that_cannot_be_measured_are_told_and_may_be_tried_again(tmp
         job = start(phone)
         for k, role in enumerate(("outlet", "inlet")):
             light = light_of(ring, shot(camera, 2.0, 90.0 * k, 320.0, 0))
-            ok, data = cv2.imencode(".png", encode(light, noise=0.01, rng=np.random.default_rng(k)))
+            _, data = cv2.imencode(".png", encode(light, noise=0.01, rng=np.random.default_rng(k)))
             answer = send(phone, job, role, data.tobytes())
             assert answer["verdict"] == "retake"
             assert any("No rotor" in s for s in answer["sentences"])

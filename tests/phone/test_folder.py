@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import stat
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -91,6 +92,29 @@ def test_what_was_seen_in_another_file_of_that_name_does_not_count(tmp_path: Pat
     assert place.pictures(job)[0].check["verdict"] == "good"
     (job.path / "inlet.jpg").write_bytes(b"put there by hand")
     assert place.pictures(job)[0].check == {}
+
+
+def _noting(read: list[Path]) -> Callable[[Path], str]:
+    def hash_of(path: Path) -> str:
+        read.append(path)
+        return "another"
+
+    return hash_of
+
+
+def test_a_file_that_is_as_it_was_kept_is_not_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = Folder(tmp_path)
+    job = place.new_job("measure")
+    place.keep(job, photo(place, b"1"), ".jpg", "inlet", "", check(b"1"))
+    read: list[Path] = []
+    monkeypatch.setattr(room, "hash_of", _noting(read))
+    assert place.pictures(job)[0].sha256 == check(b"1")["sha256"] and read == []
+    assert not place.settled(job)
+    (job.path / "record.json").touch()
+    assert place.settled(job)
+    (job.path / "inlet.jpg").write_bytes(b"2")
+    assert place.pictures(job)[0].sha256 == "another" and read == [job.path / "inlet.jpg"]
+    assert not place.settled(job)
 
 
 def test_a_photograph_set_aside_is_told_until_another_comes_and_may_be_used(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from bladeangle.phone.folder import Folder
 from bladeangle.phone.guard import BURST, COOKIE, MOST_ADDRESSES, Buckets
 
 TOKEN = "0123456789abcdef" * 2
+TOLD = {"job": "rotor-1", "role": "inlet", "replaced": "", "size": 9}
 OCTETS = {"content-type": "application/octet-stream", "upload-offset": "0"}
 
 
@@ -87,7 +88,8 @@ def test_a_request_that_a_browser_marks_as_from_elsewhere_changes_nothing(tmp_pa
 @pytest.mark.parametrize(
     "path",
     [
-        "/job/..%2f..%2fetc/report", "/job/../.phone/key", "/.phone/key", "/job/rotor-1/../../../etc/passwd", "/rotors/",
+        "/job/..%2f..%2fetc/report", "/job/../.phone/key", "/.phone/key", "/rotors/",
+        "/job/rotor-1/../../../etc/passwd",
         "/job/rotor-1/report/../../key", "/job/rotor-1%00/part", "/upload/..%2f..%2fkey", "/static/", "/new/shelf",
         "/job/rotor-1/report", "/job/rotor-1/inlet.jpg", "/job/rotor-1/job.json", "/jobs",
     ],
@@ -105,10 +107,8 @@ def test_no_path_leads_out_or_to_a_list(tmp_path: Path, path: str) -> None:
 @pytest.mark.parametrize(
     "told",
     [
-        {}, [], "x", 7, {"job": "rotor-1"}, {"job": "rotor-1", "role": "inlet", "replaced": "", "size": True},
-        {"job": "rotor-1", "role": "inlet", "replaced": "", "size": 1e9}, {"job": "../x", "role": "inlet", "replaced": "", "size": 9},
-        {"job": "rotor-1", "role": "../../x", "replaced": "", "size": 9}, {"job": "rotor-1", "role": "inlet", "replaced": "../a", "size": 9},
-        {"job": "rotor-1", "role": "sheet", "replaced": "", "size": 9}, {"job": "rotor-1", "role": "inlet", "replaced": "", "size": 2_000_000_000},
+        {}, [], "x", 7, {"job": "rotor-1"}, TOLD | {"size": True}, TOLD | {"size": 1e9}, TOLD | {"size": 2_000_000_000},
+        TOLD | {"job": "../x"}, TOLD | {"role": "../../x"}, TOLD | {"replaced": "../a"}, TOLD | {"role": "sheet"},
     ],
 )  # fmt: skip
 def test_what_an_upload_is_told_to_be_is_checked(tmp_path: Path, told: Any) -> None:

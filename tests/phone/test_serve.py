@@ -257,8 +257,8 @@ def stream(running: Running, path: str, mb: int, own: bool, method: str = "PATCH
     piece = os.urandom(1_000_000)
     base = f"Cookie: bladeangle={running.key}\r\nOrigin: http://127.0.0.1:{running.port}\r\n" if own else ""
     head = (
-        f"{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{running.port}\r\n{base}Content-Type: application/octet-stream\r\n"
-        "Upload-Offset: 0\r\nTransfer-Encoding: chunked\r\n\r\n"
+        f"{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{running.port}\r\n{base}"
+        "Content-Type: application/octet-stream\r\nUpload-Offset: 0\r\nTransfer-Encoding: chunked\r\n\r\n"
     )
     with socket.create_connection(("127.0.0.1", running.port), timeout=30) as line:
         with contextlib.suppress(OSError):
@@ -270,6 +270,20 @@ def stream(running: Running, path: str, mb: int, own: bool, method: str = "PATCH
             while more := line.recv(65536):
                 answer += more
     return (int(answer.split()[1]) if answer else 0), answer
+
+
+@pytest.mark.slow
+def test_connections_that_ask_nothing_are_ended_and_others_get_their_turn(running: Running) -> None:
+    silent = [socket.create_connection(("127.0.0.1", running.port), timeout=PATIENCE_S) for _ in range(70)]
+    try:
+        silent[0].sendall(b"GET / HTTP/1.1\r\nHost: ")  # and no more
+        assert running.request("GET", "/")[0] == 503
+        for line in silent:
+            assert line.recv(100) == b"", "it is ended"
+        assert running.request("GET", "/")[0] == 200
+    finally:
+        for line in silent:
+            line.close()
 
 
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs /proc")
