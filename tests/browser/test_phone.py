@@ -12,7 +12,6 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "phone"))
 from bench import PHOTOS, Running
-from conftest import refuse
 
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True, "device_scale_factor": 2}
 #: Everything that is waited for, ms.
@@ -36,9 +35,13 @@ def phone(browser: Any, running: Running) -> Iterator[Any]:
     troubles: list[str] = []
     ours = f"http://127.0.0.1:{running.port}/"
 
+    def refuse(dialog: Any) -> None:
+        troubles.append(f"dialog: {dialog.message}")
+        dialog.dismiss()
+
     def watch(page: Any) -> None:
         page.on("pageerror", lambda error: troubles.append(f"error: {error}"))
-        page.on("dialog", lambda dialog: refuse(dialog, troubles))
+        page.on("dialog", refuse)
         page.on("console", lambda m: None if "Failed to load" in m.text else troubles.append(f"console: {m.text}"))
         page.on("request", lambda r: None if r.url.startswith((ours, "data:", "blob:")) else troubles.append(r.url))
 

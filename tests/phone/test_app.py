@@ -206,7 +206,7 @@ def test_a_re_pitch_is_judged_against_its_order(measured: Path, tmp_path: Path) 
         for role, content in (("outlet", OUTLET), ("inlet", INLET)):
             send(phone, job, role, content)
         part = wait_for(phone, job, "Not conforming")
-        assert "exits lower" in part and "mean exit" in part and "changes" in part
+        assert "exits lower" in part and "Mean exit" in part and "changes" in part
         assert "not conforming" in phone.get("/part").text
     verdict = read_json(folder / "rotors" / job / "verdict.json")
     assert verdict["verdict"] == "not conforming" and verdict["change"] is True
