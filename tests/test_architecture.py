@@ -134,7 +134,7 @@ def test_photographs_are_read_in_one_module(module: str) -> None:
 
 def test_every_package_imported_is_declared() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    extras = [line for name in ("heic", "dask") for line in project["optional-dependencies"][name]]
+    extras = [line for name in ("heic", "dask", "phone") for line in project["optional-dependencies"][name]]
     declared = {re.match(r"[\w-]+", line)[0].lower() for line in project["dependencies"] + extras}  # type: ignore[index]
     packages = {
         "cv2": "opencv-python", "jsonschema_rs": "jsonschema-rs", "PIL": "pillow", "pillow_heif": "pillow-heif",

@@ -33,6 +33,7 @@ COMMANDS = {
     "plan": "Plan the shot: camera places and the uncertainty to expect.",
     "calibrate": "Calibrate a phone from photographs of the bare ring.",
     "check": "Look at a photograph just taken: take it again or go on.",
+    "phone": "Photograph with a phone, without a cable.",
     "measure": "Measure a rotor's blade angles from photographs.",
     "correct": "Correct edges that were followed wrongly.",
     "report": "Make a report of a rotor or a shelf.",

@@ -119,6 +119,7 @@ def check_photo(
             "tips_clipped_share": glare,
             "tips_dark_share": dark,
             "tilt_deg": pose.obliquity_deg,
+            "azimuth_deg": float(np.degrees(np.arctan2(pose.eye_mm[1], pose.eye_mm[0])) % 360),
             "distance_mm": distance,
             "scale_px_per_mm": scale * photo.reduction,
             "rotor_seen": rotor,

@@ -294,19 +294,20 @@ class _Look:
     discs: Array
 
 
-def _look(path: Path, ring: Ring, camera: Camera | None) -> _Look:
+def _look(path: Path, ring: Ring, camera: Camera | None, heights_mm: Array = HEIGHTS_MM) -> _Look:
     photo = read_photo(path)
     camera = camera_for(photo, camera, []).reduced(photo.reduction)
-    return _look_at(path, photo, start_pose(sight_ring(photo, ring), ring, camera.parameters, photo.name), camera)
+    pose = start_pose(sight_ring(photo, ring), ring, camera.parameters, photo.name)
+    return _look_at(path, photo, pose, camera, heights_mm)
 
 
-def _look_at(path: Path, photo: Photo, pose: Pose, camera: Camera) -> _Look:
+def _look_at(path: Path, photo: Photo, pose: Pose, camera: Camera, heights_mm: Array = HEIGHTS_MM) -> _Look:
     cv2 = import_cv2()
     axis = np.arange(-DISC_MM, DISC_MM + PITCH_MM / 2, PITCH_MM)
     x, y = np.meshgrid(axis, axis)
     disc = np.hypot(x, y) < DISC_MM
-    discs = np.empty((len(HEIGHTS_MM), 2, int(disc.sum())))
-    for k, height in enumerate(HEIGHTS_MM):
+    discs = np.empty((len(heights_mm), 2, int(disc.sum())))
+    for k, height in enumerate(heights_mm):
         points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, height)])
         seen = profiles.sample(photo.grey, to_pixels(points, pose, camera).T.reshape(2, *x.shape))
         image = np.sqrt(np.maximum(np.nan_to_num(seen), 0))
@@ -328,6 +329,15 @@ def _alike(one: _Look, other: _Look) -> Array:
     """Correlation (heights,) of two photographs' discs."""
     out: Array = (one.discs * other.discs).sum(2).mean(1)
     return out
+
+
+def same_end_up(one: Path, other: Path, ring: Ring, camera: Camera | None) -> bool:
+    """Whether two photographs from straight above show the same end of the hub; errors as `read_photo`, `sight_ring`.
+
+    Heights are tried in coarse steps, as an answer is waited for: half of one changes the scale by a hundredth.
+    """
+    looks = [_look(path, ring, camera, HEIGHTS_MM[::3]) for path in (one, other)]
+    return bool(_alike(*looks).max() > SAME)
 
 
 def _best(group: Sequence[_Look]) -> Path:
