@@ -17,19 +17,21 @@ from bladeangle.pipeline.sorting import photos_by_name
 INVENTORY = "inventory.sqlite"
 STANDINGS = {"inlet_up": "standing", "outlet_up": "turned", "turned": "turned", "": "standing"}
 LIMIT_BYTES = 20_000_000
+#: Columns of a manifest that tell something of a rotor; all but the tips' condition are diameters.
+TOLD = ("diameter_mm", "diameter_leading_mm", "diameter_trailing_mm", "bore_mm", "tips")
 
 
 @dataclass(frozen=True)
 class Job:
     """One rotor: its name and its photographs with the inlet end up and with the outlet end up.
 
-    diameter_mm : over the tips, measured with calipers, if it was.
+    told : what was told of it, by the name of the measurement's option: diameters, bore, tips (`TOLD`).
     """
 
     rotor: str
     standing: tuple[Path, ...]
     turned: tuple[Path, ...] = ()
-    diameter_mm: float | None = None
+    told: tuple[tuple[str, float | str], ...] = ()
 
 
 def rotor_name(raw: str) -> str:
@@ -67,7 +69,7 @@ def _job_in(folder: Path) -> Job:
 
 
 def jobs_of_manifest(path: Path) -> list[Job]:
-    """Jobs from a CSV file with the columns rotor, photo and standing, and perhaps diameter_mm; a line a photograph.
+    """Jobs from a CSV file with the columns rotor, photo and standing, and perhaps those of `TOLD`; a line a photograph.
 
     Photographs are relative to the file. `standing` is inlet_up (also when empty), outlet_up or turned. Separated by
     commas or semicolons, UTF-8.
@@ -101,20 +103,31 @@ def jobs_of_manifest(path: Path) -> list[Job]:
             rotor, photo, standing = ((row[c] or "").strip() for c in ("rotor", "photo", "standing"))
             if not (rotor and photo and standing.lower() in STANDINGS):
                 raise DefinitionError(f"{shown}, line {rows.line_num}: not a rotor, a photograph and a standing.", hint)
-            job = found.setdefault(rotor, {"standing": [], "turned": [], "diameter_mm": None})
+            job = found.setdefault(rotor, {"standing": [], "turned": [], "told": {}})
             job[STANDINGS[standing.lower()]].append((path.parent / photo).absolute())
-            if text := (row.get("diameter_mm") or "").strip():
-                job["diameter_mm"] = float(text)
-                if not 1 <= job["diameter_mm"] <= 10_000:
-                    raise ValueError("a diameter is out of range")
+            for column in TOLD:
+                if text := (row.get(column) or "").strip():
+                    job["told"][column] = _told(column, text)
     except (csv.Error, ValueError) as error:
         raise DefinitionError(f"{shown}, line {rows.line_num}: {safe_name(str(error))}.", hint) from error
     if not found:
         raise DefinitionError(f"{shown} names no photographs.", hint)
     return [
-        Job(rotor_name(rotor), tuple(job["standing"]), tuple(job["turned"]), job["diameter_mm"])
+        Job(rotor_name(rotor), tuple(job["standing"]), tuple(job["turned"]), tuple(sorted(job["told"].items())))
         for rotor, job in found.items()
     ]
+
+
+def _told(column: str, text: str) -> float | str:
+    """The value of a column that tells something of a rotor; ValueError when it is none."""
+    if column == "tips":
+        if text not in ("any", "new"):
+            raise ValueError("tips are any or new")
+        return text
+    diameter = float(text)
+    if not 1 <= diameter <= 10_000:
+        raise ValueError("a diameter is out of range")
+    return diameter
 
 
 def reason(error: Exception) -> str:

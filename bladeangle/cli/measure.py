@@ -9,10 +9,13 @@ from typing import TYPE_CHECKING
 import click
 
 from bladeangle.cli.options import (
+    bore_option,
     camera_option,
     check_bar_option,
     detail,
+    diameter_leading_option,
     diameter_option,
+    diameter_trailing_option,
     json_option,
     note,
     quiet_option,
@@ -20,6 +23,7 @@ from bladeangle.cli.options import (
     spare_inputs,
     station_length_option,
     station_skip_option,
+    tips_option,
     verbose_option,
 )
 
@@ -70,6 +74,10 @@ class Turned(click.Command):
 @camera_option
 @ring_option
 @diameter_option
+@diameter_leading_option
+@diameter_trailing_option
+@tips_option
+@bore_option
 @check_bar_option
 @station_length_option
 @station_skip_option
@@ -94,6 +102,10 @@ def measure(
     camera: Path | None,
     ring: Path,
     diameter_mm: float | None,
+    tips: str,
+    diameter_leading_mm: float | None,
+    diameter_trailing_mm: float | None,
+    bore_mm: float | None,
     check_bar_mm: float | None,
     length_mm: float,
     skip_mm: float,
@@ -130,8 +142,9 @@ def measure(
     known = None if camera is None else read_camera(camera)
     changed = None if edits is None else read_edits(edits)
     options = Options(
-        diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
-    )
+        diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm,
+        tips=tips, diameter_leading_mm=diameter_leading_mm, diameter_trailing_mm=diameter_trailing_mm, bore_mm=bore_mm,
+    )  # fmt: skip
     told = _sorted(photos, turned, mixed, definition, known, options)
     found = measure_rotor(told.standing, told.turned, definition, known, options, detail, changed)
     if told.flag is not None:

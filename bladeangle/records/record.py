@@ -236,6 +236,8 @@ def _check_sense(data: dict[str, Any], source: str) -> None:
         for part in ("curve", "points"):
             columns = b.get(part) or {}
             insist(len({len(v) for v in columns.values()}) <= 1, f"blade {b['number']}'s {part} has unequal columns")
+        along = [len(v) for v in (b.get("tip") or {}).values() if isinstance(v, list)]
+        insist(len(set(along)) <= 1, f"blade {b['number']}'s tip has unequal columns")
     for photo in data["photos"]:
         traces = [t for key in ("traces", "stations_px") for t in photo.get(key) or []]
         whole = all(len(t.get("kept", t["px"])) == len(t["px"]) for t in traces)
