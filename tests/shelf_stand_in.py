@@ -57,7 +57,7 @@ def stand_in(
     for blade in data["blades"]:
         blade["stations"]["entry"]["angle_deg"] += told.get("angle_deg", 0.0)
     data["rotor"]["stations"]["entry"]["angle_deg"] += told.get("angle_deg", 0.0)
-    data["options"]["diameter_mm"] = options.diameter_mm
+    data["options"] |= {"diameter_mm": options.diameter_mm, "tips": options.tips}
     return record_from_dict(data)
 
 

@@ -69,7 +69,7 @@ def _job_in(folder: Path) -> Job:
 
 
 def jobs_of_manifest(path: Path) -> list[Job]:
-    """Jobs from a CSV file with the columns rotor, photo and standing, and perhaps those of `TOLD`; a line a photograph.
+    """Jobs from a CSV file, a line a photograph: the columns rotor, photo and standing, and perhaps those of `TOLD`.
 
     Photographs are relative to the file. `standing` is inlet_up (also when empty), outlet_up or turned. Separated by
     commas or semicolons, UTF-8.

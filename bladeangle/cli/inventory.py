@@ -12,7 +12,7 @@ from bladeangle.cli.options import PositiveNumber, json_option, note, quiet_opti
 
 if TYPE_CHECKING:
     from bladeangle.base.gauge import GaugeStudy
-    from bladeangle.inventory import Failure, OutOfLine, ShelfRow
+    from bladeangle.inventory import Bounded, Failure, OutOfLine, ShelfRow
 
 #: Two standard uncertainties are shown, about 95 %; JSON and CSV have the standard uncertainties.
 COVERAGE = 2.0
@@ -41,6 +41,14 @@ COVERAGE = 2.0
     show_default=True,
     metavar="MM",
     help="Difference of the hub that counts as a distance of 1.",
+)
+@click.option("--wear-below", type=PositiveNumber(), metavar="MM", help="Rotors whose leading ends are worn by less.")
+@click.option("--wear-above", type=PositiveNumber(), metavar="MM", help="Rotors whose leading ends are worn by more.")
+@click.option(
+    "--clearance-below", type=PositiveNumber(), metavar="MM", help="Rotors whose smallest clearance is less."
+)
+@click.option(
+    "--clearance-above", type=PositiveNumber(), metavar="MM", help="Rotors whose smallest clearance is more."
 )
 @click.option("--rotor", "rotors", multiple=True, metavar="NAME", help="All records of a rotor; may be repeated.")
 @click.option("--out-of-line", is_flag=True, help="Blades that differ from the median of their rotor.")
@@ -72,6 +80,10 @@ def inventory(
     hand: str | None,
     scale_deg: float,
     scale_mm: float,
+    wear_below: float | None,
+    wear_above: float | None,
+    clearance_below: float | None,
+    clearance_above: float | None,
     rotors: tuple[str, ...],
     out_of_line: bool,
     sigmas: float,
@@ -86,19 +98,28 @@ def inventory(
 
     Rotors near a wanted one, by the distance in --scale-deg and --scale-mm; a rotor over time, with the repeatability
     and, when several cameras measured it, the reproducibility of its angles; blades out of line, judged with the
-    covariance of the angles. The text shows expanded uncertainties (k = 2), JSON and CSV standard ones.
+    covariance of the angles; rotors whose wear or smallest clearance lies beyond a bound, or perhaps, by its
+    uncertainty. The text shows expanded uncertainties (k = 2), JSON and CSV standard ones.
 
     \b
     Examples:
       bladeangle inventory shelf-results/inventory.sqlite --entry 9.5 --exit 14.5 --hub 75
       bladeangle inventory shelf-results/inventory.sqlite --rotor heron-1
       bladeangle inventory shelf-results/inventory.sqlite --out-of-line --least 0.3 --csv
+      bladeangle inventory shelf-results/inventory.sqlite --wear-above 0.3
     """
     from bladeangle.base.errors import UsageError
     from bladeangle.inventory import Inventory, Wanted
 
     wanted = Wanted(entry_deg, middle_deg, exit_deg, hub_mm, blade_count, hand, scale_deg, scale_mm)
-    asked = [bool(wanted.terms()), bool(rotors), out_of_line, failed, record_of is not None]
+    bounds = [
+        (quantity, bound, below)
+        for quantity, bound, below in (
+            ("wear", wear_below, True), ("wear", wear_above, False),
+            ("clearance", clearance_below, True), ("clearance", clearance_above, False),
+        ) if bound is not None
+    ]  # fmt: skip
+    asked = [bool(wanted.terms()), bool(rotors), out_of_line, failed, record_of is not None, *(True for _ in bounds)]
     if sum(asked) > 1 or (as_json and as_csv):
         raise UsageError("These options ask for different things.", "Ask one question at a time, in one format.")
     if (blade_count or hand) and not wanted.terms():
@@ -110,6 +131,9 @@ def inventory(
             click.echo(record_to_json(db.newest(record_of)), nl=False)
         elif failed:
             answer(list(db.failures().values())[: limit or 100], failure_text, as_json, as_csv)
+        elif bounds:
+            quantity, bound, below = bounds[0]
+            answer(db.beyond(quantity, bound, below=below, limit=limit or 100), bounded_text, as_json, as_csv)
         elif out_of_line:
             answer(db.out_of_line(sigmas, least_deg or 0.0, limit or 100), out_text, as_json, as_csv)
         elif rotors:
@@ -201,11 +225,24 @@ def shelf_text(row: ShelfRow) -> dict[str, str]:
         "middle deg": _with_u(row.middle_deg, row.middle_u),
         "exit deg": _with_u(row.exit_deg, row.exit_u),
         "hub mm": _with_u(row.hub_mm, row.hub_u),
+        "wear mm": "" if row.wear_mm is None else _with_u(row.wear_mm, row.wear_u),
+        "clearance mm": "" if row.clearance_mm is None else _with_u(row.clearance_mm, row.clearance_u),
         "blades": str(row.blade_count),
         "hand": row.hand,
         "flags": str(row.flags),
         "measured": row.created,
         "camera": _short(row.appraiser),
+    }
+
+
+def bounded_text(row: Bounded) -> dict[str, str]:
+    """A rotor beyond a bound, or perhaps."""
+    return {
+        "rotor": row.rotor,
+        f"{row.quantity} mm": _with_u(row.value_mm, row.u_mm),
+        "sure": row.sure,
+        "probability": f"{row.probability:.3f}",
+        "measured": row.created,
     }
 
 

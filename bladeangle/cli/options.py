@@ -1,10 +1,10 @@
 """Options and habits that the commands share.
 
 Option decorators give a command these parameters: `camera_option` -> `camera: Path | None`, `ring_option` ->
-`ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option` -> `diameter_mm: float | None`,
+`ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option`, `diameter_leading_option`,
+`diameter_trailing_option` and `bore_option` -> `diameter_mm: float | None` and so on, `tips_option` -> `tips: str`,
 `inches_option` -> `inches: bool`, `json_option` -> `as_json: bool`, `tolerance_option` -> `tolerance: float`,
-`spread_option` -> `spread: float | None`, `tips_option` -> `tips: str`, `bore_option`,
-`diameter_leading_option` and `diameter_trailing_option` -> `bore_mm: float | None` and so on. `quiet_option` and `verbose_option` give none: they are read by `note`,
+`spread_option` -> `spread: float | None`. `quiet_option` and `verbose_option` give none: they are read by `note`,
 `detail` and `progress`, which write to standard error. Defaults come from the settings file.
 """
 

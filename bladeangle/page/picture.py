@@ -24,6 +24,7 @@ from bladeangle.base.files import import_cv2, safe_name, write_bytes_atomic
 from bladeangle.base.geometry import CAMERA_PARAMETERS, pixels
 from bladeangle.imaging.photo import read_photo
 from bladeangle.records.record import Record
+from bladeangle.records.tip_words import tip_lines
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
@@ -442,13 +443,15 @@ def _with_caption(tile: Picture, photo: Mapping[str, Any]) -> Picture:
 def _header(record: Mapping[str, Any], width: int) -> Picture:
     u = width / 1000.0
     rotor = record["rotor"]
-    strip = np.full((round(46 * u / 1.6), width, 3), 255, np.uint8)
+    tips = tip_lines(record)
+    strip = np.full((round((46 / 1.6 + 11 * len(tips)) * u), width, 3), 255, np.uint8)
     angles = "   ".join(f"{s} {angle_text(rotor['stations'][s])}" for s in STATIONS)
     line = f"{rotor['blade_count']} blades, {rotor['hand']}-hand   mean over blades: {angles}"
     line += f"   flags: {len(record['flags'])}"
     texts = [
         (np.array([8 * u, 3 * u]), str(record["name"]), 12 * u, OKABE_ITO["black"], True),
         (np.array([8 * u, 17 * u]), line, 8 * u, OKABE_ITO["black"], False),
+        *((np.array([8 * u, (28 + 11 * i) * u]), t, 8 * u, OKABE_ITO["black"], False) for i, t in enumerate(tips)),
     ]
     _write(strip, texts)
     return strip

@@ -24,6 +24,7 @@ from bladeangle.pipeline.measure import Measurement
 from bladeangle.records.edits import edits_to_dict
 from bladeangle.records.record import Record, quantity, record_from_dict, station_result
 from bladeangle.records.station import StationOptions, station_span
+from bladeangle.records.tip_words import tip_lines
 from bladeangle.results.angles import arc_of
 from bladeangle.results.stations import KEPT_WEIGHT
 from bladeangle.results.tips import Clearance, Estimate
@@ -193,6 +194,7 @@ def _blade_tip(measurement: Measurement, blade: int) -> dict[str, Any]:
             "arc_mm": np.round(tip.arc_mm, 3).tolist(),
             "radius_mm": np.round(tip.radius_mm, 5).tolist(),
             "standard_uncertainty_mm": np.round(tip.u_mm, 5).tolist(),
+            "shape_uncertainty_mm": np.round(tip.shape_u_mm, 5).tolist(),
             "leading_wear_mm": _estimate(tip.leading_wear),
             "trailing_wear_mm": _estimate(tip.trailing_wear),
             "run_out_mm": _estimate(tip.run_out),
@@ -342,4 +344,4 @@ def table(record: Record) -> str:
         lines.append(f"blade {blade['number']:<2}{cells}")
     lines.append("mean    " + "".join(cell(data["rotor"]["stations"][s]) for s in STATIONS))
     lines.append(f"Degrees from the plane of rotation; ± is the 95 % expanded uncertainty (k about {factor:.2f}).")
-    return "\n".join(lines)
+    return "\n".join([*lines, *tip_lines(data)])

@@ -1,9 +1,10 @@
 """Adjustment -> blade angles at the stations with their covariance by source, angle curves, and sizes of the rotor.
 
 The angle at a station is that of the least-squares line through the tip's mid-line, height against circumferential arc
-length at the local tip radius, over the station (tan(angle) = fall of height a length of arc). Stations are measured along the tip: entry
-and exit of a given length after skipping the rounding of the edge, middle between them. An angle is a function of the
-adjusted tip radius, curve and ends alone, so one propagation gives the covariance of all of them (JCGM 100:2008, 5.2).
+length at the local tip radius, over the station (tan(angle) = fall of height a length of arc). Stations are measured
+along the tip: entry and exit of a given length after skipping the rounding of the edge, middle between them. An angle
+is a function of the adjusted tip radius, curve and ends alone, so one propagation gives the covariance of all of them
+(JCGM 100:2008, 5.2).
 """
 
 from __future__ import annotations

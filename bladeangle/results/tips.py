@@ -27,6 +27,8 @@ from bladeangle.results.stations import points_seen
 STEP_MM = 4.0
 #: Share of the uncertainty beforehand to which photographs have to bring a quantity for it to count as seen.
 SEEN_SHARE = 0.7
+#: Points of a blade's edges from which its curve is told.
+FEWEST_POINTS = 6
 #: Trials for the smallest clearance; its uncertainty is then known to 2 %.
 TRIALS = 2000
 
@@ -52,12 +54,14 @@ class Clearance:
 class BladeTip:
     """One blade's tip: radius and its standard uncertainty (n,) mm at arc (n,) mm from the leading edge, where seen.
 
-    run_out : of its whole tip against the mean of all blades'; clearance : None without a bore.
+    shape_u_mm : (n,) standard uncertainty of the radius against half the tip diameter, which is most of what is unknown
+    of it. run_out : of the whole tip against the mean of all blades'; clearance : None without a bore.
     """
 
     arc_mm: Array
     radius_mm: Array
     u_mm: Array
+    shape_u_mm: Array
     leading_wear: Estimate
     trailing_wear: Estimate
     run_out: Estimate
@@ -104,28 +108,30 @@ def measure_tips(
     if rotor is None or not rotor.tip_radius.functions.shares:
         return None
     shares, everyone = rotor.tip_radius.functions.shares, range(rotor.blades)
-    leading, trailing = (shares[f"{end} wear"] for end in ("leading", "trailing"))
+    leading, trailing, run_out = (shares[name] for name in ("leading wear", "trailing wear", "run-out"))
     curves = [_Curve.of(result, rotor, b, seen) for b, seen in enumerate(points_seen(result))]
     tips = tuple(
         BladeTip(
-            c.arc_mm, c.radius_mm, c.u_mm, *(_told(result, rotor, s, [b]) for s in (leading, trailing)),
-            _out_of(result, rotor, shares["run-out"], b), None if bore is None else _clearance([c], bore, rng),
+            c.arc_mm, c.radius_mm, c.u_of(c.rows), c.u_of(c.rows - diameter_row / 2),
+            leading_wear=_told(result, rotor, leading, [b]), trailing_wear=_told(result, rotor, trailing, [b]),
+            run_out=_out_of(result, rotor, run_out, b),
+            clearance=None if bore is None else _clearance([c], bore, rng),
         )
         for b, c in enumerate(curves)
     )  # fmt: skip
+    rows = {
+        "tip_diameter": diameter_row,
+        "leading_wear": _row(result, rotor, leading, everyone),
+        "trailing_wear": _row(result, rotor, trailing, everyone),
+    }
     return Tips(
         tips,
-        *(_told(result, rotor, s, everyone) for s in (leading, trailing, shares["taper"])),
-        _run_out(result, rotor, shares["run-out"]),
-        None if bore is None else _clearance(curves, bore, rng),
-        {
-            name: _camera_effects(result, row)
-            for name, row in {
-                "tip_diameter": diameter_row,
-                "leading_wear": _row(result, rotor, leading, everyone),
-                "trailing_wear": _row(result, rotor, trailing, everyone),
-            }.items()
-        },
+        leading_wear=_told(result, rotor, leading, everyone),
+        trailing_wear=_told(result, rotor, trailing, everyone),
+        taper=_told(result, rotor, shares["taper"], everyone),
+        run_out=_run_out(result, rotor, run_out),
+        clearance=None if bore is None else _clearance(curves, bore, rng),
+        effects_mm={name: _camera_effects(result, row) for name, row in rows.items()},
     )
 
 
@@ -144,9 +150,14 @@ def _told(result: Adjustment, rotor: Rotor, share: Share, blades: Sequence[int])
     tips, n = rotor.tip_radius, len(blades)
     value = share.mean_mm + tips.shared @ share.shared + tips.own[list(blades)].mean(0) @ share.own
     row = _row(result, rotor, share, blades)
-    known, left = (np.hypot(shared, own / np.sqrt(n)) for shared, own in (share.known_mm, share.left_mm))
-    u = float(np.hypot(np.sqrt(max(row @ result.covariance @ row, 0.0)), left))
-    return Estimate(float(value), u, u <= SEEN_SHARE * float(known))
+    known, left = (float(np.hypot(shared, own / np.sqrt(n))) for shared, own in (share.known_mm, share.left_mm))
+    u = _with_left(result, row, left)
+    return Estimate(float(value), u, u <= SEEN_SHARE * known)
+
+
+def _with_left(result: Adjustment, row: Array, left_mm: float) -> float:
+    """Standard uncertainty of a function with derivatives (n,), and what no unknown tells beside it."""
+    return float(np.sqrt(max(float(row @ result.covariance @ row), 0.0) + left_mm**2))
 
 
 def _out_of(result: Adjustment, rotor: Rotor, share: Share, blade: int) -> Estimate:
@@ -170,7 +181,7 @@ def _own(result: Adjustment, rotor: Rotor, share: Share, weights: Array) -> Esti
     for b, weight in enumerate(weights):
         row[BladeColumns.of(result.layout, rotor, b).own] = weight * share.own
     known, left = (float(np.linalg.norm(weights)) * own for _, own in (share.known_mm, share.left_mm))
-    u = float(np.hypot(np.sqrt(max(row @ result.covariance @ row, 0.0)), left))
+    u = _with_left(result, row, left)
     return Estimate(float(weights @ (rotor.tip_radius.own @ share.own)), u, u <= SEEN_SHARE * known)
 
 
@@ -187,9 +198,10 @@ class _Curve:
     def of(cls, result: Adjustment, rotor: Rotor, blade: int, seen: Array) -> _Curve:
         """That of one blade, with points seen at tau (k,)."""
         tau, length = arc_of(rotor, blade, rotor.ends[blade])
-        low, high = (0.0, 0.0) if len(seen) < 6 else np.interp(np.quantile(seen, [0.005, 0.995]), tau, length)
-        low, high = max(float(low), 0.0), min(float(high), float(length[-1]))
-        arc = low + np.arange(0.0, max(high - low, 0.0), STEP_MM) if high > low else np.zeros(0)
+        arc = np.zeros(0)
+        if len(seen) >= FEWEST_POINTS:
+            low, high = np.interp(np.quantile(seen, [0.005, 0.995]), tau, length)
+            arc = np.arange(low, high, STEP_MM)
         at = np.interp(arc, length, tau)
         shared, own = rotor.tip_radius.shapes(at, blade)
         nothing = np.zeros((len(at), 2 + rotor.basis.count))  # ends and heights do not count where tau is given
@@ -197,10 +209,9 @@ class _Curve:
         rows = BladeColumns.of(result.layout, rotor, blade).rows(by)
         return cls(arc, rotor.radius_at(at, blade), rows, result.covariance)
 
-    @property
-    def u_mm(self) -> Array:
-        """Standard uncertainty (n,) mm of the radius."""
-        out: Array = np.sqrt(np.maximum(((self.rows @ self.covariance) * self.rows).sum(1), 0.0))
+    def u_of(self, rows: Array) -> Array:
+        """Standard uncertainties (n,) of functions with derivatives (n, m) by all unknowns."""
+        out: Array = np.sqrt(np.maximum(((rows @ self.covariance) * rows).sum(1), 0.0))
         return out
 
 
