@@ -131,7 +131,7 @@ def measure(
     from bladeangle.base.flags import together
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
-    from bladeangle.pipeline.assemble import record_of, table
+    from bladeangle.pipeline.assemble import IN_TABLE, record_of, table
     from bladeangle.pipeline.measure import Options
     from bladeangle.pipeline.measure import measure as measure_rotor
     from bladeangle.records.edits import read_edits
@@ -158,6 +158,8 @@ def measure(
         write_picture(picture, record, [s.path for s in found.shots])
     click.echo(record_to_json(record) if as_json else table(record))
     for flag in together(record.data["flags"]):
+        if flag["code"] == IN_TABLE and not as_json:
+            continue
         where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
         note(f"{flag['severity']}: {flag['text'].rstrip('.')}{where}.")
     if found.suggestion:

@@ -29,6 +29,8 @@ from bladeangle.results.angles import arc_of
 from bladeangle.results.stations import KEPT_WEIGHT
 from bladeangle.results.tips import Clearance, Estimate
 
+#: The flag that is part of the table, since it is what the intervals say.
+IN_TABLE = "wear-unseen"
 FACE_NAMES = {1: "inlet", -1: "outlet"}
 
 
@@ -344,4 +346,6 @@ def table(record: Record) -> str:
         lines.append(f"blade {blade['number']:<2}{cells}")
     lines.append("mean    " + "".join(cell(data["rotor"]["stations"][s]) for s in STATIONS))
     lines.append(f"Degrees from the plane of rotation; ± is the 95 % expanded uncertainty (k about {factor:.2f}).")
-    return "\n".join([*lines, *tip_lines(data)])
+    lines += tip_lines(data)
+    lines += [flag["text"] for flag in data["flags"] if flag["code"] == IN_TABLE]
+    return "\n".join(lines)

@@ -198,7 +198,7 @@ def _place_line(tilt: float, distance: float, rotor: bool) -> Line:
     if tilt <= 10:
         return Line("place", "good", f"overhead: {seen}")
     if rotor and tilt < 30:
-        advice = "Overhead photographs are best within 10 degrees, the others at 40 to 50."
+        advice = "Overhead photographs are best within 10 degrees, the others at 50 to 65: they look 40 and 25 down."
         return Line("place", "usable", seen, advice)
     verdict = _graded(tilt, 60.0, 70.0)
     return Line("place", verdict, f"oblique: {seen}", "" if verdict == "good" else "Hold the phone higher.")

@@ -26,9 +26,9 @@ from bladeangle.pipeline.register import adjusted_overhead, find_outlines, gathe
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.records.edits import Edits
 from bladeangle.records.station import StationOptions
-from bladeangle.results.advice import next_photograph
+from bladeangle.results.advice import from_the_side, next_photograph
 from bladeangle.results.angles import arc_of
-from bladeangle.results.diagnostics import doubts
+from bladeangle.results.diagnostics import doubts, wear_unseen
 from bladeangle.results.stations import Stations, diameter_over_tips, measure_stations
 from bladeangle.results.tips import Tips, measure_tips
 
@@ -177,6 +177,9 @@ def measure(
     flags += doubts(result, stations, station_options, ring, *given, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
+    if result.from_above:
+        sides = from_the_side(result, stations, ring, size, station_options, priors)
+        flags += wear_unseen(stations, sides.words if sides is not None else "")
     return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits, tips)
 
 

@@ -31,7 +31,7 @@ def adjusted(sides: int, condition: TipCondition | None = ANY_TIPS) -> Adjustmen
     phone = camera_from_exif(*SIZE, 26.0)
     shots = [(from_above(320.0), 0), (from_above(320.0), 1)]
     shots += [(from_side(np.radians(120.0 * k), 420.0, 40.0), 0) for k in range(sides)]
-    rotor, _ = nominal_rotor(ROTOR, RING, StationOptions())
+    rotor = nominal_rotor(ROTOR, RING, StationOptions())[0].with_tips(condition)
     state = nominal_state(rotor, RING, phone, ROTOR.height_mm, shots)
     views = tuple(expected_view(RING, state, p, s, SIZE, Typical(), circles=p < 2) for p, (_, s) in enumerate(shots))
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm, tips=condition)
