@@ -14,7 +14,7 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import View
-from bladeangle.base.budget import coverage_factor
+from bladeangle.base.budget import BudgetLine, coverage_factor
 from bladeangle.base.flags import REGISTRY, Flag
 from bladeangle.records.station import StationOptions
 from bladeangle.results import stations as stations_room
@@ -304,17 +304,19 @@ def test_diameters_that_rotors_do_not_have(pair: Case, tip_mm: float, unusual: b
 
 def test_what_unseen_wear_makes_of_the_entries_is_said(pair: Case) -> None:
     """The flag's two numbers are the budget's, expanded; where wear hardly counts there is none."""
-    _, _, stations = pair
+
+    def with_wear(sigma_deg: float) -> Stations:
+        budget, one = pair[2].budget, np.eye(len(pair[2].labels)) * sigma_deg**2
+        lines = [x for x in budget.lines if x.name != WEAR_LINE] + [BudgetLine(WEAR_LINE, "B", one, 50.0)]
+        return replace(pair[2], budget=replace(budget, lines=tuple(lines)))
+
+    stations = with_wear(0.3)
     (flag,) = wear_unseen(stations, "Three would help.")
     part, whole = map(float, re.findall(r"±(\d+\.\d+)", flag.text))
     entries = [k for k, label in enumerate(stations.labels) if label.endswith("entry")]
     variance = np.diag(stations.budget.covariance_deg2)[entries]
-    worn = next(np.diag(x.covariance_deg2)[entries] for x in stations.budget.lines if x.name.startswith("wear"))
     k = np.array([coverage_factor(stations.budget.angle(i)[1]) for i in entries])
     assert whole == pytest.approx(np.sqrt(np.mean(k**2 * variance)), abs=0.006)
-    assert part == pytest.approx(np.sqrt(np.mean(k**2 * worn)), abs=0.006)
+    assert part == pytest.approx(0.3 * np.sqrt(np.mean(k**2)), abs=0.006)
     assert flag.code == "wear-unseen" and flag.text.endswith("degrees. Three would help.")
-    lines = [replace(x, covariance_deg2=x.covariance_deg2 / 100) if x.name == WEAR_LINE else x
-             for x in stations.budget.lines]  # fmt: skip
-    quiet = replace(stations, budget=replace(stations.budget, lines=tuple(lines)))
-    assert wear_unseen(quiet, "") == []
+    assert wear_unseen(with_wear(0.01), "") == []
