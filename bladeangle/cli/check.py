@@ -69,8 +69,8 @@ def check(
     seen = [c.values for c in checks if c.values["markers"]]
     if seen and all(v["rotor_seen"] and (v["tilt_deg"] or 0.0) <= ABOVE_DEG for v in seen):
         note(
-            "From above wear of the tips is hardly seen, and a used rotor's entries have about ±0.7 degrees; three "
-            "photographs from the side, two looking about 40 degrees down and one about 25, bring about ±0.15."
+            "From above wear of the tips is hardly seen, and a used rotor's entries have ±0.5 to ±0.8 degrees; three "
+            "photographs from the side, two looking about 40 degrees down and one about 25, bring about ±0.2."
         )
     if any(not c.values["markers"] for c in checks):
         ctx.exit(RingNotFoundError.exit_code)
