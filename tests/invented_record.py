@@ -292,6 +292,33 @@ def invented_record(
     }
 
 
+def with_tips(data: dict[str, Any], wear_mm: float = 0.25, bore_mm: float | None = None) -> dict[str, Any]:
+    """The record with tips worn at their leading ends, dying out over 15 mm; trailing ends were not seen."""
+
+    def told(value: float, u: float, *, seen: bool = True) -> dict[str, Any]:
+        return {**(quantity(value, u) or {}), "seen": seen}
+
+    gap = None
+    if bore_mm is not None:
+        smallest, mean = (quantity(bore_mm / 2 - TIP_RADIUS_MM + more, 0.04) for more in (0.0, 0.05))
+        gap = {"smallest": smallest, "mean": mean}
+        data["options"] |= {"bore_mm": bore_mm, "bore_sigma_mm": 0.05}
+    data["rotor"]["tips"] = {
+        "seen": True, "leading_wear_mm": told(wear_mm, 0.04), "trailing_wear_mm": told(0.02, 0.05, seen=False),
+        "taper_mm": told(0.03, 0.02), "run_out_mm": told(0.1, 0.03), "clearance_mm": gap,
+        "camera_effects_mm": {"leading_wear": [0.02] + [0.0] * 7, "tip_diameter": [0.03] + [0.0] * 7},
+    }  # fmt: skip
+    arc = np.arange(2.0, TIP_LENGTH_MM, 4.0)
+    for blade in data["blades"]:
+        blade["tip"] = {
+            "arc_mm": arc.tolist(), "radius_mm": (TIP_RADIUS_MM - wear_mm * np.exp(-arc / 15)).tolist(),
+            "standard_uncertainty_mm": [0.05] * len(arc), "shape_uncertainty_mm": [0.03] * len(arc),
+            "leading_wear_mm": told(wear_mm, 0.05), "trailing_wear_mm": told(0.02, 0.05, seen=False),
+            "run_out_mm": told(0.02 * (blade["number"] - 2), 0.03), "clearance_mm": gap,
+        }  # fmt: skip
+    return data
+
+
 def draw_photo(record: dict[str, Any], index: int) -> NDArray[np.uint8]:
     """A crude picture (height, width, 3) of photo `index`: paper, markers, hub and blade tips, no overlay."""
     import cv2

@@ -55,7 +55,7 @@ def stand_in(job: Job, ring: Ring, camera: Camera | None, options: Options) -> R
     for blade in data["blades"]:
         blade["stations"]["entry"]["angle_deg"] += told.get("angle_deg", 0.0)
     data["rotor"]["stations"]["entry"]["angle_deg"] += told.get("angle_deg", 0.0)
-    data["options"]["diameter_mm"] = options.diameter_mm
+    data["options"] |= {"diameter_mm": options.diameter_mm, "tips": options.tips}
     return record_from_dict(data)
 
 

@@ -26,6 +26,8 @@ EXAMPLE = """\
 # camera = "phone.json"        # made by `bladeangle calibrate`
 # ring = "ring.json"           # made by `bladeangle ring`
 # check_bar_mm = 100.0         # measured length of the printed check bar
+# tips = "any"                 # or "new", where every rotor measured has new or freshly turned tips
+# bore_mm = 156.0              # diameter of the housing's bore
 # inches = false               # show lengths in inches; files stay in mm
 # tolerance_deg = 0.5          # of every angle in a new order, plus or minus
 # spread_deg = 0.5             # largest minus smallest angle over the blades in a new order
@@ -38,6 +40,7 @@ class Config:
 
     camera, ring : paths of the definition files, made absolute.
     check_bar_mm : measured length of the printed check bar.
+    tips : "any" as rotors come in, or "new"; bore_mm : diameter of the housing's bore.
     inches : lengths are shown in inches.
     tolerance_deg : of every angle in a new order, plus or minus.
     spread_deg : largest minus smallest angle over the blades in a new order.
@@ -47,6 +50,8 @@ class Config:
     camera: Path | None = None
     ring: Path | None = None
     check_bar_mm: float | None = None
+    tips: str = "any"
+    bore_mm: float | None = None
     inches: bool = False
     tolerance_deg: float | None = None
     spread_deg: float | None = None
@@ -108,11 +113,15 @@ def read_config(path: Path) -> Config:
                 raise DefinitionError(f"{name}: {key} must be the name of a file.", hint)
             # as the shell does, an unknown user's ~ is left as it stands
             values[key] = Path(os.path.abspath(path.parent / os.path.expanduser(data[key])))
+    if "tips" in data:
+        if data["tips"] not in ("any", "new"):
+            raise DefinitionError(f'{name}: tips must be "any" or "new".', hint)
+        values["tips"] = data["tips"]
     if "inches" in data:
         if not isinstance(data["inches"], bool):
             raise DefinitionError(f"{name}: inches must be true or false.", hint)
         values["inches"] = data["inches"]
-    for key in ("check_bar_mm", "tolerance_deg", "spread_deg"):
+    for key in ("check_bar_mm", "bore_mm", "tolerance_deg", "spread_deg"):
         if key in data:
             values[key] = _positive(data[key], f"{name}: {key}", hint)
     return Config(**values)

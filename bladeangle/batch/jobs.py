@@ -17,20 +17,22 @@ from bladeangle.pipeline.sorting import photos_by_name
 INVENTORY = "inventory.sqlite"
 STANDINGS = {"inlet_up": "standing", "outlet_up": "turned", "turned": "turned", "": "standing"}
 LIMIT_BYTES = 20_000_000
+#: Columns of a manifest that tell something of a rotor; all but the tips' condition are diameters.
+TOLD = ("diameter_mm", "diameter_leading_mm", "diameter_trailing_mm", "bore_mm", "tips")
 
 
 @dataclass(frozen=True)
 class Job:
     """One rotor: its name and its photographs with the inlet end up and with the outlet end up.
 
-    diameter_mm : over the tips, measured with calipers, if it was.
+    told : what was told of it, by the name of the measurement's option: diameters, bore, tips (`TOLD`).
     mixed : nobody has told which are which, so that those in `standing` are sorted by what they show.
     """
 
     rotor: str
     standing: tuple[Path, ...]
     turned: tuple[Path, ...] = ()
-    diameter_mm: float | None = None
+    told: tuple[tuple[str, float | str], ...] = ()
     mixed: bool = False
 
 
@@ -70,7 +72,7 @@ def _job_in(folder: Path) -> Job:
 
 
 def jobs_of_manifest(path: Path) -> list[Job]:
-    """Jobs from a CSV file with the columns rotor, photo and standing, and perhaps diameter_mm; a line a photograph.
+    """Jobs from a CSV file, a line a photograph: the columns rotor, photo and standing, and perhaps those of `TOLD`.
 
     Photographs are relative to the file. `standing` is inlet_up (also when empty), outlet_up or turned; a rotor for
     which it is never told is sorted by what its photographs show. Separated by commas or semicolons, UTF-8.
@@ -104,21 +106,38 @@ def jobs_of_manifest(path: Path) -> list[Job]:
             rotor, photo, standing = ((row[c] or "").strip() for c in ("rotor", "photo", "standing"))
             if not (rotor and photo and standing.lower() in STANDINGS):
                 raise DefinitionError(f"{shown}, line {rows.line_num}: not a rotor, a photograph and a standing.", hint)
-            job = found.setdefault(rotor, {"standing": [], "turned": [], "diameter_mm": None, "mixed": True})
+            job = found.setdefault(rotor, {"standing": [], "turned": [], "told": {}, "mixed": True})
             job["mixed"] &= not standing
             job[STANDINGS[standing.lower()]].append((path.parent / photo).absolute())
-            if text := (row.get("diameter_mm") or "").strip():
-                job["diameter_mm"] = float(text.replace(",", "."))
-                if not 1 <= job["diameter_mm"] <= 10_000:
-                    raise ValueError("a diameter is out of range")
+            for column in TOLD:
+                if text := (row.get(column) or "").strip():
+                    job["told"][column] = _told(column, text)
     except (csv.Error, ValueError) as error:
         raise DefinitionError(f"{shown}, line {rows.line_num}: {safe_name(str(error))}.", hint) from error
     if not found:
         raise DefinitionError(f"{shown} names no photographs.", hint)
     return [
-        Job(rotor_name(rotor), tuple(job["standing"]), tuple(job["turned"]), job["diameter_mm"], job["mixed"])
+        Job(
+            rotor_name(rotor),
+            tuple(job["standing"]),
+            tuple(job["turned"]),
+            tuple(sorted(job["told"].items())),
+            job["mixed"],
+        )
         for rotor, job in found.items()
     ]
+
+
+def _told(column: str, text: str) -> float | str:
+    """The value of a column that tells something of a rotor; ValueError when it is none."""
+    if column == "tips":
+        if text not in ("any", "new"):
+            raise ValueError("tips are any or new")
+        return text
+    diameter = float(text.replace(",", "."))
+    if not 1 <= diameter <= 10_000:
+        raise ValueError("a diameter is out of range")
+    return diameter
 
 
 def reason(error: Exception) -> str:

@@ -95,8 +95,8 @@ def keys_of(job: Job, hashes: Mapping[str, Path], settings: Settings) -> tuple[s
     """Key of the measurement (rotor, photographs, settings) and key of its photographs alone."""
     turned = set(job.turned)
     photos = _digest(sorted((sha, path in turned) for sha, path in hashes.items()))
-    told = ["mixed"] if job.mixed else []
-    return _digest([job.rotor, photos, settings.digest, job.diameter_mm, *told]), photos
+    mixed = ["mixed"] if job.mixed else []
+    return _digest([job.rotor, photos, settings.digest, job.told, *mixed]), photos
 
 
 def work(job: Job, settings: Settings) -> Outcome:
@@ -113,9 +113,8 @@ def work(job: Job, settings: Settings) -> Outcome:
             import_cv2().setNumThreads(1)
             hashes = hashes_of(job)
             key, photos = keys_of(job, hashes, settings)
-            options = settings.options
-            if job.diameter_mm is not None:
-                options = replace(options, diameter_mm=job.diameter_mm)
+            told: dict[str, Any] = dict(job.told)
+            options = replace(settings.options, **told)
             module, _, name = settings.measurer.partition(":")
             measurer: Measurer = getattr(importlib.import_module(module), name)
             record = measurer(job, settings.ring, settings.camera, options)

@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 import click
 
 from bladeangle.cli.options import (
+    bore_option,
     camera_option,
     check_bar_option,
     colour,
     detail,
+    diameter_leading_option,
     diameter_option,
+    diameter_trailing_option,
     doubts_coloured,
     inches_option,
     json_option,
@@ -26,6 +29,7 @@ from bladeangle.cli.options import (
     spread_option,
     station_length_option,
     station_skip_option,
+    tips_option,
     verbose_option,
     wrote,
 )
@@ -62,6 +66,10 @@ def _photographs(ctx: click.Context, param: click.Parameter, value: tuple[Path, 
 @camera_option
 @ring_option
 @diameter_option
+@diameter_leading_option
+@diameter_trailing_option
+@tips_option
+@bore_option
 @check_bar_option
 @station_length_option
 @station_skip_option
@@ -96,6 +104,10 @@ def measure(
     camera: Path | None,
     ring: Path,
     diameter_mm: float | None,
+    tips: str,
+    diameter_leading_mm: float | None,
+    diameter_trailing_mm: float | None,
+    bore_mm: float | None,
     check_bar_mm: float | None,
     length_mm: float,
     skip_mm: float,
@@ -130,7 +142,7 @@ def measure(
     from bladeangle.base.errors import UsageError
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
-    from bladeangle.pipeline.assemble import record_of, table
+    from bladeangle.pipeline.assemble import IN_TABLE, record_of, table
     from bladeangle.pipeline.measure import Options
     from bladeangle.pipeline.sorting import measure_sorted
     from bladeangle.records.edits import read_edits
@@ -149,8 +161,10 @@ def measure(
         told, definition = _told(photos, turned, mixed), read_ring(ring, check_bar_mm)
         known = None if camera is None else read_camera(camera)
         options = Options(
-            diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
-        )
+            diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm,
+            tips=tips, diameter_leading_mm=diameter_leading_mm, diameter_trailing_mm=diameter_trailing_mm,
+            bore_mm=bore_mm,
+        )  # fmt: skip
     found = measure_sorted(told, definition, known, options, detail, changed)
     record = record_of(found, name or (out.stem if out else "rotor"))
     if out is not None:
@@ -166,7 +180,9 @@ def measure(
     balance = balance_words(record, spread or session().config.tolerance_deg or 0.5)
     text = record_to_json(record) if as_json else table(record, inches, [("balance", balance)] if balance else [])
     click.echo(text if as_json else doubts_coloured(text), color=colour())
-    say_flags(record.data["flags"], "note", *(["doubt"] if as_json else []))
+    told_already = () if as_json else (IN_TABLE,)
+    flags = [f for f in record.data["flags"] if f["code"] not in told_already]
+    say_flags(flags, "note", *(["doubt"] if as_json else []))
     if found.suggestion:
         note(found.suggestion)
     if out is None:

@@ -1,7 +1,8 @@
 """Options and habits that the commands share.
 
 Option decorators give a command these parameters: `camera_option` -> `camera: Path | None`, `ring_option` ->
-`ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option` -> `diameter_mm: float | None`,
+`ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option`, `diameter_leading_option`,
+`diameter_trailing_option` and `bore_option` -> `diameter_mm: float | None` and so on, `tips_option` -> `tips: str`,
 `inches_option` -> `inches: bool`, `json_option` -> `as_json: bool`, `tolerance_option` -> `tolerance: float`,
 `spread_option` -> `spread: float | None`. `quiet_option` and `verbose_option` give none: they are read by `note`,
 `detail` and `progress`, which write to standard error. Defaults come from the settings file.
@@ -151,7 +152,42 @@ diameter_option = click.option(
     "diameter_mm",
     type=PositiveNumber(),
     metavar="MM",
-    help="Diameter over the blade tips, measured with calipers.",
+    help="Diameter over the blade tips, measured with calipers in the middle of their length.",
+)
+
+
+tips_option = click.option(
+    "--tips",
+    type=click.Choice(["any", "new"]),
+    default=_from_config("tips"),
+    show_default="from the settings, else any",
+    help="What is known of the tips: new or freshly turned, or any, worn ones among them.",
+)
+
+bore_option = click.option(
+    "--bore",
+    "bore_mm",
+    type=PositiveNumber(),
+    metavar="MM",
+    default=_from_config("bore_mm"),
+    show_default="from the settings",
+    help="Diameter of the housing's bore; the clearance of the tips in it is told.",
+)
+
+diameter_leading_option = click.option(
+    "--diameter-leading",
+    "diameter_leading_mm",
+    type=PositiveNumber(),
+    metavar="MM",
+    help="Diameter over the tips, measured with calipers 3 mm from their leading ends.",
+)
+
+diameter_trailing_option = click.option(
+    "--diameter-trailing",
+    "diameter_trailing_mm",
+    type=PositiveNumber(),
+    metavar="MM",
+    help="The same 3 mm from their trailing ends.",
 )
 
 station_length_option = click.option(

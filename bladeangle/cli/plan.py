@@ -72,7 +72,7 @@ class PictureSize(click.ParamType):
     help="Length of a blade along its tip.  [default: what fills the height]",
 )
 @click.option(
-    "--around", type=click.IntRange(0, 36), default=6, show_default=True, metavar="N", help="Photographs from the side."
+    "--around", type=click.IntRange(0, 36), default=3, show_default=True, metavar="N", help="Photographs from the side."
 )
 @camera_option
 @click.option(
@@ -107,7 +107,8 @@ def plan(
     """Plan the photographs of a rotor before taking them.
 
     Tells the camera's height over the sheet and the places round the rotor, what will be hidden, and the uncertainty to
-    expect with one photograph, with a pair from above, and with photographs from the side added.
+    expect with one photograph, with a pair from above, and with each photograph from the side added, of used tips and
+    of new ones.
 
     \b
     Example:

@@ -18,6 +18,7 @@ import math
 import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from statistics import NormalDist
 from typing import Any
 
 from bladeangle.base.budget import STATIONS
@@ -26,6 +27,7 @@ from bladeangle.base.files import safe_name
 from bladeangle.base.gauge import study_of
 from bladeangle.inventory.rows import (
     MEASURES,
+    Bounded,
     CouldTell,
     Failure,
     OutOfLine,
@@ -39,11 +41,15 @@ from bladeangle.inventory.rows import (
 )
 from bladeangle.records.record import Record, record_from_dict
 
-__all__ = ["CouldTell", "Failure", "Inventory", "OutOfLine", "RepeatStudy", "ShelfRow", "Wanted"]
+__all__ = ["Bounded", "CouldTell", "Failure", "Inventory", "OutOfLine", "RepeatStudy", "ShelfRow", "Wanted"]
 
 #: Marks the file as ours in its header ("blad").
 APPLICATION_ID = 0x626C6164
-VERSION = 1
+VERSION = 2
+#: Columns that an inventory of version 1 lacks; its records have nothing for them.
+SINCE_1 = ("wear_mm", "wear_u", "clearance_mm", "clearance_u")
+#: Probability from which a rotor counts as beyond a bound for sure, and below which it is not listed.
+SURE, UNLIKELY = 0.975, 0.025
 #: Rotors looked at on each side of the wanted one in each measure for a first bound on the distance.
 FIRST_LOOK = 400
 #: Counting the rotors within the bound stops here.
@@ -54,7 +60,7 @@ _NAME = "Name a file that `bladeangle batch` wrote."
 
 _SHELF_COLUMNS = (
     "rotor, created, blade_count, hand, entry_deg, entry_u, middle_deg, middle_u, exit_deg, exit_u, hub_mm, hub_u, "
-    "tip_mm, tip_u, appraiser, flags, means_covariance"
+    "tip_mm, tip_u, wear_mm, wear_u, clearance_mm, clearance_u, appraiser, flags, means_covariance"
 )
 _SCHEMA = """
 CREATE TABLE records (
@@ -69,6 +75,8 @@ CREATE TABLE records (
     entry_deg REAL, entry_u REAL, middle_deg REAL, middle_u REAL, exit_deg REAL, exit_u REAL,  -- means over blades
     means_covariance TEXT NOT NULL, -- 3 x 3 of these means, deg2, as JSON; zero where not seen
     hub_mm REAL, hub_u REAL, tip_mm REAL, tip_u REAL,
+    wear_mm REAL, wear_u REAL,      -- at the leading ends, mean over blades; null where photographs do not tell
+    clearance_mm REAL, clearance_u REAL, -- the smallest
     flags INTEGER NOT NULL,
     newest INTEGER NOT NULL         -- 1 for the rotor's newest record
 );
@@ -153,8 +161,18 @@ class Inventory:
                     db.execute(f"PRAGMA user_version = {VERSION}")
         if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
             raise RecordError(f"{self._shown} is not an inventory.", _NAME)
+        if db.execute("PRAGMA user_version").fetchone()[0] == 1:
+            self._widen()
         if db.execute("PRAGMA user_version").fetchone()[0] != VERSION:
             raise RecordError(f"{self._shown} has another version than {VERSION}.", "Update bladeangle.")
+
+    def _widen(self) -> None:
+        """Bring a file of version 1 to the present one."""
+        with self._transaction():
+            if self._db.execute("PRAGMA user_version").fetchone()[0] == 1:  # no other process has done it by now
+                for column in SINCE_1:
+                    self._db.execute(f"ALTER TABLE records ADD COLUMN {column} REAL")
+                self._db.execute(f"PRAGMA user_version = {VERSION}")
 
     @contextlib.contextmanager
     def _told(self) -> Iterator[None]:
@@ -358,6 +376,21 @@ class Inventory:
         )
         wanted = least_deg or USUAL_LEAST_DEG
         return CouldTell(len(u), sum(sigmas * each > wanted for each in u), sigmas * u[len(u) // 2] if u else 0.0)
+
+    def beyond(self, quantity: str, bound_mm: float, *, below: bool, limit: int = 100) -> list[Bounded]:
+        """Newest records whose "wear" or smallest "clearance" is or may be below (else above) a bound; surest first."""
+        rows = self._rows(
+            f"SELECT rotor, created, {quantity}_mm, {quantity}_u FROM records "
+            f"WHERE newest = 1 AND {quantity}_mm IS NOT NULL"
+        )
+        found = []
+        for rotor, created, value, u in rows:
+            off = (bound_mm - value) * (1 if below else -1)
+            probability = NormalDist(0.0, u).cdf(off) if u > 0 else float(off > 0)
+            if probability >= UNLIKELY:
+                sure = "yes" if probability >= SURE else "perhaps"
+                found.append(Bounded(rotor, created, quantity, value, u, probability, sure))
+        return sorted(found, key=lambda row: (-row.probability, row.rotor))[:limit]
 
     def repeat_study(self, rotors: Sequence[str]) -> RepeatStudy:
         """Repeatability and reproducibility over all records of the rotors.

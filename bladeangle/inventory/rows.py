@@ -40,6 +40,8 @@ class Wanted:
 class ShelfRow:
     """One record as it stands in a list; angles are means over blades, `_u` are standard uncertainties.
 
+    wear at the leading ends, the mean over blades, None where photographs do not tell it; clearance : the smallest.
+
     distance, distance_u : from the wanted rotor, None when none was wanted.
     """
 
@@ -57,6 +59,10 @@ class ShelfRow:
     hub_u: float | None
     tip_mm: float | None
     tip_u: float | None
+    wear_mm: float | None
+    wear_u: float | None
+    clearance_mm: float | None
+    clearance_u: float | None
     appraiser: str
     flags: int
     distance: float | None = None
@@ -71,6 +77,22 @@ class CouldTell:
     angles: int
     unclear: int
     typical_deg: float
+
+
+@dataclass(frozen=True)
+class Bounded:
+    """A rotor whose wear or smallest clearance may lie beyond a bound.
+
+    probability : that it does, of a normal distribution. sure : "yes" from 0.975, else "perhaps".
+    """
+
+    rotor: str
+    created: str
+    quantity: str
+    value_mm: float
+    u_mm: float
+    probability: float
+    sure: str
 
 
 @dataclass(frozen=True)
@@ -156,6 +178,8 @@ def columns_of(record: Record) -> dict[str, Any]:
         row[f"{station}_u"] = None if mean is None else mean["standard_uncertainty_deg"]
     for name in ("hub", "tip"):
         row[f"{name}_mm"], row[f"{name}_u"] = record.quantity(f"{name}_diameter_mm") or (None, None)
+    row["wear_mm"], row["wear_u"] = record.tip("leading_wear_mm") or (None, None)
+    row["clearance_mm"], row["clearance_u"] = record.clearance("smallest") or (None, None)
     labels, _, covariance = record.angles()
     w = np.array([[label.endswith(f".{s}") for label in labels] for s in STATIONS], float).reshape(3, len(labels))
     w /= np.maximum(w.sum(1, keepdims=True), 1)

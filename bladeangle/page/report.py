@@ -16,6 +16,7 @@ from bladeangle.base.flags import REGISTRY, together
 from bladeangle.base.lengths import MM_PER_INCH, unit
 from bladeangle.page.picture import INK, STATIONS, read_for_display
 from bladeangle.records.edits import Edits
+from bladeangle.records.tip_words import with_interval
 
 Record = Mapping[str, Any]
 Limits = Mapping[str, tuple[float, float]]
@@ -123,7 +124,7 @@ def report_html(
 
 def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, width: int) -> dict[str, Any]:
     """What the template needs of one record."""
-    from bladeangle.page import charts
+    from bladeangle.page import charts, tip_chart
     from bladeangle.page.overlay import jpeg_uri, photo_svg
 
     photos = []
@@ -142,6 +143,9 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
         "photos": photos,
         "angles": charts.angle_charts(record, limits),
         "unrolled": charts.unrolled_charts(record),
+        "tips": tip_chart.tip_charts(record),
+        "tip_rows": tip_chart.tip_rows(record),
+        "taper": with_interval(record["rotor"]["tips"]["taper_mm"]) if record["rotor"].get("tips") else "",
         "budget": charts.budget_chart(sources),
         "layout": charts.layout_charts(record),
         "places": charts.camera_places(record),

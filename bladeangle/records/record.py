@@ -70,6 +70,24 @@ class Record:
         q = self.data["rotor"].get(name)
         return None if q is None else (float(q["value"]), float(q["standard_uncertainty"]))
 
+    def tip(self, name: str, blade: int | None = None) -> tuple[float, float] | None:
+        """Value and standard uncertainty, mm, of what photographs tell of the tips, such as "leading_wear_mm".
+
+        Of the mean over blades, or of one blade. None: not known, or not seen, so that it is only what is usual.
+        """
+        q = self._tips(blade).get(name)
+        return None if q is None or not q["seen"] else (float(q["value"]), float(q["standard_uncertainty"]))
+
+    def clearance(self, which: str, blade: int | None = None) -> tuple[float, float] | None:
+        """The "smallest" or "mean" clearance of all blades or of one and its standard uncertainty, mm; None: no bore
+        was given."""
+        q = (self._tips(blade).get("clearance_mm") or {}).get(which)
+        return None if q is None else (float(q["value"]), float(q["standard_uncertainty"]))
+
+    def _tips(self, blade: int | None) -> dict[str, Any]:
+        part = self.data["rotor"].get("tips") if blade is None else self.data["blades"][blade - 1].get("tip")
+        return part or {}
+
     def angles(self) -> tuple[tuple[str, ...], Array, Array]:
         """Labels ("1.entry", ...), angles (n,) in deg and their covariance (n, n) in deg^2, of the stations seen."""
         labels = tuple(self.data["covariance"]["labels"])
@@ -236,6 +254,8 @@ def _check_sense(data: dict[str, Any], source: str) -> None:
         for part in ("curve", "points"):
             columns = b.get(part) or {}
             insist(len({len(v) for v in columns.values()}) <= 1, f"blade {b['number']}'s {part} has unequal columns")
+        along = [len(v) for v in (b.get("tip") or {}).values() if isinstance(v, list)]
+        insist(len(set(along)) <= 1, f"blade {b['number']}'s tip has unequal columns")
     for photo in data["photos"]:
         traces = [t for key in ("traces", "stations_px") for t in photo.get(key) or []]
         whole = all(len(t.get("kept", t["px"])) == len(t["px"]) for t in traces)

@@ -18,6 +18,7 @@ from xml.etree import ElementTree as ET
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import safe_name, write_bytes_atomic
 from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.tip_words import NAMES
 from bladeangle.shop.orders import TomlChecker, parse_toml, read_text
 
 DCC, SI = "https://ptb.de/dcc", "https://ptb.de/si"
@@ -169,7 +170,7 @@ def _results(root: ET.Element, record: Record) -> None:
         method,
         "description",
         "Angle from the plane of rotation of the least-squares line through the tip's mid-line, height against arc "
-        "length on the tip circle, over each station.",
+        "length round the axis at the local tip radius, over each station.",
     )
     results = _add(measured, "results")
     angle_keys = ("angle_deg", "expanded_uncertainty_deg", "coverage_factor")
@@ -193,6 +194,12 @@ def _results(root: ET.Element, record: Record) -> None:
         if q is not None:
             name = key.removesuffix("_mm").replace("_", " ")
             _quantity(data, name, q["value"], "\\milli\\metre", q["expanded_uncertainty"], q["coverage_factor"])
+    tips = record.data["rotor"].get("tips") or {}
+    clearance = tips.get("clearance_mm") or {}
+    told = {words: tips[key] for key, words in NAMES.items() if key in tips and tips[key]["seen"]}
+    told |= {f"{which} clearance in the bore": q for which, q in clearance.items()}
+    for name, q in told.items():
+        _quantity(data, name, q["value"], "\\milli\\metre", q["expanded_uncertainty"], q["coverage_factor"])
 
 
 def certificate(record: Record, details: Details) -> bytes:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from invented_record import STATIONS, invented_record, quantity
+from invented_record import STATIONS, invented_record, quantity, with_tips
 from test_gauge import PUBLISHED_READINGS
 
 from bladeangle import inventory as room
@@ -150,10 +150,38 @@ def test_a_file_that_is_none_is_refused(tmp_path: Path) -> None:
 def test_a_newer_version_is_refused(tmp_path: Path) -> None:
     Inventory(tmp_path / "a.sqlite", create=True).__exit__()
     raw = sqlite3.connect(tmp_path / "a.sqlite")
-    raw.execute("PRAGMA user_version = 2")
+    raw.execute("PRAGMA user_version = 3")
     raw.close()
     with pytest.raises(RecordError, match="another version"):
         Inventory(tmp_path / "a.sqlite")
+
+
+def test_an_older_version_is_widened(tmp_path: Path) -> None:
+    with Inventory(tmp_path / "a.sqlite", create=True) as db:
+        put(db, rotor())
+    raw = sqlite3.connect(tmp_path / "a.sqlite")
+    for column in room.SINCE_1:
+        raw.execute(f"ALTER TABLE records DROP COLUMN {column}")
+    raw.execute("PRAGMA user_version = 1")
+    raw.close()
+    with Inventory(tmp_path / "a.sqlite") as db:
+        assert (db.shelf(1)[0].rotor, db.shelf(1)[0].wear_mm) == ("heron", None)
+        put(db, record_from_dict(with_tips(invented_record(name="tern"), 0.3)))
+        assert db.shelf(2)[1].wear_mm == 0.3
+
+
+def test_wear_and_clearance_beyond_a_bound_by_their_uncertainty(db: Inventory) -> None:
+    """Wear 0.1, 0.25 and 0.5 mm with u 0.04: above 0.3, P = Phi((w - 0.3) / 0.04) = 2.9e-7, 0.1056 and 1."""
+    for name, wear, bore in (("a", 0.1, 156.6), ("b", 0.25, 157.0), ("c", 0.5, None)):
+        put(db, record_from_dict(with_tips(invented_record(name=name), wear, bore)))
+    put(db, rotor("without"))
+    found = db.beyond("wear", 0.3, below=False)
+    assert [(r.rotor, r.sure) for r in found] == [("c", "yes"), ("b", "perhaps")]
+    assert found[1].probability == pytest.approx(0.10565, abs=1e-4)
+    assert [(r.rotor, r.sure) for r in db.beyond("wear", 0.3, below=True)] == [("a", "yes"), ("b", "perhaps")]
+    close = db.beyond("clearance", 0.32, below=True)  # 0.3 and 0.5 mm
+    assert [(r.rotor, r.value_mm) for r in close] == [("a", pytest.approx(0.3))]
+    assert close[0].probability == pytest.approx(0.69146, abs=1e-4)  # Phi(0.5)
 
 
 @pytest.mark.parametrize("name", ["a?mode=memory", "a#b.sqlite", "100%41", "ä 'x'\n", "file:x"])
@@ -463,6 +491,17 @@ def test_questions_in_every_format(shelf: str) -> None:
     assert ask(shelf, "--out-of-line", "--least", "2").stdout == ""
     assert "No ring is seen. Show it." in ask(shelf, "--failed").stdout
     assert json.loads(ask(shelf, "--record", "tern").stdout)["name"] == "tern"
+
+
+def test_questions_by_wear(shelf: str) -> None:
+    with Inventory(Path(shelf)) as db:
+        put(db, record_from_dict(with_tips(invented_record(name="gull"), 0.35)))
+    assert "0.35 ± 0.08" in ask(shelf).stdout
+    rows = json.loads(ask(shelf, "--wear-above", "0.2", "--json").stdout)
+    assert [(r["rotor"], r["sure"]) for r in rows] == [("gull", "yes")]
+    assert ask(shelf, "--wear-below", "0.2").stdout == "" and ask(shelf, "--clearance-above", "0.2").stdout == ""
+    assert "0.35 ± 0.08" in ask(shelf, "--wear-above", "0.2").stdout
+    assert ask(shelf, "--wear-above", "0.2", "--clearance-below", "1").exit_code == 2
 
 
 def test_a_rotor_over_time(shelf: str) -> None:

@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_record import invented_record
+from invented_record import invented_record, with_tips
 
 from bladeangle.base.errors import OutputError, RecordError
 from bladeangle.cli.export import export as export_command
@@ -132,6 +132,24 @@ def test_csv_has_a_row_a_blade_and_station_with_units() -> None:
     assert unseen["not_seen"] == "hidden under the next blade"
     assert {r["flags"] for r in rows} == {"uncalibrated-camera", "glare-gap uncalibrated-camera"}
     assert [r["blade"] for r in rows[:12] if "glare-gap" in r["flags"]] == ["2"]
+
+
+def test_what_is_seen_of_tips_stands_in_the_tables(tmp_path: Path) -> None:
+    record = record_from_dict(with_tips(invented_record(), 0.25, bore_mm=157.0))
+    rows = list(csv.DictReader(io.StringIO(exchange.to_csv([record, RECORD]), newline="")))
+    assert float(rows[0]["leading_wear [mm]"]) == 0.25 and float(rows[0]["u_leading_wear [mm]"]) == 0.04
+    assert rows[0]["trailing_wear [mm]"] == ""  # only what is usual
+    assert float(rows[0]["smallest_clearance [mm]"]) == 0.5 and float(rows[0]["blade_smallest_clearance [mm]"]) == 0.5
+    assert [float(r["blade_run_out [mm]"]) for r in rows[:9:3]] == [-0.02, 0.0, 0.02]
+    assert rows[9]["blade"] == "mean" and rows[9]["blade_run_out [mm]"] == ""
+    assert rows[12]["leading_wear [mm]"] == rows[12]["smallest_clearance [mm]"] == ""  # a record without tips
+    along = list(csv.DictReader(io.StringIO(exchange.to_csv([record, RECORD], tips=True), newline="")))
+    assert len(along) == 3 * 47
+    assert float(along[0]["radius [mm]"]) == pytest.approx(78.0 - 0.25 * math.exp(-2 / 15))
+    assert float(along[0]["u_radius [mm]"]) == 0.05
+    exchange.write_xlsx([record], tmp_path / "r.xlsx")
+    sheet = openpyxl.load_workbook(tmp_path / "r.xlsx")["tips"]
+    assert sheet.max_row == 1 + 3 * 47 and sheet.cell(2, 4).value == 2.0
 
 
 @pytest.mark.parametrize(
