@@ -62,6 +62,7 @@ def order(
 
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import safe_name, write_text_atomic
+    from bladeangle.base.inputs import PICTURE, read_bytes
     from bladeangle.records.record import read_record
     from bladeangle.shop.orders import order_from_record, order_sheet, write_order
 
@@ -81,7 +82,7 @@ def order(
     )
     page = None
     if sheet is not None:
-        page = order_sheet(record, wanted, _read_picture(picture) if picture is not None else None)
+        page = order_sheet(record, wanted, read_bytes(picture, PICTURE) if picture is not None else None)
     elif picture is not None:
         raise UsageError("A picture was given without a sheet to put it on.", "Add --sheet ORDER.html.")
     write_order(wanted, out)
@@ -91,18 +92,3 @@ def order(
         note(f"Wrote {safe_name(sheet)}.")
     for station, s in wanted.stations.items():
         click.echo(f"{station:6}  {s.angle_deg:6.2f} ± {s.tolerance_deg:.2f} deg  (change {s.change_deg or 0.0:+.2f})")
-
-
-def _read_picture(path: Path, limit_bytes: int = 50_000_000) -> bytes:
-    """Bytes of the picture; PhotoError when it cannot be read or is larger than the limit."""
-    from bladeangle.base.errors import PhotoError
-    from bladeangle.base.files import safe_name
-
-    try:
-        if not path.is_file() or path.stat().st_size > limit_bytes:
-            raise PhotoError(f"The picture {safe_name(path.name)!r} is not a file of at most 50 MB.", "Check the name.")
-        return path.read_bytes()
-    except OSError as e:
-        raise PhotoError(
-            f"The picture {safe_name(path.name)!r} cannot be read: {e.strerror}.", "Check the name."
-        ) from e

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from invented_record import invented_record
+from invented_record import agreeing, invented_record
 from scipy import stats
 
 from bladeangle.base.budget import Budget, BudgetLine, coverage_factor, line_from_jacobian
@@ -55,7 +55,7 @@ def make(
     data["covariance"] = {"labels": labels, "matrix_deg2": budget.covariance_deg2.tolist()}
     data["budget"] = budget.rows()
     data["flags"] = []
-    return record_from_dict(data)
+    return record_from_dict(agreeing(data))
 
 
 def an_order(angle: float = 14.5, tolerance: float = 0.4, **more: Any) -> Order:
