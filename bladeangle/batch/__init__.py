@@ -25,6 +25,7 @@ from bladeangle.batch.work import Outcome, Settings, hashes_of, keys_of
 from bladeangle.inventory import Failure, Inventory
 
 __all__ = [
+    "INVENTORY",
     "Job",
     "Outcome",
     "Settings",

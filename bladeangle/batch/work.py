@@ -151,6 +151,13 @@ def picture_of(record: Record, hashes: Mapping[str, Path]) -> bytes | None:
     return size[0].to_bytes(2, "big") + zlib.compress(small.tobytes())
 
 
-def unpacked(picture: bytes) -> Picture:
-    pixels = np.frombuffer(zlib.decompress(picture[2:]), np.uint8)
-    return pixels.reshape(-1, int.from_bytes(picture[:2], "big"), 3)
+def unpacked(picture: bytes) -> Picture | None:
+    """The pixels (h, w, 3) of what `picture_of` packed; None when it is something else."""
+    width, most = int.from_bytes(picture[:2], "big"), 3 * TILE_PX * 4 * TILE_PX
+    try:
+        pixels = np.frombuffer(zlib.decompressobj().decompress(picture[2:], most + 1), np.uint8)
+    except zlib.error:
+        return None
+    if not (0 < width <= TILE_PX and 0 < len(pixels) <= most and len(pixels) % (3 * width) == 0):
+        return None
+    return pixels.reshape(-1, width, 3)

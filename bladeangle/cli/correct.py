@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, spare_inputs, verbose_option
+from bladeangle.cli.options import note, quiet_option, verbose_option
 
 
 @click.command()
@@ -36,11 +36,12 @@ def correct(record_path: Path, photos: Path, out: Path, edits_path: Path | None)
       bladeangle measure inlet.jpg ... --edits rotor-a.edits.json --out rotor-a.json
     """
     from bladeangle.base.files import safe_name
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.page.report import write_correction_page
     from bladeangle.records.edits import read_edits
     from bladeangle.records.record import read_record
 
-    spare_inputs((out,), (record_path, edits_path))
+    check_outputs([(out, "html")], (record_path, edits_path))
     edits = read_edits(edits_path) if edits_path is not None else None
     write_correction_page(out, read_record(record_path).data, photos, edits)
     note(f"Wrote {safe_name(out)}; open it in a browser.")

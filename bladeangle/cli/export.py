@@ -39,11 +39,14 @@ def export(
     """
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import safe_name
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.records.exchange import to_csv, write_csv, write_xlsx
     from bladeangle.records.record import read_record
 
     if (dcc_path is None) != (details is None) or (dcc_path is not None and len(record_paths) != 1):
         raise UsageError("A certificate is of one record and needs --certificate and --details.", "Give both.")
+    outputs = [(csv_path, "csv"), (xlsx_path, "xlsx"), (dcc_path, "xml")]
+    check_outputs(outputs, (*record_paths, details))
     records = [read_record(path) for path in record_paths]
     if dcc_path is not None and details is not None:
         from bladeangle.shop.certificate import read_details, write_certificate

@@ -17,7 +17,7 @@ from bladeangle.cli.options import (
     note,
     quiet_option,
     ring_option,
-    spare_inputs,
+    short_name,
     station_length_option,
     station_skip_option,
     verbose_option,
@@ -73,7 +73,7 @@ class Turned(click.Command):
 @check_bar_option
 @station_length_option
 @station_skip_option
-@click.option("--name", help="Name of the rotor in the record. [default: the record's file name]")
+@click.option("--name", callback=short_name, help="Name of the rotor in the record. [default: the record's file name]")
 @click.option("--out", type=click.Path(path_type=Path), metavar="RECORD.json", help="Where the record goes.")
 @click.option(
     "--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Draw what was found into the photographs."
@@ -117,6 +117,7 @@ def measure(
       bladeangle measure rotor-7/ --camera phone.json --ring ring.json --out rotor-7.json
     """
     from bladeangle.base.flags import together
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.pipeline.assemble import record_of, table
@@ -125,7 +126,7 @@ def measure(
     from bladeangle.records.edits import read_edits
     from bladeangle.records.record import record_to_json, write_record
 
-    spare_inputs((out, picture), (*photos, *turned, ring, camera, edits))
+    check_outputs([(out, "record"), (picture, "png")], (*photos, *turned, ring, camera, edits))
     definition = read_ring(ring, check_bar_mm)
     known = None if camera is None else read_camera(camera)
     changed = None if edits is None else read_edits(edits)

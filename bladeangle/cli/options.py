@@ -11,10 +11,9 @@ from __future__ import annotations
 
 import contextlib
 import math
-import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,6 +26,8 @@ if TYPE_CHECKING:
 #: Work that ends sooner shows no progress.
 PROGRESS_AFTER_S = 2.0
 MM_PER_INCH = 25.4
+#: Between these lies every length in mm, angle in degrees and time in seconds that is asked for.
+LEAST_NUMBER, MOST_NUMBER = 1e-6, 1e6
 
 
 @dataclass
@@ -59,7 +60,7 @@ def _from_config(key: str) -> Callable[[], Any]:
 
 
 class PositiveNumber(click.ParamType):
-    """A number above 0; unlike click's own range it refuses "nan" and "inf"."""
+    """A number above 0 that a length, an angle or a time may be; "nan" and "inf" are none."""
 
     name = "number"
 
@@ -71,7 +72,39 @@ class PositiveNumber(click.ParamType):
             self.fail(f"{value!r} is not a number.", param, ctx)
         if not 0 < number < math.inf:
             self.fail(f"{value} is not a number above 0.", param, ctx)
+        if not LEAST_NUMBER <= number <= MOST_NUMBER:
+            self.fail(f"{value} is not a number from {LEAST_NUMBER:g} to {MOST_NUMBER:g}.", param, ctx)
         return number
+
+
+class Number(click.ParamType):
+    """A number from `low` to `high`, or between them where `open_` says so; never "nan"."""
+
+    name = "number"
+
+    def __init__(self, low: float, high: float, *, open_: bool = False) -> None:
+        self.low, self.high, self.open = low, high, open_
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; click's usage error when it is none."""
+        try:
+            number = float(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a number.", param, ctx)
+        inside = self.low < number < self.high if self.open else self.low <= number <= self.high
+        if not inside:
+            words = "between {:g} and {:g}" if self.open else "from {:g} to {:g}"
+            self.fail(f"{value} is not a number {words.format(self.low, self.high)}.", param, ctx)
+        return number
+
+
+def short_name(_: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    """Refuse a name that no record can hold, before any work is done."""
+    from bladeangle.base.inputs import NAME_LETTERS
+
+    if value is not None and len(value) > NAME_LETTERS:
+        raise click.BadParameter(f"a name has at most {NAME_LETTERS} letters.", param=param)
+    return value
 
 
 camera_option = click.option(
@@ -82,7 +115,6 @@ camera_option = click.option(
     show_default="from the settings, else the photograph's own data with a wide uncertainty",
     help="Camera file made by `bladeangle calibrate`.",
 )
-
 
 
 def _needed(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
@@ -124,7 +156,7 @@ diameter_option = click.option(
 station_length_option = click.option(
     "--station-length",
     "length_mm",
-    type=click.FloatRange(5, 200),
+    type=Number(5, 200),
     default=32.0,
     show_default=True,
     metavar="MM",
@@ -134,7 +166,7 @@ station_length_option = click.option(
 station_skip_option = click.option(
     "--station-skip",
     "skip_mm",
-    type=click.FloatRange(0, 20),
+    type=Number(0, 20),
     default=2.0,
     show_default=True,
     metavar="MM",
@@ -248,17 +280,3 @@ def _duration(seconds: float) -> str:
     if seconds < 5400:
         return f"{seconds / 60:.0f} min"
     return f"{seconds / 3600:.1f} h"
-
-
-def spare_inputs(outputs: Sequence[Path | None], inputs: Sequence[Path | None]) -> None:
-    """UsageError when a file that is to be written is one that is read; links and other spellings are followed."""
-    from bladeangle.base.errors import UsageError
-    from bladeangle.base.files import safe_name
-
-    read = {os.path.realpath(p) for p in inputs if p is not None}
-    for output in outputs:
-        if output is not None and os.path.realpath(output) in read:
-            raise UsageError(
-                f"{safe_name(output)} is one of the files that are read; writing the result there would destroy it.",
-                "Give the result a name of its own.",
-            )

@@ -6,23 +6,40 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, spare_inputs, spread_option, tolerance_option, verbose_option
+from bladeangle.cli.options import (
+    Number,
+    note,
+    quiet_option,
+    short_name,
+    spread_option,
+    tolerance_option,
+    verbose_option,
+)
 
 
 @click.command()
 @click.argument("record_path", type=click.Path(path_type=Path), metavar="RECORD")
-@click.option("--entry", type=float, metavar="DEG", help="Change of the entry angle; negative is shallower.")
-@click.option("--middle", type=float, metavar="DEG", help="Change of the middle angle; not ordered when left out.")
-@click.option("--exit", "exit_", type=float, metavar="DEG", help="Change of the exit angle; negative is shallower.")
+@click.option("--entry", type=Number(-20, 20), metavar="DEG", help="Change of the entry angle; negative is shallower.")
+@click.option(
+    "--middle", type=Number(-20, 20), metavar="DEG", help="Change of the middle angle; not ordered when left out."
+)
+@click.option(
+    "--exit", "exit_", type=Number(-20, 20), metavar="DEG", help="Change of the exit angle; negative is shallower."
+)
 @tolerance_option
 @spread_option
 @click.option(
     "--rule", type=click.Choice(["iso14253", "guard"]), default="iso14253", show_default=True, help="Decision rule."
 )
 @click.option(
-    "--false-accept", type=float, default=0.02, show_default=True, metavar="P", help="Probability allowed by the guard."
+    "--false-accept",
+    type=Number(0, 0.5, open_=True),
+    default=0.02,
+    show_default=True,
+    metavar="P",
+    help="Probability allowed by the guard.",
 )
-@click.option("--name", metavar="NAME", help="Name of the order.  [default: the record's name]")
+@click.option("--name", metavar="NAME", callback=short_name, help="Name of the order.  [default: the record's name]")
 @click.option("--date", metavar="DATE", help="Date of the order.  [default: today]")
 @click.option("--notes", default="", metavar="TEXT", help="Anything the shop must know.")
 @click.option(
@@ -63,10 +80,11 @@ def order(
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import safe_name, write_text_atomic
     from bladeangle.base.inputs import PICTURE, read_bytes
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.records.record import read_record
     from bladeangle.shop.orders import order_from_record, order_sheet, write_order
 
-    spare_inputs((out, sheet), (record_path, picture))
+    check_outputs([(out, "order"), (sheet, "html")], (record_path, picture))
     record = read_record(record_path)
     changes = {k: v for k, v in (("entry", entry), ("middle", middle), ("exit", exit_)) if v is not None}
     wanted = order_from_record(

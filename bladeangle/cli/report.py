@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, spare_inputs, verbose_option
+from bladeangle.cli.options import note, quiet_option, verbose_option
 
 
 @click.command()
@@ -45,6 +45,7 @@ def report(
     """
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import safe_name
+    from bladeangle.base.outputs import check_outputs, kind_by_name
     from bladeangle.page.report import write_plot, write_report
     from bladeangle.records.record import read_record
 
@@ -52,7 +53,7 @@ def report(
         raise UsageError("There is nothing to write.", "Give --out, --plot or both.")
     if plot is not None and len(records) > 1:
         raise UsageError("--plot draws one record.", "Give one record, or leave --plot out.")
-    spare_inputs((out, plot), (*records, order_path))
+    check_outputs([(out, "html"), (plot, kind_by_name(plot))], (*records, order_path))
     limits = None
     if order_path is not None:
         from bladeangle.shop.orders import read_order

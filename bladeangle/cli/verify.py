@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from bladeangle.cli.options import json_option, note, quiet_option, verbose_option
+from bladeangle.cli.options import Number, json_option, note, quiet_option, verbose_option
 
 #: Longest reason, letters, that stands in a row of the table; longer ones stand below it.
 SHORT_REASON = 40
@@ -24,14 +24,14 @@ SHORT_REASON = 40
 @click.option("--rule", type=click.Choice(["iso14253", "guard"]), help="Decision rule, instead of the order's.")
 @click.option(
     "--false-accept",
-    type=click.FloatRange(0, 0.5, min_open=True, max_open=True),
+    type=Number(0, 0.5, open_=True),
     metavar="P",
     help="Probability allowed by the guard, instead of the order's.",
 )
 @click.option(
     "--error",
     "error_deg",
-    type=click.FloatRange(0, 45, min_open=True),
+    type=Number(0, 45),
     default=1.0,
     show_default=True,
     metavar="DEG",

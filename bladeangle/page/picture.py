@@ -22,6 +22,7 @@ from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import import_cv2, safe_name, write_bytes_atomic
 from bladeangle.base.geometry import CAMERA_PARAMETERS, pixels
+from bladeangle.base.outputs import marked_png
 from bladeangle.imaging.photo import read_photo
 from bladeangle.records.record import Record
 
@@ -124,7 +125,7 @@ def write_picture(path: Path, record: Record | Mapping[str, Any], photo_paths: S
     done, encoded = cv2.imencode(".png", whole, [cv2.IMWRITE_PNG_COMPRESSION, 2])
     if not done:
         raise OutputError("The picture could not be encoded as PNG.", "Try fewer photographs.")
-    write_bytes_atomic(path, encoded.tobytes())
+    write_bytes_atomic(path, marked_png(encoded.tobytes()))
 
 
 def read_for_display(path: Path, photo: Mapping[str, Any], max_width: int) -> tuple[Picture, int]:

@@ -13,6 +13,7 @@ from typing import Any
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import atomic_path, safe_name, sha256_of, write_text_atomic
 from bladeangle.base.flags import REGISTRY, together
+from bladeangle.base.outputs import FIGURE_MARKS
 from bladeangle.page.picture import INK, STATIONS, read_for_display
 from bladeangle.records.edits import Edits
 
@@ -202,4 +203,4 @@ def write_plot(path: Path, record: Record) -> None:
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
         with atomic_path(path) as temporary:
-            figure.savefig(temporary, format=form, dpi=150, metadata={"Date": None} if form == "svg" else None)
+            figure.savefig(temporary, format=form, dpi=150, metadata=FIGURE_MARKS[form])

@@ -17,6 +17,7 @@ from typing import Any
 from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name, write_text_atomic
+from bladeangle.base.outputs import SOFTWARE
 from bladeangle.records.record import STATIONS, Record
 
 #: "iso14253": conforming only inside the limits less the expanded uncertainty (ISO 14253-1).
@@ -338,6 +339,7 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> s
         return "" if diameter is None else f"{pitch_mm(angle_deg, diameter):.1f}"
 
     out = ["<!doctype html>", '<html lang="en"><head><meta charset="utf-8">']
+    out += [f'<meta name="generator" content="{SOFTWARE}">']
     out += ['<meta name="viewport" content="width=device-width, initial-scale=1">']
     out += [f"<title>Order: {escape(order.name)}</title><style>{_STYLE}</style></head><body>"]
     out += [f"<h1>Re-pitch order: {escape(order.name)}</h1>"]

@@ -196,8 +196,8 @@ def test_the_journal_of_a_dead_writer_is_rolled_back(tmp_path: Path) -> None:
     assert (crashed / path.name).stat().st_size > path.stat().st_size
     with Inventory(crashed / path.name) as db:
         assert [r.rotor for r in db.shelf(10)] == ["heron"]
-        assert db._rows("SELECT count(*) FROM bodies") == [(1,)]
-        assert db._rows("PRAGMA integrity_check") == [("ok",)]
+        assert db._rows("i", "SELECT count(*) FROM bodies") == [(1,)]
+        assert db._rows("t", "PRAGMA integrity_check") == [("ok",)]
 
 
 # --- near ------------------------------------------------------------------------------------------------------------
@@ -244,7 +244,8 @@ def test_the_nearest_are_those_of_a_plain_search(
     monkeypatch.setattr(room, "FIRST_LOOK", first_look)
     plain = []
     for row in many._rows(
-        "SELECT rotor, entry_deg, middle_deg, exit_deg, hub_mm, blade_count, hand FROM records WHERE newest = 1"
+        "tFFFFit",
+        "SELECT rotor, entry_deg, middle_deg, exit_deg, hub_mm, blade_count, hand FROM records WHERE newest = 1",
     ):
         values = dict(zip(("entry_deg", "middle_deg", "exit_deg", "hub_mm"), row[1:5], strict=True))
         parts = [(values[m], v, s) for m, (v, s) in wanted.terms().items()]
