@@ -64,7 +64,7 @@ DETAILS = Kind("details file", DefinitionError, "Correct it.", 100_000, 12)
 SETTINGS = Kind("settings file", DefinitionError, _SETTINGS, 100_000, 12)
 MANIFEST = Kind("manifest", DefinitionError, _MANIFEST, 10_000_000)
 LOG = Kind("log", RecordError, _LOG, 10_000_000, 12, 1_000, 100)
-RECORD = Kind("record", RecordError, _AGAIN, 20_000_000, 20, 2_000_000, 50_000)
+RECORD = Kind("record", RecordError, _AGAIN, 20_000_000, 20, 1_000_000, 50_000)
 PICTURE = Kind("picture", PhotoError, "Give the picture that `measure` wrote.", 50_000_000)
 PHOTOGRAPH = Kind("photograph", PhotoError, _PHOTO, 500_000_000)
 

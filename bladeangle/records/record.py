@@ -192,12 +192,21 @@ def validator(name: str = "record") -> Any:
 
 
 def _check_schema(data: dict[str, Any], source: str) -> None:
-    error = next(validator().iter_errors(data), None)
-    if error is not None:
+    if not validator().is_valid(data):
+        # a sentence about a value holds all of it, so that it must not be a large one
+        shortened = _shortened(data)
+        error = next(validator().iter_errors(shortened), None) or next(validator().iter_errors(data))
         error = _innermost(error)
         place = ".".join(str(p) for p in error.instance_path) or "the record"
         reason = error.message if len(error.message) < 160 else f"does not satisfy {error.kind.name!r}"
         raise RecordError(f"{source} is not valid: {safe_name(place[:120])}: {safe_name(reason)}.", _HINT)
+
+
+def _shortened(value: Any, most: int = 1000) -> Any:
+    """The value with the lists in it cut to so many entries."""
+    if isinstance(value, dict):
+        return {k: _shortened(v) for k, v in value.items()}
+    return [_shortened(v) for v in value[:most]] if isinstance(value, list) else value
 
 
 def _innermost(error: Any) -> Any:

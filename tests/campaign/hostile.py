@@ -14,6 +14,7 @@ import copy
 import hashlib
 import json
 import os
+import re
 import resource
 import shutil
 import signal
@@ -102,8 +103,8 @@ def lay_sound(folder: Path) -> None:
 
 
 def put(path: Path, data: Any) -> None:
-    """JSON, NaN and all."""
-    path.write_text(json.dumps(data))
+    """JSON, NaN and all, and lists in lists where `_nested` stands."""
+    path.write_text(re.sub(r'"nested (\d+)"', lambda m: "[" * int(m[1]) + "1" + "]" * int(m[1]), json.dumps(data)))
 
 
 # --- any path --------------------------------------------------------------------------------------------------------
@@ -113,7 +114,7 @@ PATHS: dict[str, tuple[tuple[str, ...], int]] = {
     "photograph": (("measure", "{}", "--ring", "ring.json", "--camera", "camera.json"), 3),
     "turned": (("measure", "inlet.jpg", "--turned", "{}", "--ring", "ring.json", "--camera", "camera.json"), 3),
     "checked": (("check", "{}", "--ring", "ring.json"), 3),
-    "calibrated": (("calibrate", "{}", "inlet.jpg", "--ring", "ring.json", "--out", "new.json"), 3),
+    "calibrated": (("calibrate", "{}", "inlet.jpg", "--ring", "ring.json", "--out", "new.json"), 7),
     "ring": (("measure", "inlet.jpg", "--ring", "{}"), 4),
     "ring of a plan": (("plan", "--diameter", "160", "--height", "60", "--blades", "3", "--entry", "10", "--exit",
                         "16", "--ring", "{}"), 4),
@@ -160,7 +161,7 @@ def _loop(path: Path) -> None:
 
 PLACES: dict[str, Callable[[Path], None]] = {
     "pipe": _fifo, "device": _device, "folder": Path.mkdir, "500 GB": _sparse, "noise": _noise, "loop": _loop,
-    "empty": lambda path: path.write_bytes(b"") and None, "missing": lambda path: None,
+    "empty": Path.touch, "missing": lambda path: None,
 }  # fmt: skip
 
 
@@ -178,6 +179,8 @@ def _path_case(slot: str, place: str) -> Hostile:
         codes |= {0}  # no settings, a new log
     if slot == "edits" and place == "empty":
         codes = {4}
+    if slot == "picture" and place in ("empty", "noise"):
+        codes = {2}  # read, and no picture
     if slot == "inventory":
         codes |= {9}
     return Hostile(f"path: {slot}, {place}", lay, frozenset(codes))
@@ -186,11 +189,9 @@ def _path_case(slot: str, place: str) -> Hostile:
 # --- any file beyond its kind ----------------------------------------------------------------------------------------
 
 
-def _nested(depth: int) -> Any:
-    value: Any = 1
-    for _ in range(depth):
-        value = [value]
-    return value
+def _nested(depth: int) -> str:
+    """What `put` writes as lists in lists; the library that writes JSON would not."""
+    return f"nested {depth}"
 
 
 def _text(name: str, text: str | bytes, slot: str) -> Hostile:
@@ -233,6 +234,9 @@ def segments(count: int, size: int, start: bytes = b"Exif\0\0II*\0\x08\0\0\0\0\0
     return (b"\xff\xe1" + struct.pack(">H", len(body) + 2) + body) * count
 
 
+XMP = b"http://ns.adobe.com/xap/1.0/\0"
+
+
 def _jpeg(name: str, extra: Callable[[], bytes], codes: set[int]) -> Hostile:
     def lay(folder: Path) -> tuple[str, ...]:
         jpeg = (folder / "inlet.jpg").read_bytes()
@@ -269,16 +273,17 @@ SWOLLEN = [
     *(_changed(f"{slot} nested {depth} deep", base, slot, _setter(key, _nested(depth)))
       for depth in (100, 600, 5000)
       for slot, base, key in (("camera", "camera.json", "provenance"), ("ring", "ring.json", "more"),
-                              ("edits of a page", "edits.json", "name"), ("record of an order", "record.json", "options"),
-                              ("log", "log.jsonl", "note"))),
+                              ("edits of a page", "edits.json", "name"),
+                              ("record of an order", "record.json", "options"), ("log", "log.jsonl", "note"))),
     *(_text(f"{slot} with {name}", text, slot) for slot in ("order", "details", "settings") for name, text in (
-        ("lists nested 600 deep", "a = " + "[" * 600 + "]" * 600), ("a key of 40,000 parts", "a" + ".a" * 40_000 + " = 1"),
+        ("lists nested 600 deep", "a = " + "[" * 600 + "]" * 600),
+        ("a key of 40,000 parts", "a" + ".a" * 40_000 + " = 1"),
         ("a table of 40,000 parts", "[a" + '."a"' * 20_000 + "]"), ("lists nested 50,000 deep", "a = " + "[" * 50_000),
         ("a dotted key after a text", 'x = """\n"""\n' + "a" + " . a" * 20_000 + " = 1"))),
     _text("record of 45 MB of empty lists", "[" + "[]," * 15_000_000 + "[]]", "record of an order"),
     _text("record of 19 MB of empty lists", "[" + "[]," * 6_300_000 + "[]]", "record of an order"),
     _text("record of 19 MB of objects", "[" + '{"a":1},' * 2_300_000 + "{}]", "record of an order"),
-    _text("record of two million numbers", '{"schema":"bladeangle-record/1","a":[' + "1," * 1_900_000 + "1]}",
+    _text("record of a million numbers", '{"schema":"bladeangle-record/1","a":[' + "1," * 900_000 + "1]}",
           "record of an order"),
     _text("record of one text", '{"schema":"' + "a" * 19_000_000 + '"}', "record of an order"),
     _text("record of escapes", '{"schema":"' + "\\n" * 9_000_000 + '"}', "record of an order"),
@@ -291,7 +296,7 @@ SWOLLEN = [
     _text("log of ten thousand nested lines", ("[" * 5000 + "\n") * 1000, "log"),
     _jpeg("JPEG with 1,500 large segments", lambda: segments(1500, 65000), {0, 3, 10}),
     _jpeg("JPEG with 400,000 small segments", lambda: segments(400_000, 20), {3}),
-    _jpeg("JPEG with 1,500 blocks of XMP", lambda: segments(1500, 60000, b"http://ns.adobe.com/xap/1.0/\0"), {0, 3, 10}),
+    _jpeg("JPEG with 1,500 blocks of XMP", lambda: segments(1500, 60000, XMP), {0, 3, 10}),
     _text("PNG of a million chunks", _png_of_chunks(), "checked"),
     _text("TIFF of 4,000 overlapping tags", _tiff_of_tags(), "checked"),
 ]  # fmt: skip
@@ -333,7 +338,7 @@ NUMBERS = [
     _changed("camera with k1 1e8", "camera.json", "camera", _setter("parameters", "k1", 1e8), "number"),
     _changed("camera with a name of 100 kB", "camera.json", "camera", _setter("name", "n" * 100_000), "number"),
     _changed("ring with a name of 100 kB", "ring.json", "ring", _setter("name", "n" * 100_000), "number"),
-    _changed("camera with provenance NaN", "camera.json", "camera", _setter("provenance", {"a": float("nan")}), "number"),
+    _changed("camera with provenance NaN", "camera.json", "camera", _setter("provenance", {"a": ODD[0]}), "number"),
     *(_changed(name, "record.json", "record of an order", change, "number") for name, change in (
         ("record with a mean that is not the blades'", _mean_off), ("record with a smaller u", _u_less),
         ("record with a smaller u of a mean", _both_u_less), ("record with a smaller U", _expanded_less),
@@ -415,7 +420,7 @@ def _inventory(name: str, *changes: str, words: tuple[str, ...] = ("--record", "
     return Hostile(f"inventory: {name}", lay, frozenset(codes))
 
 
-DEEP = json.dumps(_nested(600)).replace("1", "null")
+DEEP = "[" * 600 + "]" * 600
 INVENTORIES = [
     *(_inventory(f"record {name}", f"UPDATE bodies SET json = {value}") for name, value in (
         ("null", "'null'"), ("an empty object", "'{}'"), ("nested", f"'{DEEP}'"), ("a number", "7"),
@@ -516,7 +521,7 @@ def _judged(case: Hostile, code: int | None, said: str, seconds: float, memory: 
         return "SLOW"
     if code not in case.codes:
         return "UNEXPECTED"
-    if code and code != 10 and code != 2 and not said.startswith("Error: "):
+    if code and code != 10 and code != 2 and not any(line.startswith("Error: ") for line in said.splitlines()):
         return "NO SENTENCE"
     if code and [n for n in after if n not in before and not n.startswith("results")]:
         return "LEFT-BEHIND"
