@@ -19,6 +19,7 @@ import numpy as np
 from bladeangle import __version__
 from bladeangle.base.errors import BladeangleError, PhotoError, UsageError
 from bladeangle.base.files import import_cv2, safe_name, sha256_of
+from bladeangle.base.inputs import PHOTOGRAPH, size_of
 from bladeangle.batch.jobs import Job, reason
 from bladeangle.imaging.camera import Camera, camera_to_dict
 from bladeangle.imaging.ring import Ring, ring_to_dict
@@ -83,9 +84,8 @@ def hashes_of(job: Job) -> dict[str, Path]:
     """SHA-256 of each photograph -> its path; PhotoError when one cannot be read."""
     found = {}
     for path in job.standing + job.turned:
+        size_of(path, PHOTOGRAPH)
         try:
-            if not path.is_file():
-                raise PhotoError(f"{safe_name(path.name)} is not there or not a file.", "Check the name.")
             found[sha256_of(path)] = path
         except (OSError, ValueError) as error:
             raise PhotoError(f"{safe_name(path.name)} cannot be read: {reason(error)}.", "Copy it again.") from error

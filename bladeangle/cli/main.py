@@ -17,6 +17,7 @@ from typing import Any
 import click
 
 from bladeangle import __version__
+from bladeangle.base import clock
 from bladeangle.base.errors import EXIT_INTERRUPTED, BladeangleError, OutputError
 from bladeangle.base.files import THREAD_VARIABLES
 from bladeangle.cli.options import Session, quiet_option, verbose_option
@@ -87,6 +88,9 @@ class CommandGroup(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command and see its output off; a reader that has gone (as `head` does) ends it quietly."""
         _insist_on_memory()
+        clock.mend()
+        if (doubt := clock.doubt()) and not (ctx.obj and ctx.obj.quiet):
+            click.echo(doubt, err=True)
         try:
             result = super().invoke(ctx)
             sys.stdout.flush()

@@ -75,8 +75,7 @@ def order(
     Example:
       bladeangle order rotor-a.json --entry -1 --exit +0.5 --tolerance 0.3 --out order.toml --sheet order.html
     """
-    import datetime
-
+    from bladeangle.base import clock
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import safe_name, write_text_atomic
     from bladeangle.base.inputs import PICTURE, read_bytes
@@ -93,7 +92,7 @@ def order(
         tolerance_deg=tolerance,
         spread_tolerance_deg=spread,
         name=name,
-        date=date or datetime.datetime.now(datetime.UTC).date().isoformat(),
+        date=date or clock.now().date().isoformat(),
         notes=notes,
         rule=rule,
         false_accept_probability=false_accept,

@@ -7,12 +7,14 @@ security policy in it forbids that as well.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import atomic_path, safe_name, sha256_of, write_text_atomic
 from bladeangle.base.flags import REGISTRY, together
+from bladeangle.base.inputs import PHOTOGRAPH
 from bladeangle.base.outputs import FIGURE_MARKS
 from bladeangle.page.picture import INK, STATIONS, read_for_display
 from bladeangle.records.edits import Edits
@@ -37,6 +39,7 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
     if not folder.is_dir():
         raise PhotoError(f"{safe_name(folder)} is not a folder.", "Give the folder with the record's photographs.")
     wanted = {p["name"] for p in record["photos"]}
+    hash_of = cache(lambda path: sha256_of(path) if path.stat().st_size <= PHOTOGRAPH.most_bytes else "")
     candidates: dict[str, list[Path]] = {}
     for count, path in enumerate(folder.rglob("*")):
         if count >= MOST_FILES:
@@ -45,7 +48,7 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
             candidates.setdefault(path.name, []).append(path)
     found = []
     for photo in record["photos"]:
-        match = next((p for p in sorted(candidates.get(photo["name"], [])) if sha256_of(p) == photo["sha256"]), None)
+        match = next((p for p in sorted(candidates.get(photo["name"], [])) if hash_of(p) == photo["sha256"]), None)
         if match is None:
             shown = safe_name(photo["name"])
             raise PhotoError(

@@ -14,6 +14,7 @@ from bladeangle.adjustment.model import unmoved
 from bladeangle.adjustment.priors import Priors, unconfirmed
 from bladeangle.base.errors import EdgesError, UsageError
 from bladeangle.base.flags import Flag
+from bladeangle.base.inputs import MOST_PHOTOS
 from bladeangle.detection.edges import confirm_count
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.photo import Photo, light_alone, read_photo
@@ -96,6 +97,9 @@ def measure(
     named = [(p, "inlet_up") for p in standing_photos] + [(p, "outlet_up") for p in turned_photos]
     if not named:
         raise UsageError("No photographs were named.", "Name at least one photograph taken from straight above.")
+    if len(named) > MOST_PHOTOS:
+        few = "Eight are enough: one from above for either end and six from around."
+        raise UsageError(f"{len(named)} photographs were named; at most {MOST_PHOTOS} are measured together.", few)
     if options.diameter_mm is not None and not LEAST_DIAMETER_MM < options.diameter_mm < 2 * ring.inner_radius_mm:
         raise UsageError(
             f"A tip diameter of {options.diameter_mm:g} mm does not fit inside this ring.",

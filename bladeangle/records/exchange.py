@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.base import clock
 from bladeangle.base.budget import propagate
 from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
 from bladeangle.base.outputs import SOFTWARE
@@ -245,6 +246,7 @@ def save_book(book: Any, file: Any) -> None:
     """Write an `openpyxl` workbook to a path or binary file, with the mark of `outputs.MARKS` and no time of day."""
     from openpyxl.writer.excel import ExcelWriter
 
+    book.properties.created = book.properties.modified = clock.now().replace(tzinfo=None)
     archive = _Archive(file, "w", zipfile.ZIP_DEFLATED)
     archive.comment = SOFTWARE.encode()
     ExcelWriter(book, archive).save()  # closes the archive

@@ -432,7 +432,7 @@ INVENTORIES = [
                                    ("angles", "out_deg", ("--out-of-line", "--sigmas", "0.001")),
                                    ("records", "means_covariance", ("--entry", "9")))
       for value in ("'steep'", "x'00'", "9e999")
-      if not (value == "'steep'" and column == "created")),
+      if not (column == "created" and value != "x'00'")),
     _inventory("a view in place of a table", "DROP TABLE angles", "CREATE VIEW angles AS WITH RECURSIVE n(x) AS "
                "(SELECT 1 UNION ALL SELECT x FROM n) SELECT x AS ratio FROM n", words=("--out-of-line",), codes=(8, 9)),
     _inventory("a picture of 3 GB", words=("--record", "heron"), bomb=True, codes=(0,)),
