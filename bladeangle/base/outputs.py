@@ -40,7 +40,7 @@ MARKS: dict[str, tuple[bytes, bool, str]] = {
     "svg": (rb"\A.*?<svg.*?<dc:title>bladeangle</dc:title>", False, "a drawing of bladeangle"),
     "pdf": (rb"/Creator \(bladeangle\)", True, "a document of bladeangle"),
     "csv": (rb"\A(?:\xef\xbb\xbf)?name,created,blade_count \[1\],hand,blade,station,", False, "a table of bladeangle"),
-    "xlsx": (rb"bladeangle\Z", True, "a workbook of bladeangle"),
+    "xlsx": (rb"PK\x05\x06.{16}\x0a\x00bladeangle\Z", True, "a workbook of bladeangle"),
     "xml": (rb"digitalCalibrationCertificate .*?<dcc:content lang=\"en\">bladeangle<", False, "a certificate"),
     "inventory": (rb"\ASQLite format 3\0.{52}blad", False, "an inventory"),
 }

@@ -473,7 +473,7 @@ def _limits(memory_mb: int | None) -> None:
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
-def run(case: Hostile, folder: Path, root: Path = ROOT) -> Result:
+def run(case: Hostile, folder: Path, root: Path = ROOT, patience_s: float = PATIENCE_S) -> Result:
     """Lay out and run one case."""
     lay_sound(folder)
     words = case.lay(folder)
@@ -486,7 +486,7 @@ def run(case: Hostile, folder: Path, root: Path = ROOT) -> Result:
             env=environment, preexec_fn=partial(_limits, case.memory_mb), start_new_session=True,
         )  # fmt: skip
         usage = None
-        while time.monotonic() - start < PATIENCE_S:
+        while time.monotonic() - start < patience_s:
             pid, status, usage = os.wait4(process.pid, os.WNOHANG)
             if pid:
                 process.returncode = os.waitstatus_to_exitcode(status)
@@ -499,7 +499,7 @@ def run(case: Hostile, folder: Path, root: Path = ROOT) -> Result:
         err.seek(0)
         said = err.read(5000).decode("utf-8", "replace")
     hung = process.returncode == -signal.SIGKILL
-    seconds = PATIENCE_S if hung else usage.ru_utime + usage.ru_stime
+    seconds = patience_s if hung else usage.ru_utime + usage.ru_stime
     memory = usage.ru_maxrss / 1024
     code = None if hung else process.returncode
     return Result(_judged(case, code, said, seconds, memory, before, folder), code, seconds, memory, said.strip())
@@ -534,13 +534,14 @@ def main() -> int:
                                      formatter_class=argparse.RawDescriptionHelpFormatter)  # fmt: skip
     parser.add_argument("--only", default="", metavar="WORD", help="cases whose name has it")
     parser.add_argument("--root", type=Path, default=ROOT, metavar="FOLDER")
+    parser.add_argument("--patience", type=float, default=PATIENCE_S, metavar="S", help="longer hangs")
     parser.add_argument("--all", action="store_true", help="print good cases, too")
     args = parser.parse_args()
     counts: dict[str, int] = {}
     slowest = largest = 0.0
     for number, case in enumerate(c for c in CASES if args.only in c.name):
         with tempfile.TemporaryDirectory(prefix="hostile-") as folder:
-            result = run(case, Path(folder) / "case", args.root.resolve())
+            result = run(case, Path(folder) / "case", args.root.resolve(), args.patience)
         counts[result.kind] = counts.get(result.kind, 0) + 1
         slowest, largest = max(slowest, result.seconds), max(largest, result.memory_mb)
         if args.all or result.kind != "ok":
