@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, verbose_option
+from bladeangle.cli.options import note, progress, quiet_option, verbose_option
 
 
 @click.command()
@@ -43,5 +43,7 @@ def correct(record_path: Path, photos: Path, out: Path, edits_path: Path | None)
 
     check_outputs([(out, "html")], (record_path, edits_path))
     edits = read_edits(edits_path) if edits_path is not None else None
-    write_correction_page(out, read_record(record_path).data, photos, edits)
+    record = read_record(record_path).data
+    with progress("Drawn", len(record["photos"])) as done:
+        write_correction_page(out, record, photos, edits, done)
     note(f"Wrote {safe_name(out)}; open it in a browser.")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, verbose_option
+from bladeangle.cli.options import note, progress, quiet_option, verbose_option
 
 
 @click.command()
@@ -65,5 +65,6 @@ def report(
         write_plot(plot, data[0])
         note(f"Wrote {safe_name(plot)}.")
     if out is not None:
-        write_report(out, data, photos, limits, title)
+        with progress("Drawn", sum(len(record["photos"]) for record in data)) as done:
+            write_report(out, data, photos, limits, title, done)
         note(f"Wrote {safe_name(out)}.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +17,15 @@ from bladeangle.records.edits import Edits, edits_to_dict
 IMAGE_WIDTH = 2600
 
 
-def correction_html(record: Mapping[str, Any], paths: Sequence[Path], edits: Edits | None = None) -> str:
+def correction_html(
+    record: Mapping[str, Any],
+    paths: Sequence[Path],
+    edits: Edits | None = None,
+    done: Callable[[], None] = lambda: None,
+) -> str:
     """The correction page of a record; `paths` are its photographs in order, `edits` what it starts with.
 
-    PhotoError as `picture.read_for_display`.
+    `done` is called after each photograph. PhotoError as `picture.read_for_display`.
     """
     file_name = (re.sub(r"[^A-Za-z0-9._-]+", "-", str(record["name"])).strip("-.")[:60] or "rotor") + ".edits.json"
     known = {p["sha256"]: p for p in edits_to_dict(edits)["photos"]} if edits else {}
@@ -37,6 +42,7 @@ def correction_html(record: Mapping[str, Any], paths: Sequence[Path], edits: Edi
             | {"turns": turns, "pixel": photo["width"] / picture.shape[1], "struck": old["struck"]}
             | {"added": [a | {"px": p} for a in old["added"] for p in a["px"]]}
         )
+        done()
     # No "<" in the data, so that nothing in it can end the script element.
     text = json.dumps({"name": str(record["name"]), "file": file_name, "photos": data}, separators=(",", ":"))
     text = text.replace("<", "\\u003c")

@@ -6,7 +6,7 @@ security policy in it forbids that as well.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -61,7 +61,12 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
 
 
 def write_report(
-    path: Path, records: Sequence[Record], photos: Path | None = None, limits: Limits | None = None, title: str = ""
+    path: Path,
+    records: Sequence[Record],
+    photos: Path | None = None,
+    limits: Limits | None = None,
+    title: str = "",
+    done: Callable[[], None] = lambda: None,
 ) -> None:
     """Write the HTML report of one or more records, atomically.
 
@@ -72,6 +77,7 @@ def write_report(
     photos : folder with the photographs, found by name and SHA-256; None draws the marks on plain ground.
     limits : station -> lowest and highest angle ordered, degrees; for all records.
     title : of the page; the rotor's name or "n rotors" without.
+    done : called after each photograph.
 
     Raises
     ------
@@ -83,11 +89,15 @@ def write_report(
             f"A report is an HTML page, which {safe_name(path.name)} does not say.",
             "Name it .html; the browser prints it to PDF.",
         )
-    write_text_atomic(path, report_html(records, photos, limits, title))
+    write_text_atomic(path, report_html(records, photos, limits, title, done))
 
 
 def report_html(
-    records: Sequence[Record], photos: Path | None = None, limits: Limits | None = None, title: str = ""
+    records: Sequence[Record],
+    photos: Path | None = None,
+    limits: Limits | None = None,
+    title: str = "",
+    done: Callable[[], None] = lambda: None,
 ) -> str:
     """The page that `write_report` writes."""
     from markupsafe import Markup
@@ -107,12 +117,14 @@ def report_html(
         limits={s: limits.get(s) for s in STATIONS} if limits else None,
         remedies={code: kind.remedy for code, kind in REGISTRY.items()},
         shelf=charts.shelf_chart(records) if len(records) > 1 else Markup(""),
-        rotors=[_rotor(record, found, limits, width) for record, found in zip(records, paths, strict=True)],
+        rotors=[_rotor(record, found, limits, width, done) for record, found in zip(records, paths, strict=True)],
     )
     return html
 
 
-def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, width: int) -> dict[str, Any]:
+def _rotor(
+    record: Record, paths: Sequence[Path] | None, limits: Limits | None, width: int, done: Callable[[], None]
+) -> dict[str, Any]:
     """What the template needs of one record."""
     from bladeangle.page import charts
     from bladeangle.page.overlay import jpeg_uri, photo_svg
@@ -125,6 +137,7 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
             uri = jpeg_uri(picture, turns)
         shown = {key: photo[key] for key in ("name", "standing", "view")}
         photos.append({**shown, "svg": photo_svg(record, i, uri, turns), "shown": uri is not None})
+        done()
     sources = charts.sources_by_size(record)
     return {
         "record": record,
@@ -139,8 +152,12 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
     }
 
 
-def write_correction_page(path: Path, record: Record, photos: Path, edits: Edits | None = None) -> None:
+def write_correction_page(
+    path: Path, record: Record, photos: Path, edits: Edits | None = None, done: Callable[[], None] = lambda: None
+) -> None:
     """Write the page on which a user corrects the followed edges of a record, atomically, starting with `edits`.
+
+    `done` is called after each photograph.
 
     Raises
     ------
@@ -149,7 +166,7 @@ def write_correction_page(path: Path, record: Record, photos: Path, edits: Edits
     """
     from bladeangle.page.correction import correction_html
 
-    write_text_atomic(path, correction_html(record, find_photos(record, photos), edits))
+    write_text_atomic(path, correction_html(record, find_photos(record, photos), edits, done))
 
 
 def write_plot(path: Path, record: Record) -> None:
