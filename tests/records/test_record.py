@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_record import invented_record
+from invented_record import agreeing, invented_record
 
 from bladeangle.base.budget import Budget, BudgetLine, line_from_jacobian
 from bladeangle.base.errors import RecordError
@@ -90,6 +90,17 @@ DAMAGE: list[tuple[str, Any, str]] = [
     ("blades.0.points", {"arc_mm": [1.0], "height_mm": [3.0], "kept": [2]}, "kept"),
     ("blades.0.points", {"arc_mm": [1.0]}, "height_mm"),
     ("blades.0.points", {"arc_mm": [1.0], "height_mm": [3.0], "depth": [2.0]}, "depth"),
+    # what follows from angles and covariance: blades at 9.3, 9.5 and 9.7 deg, known to 0.11 deg each
+    ("blades.0.stations.entry.angle_deg", 9.31, "the mean at the entry"),
+    ("rotor.stations.entry.angle_deg", 9.51, "the mean at the entry"),
+    ("rotor.stations.entry", None, "the mean at the entry"),
+    ("rotor.stations.exit.standard_uncertainty_deg", 0.07, "the uncertainty of the mean at the exit"),
+    ("rotor.stations.exit.expanded_uncertainty_deg", 0.14, "the expanded uncertainty of the mean"),
+    ("blades.1.stations.middle.standard_uncertainty_deg", 0.078, "the uncertainty of 2.middle"),
+    ("blades.1.stations.middle.expanded_uncertainty_deg", 0.164, "the expanded uncertainty of 2.middle"),
+    ("covariance.matrix_deg2.0.0", 0.0125, "the uncertainty of 1.entry"),
+    ("rotor.spread_deg.entry.value", 0.39, "the spread at the entry"),
+    ("rotor.tip_diameter_mm.expanded_uncertainty", 0.05, "the expanded uncertainty of tip_diameter_mm"),
     ("checks", {"iterations": 3}, "checks"),
     ("checks", 7, "checks"),
 ]
@@ -208,6 +219,21 @@ def test_broken_files_are_refused(tmp_path: Path, text: bytes, message: str) -> 
     path.write_bytes(text)
     with pytest.raises(RecordError, match=message):
         rec.read_record(path)
+
+
+def test_what_blades_share_counts_in_the_uncertainty_of_their_mean() -> None:
+    """By hand: three blades with 0.01 deg2 each and 0.004 shared: (3 * 0.01 + 6 * 0.004) / 9 = 0.006."""
+    data = invented_record()
+    n = len(data["covariance"]["labels"])
+    matrix = np.full((n, n), 0.004) + 0.006 * np.eye(n)
+    data["covariance"]["matrix_deg2"] = matrix.tolist()
+    agreeing(data)
+    mean = rec.record_from_dict(data).mean("exit")
+    assert mean is not None and mean["standard_uncertainty_deg"] == pytest.approx(math.sqrt(0.006))
+    alone = {"standard_uncertainty_deg": 0.1 / math.sqrt(3), "expanded_uncertainty_deg": 0.2 / math.sqrt(3)}
+    data["rotor"]["stations"]["exit"] |= alone
+    with pytest.raises(RecordError, match="the uncertainty of the mean at the exit"):
+        rec.record_from_dict(data)
 
 
 def test_missing_large_and_irregular_files_are_refused(tmp_path: Path) -> None:
