@@ -191,13 +191,14 @@ def test_arrays_texts_lists_and_keys() -> None:
         with pytest.raises(ValueError, match="name that is not a text of at most 200 letters"):
             inputs.short_text(other, "name")
     assert inputs.items([1, 2], 2) == [1, 2]
-    for more in ([1, 2, 3], {}, None):
+    lists: list[Any] = [[1, 2, 3], {}, None]
+    for more in lists:
         with pytest.raises(ValueError, match=r"at most 2|a list of entries"):
             inputs.items(more, 2)
     inputs.keys({"a": 1, "c": 2}, {"a"}, {"c"})
     inputs.keys({"a": 1, "z": 2}, {"a"}, None)
-    wrong = (({"a": 1, "z": 2}, "unknown key 'z' in here"), ({}, "lacks the key 'a' in here"), ([], "object"))
-    for data, words in wrong:
+    objects: list[tuple[Any, str]] = [({"a": 1, "z": 2}, "unknown key 'z'"), ({}, "lacks the key 'a'"), ([], "object")]
+    for data, words in objects:
         with pytest.raises(ValueError, match=words):
             inputs.keys(data, {"a"}, set(), "here")
 
