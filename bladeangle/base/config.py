@@ -7,17 +7,18 @@ bar and the usual tolerances. Options on the command line win over it. Paths in 
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import safe_name
 
 ENVIRONMENT_VARIABLE = "BLADEANGLE_CONFIG"
-LIMIT_BYTES = 100_000
+#: What each number may be at most: above it is no length of a bar, no tolerance of an angle.
+MOST = {"check_bar_mm": 1000.0, "bore_mm": 1000.0, "tolerance_deg": 20.0, "spread_deg": 20.0}
 
 #: A settings file to start from.
 EXAMPLE = """\
@@ -89,19 +90,9 @@ def read_config(path: Path) -> Config:
     ------
     DefinitionError : missing, unreadable, too large, not TOML, unknown keys, or values of the wrong kind.
     """
-    import tomllib
-
-    name = f"The settings file {safe_name(path)}"
-    hint = "Correct it, or see `bladeangle config --example`."
-    try:
-        if path.is_file() and path.stat().st_size > LIMIT_BYTES:
-            raise DefinitionError(f"{name} is larger than {LIMIT_BYTES // 1000} kB.", "Name the right file.")
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise DefinitionError(f"{name} cannot be read: {error.strerror}.", "Check the name.") from error
-    except (ValueError, RecursionError) as error:
-        raise DefinitionError(f"{name} is not valid TOML: {safe_name(str(error))}.", hint) from error
-
+    name = inputs.shown_as(path, inputs.SETTINGS)
+    hint = inputs.SETTINGS.hint
+    data = inputs.read_toml(path, inputs.SETTINGS)
     known = {f.name for f in fields(Config)} - {"source"}
     if unknown := sorted(set(data) - known):
         raise DefinitionError(f"{name} has the unknown key {safe_name(unknown[0])!r}.", hint)
@@ -121,9 +112,12 @@ def read_config(path: Path) -> Config:
         if not isinstance(data["inches"], bool):
             raise DefinitionError(f"{name}: inches must be true or false.", hint)
         values["inches"] = data["inches"]
-    for key in ("check_bar_mm", "bore_mm", "tolerance_deg", "spread_deg"):
+    for key, most in MOST.items():
         if key in data:
-            values[key] = _positive(data[key], f"{name}: {key}", hint)
+            value = data[key]
+            if type(value) not in (int, float) or not 0 < value <= most:
+                raise DefinitionError(f"{name}: {key} must be a number above 0 and at most {most:g}.", hint)
+            values[key] = float(value)
     return Config(**values)
 
 
@@ -131,9 +125,3 @@ def load_config(explicit: str | os.PathLike[str] | None = None, environ: Mapping
     """The settings in force: of the file that `config_path` names, or empty ones; DefinitionError as `read_config`."""
     path = config_path(explicit, environ)
     return Config() if path is None else read_config(path)
-
-
-def _positive(value: Any, what: str, hint: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= sys.float_info.max:
-        raise DefinitionError(f"{what} must be a number above 0.", hint)
-    return float(value)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name
 from bladeangle.pipeline.sorting import photos_by_name
@@ -16,9 +17,10 @@ from bladeangle.pipeline.sorting import photos_by_name
 #: The inventory's name; a folder that has one holds results and not a rotor's photographs.
 INVENTORY = "inventory.sqlite"
 STANDINGS = {"inlet_up": "standing", "outlet_up": "turned", "turned": "turned", "": "standing"}
-LIMIT_BYTES = 20_000_000
 #: Columns of a manifest that tell something of a rotor; all but the tips' condition are diameters.
 TOLD = ("diameter_mm", "diameter_leading_mm", "diameter_trailing_mm", "bore_mm", "tips")
+#: Most rotors of a batch and most photographs on its manifest.
+MOST_ROTORS, MOST_LINES = 20_000, 100_000
 
 
 @dataclass(frozen=True)
@@ -81,22 +83,22 @@ def jobs_of_manifest(path: Path) -> list[Job]:
     ------
     DefinitionError : unreadable, too large, or a line that is not understood.
     """
-    shown = f"The manifest {safe_name(path.name)!r}"
-    hint = "The first line is: rotor,photo,standing; each other one names a photograph."
+    shown, hint = inputs.shown_as(path, inputs.MANIFEST), inputs.MANIFEST.hint
     try:
         if not path.exists():
             raise DefinitionError(
                 f"There is no folder or manifest {safe_name(path.name)!r}.",
                 "Name a folder that holds a subfolder for each rotor, or a CSV file.",
             )
-        if path.stat().st_size > LIMIT_BYTES:
-            raise DefinitionError(f"{shown} is larger than {LIMIT_BYTES // 1_000_000} MB.", hint)
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, ValueError) as error:
         raise DefinitionError(f"{shown} cannot be read: {reason(error)}.", hint) from error
+    lines = inputs.read_text(path, inputs.MANIFEST).splitlines()
+    if len(lines) > MOST_LINES:
+        raise DefinitionError(f"{shown} has more than {MOST_LINES} lines.", "Measure the shelf in parts.")
     head = lines[0] if lines else ""
     rows = csv.DictReader(lines, delimiter=";" if ";" in head and "," not in head else ",")
     found: dict[str, dict[str, Any]] = {}
+    folder = path.parent.absolute()
     try:
         columns = [(name or "").strip().lower() for name in rows.fieldnames or ()]
         rows.fieldnames = columns
@@ -108,7 +110,7 @@ def jobs_of_manifest(path: Path) -> list[Job]:
                 raise DefinitionError(f"{shown}, line {rows.line_num}: not a rotor, a photograph and a standing.", hint)
             job = found.setdefault(rotor, {"standing": [], "turned": [], "told": {}, "mixed": True})
             job["mixed"] &= not standing
-            job[STANDINGS[standing.lower()]].append((path.parent / photo).absolute())
+            job[STANDINGS[standing.lower()]].append(folder / photo)
             for column in TOLD:
                 if text := (row.get(column) or "").strip():
                     job["told"][column] = _told(column, text)
@@ -116,6 +118,8 @@ def jobs_of_manifest(path: Path) -> list[Job]:
         raise DefinitionError(f"{shown}, line {rows.line_num}: {safe_name(str(error))}.", hint) from error
     if not found:
         raise DefinitionError(f"{shown} names no photographs.", hint)
+    if len(found) > MOST_ROTORS:
+        raise DefinitionError(f"{shown} names more than {MOST_ROTORS} rotors.", "Measure the shelf in parts.")
     return [
         Job(
             rotor_name(rotor),

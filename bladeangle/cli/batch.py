@@ -107,6 +107,7 @@ def batch(
     from bladeangle import batch as room
     from bladeangle.base.errors import EXIT_BATCH_PARTLY_FAILED, UsageError
     from bladeangle.base.files import safe_name
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.batch import work
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
@@ -114,6 +115,8 @@ def batch(
 
     if cluster is not None and engine != "dask":
         raise UsageError("--cluster is for the engine dask.", "Add --engine dask.")
+    tables = [(out / room.CSV, "csv"), (out / room.XLSX, "xlsx"), (out / room.CONTACT_SHEET, "png")]
+    check_outputs([*tables, (out / room.INVENTORY, "inventory")], (ring, camera, source))
     here = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     workers = workers or here
     definition = read_ring(ring, check_bar_mm)

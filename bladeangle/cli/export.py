@@ -46,6 +46,7 @@ def export(
       bladeangle export rotor-a.json --certificate rotor-a.xml --details issuer.toml
     """
     from bladeangle.base.errors import UsageError
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.records.exchange import to_csv, write_csv, write_xlsx
     from bladeangle.records.record import read_record
 
@@ -61,6 +62,8 @@ def export(
             "A certificate is of one record and needs --certificate and --details.",
             "Give both; --details-example prints a details file to start from.",
         )
+    outputs = [(csv_path, "csv of tips" if tips else "csv"), (xlsx_path, "xlsx"), (dcc_path, "xml")]
+    check_outputs(outputs, (*record_paths, details))
     records = [read_record(path) for path in record_paths]
     replaced = {path: path.exists() for path in (dcc_path, csv_path, xlsx_path) if path is not None}
     if dcc_path is not None and details is not None:

@@ -25,7 +25,7 @@ from bladeangle.cli.options import (
     ring_option,
     say_flags,
     session,
-    spare_inputs,
+    short_name,
     spread_option,
     station_length_option,
     station_skip_option,
@@ -73,7 +73,7 @@ def _photographs(ctx: click.Context, param: click.Parameter, value: tuple[Path, 
 @check_bar_option
 @station_length_option
 @station_skip_option
-@click.option("--name", help="Name of the rotor in the record. [default: the record's file name]")
+@click.option("--name", callback=short_name, help="Name of the rotor in the record. [default: the record's file name]")
 @click.option("--out", type=click.Path(path_type=Path), metavar="RECORD.json", help="Where to save the record.")
 @click.option(
     "--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Draw what was found into the photographs."
@@ -140,6 +140,7 @@ def measure(
       bladeangle measure *.jpg --turned over-1.jpg --turned over-2.jpg --ring ring.json --out rotor.json
     """
     from bladeangle.base.errors import UsageError
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.pipeline.assemble import IN_TABLE, record_of, table
@@ -149,7 +150,8 @@ def measure(
     from bladeangle.records.record import read_record, record_to_json, write_record
     from bladeangle.shop.judging import balance_words
 
-    spare_inputs((out, picture), (*photos, *turned, *((ring, camera) if again is None else ()), edits))
+    read = (*photos, *turned, *((ring, camera) if again is None else ()), edits)
+    check_outputs([(out, "record"), (picture, "png")], read)
     changed = None if edits is None else read_edits(edits)
     if again is not None:
         from bladeangle.pipeline.again import as_measured

@@ -109,6 +109,15 @@ class PositiveNumber(Number):
         return super().convert(value, param, ctx)
 
 
+def short_name(_: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    """Refuse a name that no record can hold, before any work is done."""
+    from bladeangle.base.inputs import NAME_LETTERS
+
+    if value is not None and len(value) > NAME_LETTERS:
+        raise click.BadParameter(f"a name has at most {NAME_LETTERS} letters.", param=param)
+    return value
+
+
 camera_option = click.option(
     "--camera",
     type=click.Path(path_type=Path),
@@ -366,20 +375,6 @@ def _duration(seconds: float) -> str:
     if seconds < 5400:
         return f"{seconds / 60:.0f} min"
     return f"{seconds / 3600:.1f} h"
-
-
-def spare_inputs(outputs: Sequence[Path | None], inputs: Sequence[Path | None]) -> None:
-    """UsageError when a file that is to be written is one that is read; links and other spellings are followed."""
-    from bladeangle.base.errors import UsageError
-    from bladeangle.base.files import safe_name
-
-    read = {os.path.realpath(p) for p in inputs if p is not None}
-    for output in outputs:
-        if output is not None and os.path.realpath(output) in read:
-            raise UsageError(
-                f"{safe_name(output)} is one of the files that are read; writing the result there would destroy it.",
-                "Give the result a name of its own.",
-            )
 
 
 def wrote(path: Path, replaced: bool | Path | None = None) -> None:

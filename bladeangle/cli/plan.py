@@ -117,12 +117,14 @@ def plan(
     import json
 
     from bladeangle.base.lengths import length_text
+    from bladeangle.base.outputs import check_outputs, kind_by_name
     from bladeangle.imaging.camera import camera_from_exif, read_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.plan import RotorSize, plan_photographs
     from bladeangle.plan.drawing import write_plan
     from bladeangle.plan.words import plan_text, plan_to_dict
 
+    check_outputs([(out, kind_by_name(out))], (ring, camera))
     if focal_35mm is not None or picture is not None:
         phone = camera_from_exif(*(picture or (4032, 3024)), focal_35mm)
     elif camera is not None:

@@ -40,7 +40,7 @@ SHORT_REASON = 40
 @click.option(
     "--error",
     "error_deg",
-    type=Number(0, 45, open_=True),
+    type=Number(0, 45),
     default=1.0,
     show_default=True,
     metavar="DEG",

@@ -11,7 +11,7 @@ import numpy as np
 
 from bladeangle.base.budget import STATIONS, propagate
 from bladeangle.base.gauge import GaugeStudy
-from bladeangle.records.record import Record
+from bladeangle.records.record import LARGEST_NUMBER, Record
 
 #: Columns by which rotors are compared, in the order of `Wanted`.
 MEASURES = ("entry_deg", "middle_deg", "exit_deg", "hub_mm")
@@ -137,6 +137,41 @@ class RepeatStudy:
     appraisers: tuple[str, ...]
     records: int
     studies: dict[str, GaugeStudy]
+
+
+#: Kinds of columns by letter: types, and whether null stands for what is not known.
+KINDS: dict[str, tuple[tuple[type, ...], bool]] = {
+    "t": ((str,), False),
+    "T": ((str,), True),
+    "j": ((str,), False),  # a record, which is checked by its own reader
+    "c": ((str,), False),  # 3 x 3 covariance as JSON
+    "i": ((int,), False),
+    "f": ((int, float), False),
+    "F": ((int, float), True),
+    "b": ((bytes,), True),
+}
+LONGEST_TEXT = 10_000
+
+
+def check_row(kinds: str, row: tuple[Any, ...]) -> None:
+    """ValueError when a column of a row is not what its letter in `KINDS` says: SQLite keeps any type in any column."""
+    for kind, value in zip(kinds, row, strict=True):
+        types, null = KINDS[kind]
+        if value is None and null:
+            continue
+        if type(value) not in types:
+            raise ValueError(f"a value is of another kind than its column ({type(value).__name__})")
+        if isinstance(value, int | float) and not abs(value) <= LARGEST_NUMBER:
+            raise ValueError("a number is not finite or far too large")
+        if kind in "tTc" and len(value) > LONGEST_TEXT:
+            raise ValueError("a text is far too long")
+        if kind == "c":
+            try:
+                matrix = np.array(json.loads(value), float)
+            except (ValueError, TypeError, RecursionError):
+                matrix = np.zeros(0)
+            if matrix.shape != (3, 3) or not np.isfinite(matrix).all():
+                raise ValueError("the covariance of the means is none")
 
 
 # --- columns ---------------------------------------------------------------------------------------------------------

@@ -24,6 +24,7 @@ from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import import_cv2, safe_name, write_bytes_atomic
 from bladeangle.base.flags import severity
 from bladeangle.base.geometry import CAMERA_PARAMETERS, pixels
+from bladeangle.base.outputs import marked_png
 from bladeangle.imaging.photo import read_photo
 from bladeangle.records.record import Record
 from bladeangle.records.tip_words import tip_lines
@@ -127,7 +128,7 @@ def write_picture(path: Path, record: Record | Mapping[str, Any], photo_paths: S
     done, encoded = cv2.imencode(".png", whole, [cv2.IMWRITE_PNG_COMPRESSION, 2])
     if not done:
         raise OutputError("The picture could not be encoded as PNG.", "Try fewer photographs.")
-    write_bytes_atomic(path, encoded.tobytes())
+    write_bytes_atomic(path, marked_png(encoded.tobytes()))
 
 
 def read_for_display(path: Path, photo: Mapping[str, Any], max_width: int) -> tuple[Picture, int]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import platform
 from dataclasses import asdict
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ import scipy
 from bladeangle import __version__
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
+from bladeangle.base import clock
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.files import import_cv2
 from bladeangle.base.flags import flag_to_dict
@@ -62,7 +62,7 @@ def record_of(measurement: Measurement, name: str) -> Record:
         )
     data: dict[str, Any] = {
         "schema": "bladeangle-record/1",
-        "created": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "created": clock.stamp(),
         "name": name,
         "software": {
             "bladeangle": __version__,

@@ -16,6 +16,7 @@ from bladeangle.adjustment.rotor import Rotor
 from bladeangle.adjustment.tip_radius import CONDITIONS
 from bladeangle.base.errors import EdgesError, UsageError
 from bladeangle.base.flags import Flag
+from bladeangle.base.inputs import MOST_PHOTOS
 from bladeangle.detection.edges import confirm_count
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.photo import Photo, light_alone, read_photo, scale_of
@@ -122,6 +123,9 @@ def measure(
     named = [(p, "inlet_up") for p in standing_photos] + [(p, "outlet_up") for p in turned_photos]
     if not named:
         raise UsageError("No photographs were named.", "Name at least one photograph taken from straight above.")
+    if len(named) > MOST_PHOTOS:
+        few = "Five are enough: one from above for either end and three from the side."
+        raise UsageError(f"{len(named)} photographs were named; at most {MOST_PHOTOS} are measured together.", few)
     _refuse(options, ring)
     flags: list[Flag] = []
     shots: list[Shot] = []

@@ -12,6 +12,7 @@ import numpy as np
 from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.base.errors import UsageError
 from bladeangle.base.files import write_bytes_atomic
+from bladeangle.base.outputs import FIGURE_MARKS
 from bladeangle.plan import Plan, PlannedPhoto, nominal_rotor
 from bladeangle.records.station import StationOptions
 from bladeangle.results.expected import AIM_MM
@@ -47,7 +48,7 @@ def write_plan(path: Path, plan: Plan) -> None:
             "Name a .png, .svg or .pdf file.",
         )
     buffer = io.BytesIO()
-    plan_figure(plan).savefig(buffer, format=kind, dpi=150)
+    plan_figure(plan).savefig(buffer, format=kind, dpi=150, metadata=FIGURE_MARKS[kind])
     write_bytes_atomic(path, buffer.getvalue())
 
 

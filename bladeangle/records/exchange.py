@@ -9,6 +9,8 @@ from __future__ import annotations
 import csv
 import io
 import math
+import shutil
+import zipfile
 from collections.abc import Mapping, Sequence
 from os import PathLike
 from typing import Any
@@ -16,8 +18,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.base import clock
 from bladeangle.base.budget import propagate
 from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
+from bladeangle.base.outputs import SOFTWARE
 from bladeangle.records.record import STATIONS, Record
 
 Array = NDArray[np.float64]
@@ -244,5 +248,32 @@ def write_xlsx(records: Sequence[Record], path: str | PathLike[str]) -> None:
         for cell in sheet[1]:
             cell.font = Font(bold=True)
     out = io.BytesIO()
-    book.save(out)
+    save_book(book, out)
     write_bytes_atomic(path, out.getvalue())
+
+
+class _Archive(zipfile.ZipFile):
+    """A ZIP file whose parts all bear the format's first day: it knows no year before 1980 or after 2107."""
+
+    def writestr(self, zinfo_or_arcname: Any, data: Any, *more: Any, **options: Any) -> None:
+        """As the library's, for a name."""
+        part = zipfile.ZipInfo(str(zinfo_or_arcname))
+        part.compress_type = zipfile.ZIP_DEFLATED
+        super().writestr(part, data, *more, **options)
+
+    def write(self, filename: Any, arcname: Any = None, *_: Any, **__: Any) -> None:
+        """As the library's, for a path."""
+        part = zipfile.ZipInfo(str(arcname or filename))
+        part.compress_type = zipfile.ZIP_DEFLATED
+        with open(filename, "rb") as source, self.open(part, "w") as target:
+            shutil.copyfileobj(source, target)
+
+
+def save_book(book: Any, file: Any) -> None:
+    """Write an `openpyxl` workbook to a path or binary file, with the mark of `outputs.MARKS` and no time of day."""
+    from openpyxl.writer.excel import ExcelWriter
+
+    book.properties.created = book.properties.modified = clock.now().replace(tzinfo=None)
+    archive = _Archive(file, "w", zipfile.ZIP_DEFLATED)
+    archive.comment = SOFTWARE.encode()
+    ExcelWriter(book, archive).save()  # closes the archive

@@ -10,16 +10,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from os import PathLike
-from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import safe_name, write_bytes_atomic
 from bladeangle.records.record import STATIONS, Record
 from bladeangle.records.tip_words import NAMES
-from bladeangle.shop.orders import TomlChecker, parse_toml, read_text
+from bladeangle.shop.orders import TomlChecker
 
 DCC, SI = "https://ptb.de/dcc", "https://ptb.de/si"
 VERSION = "3.0.0"
@@ -71,8 +72,8 @@ def read_details(path: str | PathLike[str]) -> Details:
     ------
     DefinitionError : missing or unreadable, an unknown or missing key, a value that is not a short text or not a code.
     """
-    source = f"The details file {safe_name(Path(path).name)!r}"
-    data = parse_toml(read_text(path, source), source, _HINT)
+    source = inputs.shown_as(path, inputs.DETAILS)
+    data = inputs.read_toml(path, replace(inputs.DETAILS, hint=_HINT))
     check = TomlChecker(source)
     check.keys(data, tuple(_KEYS), "")
     for section, keys in _KEYS.items():

@@ -56,7 +56,7 @@ def test_the_example_is_valid_and_names_every_setting(tmp_path: Path) -> None:
         ("spread_deg = '1'", "spread_deg must be"),
         ("inches = 1", "inches must be true or false"),
         ("camera", "not valid TOML"),
-        (b"\xff\xfe", "not valid TOML"),
+        (b"\xff\xfe", "not a text in UTF-8"),
         ("a=" + "[" * 50_000, "not valid TOML"),
         ("#" * 200_000, "larger than"),
     ],

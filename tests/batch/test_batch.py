@@ -9,6 +9,7 @@ import csv
 import functools
 import os
 import shutil
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -274,10 +275,15 @@ def test_the_contact_sheet_shows_the_photographs(tmp_path: Path) -> None:
     )
     assert packed is not None
     small = work.unpacked(packed)
+    assert small is not None
     assert small.shape == (240, 320, 3)
     colours = small.reshape(-1, 3).astype(int)
     assert (np.ptp(colours, axis=1) > 60).mean() > 0.005  # the photograph is grey, what is drawn on it has colours
     assert work.picture_of(record_from_dict(record), {}) is None
+    # what is not a picture of ours, or grows far beyond one, is none
+    bomb = packed[:2] + zlib.compress(bytes(20_000_000))
+    for other in (b"", packed[:2], packed[:40], b"\0\0" + packed[2:], b"\xff\xff" + packed[2:], bomb):
+        assert work.unpacked(other) is None
     with Inventory(tmp_path / "i.sqlite", create=True) as db:
         db.add("k", "p", "heron", record_from_dict(record), packed)
         failure = batch.Failure("tern", None, 5, "No ring is seen.", "")
