@@ -15,6 +15,7 @@ model).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -42,6 +43,9 @@ MOST_SCALE = 4.0
 LIKELY = ("tilt", "hub circles", "blade edges", "blades alike")
 #: Least and most bend of the tip curves, deg a knot, that is believed.
 BEND_RANGE_DEG = (0.15, 2.0)
+#: The bend, deg a knot, that is taken for usual where all photographs are taken from above: of twelve rendered pairs
+#: of used rotors 84 % of the 95 % intervals held with it, 81 % with 0.5, 74 % with 1.2 and 68 % with 2.
+BEND_FROM_ABOVE_DEG = 0.8
 #: How often at most the points' uncertainty is taken afresh from their residuals, and the change that ends it.
 RESCALINGS = 7
 STEADY = 0.07
@@ -88,7 +92,12 @@ class Adjustment:
     @property
     def from_above(self) -> bool:
         """Whether no photograph shows tips from the side."""
-        return all(view.tips is None or view.tips.far.all() for view in self.views)
+        return seen_from_above(self.views)
+
+    @property
+    def birge_ratio(self) -> float:
+        """Square of how much the blades bend, as a ratio to what is expected (Birge, Phys. Rev. 40, 1932, 207)."""
+        return self.prior_cost["smoothness"] / max(self.prior_freedom["smoothness"], 1.0)
 
     def unlikely(self) -> float:
         """How far the rotor is from what rotors are like: excess of the squares in all, in its standard deviations."""
@@ -101,6 +110,11 @@ class Adjustment:
         if r is None or w is None or not len(r):
             return float("nan")
         return float(np.sqrt((w * r**2).sum() / max(w.sum(), 1e-9)))
+
+
+def seen_from_above(views: Sequence[View]) -> bool:
+    """Whether all tips that are seen are seen from inside their cylinder."""
+    return all(view.tips is None or bool(view.tips.far.all()) for view in views)
 
 
 def adjust(
@@ -234,6 +248,10 @@ class _Work:
 
         A prior that is too loose lets the curves follow every texture, one too tight irons out what a bender did.
         """
+        if seen_from_above(self.views):
+            # a bend of the blade and a change of its radius look alike there, and neither tells of the other
+            self.priors = replace(self.priors, bend_sigma_deg=BEND_FROM_ABOVE_DEG)
+            return
         smooth = self.known["smoothness"]
         bend = self.priors.bend_sigma_deg * np.sqrt(smooth.cost / max(smooth.freedom(covariance), 1.0))
         self.priors = replace(self.priors, bend_sigma_deg=float(np.clip(bend, *BEND_RANGE_DEG)))

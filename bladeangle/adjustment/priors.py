@@ -41,7 +41,7 @@ class Priors:
     thickness_sigma_mm: float = 1.0
     extra_sigma_mm: float = 0.15
     rounding_mm: float = 4.0
-    rounding_sigma_mm: float = 2.0
+    rounding_sigma_mm: float = 1.0
     tilt_sigma_deg: float = 0.4
     focus_sigma: float = 0.001
     principal_sigma_px: float = 1.5

@@ -22,7 +22,7 @@ Ints = NDArray[np.int64]
 TABLE_STEP_MM = 0.5
 BEYOND_MM = 8.0
 #: Principal functions are left out once what remains is smaller than this, mm (root mean square along the tip).
-NEGLIGIBLE_MM = 0.004
+NEGLIGIBLE_MM = 0.003
 #: Lengths of tips are rounded to this, mm, so that functions are made anew only where they would differ.
 LENGTH_STEP_MM = 1.0
 
@@ -44,13 +44,13 @@ class TipCondition:
     leading_wear_mm: tuple[float, float]
     trailing_wear_mm: tuple[float, float]
     unequal: float = 0.3
-    wear_length_mm: tuple[float, float] = (8.0, 22.0)
+    wear_length_mm: tuple[float, float] = (4.0, 20.0)
     uneven_mm: float = 0.04
     uneven_length_mm: float = 40.0
 
 
 #: Tips as rotors come in, new ones among them: wear of up to 0.4 mm at the leading end (common practice, no source).
-ANY_TIPS = TipCondition(0.08, 0.15, (0.14, 0.14), (0.02, 0.05))
+ANY_TIPS = TipCondition(0.08, 0.12, (0.15, 0.16), (0.02, 0.06))
 #: Tips known to be new or freshly turned (assumed: turning and welding leave a few hundredths).
 NEW_TIPS = TipCondition(0.03, 0.03, (0.0, 0.03), (0.0, 0.02), uneven_mm=0.015)
 CONDITIONS = {"any": ANY_TIPS, "new": NEW_TIPS}
@@ -95,7 +95,7 @@ def tip_functions(condition: TipCondition | None, length_mm: float) -> TipFuncti
     if condition is None:
         none = np.zeros((0, len(at)))
         return TipFunctions(length_mm, np.zeros_like(at), none, none, {})
-    lengths = np.linspace(*condition.wear_length_mm, 8)[:, None]
+    lengths = np.geomspace(*condition.wear_length_mm, 3)[:, None]
     dying = {
         "leading wear": (condition.leading_wear_mm, np.exp(-np.maximum(at, 0.0) / lengths), 0.0),
         "trailing wear": (condition.trailing_wear_mm, np.exp(-np.maximum(length_mm - at, 0.0) / lengths), length_mm),

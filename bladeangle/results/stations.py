@@ -18,6 +18,7 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.adjustment.priors import over_tips
 from bladeangle.adjustment.rotor import FACES, Rotor
+from bladeangle.adjustment.tip_radius import ANY_TIPS
 from bladeangle.base.budget import STATIONS, Budget, BudgetLine, line_from_jacobian
 from bladeangle.base.geometry import Array
 from bladeangle.records.station import StationOptions, station_span
@@ -40,6 +41,9 @@ BROKEN_RIM_MM = 1.5
 #: within twice that, of 81 others all within a twentieth.
 EVEN_DEG = 2.5
 GUESSED_WRAP = 0.15
+#: What the form of wear, which from above nobody sees, does to an angle at either end, deg: rendered used rotors with
+#: ramps, steps and exponentials of the same depth (the model knows exponentials of several lengths).
+FORM_OF_WEAR_DEG = {"entry": 0.2, "exit": 0.1}
 
 
 @dataclass(frozen=True)
@@ -295,6 +299,13 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
         if kind in FACE_SHIFTS:
             effect = jacobian @ shift * EDGE_BIAS_PX
             lines.append(BudgetLine(FACE_SHIFTS[kind], "B", np.outer(effect, effect), 20.0))
+    if result.from_above and result.birge_ratio > 1 and len(result.state.standings) > 1:
+        # photographs that were matched at a wrong place bend the blades; what is off then is not in the covariance
+        total = np.sum([line.covariance_deg2 for line in lines], axis=0)
+        lines.append(BudgetLine("consistency of both ends", "A", (result.birge_ratio - 1) * total, 20.0))
+    if result.from_above and result.state.rotor is not None and result.state.rotor.tip_radius.condition == ANY_TIPS:
+        form = np.array([FORM_OF_WEAR_DEG.get(label.split(".")[1], 0.0) for label in labels])
+        lines.append(BudgetLine("form of the wear", "B", np.outer(form, form), 20.0))
     return Budget(labels, tuple(lines))
 
 
