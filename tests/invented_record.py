@@ -214,7 +214,15 @@ def invented_record(
                 },
             }
         )
-    mean = {s: None if s in hidden else station(angles[s], uncertainties[s] / 2, ["inlet"]) for s in STATIONS}
+    # blades are independent of each other: the covariance below is diagonal
+    middle = 0.2 * ((blade_count + 1) / 2 - 2)
+    alone = {s: u / blade_count**0.5 for s, u in uncertainties.items()}
+    mean = {s: None if s in hidden else station(angles[s] + middle, alone[s], ["inlet"]) for s in STATIONS}
+    apart = 0.2 * (blade_count - 1)
+    spread = {
+        s: None if s in hidden or blade_count < 2 else quantity(apart, 2**0.5 * uncertainties[s]) for s in STATIONS
+    }
+    variances = [uncertainties[label.split(".")[1]] ** 2 for label in labels]
     lines = [
         ("edge points", "A", 0.07),
         ("focal length", "B", 0.03),
@@ -260,11 +268,11 @@ def invented_record(
             "tip_thickness_mm": quantity(2.4, 0.2) if oblique else None,
             "axial_length_mm": quantity(60.0, 0.2),
             "stations": mean,
-            "spread_deg": {s: None if s in hidden else quantity(0.4, 0.15) for s in STATIONS},
+            "spread_deg": spread,
             "pitch_mm": {s: None if s in hidden else quantity(82.0, 1.0) for s in STATIONS},
         },
         "blades": blades,
-        "covariance": {"labels": labels, "matrix_deg2": (np.eye(len(labels)) * 0.01).tolist()},
+        "covariance": {"labels": labels, "matrix_deg2": np.diag(variances).tolist()},
         "budget": budget,
         "flags": flags,
         "photos": photos,
@@ -290,6 +298,61 @@ def invented_record(
         "ring": ring_definition(),
         "options": {"stations": {"length_mm": 32.0, "skip_mm": 2.0}, "check_bar_mm": None},
     }
+
+
+def with_tips(data: dict[str, Any], wear_mm: float = 0.25, bore_mm: float | None = None) -> dict[str, Any]:
+    """The record with tips worn at their leading ends, dying out over 15 mm; trailing ends were not seen."""
+
+    def told(value: float, u: float, *, seen: bool = True) -> dict[str, Any]:
+        return {**(quantity(value, u) or {}), "seen": seen}
+
+    gap = None
+    if bore_mm is not None:
+        smallest, mean = (quantity(bore_mm / 2 - TIP_RADIUS_MM + more, 0.04) for more in (0.0, 0.05))
+        gap = {"smallest": smallest, "mean": mean}
+        data["options"] |= {"bore_mm": bore_mm, "bore_sigma_mm": 0.05}
+    data["rotor"]["tips"] = {
+        "seen": True, "leading_wear_mm": told(wear_mm, 0.04), "trailing_wear_mm": told(0.02, 0.05, seen=False),
+        "taper_mm": told(0.03, 0.02), "run_out_mm": told(0.1, 0.03), "clearance_mm": gap,
+        "camera_effects_mm": {"leading_wear": [0.02] + [0.0] * 7, "tip_diameter": [0.03] + [0.0] * 7},
+    }  # fmt: skip
+    arc = np.arange(2.0, TIP_LENGTH_MM, 4.0)
+    for blade in data["blades"]:
+        blade["tip"] = {
+            "arc_mm": arc.tolist(), "radius_mm": (TIP_RADIUS_MM - wear_mm * np.exp(-arc / 15)).tolist(),
+            "standard_uncertainty_mm": [0.05] * len(arc), "shape_uncertainty_mm": [0.03] * len(arc),
+            "leading_wear_mm": told(wear_mm, 0.05), "trailing_wear_mm": told(0.02, 0.05, seen=False),
+            "run_out_mm": told(0.02 * (blade["number"] - 2), 0.03), "clearance_mm": gap,
+        }  # fmt: skip
+    return data
+
+
+def agreeing(data: dict[str, Any]) -> dict[str, Any]:
+    """The record with means, spreads and uncertainties made to follow from its angles and covariance; in place."""
+    labels, matrix = data["covariance"]["labels"], np.array(data["covariance"]["matrix_deg2"], float)
+    stations = [data["blades"][int(b) - 1]["stations"][s] for b, s in (label.split(".") for label in labels)]
+
+    def settle(found: dict[str, Any], variance: float, unit: str) -> None:
+        u, k = float(np.sqrt(max(variance, 0.0))), found["coverage_factor"]
+        found |= {f"standard_uncertainty{unit}": u, f"expanded_uncertainty{unit}": k * u}
+
+    for i, found in enumerate(stations):
+        settle(found, matrix[i, i], "_deg")
+    for s in STATIONS:
+        here = [i for i, label in enumerate(labels) if label.endswith(s)]
+        if not here:
+            data["rotor"]["stations"][s] = data["rotor"]["spread_deg"][s] = None
+            continue
+        angles = [stations[i]["angle_deg"] for i in here]
+        mean = data["rotor"]["stations"][s] or station(0.0, 0.0, ["inlet"])
+        data["rotor"]["stations"][s] = mean | {"angle_deg": float(np.mean(angles))}
+        settle(data["rotor"]["stations"][s], float(matrix[np.ix_(here, here)].mean()), "_deg")
+        high, low = here[int(np.argmax(angles))], here[int(np.argmin(angles))]
+        spread = quantity(max(angles) - min(angles))
+        if spread is not None and len(here) > 1:
+            settle(spread, float(matrix[high, high] + matrix[low, low] - 2 * matrix[high, low]), "")
+        data["rotor"]["spread_deg"][s] = spread if len(here) > 1 else None
+    return data
 
 
 def draw_photo(record: dict[str, Any], index: int) -> NDArray[np.uint8]:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from invented_record import invented_record, ring_definition
+from invented_record import agreeing, invented_record, ring_definition
 
 from bladeangle import batch
 from bladeangle.base.errors import PhotoError, RingNotFoundError
@@ -54,9 +54,8 @@ def stand_in(job: Job, ring: Ring, camera: Camera | None, options: Options) -> R
     data = invented_record(name=job.rotor, oblique=0, turned=bool(job.turned))
     for blade in data["blades"]:
         blade["stations"]["entry"]["angle_deg"] += told.get("angle_deg", 0.0)
-    data["rotor"]["stations"]["entry"]["angle_deg"] += told.get("angle_deg", 0.0)
-    data["options"]["diameter_mm"] = options.diameter_mm
-    return record_from_dict(data)
+    data["options"] |= {"diameter_mm": options.diameter_mm, "tips": options.tips}
+    return record_from_dict(agreeing(data))
 
 
 def put(folder: Path, *, turned: bool = True, **told: Any) -> Path:

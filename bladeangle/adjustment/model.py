@@ -175,8 +175,13 @@ class State:
         """Directions (n, 3) in the rotor frame of the rays through pixels (n, 2)."""
         return rays_in(px, self.camera_of(photo), self.r_camera_ring[photo] @ self.placed(photo, standing)[0])
 
-    def on_cylinder(self, px: Array, photo: int, standing: int, radius_mm: float, far: NDArray[np.bool_]) -> Array:
-        """Points (n, 3) in the rotor frame where rays through pixels meet the tip cylinder; nan where they miss."""
+    def on_cylinder(
+        self, px: Array, photo: int, standing: int, radius_mm: float | Array, far: NDArray[np.bool_]
+    ) -> Array:
+        """Points (n, 3) in the rotor frame where rays through pixels meet the tip cylinder; nan where they miss.
+
+        radius_mm : of the cylinder, or of each ray's own (n,).
+        """
         return ray_cylinder(self.eye_in(photo, standing), self.rays(px, photo, standing), radius_mm, far=far)
 
 

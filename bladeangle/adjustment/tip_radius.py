@@ -62,12 +62,16 @@ class Share:
 
     mean_mm : beforehand; shared (q,) and own (r,) : mm a standard deviation of a coefficient; open_mm : standard
     deviation that no coefficient takes away, since wear and unevenness look much alike.
+    known_mm, left_mm : standard deviations beforehand, and `open_mm` likewise, of the part that all blades share and
+    of the part of a blade's own.
     """
 
     mean_mm: float
     shared: Array
     own: Array
     open_mm: float
+    known_mm: tuple[float, float] = (0.0, 0.0)
+    left_mm: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -109,8 +113,9 @@ def tip_functions(condition: TipCondition | None, length_mm: float) -> TipFuncti
             (functions @ with_it) / np.maximum((functions**2).sum(1), 1e-12)
             for functions, with_it in ((shared, of_all), (own, of_own))
         )
-        left = variance + own_variance - float(told @ told) - float(told_own @ told_own)
-        return Share(usual, told, told_own, float(np.sqrt(max(left, 0.0))))
+        left, left_own = max(variance - float(told @ told), 0.0), max(own_variance - float(told_own @ told_own), 0.0)
+        known, parts = (float(np.sqrt(variance)), float(np.sqrt(own_variance))), (left**0.5, left_own**0.5)
+        return Share(usual, told, told_own, float(np.sqrt(left + left_own)), known, parts)
 
     nothing, shares = np.zeros(len(at)), {}
     for name, ((usual, _), _, end_mm) in dying.items():

@@ -7,17 +7,18 @@ bar and the usual tolerances. Options on the command line win over it. Paths in 
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import safe_name
 
 ENVIRONMENT_VARIABLE = "BLADEANGLE_CONFIG"
-LIMIT_BYTES = 100_000
+#: What each number may be at most: above it is no length of a bar, no tolerance of an angle.
+MOST = {"check_bar_mm": 1000.0, "bore_mm": 1000.0, "tolerance_deg": 20.0, "spread_deg": 20.0}
 
 #: A settings file to start from.
 EXAMPLE = """\
@@ -26,6 +27,8 @@ EXAMPLE = """\
 # camera = "phone.json"        # made by `bladeangle calibrate`
 # ring = "ring.json"           # made by `bladeangle ring`
 # check_bar_mm = 100.0         # measured length of the printed check bar
+# tips = "any"                 # or "new", where every rotor measured has new or freshly turned tips
+# bore_mm = 156.0              # diameter of the housing's bore
 # inches = false               # show lengths in inches; files stay in mm
 # tolerance_deg = 0.5          # of every angle in a new order, plus or minus
 # spread_deg = 0.5             # largest minus smallest angle over the blades in a new order
@@ -38,6 +41,7 @@ class Config:
 
     camera, ring : paths of the definition files, made absolute.
     check_bar_mm : measured length of the printed check bar.
+    tips : "any" as rotors come in, or "new"; bore_mm : diameter of the housing's bore.
     inches : lengths are shown in inches.
     tolerance_deg : of every angle in a new order, plus or minus.
     spread_deg : largest minus smallest angle over the blades in a new order.
@@ -47,6 +51,8 @@ class Config:
     camera: Path | None = None
     ring: Path | None = None
     check_bar_mm: float | None = None
+    tips: str = "any"
+    bore_mm: float | None = None
     inches: bool = False
     tolerance_deg: float | None = None
     spread_deg: float | None = None
@@ -84,19 +90,9 @@ def read_config(path: Path) -> Config:
     ------
     DefinitionError : missing, unreadable, too large, not TOML, unknown keys, or values of the wrong kind.
     """
-    import tomllib
-
-    name = f"The settings file {safe_name(path)}"
-    hint = "Correct it, or see `bladeangle config --example`."
-    try:
-        if path.is_file() and path.stat().st_size > LIMIT_BYTES:
-            raise DefinitionError(f"{name} is larger than {LIMIT_BYTES // 1000} kB.", "Name the right file.")
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise DefinitionError(f"{name} cannot be read: {error.strerror}.", "Check the name.") from error
-    except (ValueError, RecursionError) as error:
-        raise DefinitionError(f"{name} is not valid TOML: {safe_name(str(error))}.", hint) from error
-
+    name = inputs.shown_as(path, inputs.SETTINGS)
+    hint = inputs.SETTINGS.hint
+    data = inputs.read_toml(path, inputs.SETTINGS)
     known = {f.name for f in fields(Config)} - {"source"}
     if unknown := sorted(set(data) - known):
         raise DefinitionError(f"{name} has the unknown key {safe_name(unknown[0])!r}.", hint)
@@ -108,13 +104,20 @@ def read_config(path: Path) -> Config:
                 raise DefinitionError(f"{name}: {key} must be the name of a file.", hint)
             # as the shell does, an unknown user's ~ is left as it stands
             values[key] = Path(os.path.abspath(path.parent / os.path.expanduser(data[key])))
+    if "tips" in data:
+        if data["tips"] not in ("any", "new"):
+            raise DefinitionError(f'{name}: tips must be "any" or "new".', hint)
+        values["tips"] = data["tips"]
     if "inches" in data:
         if not isinstance(data["inches"], bool):
             raise DefinitionError(f"{name}: inches must be true or false.", hint)
         values["inches"] = data["inches"]
-    for key in ("check_bar_mm", "tolerance_deg", "spread_deg"):
+    for key, most in MOST.items():
         if key in data:
-            values[key] = _positive(data[key], f"{name}: {key}", hint)
+            value = data[key]
+            if type(value) not in (int, float) or not 0 < value <= most:
+                raise DefinitionError(f"{name}: {key} must be a number above 0 and at most {most:g}.", hint)
+            values[key] = float(value)
     return Config(**values)
 
 
@@ -122,9 +125,3 @@ def load_config(explicit: str | os.PathLike[str] | None = None, environ: Mapping
     """The settings in force: of the file that `config_path` names, or empty ones; DefinitionError as `read_config`."""
     path = config_path(explicit, environ)
     return Config() if path is None else read_config(path)
-
-
-def _positive(value: Any, what: str, hint: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= sys.float_info.max:
-        raise DefinitionError(f"{what} must be a number above 0.", hint)
-    return float(value)

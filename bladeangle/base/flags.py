@@ -165,6 +165,13 @@ REGISTRY: dict[str, FlagKind] = {
         "note",
         "Measure it with calipers and give it with `--diameter`.",
     ),
+    "wear-unseen": FlagKind(
+        "From above, a worn tip looks like a blade of another angle; the intervals cover new and used tips alike, and "
+        "entries and exits are so wide because of it.",
+        "note",
+        "Add photographs from the side, two looking about 40 degrees down and one about 25; or say what is known: "
+        "`--tips new`, or the diameters over leading ends, middle and trailing ends.",
+    ),
     "wrap-uncertain": FlagKind(
         "Blades of nearly even pitch look the same all along, so that the views from both ends cannot be matched "
         "lengthwise: wrap and lengths have wide intervals. The angles seldom depend on it.",

@@ -96,8 +96,7 @@ def gauge_study(readings: NDArray[np.float64], interaction_alpha: float = INTERA
     squares = {
         "appraiser": parts * trials * float(((appraiser_mean - mean) ** 2).sum()),
         "part": appraisers * trials * float(((part_mean - mean) ** 2).sum()),
-        "appraiser by part": trials
-        * float(((cell - part_mean[:, None] - appraiser_mean[None, :] + mean) ** 2).sum()),
+        "appraiser by part": trials * float(((cell - part_mean[:, None] - appraiser_mean[None, :] + mean) ** 2).sum()),
         "error": float(((x - cell[:, :, None]) ** 2).sum()),
     }
     dofs = {

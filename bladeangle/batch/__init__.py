@@ -25,6 +25,7 @@ from bladeangle.batch.work import Outcome, Settings, hashes_of, keys_of
 from bladeangle.inventory import Failure, Inventory
 
 __all__ = [
+    "INVENTORY",
     "Job",
     "Outcome",
     "Settings",
@@ -37,6 +38,8 @@ __all__ = [
 ]
 
 CSV, XLSX, CONTACT_SHEET = "rotors.csv", "rotors.xlsx", "contact-sheet.png"
+#: Rotors named in a sentence, at most.
+MOST_NAMED = 10
 
 
 @dataclass(frozen=True)
@@ -83,21 +86,24 @@ def run_batch(
         pending = [job for job in jobs if job not in done]
         started(len(pending))
         measured = 0
-        with contextlib.closing(engine(pending, settings)) as outcomes:
-            for outcome in outcomes:
-                with uninterrupted():
-                    if outcome.record is not None and outcome.key is not None:
-                        rotor = outcome.job.rotor
-                        inventory.add(outcome.key, outcome.photos, rotor, outcome.record, outcome.picture)
-                        done[outcome.job] = outcome.key
-                        measured += 1
-                    elif outcome.failure is not None:
-                        inventory.add_failure(outcome.failure)
-                        done[outcome.job] = outcome.failure
-                ended(outcome)
-        results = [done[job] for job in jobs]
-        write_tables((inventory.record(key) for key in results if isinstance(key, str)), out / CSV, out / XLSX)
-        write_contact_sheet(results, inventory, out / CONTACT_SHEET)
+        try:
+            with contextlib.closing(engine(pending, settings)) as outcomes:
+                for outcome in outcomes:
+                    with uninterrupted():
+                        if outcome.record is not None and outcome.key is not None:
+                            rotor = outcome.job.rotor
+                            inventory.add(outcome.key, outcome.photos, rotor, outcome.record, outcome.picture)
+                            done[outcome.job] = outcome.key
+                            measured += 1
+                        elif outcome.failure is not None:
+                            inventory.add_failure(outcome.failure)
+                            done[outcome.job] = outcome.failure
+                    ended(outcome)
+            results = [done[job] for job in jobs]
+            write_tables((inventory.record(key) for key in results if isinstance(key, str)), out / CSV, out / XLSX)
+            write_contact_sheet(results, inventory, out / CONTACT_SHEET)
+        except OutputError as error:
+            raise _with_kept(error, jobs, done) from error
     return Summary(measured, resumed, tuple(f for f in results if isinstance(f, Failure)))
 
 
@@ -115,3 +121,12 @@ def _as_before(
             inventory.forget_failure(job.rotor)
         return key
     return before if before is not None and before.key == key else None
+
+
+def _with_kept(error: OutputError, jobs: Sequence[Job], done: Mapping[Job, str | Failure]) -> OutputError:
+    """The error of a result that could not be written, with the rotors whose results are in the inventory."""
+    kept = [job.rotor for job in jobs if isinstance(done.get(job), str)]
+    names = ", ".join(kept[:MOST_NAMED]) + (f" and {len(kept) - MOST_NAMED} more" if len(kept) > MOST_NAMED else "")
+    what = f"{len(kept)} of {len(jobs)} rotors are kept" + (f" ({names})" if kept else "")
+    hint = f"{error.hint} Then the same command goes on from there."
+    return OutputError(f"{error.message.rstrip('.')}; {what}.", hint)

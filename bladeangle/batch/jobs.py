@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name
 from bladeangle.pipeline.sorting import photos_by_name
@@ -16,21 +17,24 @@ from bladeangle.pipeline.sorting import photos_by_name
 #: The inventory's name; a folder that has one holds results and not a rotor's photographs.
 INVENTORY = "inventory.sqlite"
 STANDINGS = {"inlet_up": "standing", "outlet_up": "turned", "turned": "turned", "": "standing"}
-LIMIT_BYTES = 20_000_000
+#: Columns of a manifest that tell something of a rotor; all but the tips' condition are diameters.
+TOLD = ("diameter_mm", "diameter_leading_mm", "diameter_trailing_mm", "bore_mm", "tips")
+#: Most rotors of a batch and most photographs on its manifest.
+MOST_ROTORS, MOST_LINES = 20_000, 100_000
 
 
 @dataclass(frozen=True)
 class Job:
     """One rotor: its name and its photographs with the inlet end up and with the outlet end up.
 
-    diameter_mm : over the tips, measured with calipers, if it was.
+    told : what was told of it, by the name of the measurement's option: diameters, bore, tips (`TOLD`).
     mixed : nobody has told which are which, so that those in `standing` are sorted by what they show.
     """
 
     rotor: str
     standing: tuple[Path, ...]
     turned: tuple[Path, ...] = ()
-    diameter_mm: float | None = None
+    told: tuple[tuple[str, float | str], ...] = ()
     mixed: bool = False
 
 
@@ -70,7 +74,7 @@ def _job_in(folder: Path) -> Job:
 
 
 def jobs_of_manifest(path: Path) -> list[Job]:
-    """Jobs from a CSV file with the columns rotor, photo and standing, and perhaps diameter_mm; a line a photograph.
+    """Jobs from a CSV file, a line a photograph: the columns rotor, photo and standing, and perhaps those of `TOLD`.
 
     Photographs are relative to the file. `standing` is inlet_up (also when empty), outlet_up or turned; a rotor for
     which it is never told is sorted by what its photographs show. Separated by commas or semicolons, UTF-8.
@@ -79,22 +83,22 @@ def jobs_of_manifest(path: Path) -> list[Job]:
     ------
     DefinitionError : unreadable, too large, or a line that is not understood.
     """
-    shown = f"The manifest {safe_name(path.name)!r}"
-    hint = "The first line is: rotor,photo,standing; each other one names a photograph."
+    shown, hint = inputs.shown_as(path, inputs.MANIFEST), inputs.MANIFEST.hint
     try:
         if not path.exists():
             raise DefinitionError(
                 f"There is no folder or manifest {safe_name(path.name)!r}.",
                 "Name a folder that holds a subfolder for each rotor, or a CSV file.",
             )
-        if path.stat().st_size > LIMIT_BYTES:
-            raise DefinitionError(f"{shown} is larger than {LIMIT_BYTES // 1_000_000} MB.", hint)
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, ValueError) as error:
         raise DefinitionError(f"{shown} cannot be read: {reason(error)}.", hint) from error
+    lines = inputs.read_text(path, inputs.MANIFEST).splitlines()
+    if len(lines) > MOST_LINES:
+        raise DefinitionError(f"{shown} has more than {MOST_LINES} lines.", "Measure the shelf in parts.")
     head = lines[0] if lines else ""
     rows = csv.DictReader(lines, delimiter=";" if ";" in head and "," not in head else ",")
     found: dict[str, dict[str, Any]] = {}
+    folder = path.parent.absolute()
     try:
         columns = [(name or "").strip().lower() for name in rows.fieldnames or ()]
         rows.fieldnames = columns
@@ -104,21 +108,40 @@ def jobs_of_manifest(path: Path) -> list[Job]:
             rotor, photo, standing = ((row[c] or "").strip() for c in ("rotor", "photo", "standing"))
             if not (rotor and photo and standing.lower() in STANDINGS):
                 raise DefinitionError(f"{shown}, line {rows.line_num}: not a rotor, a photograph and a standing.", hint)
-            job = found.setdefault(rotor, {"standing": [], "turned": [], "diameter_mm": None, "mixed": True})
+            job = found.setdefault(rotor, {"standing": [], "turned": [], "told": {}, "mixed": True})
             job["mixed"] &= not standing
-            job[STANDINGS[standing.lower()]].append((path.parent / photo).absolute())
-            if text := (row.get("diameter_mm") or "").strip():
-                job["diameter_mm"] = float(text.replace(",", "."))
-                if not 1 <= job["diameter_mm"] <= 10_000:
-                    raise ValueError("a diameter is out of range")
+            job[STANDINGS[standing.lower()]].append(folder / photo)
+            for column in TOLD:
+                if text := (row.get(column) or "").strip():
+                    job["told"][column] = _told(column, text)
     except (csv.Error, ValueError) as error:
         raise DefinitionError(f"{shown}, line {rows.line_num}: {safe_name(str(error))}.", hint) from error
     if not found:
         raise DefinitionError(f"{shown} names no photographs.", hint)
+    if len(found) > MOST_ROTORS:
+        raise DefinitionError(f"{shown} names more than {MOST_ROTORS} rotors.", "Measure the shelf in parts.")
     return [
-        Job(rotor_name(rotor), tuple(job["standing"]), tuple(job["turned"]), job["diameter_mm"], job["mixed"])
+        Job(
+            rotor_name(rotor),
+            tuple(job["standing"]),
+            tuple(job["turned"]),
+            tuple(sorted(job["told"].items())),
+            job["mixed"],
+        )
         for rotor, job in found.items()
     ]
+
+
+def _told(column: str, text: str) -> float | str:
+    """The value of a column that tells something of a rotor; ValueError when it is none."""
+    if column == "tips":
+        if text not in ("any", "new"):
+            raise ValueError("tips are any or new")
+        return text
+    diameter = float(text.replace(",", "."))
+    if not 1 <= diameter <= 10_000:
+        raise ValueError("a diameter is out of range")
+    return diameter
 
 
 def reason(error: Exception) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 import struct
 import textwrap
@@ -13,10 +14,11 @@ from pathlib import Path
 import numpy as np
 
 from bladeangle.base.files import atomic_path
+from bladeangle.base.outputs import png_mark
 from bladeangle.batch.work import TILE_PX, unpacked
 from bladeangle.inventory import Failure, Inventory
 from bladeangle.page.picture import Picture, angle_text, font_of
-from bladeangle.records.exchange import Cell, table
+from bladeangle.records.exchange import Cell, save_book, table
 from bladeangle.records.record import STATIONS, Record
 
 #: The most pixels that a contact sheet may have.
@@ -47,7 +49,9 @@ def write_tables(records: Iterable[Record], csv_path: Path, xlsx_path: Path) -> 
                     writer.writerow(["" if cell is None else cell for cell in row])
                     sheet.append(row)
                 empty = False
-        book.save(xlsx_file)
+        packed = io.BytesIO()  # a ZIP file that a full disk cuts short complains once more when it is dropped
+        save_book(book, packed)
+        xlsx_file.write_bytes(packed.getbuffer())
 
 
 def write_contact_sheet(results: Sequence[str | Failure], inventory: Inventory, path: Path) -> None:
@@ -79,8 +83,9 @@ def _strip(results: Sequence[str | Failure], inventory: Inventory, tile: int, co
         else:
             record, packed = inventory.record(result), inventory.picture(result)
             name, lines = record.name, [f"{s} {angle_text(record.mean(s))}" for s in STATIONS]
-            if packed is not None:
-                picture = Image.fromarray(unpacked(packed))
+            pixels = None if packed is None else unpacked(packed)
+            if pixels is not None:
+                picture = Image.fromarray(pixels)
                 picture.thumbnail((tile - 6, below - 6))
                 sheet.paste(picture, (x + (tile - picture.width) // 2, 3))
         pen.text((x + 4, below), name[:40], "black", font=font_of(size, True))
@@ -101,6 +106,7 @@ def write_png(path: Path, width: int, height: int, strips: Iterable[Picture]) ->
     packer = zlib.compressobj(4)
     with atomic_path(path) as temporary, temporary.open("wb") as file:
         file.write(b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)))
+        file.write(png_mark())
         for strip in strips:
             lines = np.zeros((len(strip), 1 + 3 * width), np.uint8)  # each line begins with its filter: none
             lines[:, 1:] = strip.reshape(len(strip), -1)

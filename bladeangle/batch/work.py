@@ -19,6 +19,7 @@ import numpy as np
 from bladeangle import __version__
 from bladeangle.base.errors import BladeangleError, PhotoError, UsageError
 from bladeangle.base.files import import_cv2, safe_name, sha256_of
+from bladeangle.base.inputs import PHOTOGRAPH, size_of
 from bladeangle.batch.jobs import Job, reason
 from bladeangle.imaging.camera import Camera, camera_to_dict
 from bladeangle.imaging.ring import Ring, ring_to_dict
@@ -82,9 +83,8 @@ def hashes_of(job: Job) -> dict[str, Path]:
     """SHA-256 of each photograph -> its path; PhotoError when one cannot be read."""
     found = {}
     for path in job.standing + job.turned:
+        size_of(path, PHOTOGRAPH)
         try:
-            if not path.is_file():
-                raise PhotoError(f"{safe_name(path.name)} is not there or not a file.", "Check the name.")
             found[sha256_of(path)] = path
         except (OSError, ValueError) as error:
             raise PhotoError(f"{safe_name(path.name)} cannot be read: {reason(error)}.", "Copy it again.") from error
@@ -95,8 +95,8 @@ def keys_of(job: Job, hashes: Mapping[str, Path], settings: Settings) -> tuple[s
     """Key of the measurement (rotor, photographs, settings) and key of its photographs alone."""
     turned = set(job.turned)
     photos = _digest(sorted((sha, path in turned) for sha, path in hashes.items()))
-    told = ["mixed"] if job.mixed else []
-    return _digest([job.rotor, photos, settings.digest, job.diameter_mm, *told]), photos
+    mixed = ["mixed"] if job.mixed else []
+    return _digest([job.rotor, photos, settings.digest, job.told, *mixed]), photos
 
 
 def work(job: Job, settings: Settings) -> Outcome:
@@ -113,9 +113,8 @@ def work(job: Job, settings: Settings) -> Outcome:
             import_cv2().setNumThreads(1)
             hashes = hashes_of(job)
             key, photos = keys_of(job, hashes, settings)
-            options = settings.options
-            if job.diameter_mm is not None:
-                options = replace(options, diameter_mm=job.diameter_mm)
+            told: dict[str, Any] = dict(job.told)
+            options = replace(settings.options, **told)
             module, _, name = settings.measurer.partition(":")
             measurer: Measurer = getattr(importlib.import_module(module), name)
             record = measurer(job, settings.ring, settings.camera, options)
@@ -151,6 +150,13 @@ def picture_of(record: Record, hashes: Mapping[str, Path]) -> bytes | None:
     return size[0].to_bytes(2, "big") + zlib.compress(small.tobytes())
 
 
-def unpacked(picture: bytes) -> Picture:
-    pixels = np.frombuffer(zlib.decompress(picture[2:]), np.uint8)
-    return pixels.reshape(-1, int.from_bytes(picture[:2], "big"), 3)
+def unpacked(picture: bytes) -> Picture | None:
+    """The pixels (h, w, 3) of what `picture_of` packed; None when it is something else."""
+    width, most = int.from_bytes(picture[:2], "big"), 3 * TILE_PX * 4 * TILE_PX
+    try:
+        pixels = np.frombuffer(zlib.decompressobj().decompress(picture[2:], most + 1), np.uint8)
+    except zlib.error:
+        return None
+    if not (0 < width <= TILE_PX and 0 < len(pixels) <= most and len(pixels) % (3 * width) == 0):
+        return None
+    return pixels.reshape(-1, width, 3)

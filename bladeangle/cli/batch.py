@@ -10,6 +10,7 @@ import click
 
 from bladeangle.cli.options import (
     PositiveNumber,
+    bore_option,
     camera_option,
     check_bar_option,
     detail,
@@ -19,6 +20,7 @@ from bladeangle.cli.options import (
     ring_option,
     station_length_option,
     station_skip_option,
+    tips_option,
     verbose_option,
 )
 
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 @ring_option
 @camera_option
 @check_bar_option
+@tips_option
+@bore_option
 @station_length_option
 @station_skip_option
 @click.option(
@@ -69,6 +73,8 @@ def batch(
     ring: Path,
     camera: Path | None,
     check_bar_mm: float | None,
+    tips: str,
+    bore_mm: float | None,
     length_mm: float,
     skip_mm: float,
     out: Path,
@@ -83,7 +89,8 @@ def batch(
     subfolder named so, show the rotor turned over; all others lie directly in the rotor's folder. Where no name says
     so, they are sorted by what they show, as `bladeangle measure FOLDER` does; where that is not clear, the rotor is
     named with what to do. Or give a CSV file with the columns rotor, photo, standing (inlet_up or outlet_up) and, if
-    you like, diameter_mm.
+    you like, diameter_mm, diameter_leading_mm, diameter_trailing_mm, bore_mm and tips (any or new), as the options of
+    `bladeangle measure`.
 
     Writes inventory.sqlite, rotors.csv, rotors.xlsx and contact-sheet.png. Stopped in any way, the same command goes on
     where it was. Ends with exit code 11 when some rotors could not be measured.
@@ -100,6 +107,7 @@ def batch(
     from bladeangle import batch as room
     from bladeangle.base.errors import EXIT_BATCH_PARTLY_FAILED, UsageError
     from bladeangle.base.files import safe_name
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.batch import work
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
@@ -107,13 +115,17 @@ def batch(
 
     if cluster is not None and engine != "dask":
         raise UsageError("--cluster is for the engine dask.", "Add --engine dask.")
+    tables = [(out / room.CSV, "csv"), (out / room.XLSX, "xlsx"), (out / room.CONTACT_SHEET, "png")]
+    check_outputs([*tables, (out / room.INVENTORY, "inventory")], (ring, camera, source))
     here = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     workers = workers or here
     definition = read_ring(ring, check_bar_mm)
     settings = room.Settings(
         ring=definition,
         camera=None if camera is None else read_camera(camera),
-        options=Options(check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm),
+        options=Options(
+            check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm, tips=tips, bore_mm=bore_mm
+        ),
         limit_s=limit_s,
         measurer=work.MEASURER,
     )

@@ -14,7 +14,7 @@ from bladeangle.cli.options import (
     note,
     quiet_option,
     ring_option,
-    spare_inputs,
+    short_name,
     verbose_option,
     wrote,
 )
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
 @ring_option
 @click.option("--out", type=click.Path(path_type=Path), required=True, metavar="FILE", help="Camera file to write.")
-@click.option("--name", metavar="NAME", help="Name of the camera.  [default: the phone's model]")
+@click.option("--name", metavar="NAME", callback=short_name, help="Name of the camera.  [default: the phone's model]")
 @check_bar_option
 @json_option
 @quiet_option
@@ -46,11 +46,12 @@ def calibrate(
     """
     import json
 
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.imaging.camera import camera_to_dict, write_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.pipeline.calibrate import calibrate as run
 
-    spare_inputs((out,), (*photos, ring))
+    check_outputs([(out, "camera")], (*photos, ring))
     definition = read_ring(ring, check_bar_mm)
     result = run(photos, definition, name=name, progress=note)
     before = keep_old(out)

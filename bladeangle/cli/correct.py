@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import note, quiet_option, spare_inputs, verbose_option, wrote
+from bladeangle.cli.options import note, progress, quiet_option, verbose_option, wrote
 
 
 @click.command()
@@ -38,16 +38,19 @@ def correct(record_path: Path, photos: Path, out: Path, edits_path: Path | None)
     import shlex
 
     from bladeangle.base.files import safe_name
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.page.report import write_correction_page
     from bladeangle.records.edits import read_edits
     from bladeangle.records.record import read_record
 
-    spare_inputs((out,), (record_path, edits_path))
+    check_outputs([(out, "html")], (record_path, edits_path))
     edits = read_edits(edits_path) if edits_path is not None else None
     words = ["bladeangle", "measure", "--again", str(record_path), str(photos), "--out", str(record_path)]
     command = safe_name(shlex.join(words))
+    record = read_record(record_path).data
     replaced = out.exists()
-    write_correction_page(out, read_record(record_path).data, photos, edits, command)
+    with progress("Drawn", len(record["photos"])) as done:
+        write_correction_page(out, record, photos, edits, command, done)
     wrote(out, replaced)
     note("Open it in a browser, save the edits file from it, and measure again with:")
     note(f"  {command} --edits EDITS.json")

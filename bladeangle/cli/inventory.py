@@ -13,7 +13,7 @@ from bladeangle.cli.options import PositiveNumber, inches_option, json_option, n
 
 if TYPE_CHECKING:
     from bladeangle.base.gauge import GaugeStudy
-    from bladeangle.inventory import CouldTell, Failure, OutOfLine, ShelfRow
+    from bladeangle.inventory import Bounded, CouldTell, Failure, OutOfLine, ShelfRow
 
 #: Two standard uncertainties are shown, about 95 %; JSON and CSV have the standard uncertainties.
 COVERAGE = 2.0
@@ -42,6 +42,14 @@ COVERAGE = 2.0
     show_default=True,
     metavar="MM",
     help="Difference in the hub that counts as much as --scale-deg in an angle.",
+)
+@click.option("--wear-below", type=PositiveNumber(), metavar="MM", help="Rotors whose leading ends are worn by less.")
+@click.option("--wear-above", type=PositiveNumber(), metavar="MM", help="Rotors whose leading ends are worn by more.")
+@click.option(
+    "--clearance-below", type=PositiveNumber(), metavar="MM", help="Rotors whose smallest clearance is less."
+)
+@click.option(
+    "--clearance-above", type=PositiveNumber(), metavar="MM", help="Rotors whose smallest clearance is more."
 )
 @click.option("--rotor", "rotors", multiple=True, metavar="NAME", help="All records of a rotor; may be repeated.")
 @click.option("--out-of-line", is_flag=True, help="Blades that differ from the median of their rotor.")
@@ -76,6 +84,10 @@ def inventory(
     hand: str | None,
     scale_deg: float,
     scale_mm: float,
+    wear_below: float | None,
+    wear_above: float | None,
+    clearance_below: float | None,
+    clearance_above: float | None,
     rotors: tuple[str, ...],
     out_of_line: bool,
     sigmas: float,
@@ -90,20 +102,29 @@ def inventory(
     """Search the shelf's inventory, with one question at a time; without one it lists the rotors.
 
     It finds the rotors nearest to a wanted one; shows a rotor over time, with how well its measurements repeat and
-    agree between cameras; and finds blades out of line with the others of their rotor, by more than their uncertainty.
-    ± in the text holds in about 95 % of cases (k = 2); JSON and CSV have standard uncertainties.
+    agree between cameras; finds blades out of line with the others of their rotor, by more than their uncertainty; and
+    finds rotors whose wear or smallest clearance lies beyond a bound, or perhaps, by its uncertainty. ± in the text
+    holds in about 95 % of cases (k = 2); JSON and CSV have standard uncertainties.
 
     \b
     Examples:
       bladeangle inventory shelf-results/inventory.sqlite --entry 9.5 --exit 14.5 --hub 75
       bladeangle inventory shelf-results/inventory.sqlite --rotor heron-1
       bladeangle inventory shelf-results/inventory.sqlite --out-of-line --least 0.3 --csv
+      bladeangle inventory shelf-results/inventory.sqlite --wear-above 0.3
     """
     from bladeangle.base.errors import UsageError
     from bladeangle.inventory import Inventory, Wanted
 
     wanted = Wanted(entry_deg, middle_deg, exit_deg, hub_mm, blade_count, hand, scale_deg, scale_mm)
-    asked = [bool(wanted.terms()), bool(rotors), out_of_line, failed, record_of is not None]
+    bounds = [
+        (quantity, bound, below)
+        for quantity, bound, below in (
+            ("wear", wear_below, True), ("wear", wear_above, False),
+            ("clearance", clearance_below, True), ("clearance", clearance_above, False),
+        ) if bound is not None
+    ]  # fmt: skip
+    asked = [bool(wanted.terms()), bool(rotors), out_of_line, failed, record_of is not None, *(True for _ in bounds)]
     if sum(asked) > 1 or (as_json and as_csv):
         raise UsageError("These options ask for different things.", "Ask one question at a time, in one format.")
     if (blade_count or hand) and not wanted.terms():
@@ -116,6 +137,10 @@ def inventory(
             click.echo(record_to_json(db.newest(record_of)), nl=False)
         elif failed:
             answer(list(db.failures().values())[: limit or 100], failure_text, as_json, as_csv)
+        elif bounds:
+            quantity, bound, below = bounds[0]
+            near = db.beyond(quantity, bound, below=below, limit=limit or 100)
+            answer(near, functools.partial(bounded_text, inches=inches), as_json, as_csv)
         elif out_of_line:
             rows = db.out_of_line(sigmas, least_deg or 0.0, limit or 100)
             if rows or as_json or as_csv:
@@ -202,20 +227,28 @@ def _with_u(value: float | None, u: float | None, digits: int = 2) -> str:
     return "-" if value is None or u is None else f"{value:.{digits}f} ± {COVERAGE * u:.{digits}f}"
 
 
-def shelf_text(row: ShelfRow, inches: bool = False) -> dict[str, str]:
-    """A record in a list."""
+def _length(value_mm: float | None, u_mm: float | None, inches: bool) -> str:
     from bladeangle.base.lengths import interval_text, unit
 
-    hub = "-"
-    if row.hub_mm is not None and row.hub_u is not None:
-        hub = interval_text(row.hub_mm, COVERAGE * row.hub_u, inches).removesuffix(f" {unit(inches)}")
+    if value_mm is None or u_mm is None:
+        return "-"
+    return interval_text(value_mm, COVERAGE * u_mm, inches).removesuffix(f" {unit(inches)}")
+
+
+def shelf_text(row: ShelfRow, inches: bool = False) -> dict[str, str]:
+    """A record in a list."""
+    from bladeangle.base.lengths import unit
+
+    clearance = "" if row.clearance_mm is None else _length(row.clearance_mm, row.clearance_u, inches)
     return {
         "rotor": row.rotor,
         "distance": "" if row.distance is None else _with_u(row.distance, row.distance_u),
         "entry deg": _with_u(row.entry_deg, row.entry_u),
         "middle deg": _with_u(row.middle_deg, row.middle_u),
         "exit deg": _with_u(row.exit_deg, row.exit_u),
-        f"hub {unit(inches)}": hub,
+        f"hub {unit(inches)}": _length(row.hub_mm, row.hub_u, inches),
+        f"wear {unit(inches)}": "" if row.wear_mm is None else _length(row.wear_mm, row.wear_u, inches),
+        f"clearance {unit(inches)}": clearance,
         "blades": str(row.blade_count),
         "hand": row.hand,
         "flags": str(row.flags),
@@ -236,6 +269,19 @@ def nothing_out(told: CouldTell, least_deg: float | None) -> str:
             f" {told.typical_deg:.2f} deg (median). Pairs from above seldom tell more; photographs from the side do."
         )
     return text
+
+
+def bounded_text(row: Bounded, inches: bool = False) -> dict[str, str]:
+    """A rotor beyond a bound, or perhaps."""
+    from bladeangle.base.lengths import unit
+
+    return {
+        "rotor": row.rotor,
+        f"{row.quantity} {unit(inches)}": _length(row.value_mm, row.u_mm, inches),
+        "sure": row.sure,
+        "probability": f"{row.probability:.3f}",
+        "measured": row.created,
+    }
 
 
 def out_text(row: OutOfLine) -> dict[str, str]:

@@ -17,6 +17,7 @@ from typing import Any
 import click
 
 from bladeangle import __version__
+from bladeangle.base import clock
 from bladeangle.base.errors import EXIT_INTERRUPTED, BladeangleError, OutputError
 from bladeangle.base.files import THREAD_VARIABLES
 from bladeangle.cli.options import Session, colour, quiet_option, verbose_option
@@ -26,6 +27,8 @@ from bladeangle.cli.options import Session, colour, quiet_option, verbose_option
 for _name in THREAD_VARIABLES:
     os.environ.setdefault(_name, "1")
 
+#: Least address space that a command is begun in. Little of it is ever used; a pair of photographs takes 200 MB.
+LEAST_MEMORY_MB = 1500
 #: Every command in the order in which a rotor meets them, with the line that `--help` shows. The command `name` is the
 #: object `name` of the module `bladeangle.cli.name`.
 COMMANDS = {
@@ -86,6 +89,10 @@ class CommandGroup(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command and see its output off; a reader that has gone (as `head` does) ends it quietly."""
+        _insist_on_memory()
+        clock.mend()
+        if (doubt := clock.doubt()) and not (ctx.obj and ctx.obj.quiet):
+            click.echo(doubt, err=True)
         try:
             result = super().invoke(ctx)
             sys.stdout.flush()
@@ -137,6 +144,20 @@ class CommandGroup(click.Group):
         sys.exit(code if isinstance(code, int) else 0)
 
 
+def _insist_on_memory() -> None:
+    """Refuse to begin where less memory may be addressed than the libraries need: they crash in ways of their own."""
+    try:
+        import resource
+    except ImportError:  # not POSIX: no such limit
+        return
+    limit = resource.getrlimit(resource.RLIMIT_AS)[0]
+    if limit != resource.RLIM_INFINITY and limit < LEAST_MEMORY_MB * 1_000_000:
+        raise BladeangleError(
+            f"This process may use {limit // 1_000_000} MB of memory; at least {LEAST_MEMORY_MB} MB are needed.",
+            "Raise the limit (`ulimit -v`), or start it where there is none.",
+        )
+
+
 def _complain(message: str, hint: str) -> None:
     click.echo(click.style("Error:", fg="red", bold=True) + " " + message, err=True, color=colour())
     if hint:
@@ -182,6 +203,9 @@ def main(ctx: click.Context) -> None:
     \b
     Example:
       bladeangle measure inlet.jpg --turned outlet.jpg --camera phone.json --ring ring.json --out rotor.json
+
+    A file that is there already is replaced only when it is empty or of the very kind that is written, and made by
+    bladeangle; no command writes over a file that it reads, or twice to one.
 
     Every command has its own --help with an example. Exit codes: 0 done; 1 internal error; 2 usage; 3 photograph
     unreadable; 4 camera, ring or order file missing or wrong; 5 ring not found; 6 edges insufficient; 7 adjustment

@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 import click
 
 from bladeangle.cli.options import (
+    bore_option,
     camera_option,
     check_bar_option,
     colour,
     detail,
+    diameter_leading_option,
     diameter_option,
+    diameter_trailing_option,
     doubts_coloured,
     inches_option,
     json_option,
@@ -22,10 +25,11 @@ from bladeangle.cli.options import (
     ring_option,
     say_flags,
     session,
-    spare_inputs,
+    short_name,
     spread_option,
     station_length_option,
     station_skip_option,
+    tips_option,
     verbose_option,
     wrote,
 )
@@ -62,10 +66,14 @@ def _photographs(ctx: click.Context, param: click.Parameter, value: tuple[Path, 
 @camera_option
 @ring_option
 @diameter_option
+@diameter_leading_option
+@diameter_trailing_option
+@tips_option
+@bore_option
 @check_bar_option
 @station_length_option
 @station_skip_option
-@click.option("--name", help="Name of the rotor in the record. [default: the record's file name]")
+@click.option("--name", callback=short_name, help="Name of the rotor in the record. [default: the record's file name]")
 @click.option("--out", type=click.Path(path_type=Path), metavar="RECORD.json", help="Where to save the record.")
 @click.option(
     "--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Draw what was found into the photographs."
@@ -96,6 +104,10 @@ def measure(
     camera: Path | None,
     ring: Path,
     diameter_mm: float | None,
+    tips: str,
+    diameter_leading_mm: float | None,
+    diameter_trailing_mm: float | None,
+    bore_mm: float | None,
     check_bar_mm: float | None,
     length_mm: float,
     skip_mm: float,
@@ -128,16 +140,18 @@ def measure(
       bladeangle measure *.jpg --turned over-1.jpg --turned over-2.jpg --ring ring.json --out rotor.json
     """
     from bladeangle.base.errors import UsageError
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
-    from bladeangle.pipeline.assemble import record_of, table
+    from bladeangle.pipeline.assemble import IN_TABLE, record_of, table
     from bladeangle.pipeline.measure import Options
     from bladeangle.pipeline.sorting import measure_sorted
     from bladeangle.records.edits import read_edits
     from bladeangle.records.record import read_record, record_to_json, write_record
     from bladeangle.shop.judging import balance_words
 
-    spare_inputs((out, picture), (*photos, *turned, *((ring, camera) if again is None else ()), edits))
+    read = (*photos, *turned, *((ring, camera) if again is None else ()), edits)
+    check_outputs([(out, "record"), (picture, "png")], read)
     changed = None if edits is None else read_edits(edits)
     if again is not None:
         from bladeangle.pipeline.again import as_measured
@@ -149,8 +163,10 @@ def measure(
         told, definition = _told(photos, turned, mixed), read_ring(ring, check_bar_mm)
         known = None if camera is None else read_camera(camera)
         options = Options(
-            diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm
-        )
+            diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm,
+            tips=tips, diameter_leading_mm=diameter_leading_mm, diameter_trailing_mm=diameter_trailing_mm,
+            bore_mm=bore_mm,
+        )  # fmt: skip
     found = measure_sorted(told, definition, known, options, detail, changed)
     record = record_of(found, name or (out.stem if out else "rotor"))
     if out is not None:
@@ -166,7 +182,9 @@ def measure(
     balance = balance_words(record, spread or session().config.tolerance_deg or 0.5)
     text = record_to_json(record) if as_json else table(record, inches, [("balance", balance)] if balance else [])
     click.echo(text if as_json else doubts_coloured(text), color=colour())
-    say_flags(record.data["flags"], "note", *(["doubt"] if as_json else []))
+    told_already = () if as_json else (IN_TABLE,)
+    flags = [f for f in record.data["flags"] if f["code"] not in told_already]
+    say_flags(flags, "note", *(["doubt"] if as_json else []))
     if found.suggestion:
         note(found.suggestion)
     if out is None:

@@ -1,7 +1,8 @@
 """Options and habits that the commands share.
 
 Option decorators give a command these parameters: `camera_option` -> `camera: Path | None`, `ring_option` ->
-`ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option` -> `diameter_mm: float | None`,
+`ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option`, `diameter_leading_option`,
+`diameter_trailing_option` and `bore_option` -> `diameter_mm: float | None` and so on, `tips_option` -> `tips: str`,
 `inches_option` -> `inches: bool`, `json_option` -> `as_json: bool`, `tolerance_option` -> `tolerance: float`,
 `spread_option` -> `spread: float | None`. `quiet_option` and `verbose_option` give none: they are read by `note`,
 `detail` and `progress`, which write to standard error. Defaults come from the settings file.
@@ -108,6 +109,15 @@ class PositiveNumber(Number):
         return super().convert(value, param, ctx)
 
 
+def short_name(_: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    """Refuse a name that no record can hold, before any work is done."""
+    from bladeangle.base.inputs import NAME_LETTERS
+
+    if value is not None and len(value) > NAME_LETTERS:
+        raise click.BadParameter(f"a name has at most {NAME_LETTERS} letters.", param=param)
+    return value
+
+
 camera_option = click.option(
     "--camera",
     type=click.Path(path_type=Path),
@@ -151,7 +161,42 @@ diameter_option = click.option(
     "diameter_mm",
     type=PositiveNumber(),
     metavar="MM",
-    help="Diameter over the blade tips, measured with calipers.",
+    help="Diameter over the blade tips, measured with calipers in the middle of their length.",
+)
+
+
+tips_option = click.option(
+    "--tips",
+    type=click.Choice(["any", "new"]),
+    default=_from_config("tips"),
+    show_default="from the settings, else any",
+    help="What is known of the tips: new or freshly turned, or any, worn ones among them.",
+)
+
+bore_option = click.option(
+    "--bore",
+    "bore_mm",
+    type=PositiveNumber(),
+    metavar="MM",
+    default=_from_config("bore_mm"),
+    show_default="from the settings",
+    help="Diameter of the housing's bore; the clearance of the tips in it is told.",
+)
+
+diameter_leading_option = click.option(
+    "--diameter-leading",
+    "diameter_leading_mm",
+    type=PositiveNumber(),
+    metavar="MM",
+    help="Diameter over the tips, measured with calipers 3 mm from their leading ends.",
+)
+
+diameter_trailing_option = click.option(
+    "--diameter-trailing",
+    "diameter_trailing_mm",
+    type=PositiveNumber(),
+    metavar="MM",
+    help="The same 3 mm from their trailing ends.",
 )
 
 station_length_option = click.option(
@@ -330,20 +375,6 @@ def _duration(seconds: float) -> str:
     if seconds < 5400:
         return f"{seconds / 60:.0f} min"
     return f"{seconds / 3600:.1f} h"
-
-
-def spare_inputs(outputs: Sequence[Path | None], inputs: Sequence[Path | None]) -> None:
-    """UsageError when a file that is to be written is one that is read; links and other spellings are followed."""
-    from bladeangle.base.errors import UsageError
-    from bladeangle.base.files import safe_name
-
-    read = {os.path.realpath(p) for p in inputs if p is not None}
-    for output in outputs:
-        if output is not None and os.path.realpath(output) in read:
-            raise UsageError(
-                f"{safe_name(output)} is one of the files that are read; writing the result there would destroy it.",
-                "Give the result a name of its own.",
-            )
 
 
 def wrote(path: Path, replaced: bool | Path | None = None) -> None:

@@ -12,7 +12,7 @@ from bladeangle.cli.options import (
     despite_option,
     keep_old,
     quiet_option,
-    spare_inputs,
+    short_name,
     spread_option,
     tolerance_option,
     verbose_option,
@@ -47,7 +47,7 @@ from bladeangle.cli.options import (
     help="Largest chance of accepting a bad blade with the rule guard.",
 )
 @despite_option
-@click.option("--name", metavar="NAME", help="Name of the order.  [default: the record's name]")
+@click.option("--name", metavar="NAME", callback=short_name, help="Name of the order.  [default: the record's name]")
 @click.option("--date", metavar="DATE", help="Date of the order.  [default: today]")
 @click.option("--notes", default="", metavar="TEXT", help="Anything the shop must know.")
 @click.option(
@@ -91,15 +91,16 @@ def order(
       bladeangle order rotor-a.json --entry -1 --exit +0.5 --tolerance 0.3 --out order.toml --sheet order.html
       bladeangle order rotor-a.json --entry-to 9.5 --exit-to 14.5 --out order.toml
     """
-    import datetime
-
+    from bladeangle.base import clock
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import write_text_atomic
+    from bladeangle.base.inputs import PICTURE, read_bytes
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.records.record import read_record
     from bladeangle.shop.ordering import order_from_record, too_fine
     from bladeangle.shop.orders import order_sheet, write_order
 
-    spare_inputs((out, sheet), (record_path, picture))
+    check_outputs([(out, "order"), (sheet, "html")], (record_path, picture))
     record = read_record(record_path)
     changes = {k: v for k, v in (("entry", entry), ("middle", middle), ("exit", exit_)) if v is not None}
     angles = {k: v for k, v in (("entry", entry_to), ("middle", middle_to), ("exit", exit_to)) if v is not None}
@@ -110,7 +111,7 @@ def order(
         tolerance_deg=tolerance,
         spread_tolerance_deg=spread,
         name=name,
-        date=date or datetime.datetime.now(datetime.UTC).date().isoformat(),
+        date=date or clock.now().date().isoformat(),
         notes=notes,
         rule=rule,
         false_accept_probability=false_accept,
@@ -118,7 +119,7 @@ def order(
     )
     page = None
     if sheet is not None:
-        page = order_sheet(record, wanted, _read_picture(picture) if picture is not None else None)
+        page = order_sheet(record, wanted, read_bytes(picture, PICTURE) if picture is not None else None)
     elif picture is not None:
         raise UsageError("A picture was given without a sheet to put it on.", "Add --sheet ORDER.html.")
     before = keep_old(out)
@@ -133,18 +134,3 @@ def order(
         click.echo(f"{station:6}  {s.angle_deg:6.2f} ± {s.tolerance_deg:.2f} deg  ({change})")
     for line in too_fine(record, wanted):
         warn(f"Warning: {line}")
-
-
-def _read_picture(path: Path, limit_bytes: int = 50_000_000) -> bytes:
-    """Bytes of the picture; PhotoError when it cannot be read or is larger than the limit."""
-    from bladeangle.base.errors import PhotoError
-    from bladeangle.base.files import safe_name
-
-    try:
-        if not path.is_file() or path.stat().st_size > limit_bytes:
-            raise PhotoError(f"The picture {safe_name(path.name)!r} is not a file of at most 50 MB.", "Check the name.")
-        return path.read_bytes()
-    except OSError as e:
-        raise PhotoError(
-            f"The picture {safe_name(path.name)!r} cannot be read: {e.strerror}.", "Check the name."
-        ) from e

@@ -58,11 +58,12 @@ def phone(
     import os
     import sys
 
+    from bladeangle.base import inputs
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import safe_name
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
-    from bladeangle.shop.orders import order_from_toml, read_text
+    from bladeangle.shop.orders import order_from_toml
 
     try:
         import segno  # noqa: F401
@@ -78,11 +79,11 @@ def phone(
             "Pages for a phone need a part that is not installed.", "pip install 'bladeangle[phone]'"
         ) from error
 
-    texts = [read_text(path, f"The order {safe_name(path.name)!r}") for path in orders]
+    texts = [(inputs.read_text(path, inputs.ORDER), inputs.shown_as(path, inputs.ORDER)) for path in orders]
     known = Known(
         read_ring(ring, check_bar_mm),
         None if camera is None else read_camera(camera),
-        tuple((order_from_toml(text), text.encode()) for text in texts),
+        tuple((order_from_toml(text, source), text.encode()) for text, source in texts),
         check_bar_mm,
     )
     place = Folder(folder)

@@ -72,7 +72,7 @@ class PictureSize(click.ParamType):
     help="Length of a blade along its tip.  [default: what fills the height]",
 )
 @click.option(
-    "--around", type=click.IntRange(0, 36), default=6, show_default=True, metavar="N", help="Photographs from the side."
+    "--around", type=click.IntRange(0, 36), default=3, show_default=True, metavar="N", help="Photographs from the side."
 )
 @camera_option
 @click.option(
@@ -107,7 +107,8 @@ def plan(
     """Plan the photographs of a rotor before taking them.
 
     Tells the camera's height over the sheet and the places round the rotor, what will be hidden, and the uncertainty to
-    expect with one photograph, with a pair from above, and with photographs from the side added.
+    expect with one photograph, with a pair from above, and with each photograph from the side added, of used tips and
+    of new ones.
 
     \b
     Example:
@@ -116,12 +117,14 @@ def plan(
     import json
 
     from bladeangle.base.lengths import length_text
+    from bladeangle.base.outputs import check_outputs, kind_by_name
     from bladeangle.imaging.camera import camera_from_exif, read_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.plan import RotorSize, plan_photographs
     from bladeangle.plan.drawing import write_plan
     from bladeangle.plan.words import plan_text, plan_to_dict
 
+    check_outputs([(out, kind_by_name(out))], (ring, camera))
     if focal_35mm is not None or picture is not None:
         phone = camera_from_exif(*(picture or (4032, 3024)), focal_35mm)
     elif camera is not None:

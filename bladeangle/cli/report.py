@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import inches_option, quiet_option, spare_inputs, verbose_option, wrote
+from bladeangle.cli.options import inches_option, progress, quiet_option, verbose_option, wrote
 
 
 @click.command()
@@ -46,6 +46,7 @@ def report(
       bladeangle report rotor-a.json --plot rotor-a.svg
     """
     from bladeangle.base.errors import UsageError
+    from bladeangle.base.outputs import check_outputs, kind_by_name
     from bladeangle.page.report import write_plot, write_report
     from bladeangle.records.record import read_record
 
@@ -53,7 +54,7 @@ def report(
         raise UsageError("There is nothing to write.", "Give --out, --plot or both.")
     if plot is not None and len(records) > 1:
         raise UsageError("--plot draws one record.", "Give one record, or leave --plot out.")
-    spare_inputs((out, plot), (*records, order_path))
+    check_outputs([(out, "html"), (plot, kind_by_name(plot))], (*records, order_path))
     limits = None
     if order_path is not None:
         from bladeangle.shop.orders import read_order
@@ -67,5 +68,6 @@ def report(
         wrote(plot, replaced)
     if out is not None:
         replaced = out.exists()
-        write_report(out, data, photos, limits, title, inches)
+        with progress("Drawn", sum(len(record["photos"]) for record in data)) as done:
+            write_report(out, data, photos, limits, title, inches, done)
         wrote(out, replaced)

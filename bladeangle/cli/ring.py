@@ -11,10 +11,15 @@ from bladeangle.cli.options import Number, note, quiet_option, verbose_option
 
 @click.command()
 @click.option(
-    "--diameter", "diameter_mm", type=Number(), required=True, metavar="MM", help="Rotor diameter over the tips."
+    "--diameter", "diameter_mm", type=Number(1, 2000), required=True, metavar="MM", help="Rotor diameter over the tips."
 )
 @click.option(
-    "--height", "height_mm", type=Number(), required=True, metavar="MM", help="Rotor height as it stands on the sheet."
+    "--height",
+    "height_mm",
+    type=Number(1, 2000),
+    required=True,
+    metavar="MM",
+    help="Rotor height as it stands on the sheet.",
 )
 @click.option(
     "--paper",
@@ -26,7 +31,7 @@ from bladeangle.cli.options import Number, note, quiet_option, verbose_option
 @click.option(
     "--camera-height",
     "camera_height_mm",
-    type=Number(),
+    type=Number(1, 2000),
     metavar="MM",
     help="Height of the lens above the sheet.  [default: 300, or what shows the whole ring]",
 )
@@ -67,6 +72,7 @@ def ring(
 
     from bladeangle.base.errors import OutputError
     from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
+    from bladeangle.base.outputs import check_outputs
     from bladeangle.imaging.ring import ring_to_dict
     from bladeangle.imaging.sheets import design_ring, lowest_camera_mm, sheet_pdf, sheet_svgs
 
@@ -75,6 +81,10 @@ def ring(
     text = json.dumps(ring_to_dict(definition), indent=1) + "\n"
     stem = f"ring-{diameter_mm:g}-{paper}"
     pdf, svgs = sheet_pdf(definition, paper, f"{stem}.json"), sheet_svgs(definition, paper, f"{stem}.json")
+    numbers = [f"-{number + 1}" if len(svgs) > 1 else "" for number in range(len(svgs))]
+    drawings = [folder / f"{stem}{number}.svg" for number in numbers]
+    written = [(folder / f"{stem}.{kind}", mark) for kind, mark in (("pdf", "pdf"), ("json", "ring"))]
+    check_outputs([*written, *((path, "svg") for path in drawings)], ())
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
@@ -83,8 +93,8 @@ def ring(
             "Choose another folder.",
         ) from error
     write_bytes_atomic(folder / f"{stem}.pdf", pdf)
-    for number, svg in enumerate(svgs, start=1):
-        write_text_atomic(folder / (f"{stem}-{number}.svg" if len(svgs) > 1 else f"{stem}.svg"), svg)
+    for path, svg in zip(drawings, svgs, strict=True):
+        write_text_atomic(path, svg)
     write_text_atomic(folder / f"{stem}.json", text)
     if as_json:
         click.echo(text, nl=False)

@@ -53,10 +53,10 @@ def tune(
       bladeangle tune rotor-a.json --noticed slow-off-idle --log tuning.jsonl
       bladeangle tune rotor-a-2.json --rotor rotor-a --noticed slow-off-idle --result better --log tuning.jsonl
     """
-    import datetime
     import json
     from dataclasses import asdict
 
+    from bladeangle.base import clock
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import safe_name
     from bladeangle.records.record import read_record
@@ -65,7 +65,7 @@ def tune(
     if log is None and (result or remark):
         raise UsageError("A result or note needs the log that it belongs to.", "Add --log FILE.")
     record = read_record(record_path).data
-    time = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    time = clock.now().isoformat()
     entry = entry_of(record, noticed, time, rotor=rotor, result=result, note=remark)
     advice = advise(record, entry, read_log(log, entry.rotor) if log is not None else ())
     if log is not None:

@@ -40,7 +40,7 @@ SHORT_REASON = 40
 @click.option(
     "--error",
     "error_deg",
-    type=Number(0, 45, open_=True),
+    type=Number(0, 45),
     default=1.0,
     show_default=True,
     metavar="DEG",
@@ -74,7 +74,8 @@ def verify(
     """Judge a measured rotor against its order: per blade, per station, for the mean and for the spread.
 
     Exit 0 means conforming; 10 means not conforming or undecided. Nothing is accepted on numbers that the record doubts
-    unless you name the doubt with --despite.
+    unless you name the doubt with --despite. With --before it is also told what the work did to the tips: their
+    diameter, wear, run-out and clearance.
 
     \b
     Examples:
@@ -92,6 +93,7 @@ def verify(
     from bladeangle.records.record import read_record
     from bladeangle.shop import verify as room
     from bladeangle.shop.orders import read_order
+    from bladeangle.shop.tip_changes import change_lines, tip_changes
 
     record, order = read_record(record_path), read_order(order_path)
     old = None if before is None else read_record(before)
@@ -105,16 +107,18 @@ def verify(
         rng=np.random.default_rng(seed),
         despite=despite,
     )
+    changes = () if old is None else tip_changes(record, old)
     classes = room.yardstick(record, order) if iso484 else ()
     if as_json:
-        data = found.to_dict()
+        data = found.to_dict() | {"tips": [asdict(c) for c in changes]}
         if iso484:
             data["iso_484_2"] = {"scope": room.ISO_484_2_SCOPE, "rows": [asdict(y) for y in classes]}
         click.echo(json.dumps(data, indent=1, allow_nan=False))
     else:
         first, *rest = table(found)
         shade = {room.CONFORMING: "green", room.UNDECIDED: "yellow"}.get(found.verdict, "red")
-        click.echo("\n".join([click.style(first, fg=shade, bold=True), *rest]), color=colour())
+        first = click.style(first, fg=shade, bold=True)
+        click.echo("\n".join([first, *rest, *change_lines(changes)]), color=colour())
         if iso484:
             click.echo("\n".join(yardstick_table(classes, room.ISO_484_2_SCOPE)))
     for line in found.cautions:

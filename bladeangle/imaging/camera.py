@@ -10,12 +10,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import write_text_atomic
 from bladeangle.base.geometry import CAMERA_PARAMETERS
 from bladeangle.imaging.photo import reduced_px, reduction_of
 
 SCHEMA = "bladeangle-camera/1"
+
+#: What a camera file may say, far beyond any phone: the centre within so much of the picture's middle, in its sides;
+#: distortion that moves the picture's corner by at most so much of its distance; standard uncertainties from so little
+#: on (the covariance is inverted) to so much of the focal length or the longer side, and of distortion.
+MOST_OFF_CENTRE = 0.25
+MOST_DISTORTION = 0.5
+LEAST_SIGMA = 1e-9
+MOST_SIGMA = 1.0
+MOST_DISTORTION_SIGMA = 10.0
 
 #: Prior standard uncertainties of an uncalibrated phone, in the order of CAMERA_PARAMETERS: EXIF rounds the
 #: 35 mm-equivalent focal length to a whole millimetre and rounds the sensor's diagonal, 4 % together; the principal
@@ -82,70 +92,67 @@ def camera_from_dict(data: Any, source: str = "camera file") -> Camera:
 
     Raises
     ------
-    DefinitionError : anything missing, unknown, not finite, or a covariance that is not one.
+    DefinitionError : anything missing, unknown, out of range, or a covariance that is not one.
     """
     hint = "Make the file with `bladeangle calibrate`."
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         raise DefinitionError(f"{source} is not a {SCHEMA} file.", hint)
-    known = {"schema", "name", "width", "height", "parameters", "covariance", "calibrated", "provenance"}
-    if unknown := sorted(set(data) - known):
-        raise DefinitionError(f"{source} has the unknown key {unknown[0]!r}.", hint)
     try:
-        values = np.array([float(data["parameters"][k]) for k in CAMERA_PARAMETERS])
-        covariance = np.array(data["covariance"], dtype=float)
-        width, height = int(data["width"]), int(data["height"])
-        name = str(data["name"])
-        provenance = dict(data.get("provenance", {}))
-    except (KeyError, TypeError, ValueError, OverflowError) as e:
-        raise DefinitionError.malformed(source, e, hint) from e
-    if set(data["parameters"]) != set(CAMERA_PARAMETERS) or covariance.shape != (8, 8):
-        raise DefinitionError(
-            f"{source} needs exactly the parameters {', '.join(CAMERA_PARAMETERS)} and an 8 x 8 covariance.", hint
-        )
-    everything = np.concatenate([values, covariance.ravel()])
-    if not np.isfinite(everything).all() or np.abs(everything).max() > 1e9:
-        raise DefinitionError(f"{source} has values that are not finite or far too large.", hint)
-    if not np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12) or np.linalg.eigvalsh(covariance).min() < -1e-6:
-        raise DefinitionError(f"{source}: the covariance is not symmetric and positive.", hint)
-    size = max(width, height)
-    if not (100 <= width <= 100_000 and 100 <= height <= 100_000 and 0.2 * size < values[0] < 20 * size):
-        raise DefinitionError(
-            f"{source}: a focal length of {values[0]:.0f} px does not fit a picture of {width} x {height}.", hint
-        )
-    return Camera(
-        name, width, height, values, (covariance + covariance.T) / 2, bool(data.get("calibrated", True)), provenance
-    )
+        needed = {"schema", "name", "width", "height", "parameters", "covariance"}
+        inputs.keys(data, needed, {"calibrated", "provenance"})
+        name = inputs.short_text(data["name"], "name")
+        width, height = (inputs.whole(data[side], side, 100, 100_000) for side in ("width", "height"))
+        inputs.keys(data["parameters"], set(CAMERA_PARAMETERS), set(), "parameters")
+        values = np.array([inputs.number(data["parameters"][k], k, -1e6, 1e6) for k in CAMERA_PARAMETERS])
+        covariance = inputs.numbers(data["covariance"], "the covariance", -1e12, 1e12, 8, 8)
+        inputs.keys(data.get("provenance", {}), set(), None, "provenance")
+        if type(data.get("calibrated", True)) is not bool:
+            raise ValueError("has a value out of range: calibrated must be true or false")
+        _check_parameters(values, width, height)
+        _check_covariance(covariance, values[0], max(width, height))
+    except ValueError as e:
+        raise DefinitionError(f"{source} {e}.", hint) from e
+    covariance = (covariance + covariance.T) / 2
+    calibrated, provenance = data.get("calibrated", True), dict(data.get("provenance", {}))
+    return Camera(name, width, height, values, covariance, calibrated, provenance)
+
+
+def _check_parameters(values: NDArray[np.float64], width: int, height: int) -> None:
+    """Refuse what no lens does to a picture of this size."""
+    f, cx, cy, k1, k2, p1, p2, k3 = values
+    if not 0.2 < f / max(width, height) < 20:
+        raise ValueError(f"has a focal length of {f:.6g} px, which does not fit a picture of {width} x {height}")
+    if abs(cx / (width - 1) - 0.5) > MOST_OFF_CENTRE or abs(cy / (height - 1) - 0.5) > MOST_OFF_CENTRE:
+        raise ValueError(f"has its centre at {cx:.6g}, {cy:.6g}, far from the middle of {width} x {height} px")
+    r = np.linspace(0.0, np.hypot(max(cx, width - cx), max(cy, height - cy)) / f, 50)
+    stretch = k1 * r**2 + k2 * r**4 + k3 * r**6
+    across = 3 * np.hypot(p1, p2) * r
+    rising = 1 + 3 * k1 * r**2 + 5 * k2 * r**4 + 7 * k3 * r**6
+    if np.abs(stretch).max() > MOST_DISTORTION or across.max() > 0.1 or rising.min() <= 0:
+        raise ValueError("has a distortion that folds or stretches the picture as no lens does")
+
+
+def _check_covariance(covariance: NDArray[np.float64], f_px: float, size_px: int) -> None:
+    """Refuse what is no covariance of a camera's parameters."""
+    if not np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12):
+        raise ValueError("has a covariance that is not symmetric")
+    sigma = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    if sigma.min() < LEAST_SIGMA or np.linalg.eigvalsh(covariance / np.outer(sigma, sigma)).min() < 1e-12:
+        raise ValueError("has a covariance that is not positive definite")
+    if sigma[0] > MOST_SIGMA * f_px or sigma[1:3].max() > MOST_SIGMA * size_px:
+        raise ValueError("has a covariance far too large: it leaves focal length or centre open")
+    if sigma[3:].max() > MOST_DISTORTION_SIGMA:
+        raise ValueError("has a covariance far too large: it leaves the distortion open")
 
 
 def read_camera(path: Path) -> Camera:
     """Read a camera file; DefinitionError when it is missing or wrong."""
-    return camera_from_dict(read_definition(path, "camera file"), f"The camera file {path.name!r}")
+    return camera_from_dict(inputs.read_json(path, inputs.CAMERA), inputs.shown_as(path, inputs.CAMERA))
 
 
 def write_camera(camera: Camera, path: Path) -> None:
     """Write a camera file atomically; OutputError when it cannot be written."""
     write_text_atomic(path, json.dumps(camera_to_dict(camera), indent=1, allow_nan=False) + "\n")
-
-
-def read_definition(path: Path, what: str, limit_bytes: int = 4_000_000) -> Any:
-    """Contents of a JSON definition file.
-
-    Raises
-    ------
-    DefinitionError : missing, a folder, larger than `limit_bytes`, not text or not JSON.
-    """
-    try:
-        if path.stat().st_size > limit_bytes:
-            raise DefinitionError(
-                f"The {what} {path.name!r} is larger than {limit_bytes // 1_000_000} MB.", "Name the right file."
-            )
-        return json.loads(path.read_text(encoding="utf-8"))
-    except OSError as e:
-        raise DefinitionError(f"The {what} {path.name!r} cannot be read: {e.strerror}.", "Check the name.") from e
-    except (ValueError, RecursionError) as e:
-        raise DefinitionError(
-            f"The {what} {path.name!r} is not valid JSON.", "Name the right file, or make it again."
-        ) from e
 
 
 def camera_from_exif(width: int, height: int, focal_35mm: float | None, name: str = "uncalibrated") -> Camera:

@@ -25,7 +25,7 @@ import functools
 import hashlib
 import io
 import math
-import stat
+import struct
 import threading
 import warnings
 import zlib
@@ -38,6 +38,7 @@ from numpy.typing import NDArray
 
 from bladeangle.base.errors import PhotoError
 from bladeangle.base.files import import_cv2, safe_name
+from bladeangle.base.inputs import PHOTOGRAPH, read_bytes
 from bladeangle.imaging.saturation import saturation_level
 
 if TYPE_CHECKING:
@@ -53,17 +54,20 @@ USUAL_SIDE_PX = 4032
 LARGEST_SCALE = 1.25
 #: Rows of the small picture that are averaged at a time, so that the light of the whole file need not be kept.
 ROWS_AT_ONCE = 64
-#: Largest file read; an uncompressed 16-bit picture of the largest pixel count fits.
-MAX_FILE_BYTES = 500_000_000
 #: Largest decoded picture outside JPEG (which decodes to one byte a pixel), so that memory stays bounded.
 MAX_DECODED_BYTES = 300_000_000
 #: Linear light of the file's white.
 WHITE_LEVEL = 65535
 #: Most scans of a progressive JPEG; ordinary ones have about ten, and a hostile one can make each cost a full pass.
 MAX_SCANS = 100
+#: Most segments before a JPEG's picture and most chunks of a PNG; a phone's largest have some hundreds, and thousands.
+MAX_SEGMENTS, MAX_CHUNKS = 5_000, 50_000
+#: Bytes of one value of each type of a TIFF tag (TIFF 6.0, section 2).
+TIFF_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8}
+EXIF_DIRECTORY = 34665
 
 _HINT_RETAKE = "Copy the file from the phone again, or retake the photograph."
-_HINT_FORMAT = "Give a photograph as the camera wrote it: JPEG, PNG, TIFF or HEIC."
+_HINT_FORMAT = PHOTOGRAPH.hint
 _HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1")
 
 #: EXIF orientation -> (mirror left-right first, then quarter turns clockwise) that shows the picture upright.
@@ -195,7 +199,9 @@ def read_photo(path: Path, max_pixels: float = 200e6) -> Photo:
     """
     path = Path(path)
     shown = safe_name(path.name or str(path))
-    data = _read_bytes(path, shown)
+    data = read_bytes(path, PHOTOGRAPH)
+    if not data:
+        raise PhotoError(f"{shown} is empty.", _HINT_RETAKE)
     sha256 = hashlib.sha256(data).hexdigest()
     try:
         with _header_lock, warnings.catch_warnings():
@@ -274,31 +280,6 @@ def _turned_back(upright: NDArray[Any], orientation: int) -> NDArray[Any]:
     return np.ascontiguousarray(stored[:, ::-1] if mirrored else stored)
 
 
-def _read_bytes(path: Path, shown: str) -> bytes:
-    try:
-        status = path.stat()
-        if stat.S_ISDIR(status.st_mode):
-            raise PhotoError(f"{shown} is a folder, not a photograph.", "Give the photographs in it one by one.")
-        if not stat.S_ISREG(status.st_mode):
-            raise PhotoError(f"{shown} is not a regular file.", _HINT_FORMAT)
-        if status.st_size > MAX_FILE_BYTES:
-            raise PhotoError(
-                f"{shown} has {status.st_size / 1e6:.0f} MB; more than {MAX_FILE_BYTES / 1e6:.0f} MB is not read.",
-                _HINT_FORMAT,
-            )
-        data = path.read_bytes()
-    except FileNotFoundError as error:
-        raise PhotoError(f"{shown} does not exist.", "Check the path.") from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PhotoError(
-            f"{shown} cannot be read: {safe_name(reason)}.", "Check the path and its permissions."
-        ) from error
-    if not data:
-        raise PhotoError(f"{shown} is empty.", _HINT_RETAKE)
-    return data
-
-
 def _open(data: bytes, shown: str) -> tuple[Image.Image, Exif]:
     """Header and EXIF without decoding.
 
@@ -309,7 +290,7 @@ def _open(data: bytes, shown: str) -> tuple[Image.Image, Exif]:
 
     header: Image.Image
     if data[:3] == b"\xff\xd8\xff":
-        header = JpegImagePlugin.JpegImageFile(io.BytesIO(data))
+        header = JpegImagePlugin.JpegImageFile(io.BytesIO(_bare_jpeg(data)))
         return header, _read_exif(header.getexif)
     if data[:8] == b"\x89PNG\r\n\x1a\n":
         # Pillow decodes the whole picture to look for EXIF behind it, so the chunk is taken from our own walk.
@@ -317,6 +298,7 @@ def _open(data: bytes, shown: str) -> tuple[Image.Image, Exif]:
         header = PngImagePlugin.PngImageFile(io.BytesIO(data))
         return header, _read_exif(lambda: _parsed_exif(block))
     if data[:4] in (b"II*\0", b"MM\0*"):
+        _check_tiff_tags(data)
         header = TiffImagePlugin.TiffImageFile(io.BytesIO(data))
         return header, _read_exif(header.getexif)
     if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
@@ -337,11 +319,54 @@ def _open_heif(data: bytes, shown: str) -> tuple[Image.Image, Exif]:
     return header, replace(_read_exif(header.getexif), orientation=header.info.get("original_orientation") or 1)
 
 
+def _bare_jpeg(data: bytes) -> bytes:
+    """The JPEG (ITU-T T.81, annex B) without what tells nothing of its picture, but for the first block of EXIF.
+
+    Pillow would put further blocks together, each time copying all before it. ValueError when the segments do not
+    follow each other as they must, or are far too many.
+    """
+    kept, position, seen, marks = [data[:2]], 2, set(), 0
+    while True:
+        while data[position : position + 2] == b"\xff\xff":  # fill bytes
+            position += 1
+        marker, length = data[position + 1 : position + 2], int.from_bytes(data[position + 2 : position + 4], "big")
+        if data[position : position + 1] != b"\xff" or length < 2 or position + 2 + length > len(data):
+            raise ValueError("its segments do not follow each other")
+        if marker == b"\xda":
+            return b"".join([*kept, data[position:]])
+        if (marks := marks + 1) > MAX_SEGMENTS:
+            raise ValueError("it has far more segments than a photograph")
+        about = data[position + 4 : position + 10] if marker == b"\xe1" else b""
+        spare = marker not in b"\xe0\xe1\xee" and (b"\xe0" <= marker <= b"\xef" or marker == b"\xfe")
+        if not spare and marker + about not in seen and (marker != b"\xe1" or about == b"Exif\0\0"):
+            kept.append(data[position : position + 2 + length])
+            if b"\xe0" <= marker <= b"\xef":
+                seen.add(marker + about)
+        position += 2 + length
+
+
+def _check_tiff_tags(data: bytes) -> None:
+    """ValueError when the tags of a TIFF or its EXIF claim more than the file holds: Pillow reads each for itself."""
+    order = "<" if data[:2] == b"II" else ">"
+    places, claimed = list(struct.unpack_from(order + "I", data, 4)), 0
+    for place in places:
+        (count,) = struct.unpack_from(order + "H", data, place)
+        for k in range(count):
+            tag, kind, values, where = struct.unpack_from(order + "HHII", data, place + 2 + 12 * k)
+            claimed += TIFF_BYTES.get(kind, 1) * values
+            if tag == EXIF_DIRECTORY and len(places) == 1:
+                places.append(where)
+    if claimed > 2 * len(data):
+        raise ValueError("its tags claim more than the file holds")
+
+
 def _walk_png(data: bytes) -> bytes:
     """Check every chunk's length and checksum up to the end chunk; the contents of the EXIF chunk, or nothing."""
-    exif, position, kind = b"", 8, b""
+    exif, position, kind, chunks = b"", 8, b"", 0
     view = memoryview(data)
     while kind != b"IEND":
+        if (chunks := chunks + 1) > MAX_CHUNKS:
+            raise ValueError("it has far more chunks than a photograph")
         length = int.from_bytes(view[position : position + 4], "big")
         kind = bytes(view[position + 4 : position + 8])
         end = position + 8 + length
@@ -349,7 +374,7 @@ def _walk_png(data: bytes) -> bytes:
             raise ValueError("the file ends too early")
         if zlib.crc32(view[position + 4 : end]) != int.from_bytes(view[end : end + 4], "big"):
             raise ValueError("a checksum is wrong")
-        if kind == b"eXIf":
+        if kind == b"eXIf" and length < 65536:  # as much as a JPEG can hold
             exif = bytes(view[position + 8 : end])
         position = end + 4
     return exif

@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError, RingNotFoundError
 from bladeangle.base.files import safe_name
 from bladeangle.imaging import profiles
-from bladeangle.imaging.camera import read_definition
 from bladeangle.imaging.photo import Photo, import_cv2, reduced_px
 
 Array = NDArray[np.float64]
@@ -31,6 +31,9 @@ QUICK_WINDOW_PX = 13
 POINTS_A_SIDE = 12
 #: Fewest markers that fix a pose well.
 FEWEST_MARKERS = 6
+#: Most markers of a ring (the largest dictionary has as many numbers), and its largest radius, mm.
+MOST_MARKERS = 1000
+MOST_RADIUS_MM = 1000.0
 
 
 @dataclass(frozen=True)
@@ -94,38 +97,42 @@ def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
     """
     hint = "Make the definition with `bladeangle ring`."
     try:
+        inputs.keys(data, {"markers", "dictionary", "inner_radius_mm", "outer_radius_mm"}, None)
         if data.get("units", "mm") != "mm":
-            raise DefinitionError(f"{source} is not in mm.", hint)
-        markers = data["markers"]
-        ids = np.array([int(m["id"]) for m in markers])
-        corners = np.array([m["corners_mm"] for m in markers], float).reshape(-1, 4, 2)
-        pieces = np.array([int(m.get("piece", 0)) for m in markers])
-        name, dictionary = str(data.get("name", "ring")), str(data["dictionary"])
-        index = float(data.get("index_azimuth_deg", 0.0))
-        inner, outer = float(data["inner_radius_mm"]), float(data["outer_radius_mm"])
+            raise ValueError("is not in mm")
+        markers = inputs.items(data["markers"], MOST_MARKERS, "markers")
+        for m in markers:
+            inputs.keys(m, {"id", "corners_mm"}, {"piece"}, "a marker")
+        ids = np.array([inputs.whole(m["id"], "a marker's number", 0, 100_000) for m in markers], int)
+        pieces = np.array([inputs.whole(m.get("piece", 0), "a marker's piece", 0, 1000) for m in markers], int)
+        reach = MOST_RADIUS_MM
+        corners = np.array([inputs.numbers(m["corners_mm"], "a corner", -reach, reach, 4, 2) for m in markers])
+        name = inputs.short_text(data.get("name", "ring"), "name")
+        dictionary = inputs.short_text(data["dictionary"], "marker dictionary")
+        index = inputs.number(data.get("index_azimuth_deg", 0.0), "index_azimuth_deg", -360.0, 360.0)
+        inner, outer = (inputs.number(data[k], k, 1.0, reach) for k in ("inner_radius_mm", "outer_radius_mm"))
         bar = data.get("check_bar_mm")
-        bar = None if bar is None else float(bar)
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as e:
-        raise DefinitionError.malformed(source, e, hint) from e
-    if not (np.isfinite(corners).all() and all(map(math.isfinite, (index, inner, outer, bar or 1.0)))):
-        raise DefinitionError(f"{source} has values that are not finite.", hint)
+        bar = None if bar is None else inputs.number(bar, "check_bar_mm", 10.0, 1000.0)
+        if not inner < outer:
+            raise ValueError("has a value out of range: the inner radius must be less than the outer one")
+        _check_markers(ids, corners.reshape(-1, 4, 2))
+    except ValueError as e:
+        raise DefinitionError(f"{source} {e}.", hint) from e
+    dictionary_of(dictionary, source)
+    return Ring(name, dictionary, index, inner, outer, ids, corners, pieces, bar)
+
+
+def _check_markers(ids: NDArray[np.int64], corners: Array) -> None:
+    """Refuse markers that are too few, have one number, or are not squares seen from above."""
     if len(ids) < FEWEST_MARKERS or len(set(ids.tolist())) != len(ids):
-        needed = f"at least {FEWEST_MARKERS} with different numbers are needed"
-        raise DefinitionError(f"{source} has {len(ids)} markers; {needed}.", hint)
-    if np.abs(corners).max() > 2000:
-        raise DefinitionError(f"{source} has a marker more than 2 m from the centre.", hint)
+        raise ValueError(f"has {len(ids)} markers; at least {FEWEST_MARKERS} with different numbers are needed")
     sides = np.linalg.norm(np.roll(corners, -1, 1) - corners, axis=2)
     first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 1]
     cross = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]
     if sides.min() < 2 or np.ptp(sides, axis=1).max() > 0.05 * sides.max():
-        raise DefinitionError(f"{source}: a marker is not a square of at least 2 mm.", hint)
+        raise ValueError("has a marker that is not a square of at least 2 mm")
     if (cross > 0).any():
-        order = "top-left, top-right, bottom-right, bottom-left"
-        raise DefinitionError(f"{source}: the corners are not in the order {order}.", hint)
-    if not 0 < inner < outer or (bar is not None and not 10 <= bar <= 1000):
-        raise DefinitionError(f"{source}: radii or check bar out of range.", hint)
-    dictionary_of(dictionary, source)
-    return Ring(name, dictionary, index, inner, outer, ids, corners, pieces, bar)
+        raise ValueError("has corners that are not in the order top-left, top-right, bottom-right, bottom-left")
 
 
 def ring_to_dict(ring: Ring) -> dict[str, Any]:
@@ -155,7 +162,7 @@ def read_ring(path: Path, check_bar_mm: float | None = None) -> Ring:
     ------
     DefinitionError : the file is missing or wrong, or `with_check_bar` refuses the length.
     """
-    ring = ring_from_dict(read_definition(path, "ring file"), f"The ring file {path.name!r}")
+    ring = ring_from_dict(inputs.read_json(path, inputs.RING), inputs.shown_as(path, inputs.RING))
     return ring if check_bar_mm is None else with_check_bar(ring, check_bar_mm)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.errors import UsageError
+from bladeangle.base.outputs import FIGURE_MARKS
 from bladeangle.imaging.ring import Ring, dictionary_of
 from bladeangle.imaging.sheet_notes import MAP_MM, at_true_scale, draw_map, words
 
@@ -40,8 +41,7 @@ OFF_CENTRE_MM, OFF_AXIS_MM = 3.0, 15.0
 FLAP_MM = 10.0
 #: White kept around the markers at the edge of the print, at least; a cell of a marker where that is more.
 QUIET_MM = 4.0
-#: Size sought when the number of markers is left open: smaller ones are read less surely (common practice, no
-#: source).
+#: Size sought when the number of markers is left open: smaller ones are read less surely (common practice).
 GOOD_MARKER_MM = 8.0
 _PALE = "0.82"
 _POINTS_PER_MM = 72 / 25.4
@@ -199,7 +199,7 @@ def sheet_pdf(ring: Ring, paper: str, definition: str = "") -> bytes:
     from matplotlib.backends.backend_pdf import PdfPages
 
     buffer = io.BytesIO()
-    with PdfPages(buffer, metadata={"Title": ring.name, "CreationDate": None}) as pdf:
+    with PdfPages(buffer, metadata=FIGURE_MARKS["pdf"] | {"Title": ring.name}) as pdf:
         for page in pages(ring, paper):
             pdf.savefig(_figure(ring, page, paper, definition))
     return at_true_scale(buffer.getvalue())
@@ -214,10 +214,9 @@ def sheet_svgs(ring: Ring, paper: str, definition: str = "") -> list[str]:
 
     texts = []
     for page in pages(ring, paper):
-        buffer = io.StringIO()
+        buffer, metadata = io.StringIO(), FIGURE_MARKS["svg"] | {"Title": ring.name}
         with matplotlib.rc_context({"svg.hashsalt": "bladeangle"}):  # the same ring gives the same file
-            figure = _figure(ring, page, paper, definition)
-            figure.savefig(buffer, format="svg", metadata={"Title": ring.name, "Date": None})
+            _figure(ring, page, paper, definition).savefig(buffer, format="svg", metadata=metadata)
         texts.append(buffer.getvalue())
     return texts
 

@@ -18,14 +18,17 @@ import math
 import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from statistics import NormalDist
 from typing import Any
 
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import OutputError, RecordError, UsageError
 from bladeangle.base.files import safe_name
 from bladeangle.base.gauge import study_of
+from bladeangle.base.inputs import RECORD, parse_json
 from bladeangle.inventory.rows import (
     MEASURES,
+    Bounded,
     CouldTell,
     Failure,
     OutOfLine,
@@ -33,17 +36,22 @@ from bladeangle.inventory.rows import (
     ShelfRow,
     Wanted,
     blade_lines,
+    check_row,
     columns_of,
     distance_sql,
     with_distance,
 )
 from bladeangle.records.record import Record, record_from_dict
 
-__all__ = ["CouldTell", "Failure", "Inventory", "OutOfLine", "RepeatStudy", "ShelfRow", "Wanted"]
+__all__ = ["Bounded", "CouldTell", "Failure", "Inventory", "OutOfLine", "RepeatStudy", "ShelfRow", "Wanted"]
 
 #: Marks the file as ours in its header ("blad").
 APPLICATION_ID = 0x626C6164
-VERSION = 1
+VERSION = 2
+#: Columns that an inventory of version 1 lacks; its records have nothing for them.
+SINCE_1 = ("wear_mm", "wear_u", "clearance_mm", "clearance_u")
+#: Probability from which a rotor counts as beyond a bound for sure, and below which it is not listed.
+SURE, UNLIKELY = 0.975, 0.025
 #: Rotors looked at on each side of the wanted one in each measure for a first bound on the distance.
 FIRST_LOOK = 400
 #: Counting the rotors within the bound stops here.
@@ -54,8 +62,9 @@ _NAME = "Name a file that `bladeangle batch` wrote."
 
 _SHELF_COLUMNS = (
     "rotor, created, blade_count, hand, entry_deg, entry_u, middle_deg, middle_u, exit_deg, exit_u, hub_mm, hub_u, "
-    "tip_mm, tip_u, appraiser, flags, means_covariance"
+    "tip_mm, tip_u, wear_mm, wear_u, clearance_mm, clearance_u, appraiser, flags, means_covariance"
 )
+_SHELF_KINDS = "ttit" + 14 * "F" + "tic"
 _SCHEMA = """
 CREATE TABLE records (
     id INTEGER PRIMARY KEY,
@@ -69,6 +78,8 @@ CREATE TABLE records (
     entry_deg REAL, entry_u REAL, middle_deg REAL, middle_u REAL, exit_deg REAL, exit_u REAL,  -- means over blades
     means_covariance TEXT NOT NULL, -- 3 x 3 of these means, deg2, as JSON; zero where not seen
     hub_mm REAL, hub_u REAL, tip_mm REAL, tip_u REAL,
+    wear_mm REAL, wear_u REAL,      -- at the leading ends, mean over blades; null where photographs do not tell
+    clearance_mm REAL, clearance_u REAL, -- the smallest
     flags INTEGER NOT NULL,
     newest INTEGER NOT NULL         -- 1 for the rotor's newest record
 );
@@ -110,8 +121,12 @@ class Inventory:
     def __init__(self, path: Path, *, create: bool = False) -> None:
         self.path = path
         self._shown = f"The inventory {safe_name(path)}"
-        if not create and not path.is_file():
-            raise RecordError(f"{self._shown} does not exist.", _NAME)
+        try:
+            if not path.is_file() and (path.exists() or not create):
+                what = "is not a regular file" if path.exists() else "does not exist"
+                raise RecordError(f"{self._shown} {what}.", _NAME)
+        except (OSError, ValueError) as error:
+            raise RecordError(f"{self._shown} cannot be read: {error}.", _NAME) from error
         with self._told():
             self._db = self._connect("rwc" if create else "rw")
             try:
@@ -138,6 +153,7 @@ class Inventory:
             if mode != "rw":
                 raise
             db = sqlite3.connect(f"{address}?mode=ro", uri=True, timeout=30, isolation_level=None)
+        db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, RECORD.most_bytes + 1_000_000)
         return db
 
     def _prepare(self, create: bool) -> None:
@@ -153,8 +169,20 @@ class Inventory:
                     db.execute(f"PRAGMA user_version = {VERSION}")
         if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
             raise RecordError(f"{self._shown} is not an inventory.", _NAME)
+        if db.execute("PRAGMA user_version").fetchone()[0] == 1:
+            self._widen()
         if db.execute("PRAGMA user_version").fetchone()[0] != VERSION:
             raise RecordError(f"{self._shown} has another version than {VERSION}.", "Update bladeangle.")
+        if db.execute("SELECT count(*) FROM sqlite_master WHERE type IN ('view', 'trigger')").fetchone()[0]:
+            raise RecordError(f"{self._shown} has views or triggers, which none of ours has.", _NAME)
+
+    def _widen(self) -> None:
+        """Bring a file of version 1 to the present one."""
+        with self._transaction():
+            if self._db.execute("PRAGMA user_version").fetchone()[0] == 1:  # no other process has done it by now
+                for column in SINCE_1:
+                    self._db.execute(f"ALTER TABLE records ADD COLUMN {column} REAL")
+                self._db.execute(f"PRAGMA user_version = {VERSION}")
 
     @contextlib.contextmanager
     def _told(self) -> Iterator[None]:
@@ -181,9 +209,21 @@ class Inventory:
                 self._db.execute("ROLLBACK")
             raise
 
-    def _rows(self, query: str, *values: Any) -> list[tuple[Any, ...]]:
+    def _rows(self, kinds: str, query: str, *values: Any) -> list[tuple[Any, ...]]:
+        """Rows of the query, of which each column is what its letter in `rows.KINDS` says; else the file is damaged."""
         with self._told():
-            return self._db.execute(query, values).fetchall()
+            found = self._db.execute(query, values).fetchall()
+        try:
+            for row in found:
+                check_row(kinds, row)
+        except ValueError as error:
+            raise RecordError(f"{self._shown} is damaged: {error}.", f"{_NAME} If it is one, measure again.") from error
+        return found
+
+    def _stored(self, text: str, rotor: str) -> Record:
+        """A record as it is stored; RecordError when it is none, as whenever one is read."""
+        source = f"The record of {safe_name(rotor)} in {safe_name(self.path.name)}"
+        return record_from_dict(parse_json(text, RECORD, source), source)
 
     # --- writing ---
 
@@ -229,27 +269,27 @@ class Inventory:
 
     def has(self, key: str) -> bool:
         """Whether a record with this key is kept."""
-        return bool(self._rows("SELECT 1 FROM records WHERE key = ?", key))
+        return bool(self._rows("i", "SELECT 1 FROM records WHERE key = ?", key))
 
     def record(self, key: str) -> Record:
         """The record of a key; KeyError when there is none."""
-        found = self._rows("SELECT json FROM bodies JOIN records USING (id) WHERE key = ?", key)
+        found = self._rows("jt", "SELECT json, rotor FROM bodies JOIN records USING (id) WHERE key = ?", key)
         if not found:
             raise KeyError(key)
-        # It was checked before it was stored.
-        return Record(json.loads(found[0][0]))
+        return self._stored(*found[0])
 
     def picture(self, key: str) -> bytes | None:
         """The picture kept with a key."""
-        found = self._rows("SELECT picture FROM bodies JOIN records USING (id) WHERE key = ?", key)
+        found = self._rows("b", "SELECT picture FROM bodies JOIN records USING (id) WHERE key = ?", key)
         return found[0][0] if found else None
 
     def newest(self, rotor: str) -> Record:
         """A rotor's newest record; UsageError when there is none."""
-        found = self._rows("SELECT json FROM bodies JOIN records USING (id) WHERE rotor = ? AND newest = 1", rotor)
+        query = "SELECT json FROM bodies JOIN records USING (id) WHERE rotor = ? AND newest = 1"
+        found = self._rows("j", query, rotor)
         if not found:
             raise self._unknown(rotor)
-        return record_from_dict(json.loads(found[0][0]), f"The record of {safe_name(rotor)}")
+        return self._stored(found[0][0], rotor)
 
     def _unknown(self, rotor: str) -> UsageError:
         return UsageError(
@@ -258,26 +298,28 @@ class Inventory:
 
     def known(self) -> set[str]:
         """Names of rotors that have a record or a failure."""
-        return {row[0] for row in self._rows("SELECT rotor FROM records UNION SELECT rotor FROM failures")}
+        return {row[0] for row in self._rows("t", "SELECT rotor FROM records UNION SELECT rotor FROM failures")}
 
     def failures(self) -> dict[str, Failure]:
         """Rotor -> its failure, of those that failed when last tried; by name."""
-        rows = self._rows("SELECT rotor, key, exit_code, message, hint FROM failures ORDER BY rotor")
+        rows = self._rows("tTitt", "SELECT rotor, key, exit_code, message, hint FROM failures ORDER BY rotor")
         return {row[0]: Failure(*row) for row in rows}
 
     def count(self) -> tuple[int, int]:
         """How many rotors and how many records there are."""
-        rotors = self._rows("SELECT count(*) FROM records WHERE newest = 1")[0][0]
-        return rotors, self._rows("SELECT count(*) FROM records")[0][0]
+        rotors = self._rows("i", "SELECT count(*) FROM records WHERE newest = 1")[0][0]
+        return rotors, self._rows("i", "SELECT count(*) FROM records")[0][0]
 
     def shelf(self, limit: int) -> list[ShelfRow]:
         """The newest record of each rotor, by name, at most `limit`."""
-        rows = self._rows(f"SELECT {_SHELF_COLUMNS} FROM records WHERE newest = 1 ORDER BY rotor LIMIT ?", limit)
+        query = f"SELECT {_SHELF_COLUMNS} FROM records WHERE newest = 1 ORDER BY rotor LIMIT ?"
+        rows = self._rows(_SHELF_KINDS, query, limit)
         return [ShelfRow(*row[:-1]) for row in rows]
 
     def history(self, rotor: str) -> list[ShelfRow]:
         """All records of a rotor, oldest first; UsageError when there is none."""
-        rows = self._rows(f"SELECT {_SHELF_COLUMNS} FROM records WHERE rotor = ? ORDER BY created, id", rotor)
+        query = f"SELECT {_SHELF_COLUMNS} FROM records WHERE rotor = ? ORDER BY created, id"
+        rows = self._rows(_SHELF_KINDS, query, rotor)
         if not rows:
             raise self._unknown(rotor)
         return [ShelfRow(*row[:-1]) for row in rows]
@@ -315,8 +357,8 @@ class Inventory:
             nearest = f"SELECT id, {square} AS far FROM records INDEXED BY records_{lead} WHERE "
             nearest += f"{' AND '.join([where, *within.values()])} ORDER BY far, id LIMIT :limit"
             ids = [row[0] for row in self._db.execute(nearest, values | {"limit": limit})]
-        rows = [self._rows(f"SELECT {_SHELF_COLUMNS} FROM records WHERE id = ?", number)[0] for number in ids]
-        return [with_distance(row, wanted) for row in rows]
+        query = f"SELECT {_SHELF_COLUMNS} FROM records WHERE id = ?"
+        return [with_distance(self._rows(_SHELF_KINDS, query, number)[0], wanted) for number in ids]
 
     def _takes_in_all(self, measure: str, values: dict[str, Any]) -> bool:
         """Whether the bound on one measure leaves no rotor out."""
@@ -337,6 +379,7 @@ class Inventory:
         """Blades of the newest records that differ from their rotor's median by at least `sigmas` standard
         uncertainties and `least_deg`; the clearest first."""
         rows = self._rows(
+            "ttitfffff",
             "SELECT rotor, created, blade, station, angle_deg, u_deg, out_deg, out_u_deg, ratio FROM angles "
             "JOIN records ON records.id = angles.record "
             "WHERE ratio >= ? AND abs(out_deg) >= ? AND newest = 1 ORDER BY ratio DESC LIMIT ?",
@@ -352,12 +395,29 @@ class Inventory:
         u = sorted(
             row[0]
             for row in self._rows(
+                "f",
                 "SELECT out_u_deg FROM angles JOIN records ON records.id = angles.record "
-                "WHERE newest = 1 AND out_u_deg IS NOT NULL"
+                "WHERE newest = 1 AND out_u_deg IS NOT NULL",
             )
         )
         wanted = least_deg or USUAL_LEAST_DEG
         return CouldTell(len(u), sum(sigmas * each > wanted for each in u), sigmas * u[len(u) // 2] if u else 0.0)
+
+    def beyond(self, quantity: str, bound_mm: float, *, below: bool, limit: int = 100) -> list[Bounded]:
+        """Newest records whose "wear" or smallest "clearance" is or may be below (else above) a bound; surest first."""
+        rows = self._rows(
+            "ttff",
+            f"SELECT rotor, created, {quantity}_mm, {quantity}_u FROM records "
+            f"WHERE newest = 1 AND {quantity}_mm IS NOT NULL",
+        )
+        found = []
+        for rotor, created, value, u in rows:
+            off = (bound_mm - value) * (1 if below else -1)
+            probability = NormalDist(0.0, u).cdf(off) if u > 0 else float(off > 0)
+            if probability >= UNLIKELY:
+                sure = "yes" if probability >= SURE else "perhaps"
+                found.append(Bounded(rotor, created, quantity, value, u, probability, sure))
+        return sorted(found, key=lambda row: (-row.probability, row.rotor))[:limit]
 
     def repeat_study(self, rotors: Sequence[str]) -> RepeatStudy:
         """Repeatability and reproducibility over all records of the rotors.
@@ -374,7 +434,7 @@ class Inventory:
         trials: dict[str, dict[str, list[int]]] = {}
         for rotor in asked:
             query = "SELECT max(id), appraiser FROM records WHERE rotor = ? GROUP BY photos ORDER BY created, max(id)"
-            for number, appraiser in self._rows(query, rotor):
+            for number, appraiser in self._rows("it", query, rotor):
                 trials.setdefault(appraiser, {r: [] for r in asked})[rotor].append(number)
         fewest = {appraiser: min(map(len, by_rotor.values())) for appraiser, by_rotor in trials.items()}
         appraisers = tuple(sorted(a for a, n in fewest.items() if n >= 2))
@@ -389,7 +449,7 @@ class Inventory:
             for rotor in asked:
                 for number in trials[appraiser][rotor][-n:]:
                     query = "SELECT blade, station, angle_deg FROM angles WHERE record = ?"
-                    for blade, station, angle in self._rows(query, number):
+                    for blade, station, angle in self._rows("itf", query, number):
                         part = f"{rotor}, blade {blade} {station}"
                         readings.setdefault((station, part), []).append((part, appraiser, angle))
         whole = {place: rows for place, rows in readings.items() if len(rows) == n * len(appraisers)}

@@ -11,7 +11,7 @@ import numpy as np
 
 from bladeangle.base.budget import STATIONS, propagate
 from bladeangle.base.gauge import GaugeStudy
-from bladeangle.records.record import Record
+from bladeangle.records.record import LARGEST_NUMBER, Record
 
 #: Columns by which rotors are compared, in the order of `Wanted`.
 MEASURES = ("entry_deg", "middle_deg", "exit_deg", "hub_mm")
@@ -40,6 +40,8 @@ class Wanted:
 class ShelfRow:
     """One record as it stands in a list; angles are means over blades, `_u` are standard uncertainties.
 
+    wear at the leading ends, the mean over blades, None where photographs do not tell it; clearance : the smallest.
+
     distance, distance_u : from the wanted rotor, None when none was wanted.
     """
 
@@ -57,6 +59,10 @@ class ShelfRow:
     hub_u: float | None
     tip_mm: float | None
     tip_u: float | None
+    wear_mm: float | None
+    wear_u: float | None
+    clearance_mm: float | None
+    clearance_u: float | None
     appraiser: str
     flags: int
     distance: float | None = None
@@ -71,6 +77,22 @@ class CouldTell:
     angles: int
     unclear: int
     typical_deg: float
+
+
+@dataclass(frozen=True)
+class Bounded:
+    """A rotor whose wear or smallest clearance may lie beyond a bound.
+
+    probability : that it does, of a normal distribution. sure : "yes" from 0.975, else "perhaps".
+    """
+
+    rotor: str
+    created: str
+    quantity: str
+    value_mm: float
+    u_mm: float
+    probability: float
+    sure: str
 
 
 @dataclass(frozen=True)
@@ -117,6 +139,41 @@ class RepeatStudy:
     studies: dict[str, GaugeStudy]
 
 
+#: Kinds of columns by letter: types, and whether null stands for what is not known.
+KINDS: dict[str, tuple[tuple[type, ...], bool]] = {
+    "t": ((str,), False),
+    "T": ((str,), True),
+    "j": ((str,), False),  # a record, which is checked by its own reader
+    "c": ((str,), False),  # 3 x 3 covariance as JSON
+    "i": ((int,), False),
+    "f": ((int, float), False),
+    "F": ((int, float), True),
+    "b": ((bytes,), True),
+}
+LONGEST_TEXT = 10_000
+
+
+def check_row(kinds: str, row: tuple[Any, ...]) -> None:
+    """ValueError when a column of a row is not what its letter in `KINDS` says: SQLite keeps any type in any column."""
+    for kind, value in zip(kinds, row, strict=True):
+        types, null = KINDS[kind]
+        if value is None and null:
+            continue
+        if type(value) not in types:
+            raise ValueError(f"a value is of another kind than its column ({type(value).__name__})")
+        if isinstance(value, int | float) and not abs(value) <= LARGEST_NUMBER:
+            raise ValueError("a number is not finite or far too large")
+        if kind in "tTc" and len(value) > LONGEST_TEXT:
+            raise ValueError("a text is far too long")
+        if kind == "c":
+            try:
+                matrix = np.array(json.loads(value), float)
+            except (ValueError, TypeError, RecursionError):
+                matrix = np.zeros(0)
+            if matrix.shape != (3, 3) or not np.isfinite(matrix).all():
+                raise ValueError("the covariance of the means is none")
+
+
 # --- columns ---------------------------------------------------------------------------------------------------------
 
 
@@ -156,6 +213,8 @@ def columns_of(record: Record) -> dict[str, Any]:
         row[f"{station}_u"] = None if mean is None else mean["standard_uncertainty_deg"]
     for name in ("hub", "tip"):
         row[f"{name}_mm"], row[f"{name}_u"] = record.quantity(f"{name}_diameter_mm") or (None, None)
+    row["wear_mm"], row["wear_u"] = record.tip("leading_wear_mm") or (None, None)
+    row["clearance_mm"], row["clearance_u"] = record.clearance("smallest") or (None, None)
     labels, _, covariance = record.angles()
     w = np.array([[label.endswith(f".{s}") for label in labels] for s in STATIONS], float).reshape(3, len(labels))
     w /= np.maximum(w.sum(1, keepdims=True), 1)

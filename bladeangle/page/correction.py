@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,12 +18,16 @@ IMAGE_WIDTH = 2600
 
 
 def correction_html(
-    record: Mapping[str, Any], paths: Sequence[Path], edits: Edits | None = None, command: str = ""
+    record: Mapping[str, Any],
+    paths: Sequence[Path],
+    edits: Edits | None = None,
+    command: str = "",
+    done: Callable[[], None] = lambda: None,
 ) -> str:
     """The correction page of a record; `paths` are its photographs in order, `edits` what it starts with, `command`
     what to type to measure again, without the edits file.
 
-    PhotoError as `picture.read_for_display`.
+    `done` is called after each photograph. PhotoError as `picture.read_for_display`.
     """
     file_name = (re.sub(r"[^A-Za-z0-9._-]+", "-", str(record["name"])).strip("-.")[:60] or "rotor") + ".edits.json"
     known = {p["sha256"]: p for p in edits_to_dict(edits)["photos"]} if edits else {}
@@ -40,6 +44,7 @@ def correction_html(
             | {"turns": turns, "pixel": photo["width"] / picture.shape[1], "struck": old["struck"]}
             | {"added": [a | {"px": p} for a in old["added"] for p in a["px"]]}
         )
+        done()
     # No "<" in the data, so that nothing in it can end the script element.
     text = json.dumps({"name": str(record["name"]), "file": file_name, "photos": data}, separators=(",", ":"))
     text = text.replace("<", "\\u003c")

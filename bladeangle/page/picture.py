@@ -8,6 +8,7 @@ Not covered: the adjusted places of taped sheet pieces (markers are drawn where 
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -23,8 +24,10 @@ from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import import_cv2, safe_name, write_bytes_atomic
 from bladeangle.base.flags import severity
 from bladeangle.base.geometry import CAMERA_PARAMETERS, pixels
+from bladeangle.base.outputs import marked_png
 from bladeangle.imaging.photo import read_photo
 from bladeangle.records.record import Record
+from bladeangle.records.tip_words import tip_lines
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
@@ -125,7 +128,7 @@ def write_picture(path: Path, record: Record | Mapping[str, Any], photo_paths: S
     done, encoded = cv2.imencode(".png", whole, [cv2.IMWRITE_PNG_COMPRESSION, 2])
     if not done:
         raise OutputError("The picture could not be encoded as PNG.", "Try fewer photographs.")
-    write_bytes_atomic(path, encoded.tobytes())
+    write_bytes_atomic(path, marked_png(encoded.tobytes()))
 
 
 def read_for_display(path: Path, photo: Mapping[str, Any], max_width: int) -> tuple[Picture, int]:
@@ -444,7 +447,9 @@ def _with_caption(tile: Picture, photo: Mapping[str, Any]) -> Picture:
 def _header(record: Mapping[str, Any], width: int) -> Picture:
     u = width / 1000.0
     rotor = record["rotor"]
-    strip = np.full((round(84 * u), width, 3), 255, np.uint8)
+    # large enough to be read where a phone shows the picture as wide as itself
+    tips = [text for line in tip_lines(record) for text in textwrap.wrap(line, 88)]
+    strip = np.full((round((84 + 24 * len(tips)) * u), width, 3), 255, np.uint8)
     angles = "   ".join(f"{s} {angle_text(rotor['stations'][s])}" for s in STATIONS)
     doubts = sum(severity(f["code"]) == "doubt" for f in record["flags"])
     line = f"{rotor['blade_count']} blades, {rotor['hand']}-hand   doubts: {doubts or 'none'}"
@@ -452,6 +457,7 @@ def _header(record: Mapping[str, Any], width: int) -> Picture:
         (np.array([8 * u, 4 * u]), str(record["name"]), 24 * u, OKABE_ITO["black"], True),
         (np.array([8 * u, 34 * u]), f"mean {angles}", 20 * u, OKABE_ITO["black"], False),
         (np.array([8 * u, 58 * u]), line, 20 * u, OKABE_ITO["black"], False),
+        *((np.array([8 * u, (82 + 24 * i) * u]), t, 20 * u, OKABE_ITO["black"], False) for i, t in enumerate(tips)),
     ]
     _write(strip, texts)
     return strip

@@ -6,16 +6,20 @@ security policy in it forbids that as well.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import atomic_path, safe_name, sha256_of, write_text_atomic
 from bladeangle.base.flags import REGISTRY, together
+from bladeangle.base.inputs import PHOTOGRAPH
 from bladeangle.base.lengths import MM_PER_INCH, unit
+from bladeangle.base.outputs import FIGURE_MARKS
 from bladeangle.page.picture import INK, STATIONS, read_for_display
 from bladeangle.records.edits import Edits
+from bladeangle.records.tip_words import with_interval
 
 Record = Mapping[str, Any]
 Limits = Mapping[str, tuple[float, float]]
@@ -37,6 +41,7 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
     if not folder.is_dir():
         raise PhotoError(f"{safe_name(folder)} is not a folder.", "Give the folder with the record's photographs.")
     wanted = {p["name"] for p in record["photos"]}
+    hash_of = cache(lambda path: sha256_of(path) if path.stat().st_size <= PHOTOGRAPH.most_bytes else "")
     candidates: dict[str, list[Path]] = {}
     for count, path in enumerate(folder.rglob("*")):
         if count >= MOST_FILES:
@@ -45,7 +50,7 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
             candidates.setdefault(path.name, []).append(path)
     found = []
     for photo in record["photos"]:
-        match = next((p for p in sorted(candidates.get(photo["name"], [])) if sha256_of(p) == photo["sha256"]), None)
+        match = next((p for p in sorted(candidates.get(photo["name"], [])) if hash_of(p) == photo["sha256"]), None)
         if match is None:
             shown = safe_name(photo["name"])
             raise PhotoError(
@@ -64,6 +69,7 @@ def write_report(
     limits: Limits | None = None,
     title: str = "",
     inches: bool = False,
+    done: Callable[[], None] = lambda: None,
 ) -> None:
     """Write the HTML report of one or more records, atomically.
 
@@ -75,6 +81,7 @@ def write_report(
     limits : station -> lowest and highest angle ordered, degrees; for all records.
     title : of the page; the rotor's name or "n rotors" without.
     inches : lengths in tables are in inches; charts stay in mm.
+    done : called after each photograph.
 
     Raises
     ------
@@ -86,7 +93,7 @@ def write_report(
             f"A report is an HTML page, which {safe_name(path.name)} does not say.",
             "Name it .html; the browser prints it to PDF.",
         )
-    write_text_atomic(path, report_html(records, photos, limits, title, inches))
+    write_text_atomic(path, report_html(records, photos, limits, title, inches, done))
 
 
 def report_html(
@@ -95,6 +102,7 @@ def report_html(
     limits: Limits | None = None,
     title: str = "",
     inches: bool = False,
+    done: Callable[[], None] = lambda: None,
 ) -> str:
     """The page that `write_report` writes."""
     from markupsafe import Markup
@@ -116,14 +124,16 @@ def report_html(
         limits={s: limits.get(s) for s in STATIONS} if limits else None,
         remedies={code: kind.remedy for code, kind in REGISTRY.items()},
         shelf=charts.shelf_chart(records) if len(records) > 1 else Markup(""),
-        rotors=[_rotor(record, found, limits, width) for record, found in zip(records, paths, strict=True)],
+        rotors=[_rotor(record, found, limits, width, done) for record, found in zip(records, paths, strict=True)],
     )
     return html
 
 
-def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, width: int) -> dict[str, Any]:
+def _rotor(
+    record: Record, paths: Sequence[Path] | None, limits: Limits | None, width: int, done: Callable[[], None]
+) -> dict[str, Any]:
     """What the template needs of one record."""
-    from bladeangle.page import charts
+    from bladeangle.page import charts, tip_chart
     from bladeangle.page.overlay import jpeg_uri, photo_svg
 
     photos = []
@@ -134,6 +144,7 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
             uri = jpeg_uri(picture, turns)
         shown = {key: photo[key] for key in ("name", "standing", "view")}
         photos.append({**shown, "svg": photo_svg(record, i, uri, turns), "shown": uri is not None})
+        done()
     sources = charts.sources_by_size(record)
     return {
         "record": record,
@@ -142,6 +153,9 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
         "photos": photos,
         "angles": charts.angle_charts(record, limits),
         "unrolled": charts.unrolled_charts(record),
+        "tips": tip_chart.tip_charts(record),
+        "tip_rows": tip_chart.tip_rows(record),
+        "taper": with_interval(record["rotor"]["tips"]["taper_mm"]) if record["rotor"].get("tips") else "",
         "budget": charts.budget_chart(sources),
         "layout": charts.layout_charts(record),
         "places": charts.camera_places(record),
@@ -149,11 +163,17 @@ def _rotor(record: Record, paths: Sequence[Path] | None, limits: Limits | None, 
 
 
 def write_correction_page(
-    path: Path, record: Record, photos: Path, edits: Edits | None = None, command: str = ""
+    path: Path,
+    record: Record,
+    photos: Path,
+    edits: Edits | None = None,
+    command: str = "",
+    done: Callable[[], None] = lambda: None,
 ) -> None:
     """Write the page on which a user corrects the followed edges of a record, atomically, starting with `edits`.
 
-    command : what to type to measure again with the edits, to be shown on the page.
+    command : what to type to measure again with the edits, to be shown on the page. `done` is called after each
+    photograph.
 
     Raises
     ------
@@ -162,7 +182,7 @@ def write_correction_page(
     """
     from bladeangle.page.correction import correction_html
 
-    write_text_atomic(path, correction_html(record, find_photos(record, photos), edits, command))
+    write_text_atomic(path, correction_html(record, find_photos(record, photos), edits, command, done))
 
 
 def write_plot(path: Path, record: Record) -> None:
@@ -219,4 +239,4 @@ def write_plot(path: Path, record: Record) -> None:
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
         with atomic_path(path) as temporary:
-            figure.savefig(temporary, format=form, dpi=150, metadata={"Date": None} if form == "svg" else None)
+            figure.savefig(temporary, format=form, dpi=150, metadata=FIGURE_MARKS[form])

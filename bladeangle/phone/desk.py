@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from bladeangle.base.errors import BladeangleError, UsageError
+from bladeangle.base.inputs import RECORD, read_bytes
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring
 from bladeangle.phone.folder import Folder, Job, write_json
@@ -188,7 +189,7 @@ class Desk:
                 measured = next((j for j in self.measured() if j.id == before), None)
                 if measured is None:
                     raise UsageError("There is no such rotor.", "Choose one from the list.")
-                files["before.json"] = (measured.path / "record.json").read_bytes()
+                files["before.json"] = read_bytes(measured.path / "record.json", RECORD)
         return self.folder.new_job(kind, title, diameter_mm, files)
 
     def measured(self) -> Sequence[Job]:

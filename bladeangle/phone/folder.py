@@ -26,7 +26,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bladeangle.base.errors import DefinitionError, OutputError, UsageError
+from bladeangle.base import inputs
+from bladeangle.base.errors import DefinitionError, OutputError, PhotoError, UsageError
 from bladeangle.base.files import safe_name, sha256_of, write_text_atomic
 from bladeangle.imaging.camera import Camera, read_camera
 from bladeangle.pipeline.sorting import photos_by_name
@@ -91,8 +92,8 @@ class Folder:
     def key(self, renew: bool = False) -> str:
         """The secret part of the address; kept, so that phones go on after the command was started again."""
         path = self.root / _HIDDEN / "key"
-        with contextlib.suppress(OSError, ValueError):
-            kept = path.read_text(encoding="ascii").strip()
+        with contextlib.suppress(DefinitionError):
+            kept = inputs.read_text(path, inputs.NOTES).strip()
             if re.fullmatch(r"[A-Za-z0-9_-]{32}", kept) and not renew:
                 return kept
         made = secrets.token_urlsafe(24)
@@ -266,8 +267,8 @@ def _usual_title(name: str) -> str:
 def read_json(path: Path) -> dict[str, Any]:
     """A small JSON object; empty when it is missing or broken, as everything in it can be found again."""
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
+        data = inputs.read_json(path, inputs.NOTES)
+    except DefinitionError:
         return {}
     return data if isinstance(data, dict) else {}
 
@@ -280,9 +281,9 @@ def write_json(path: Path, data: Mapping[str, Any]) -> None:
 def hash_of(path: Path) -> str:
     """SHA-256 of a file, remembered as long as its size and time stay; empty when it cannot be read."""
     try:
-        status = path.stat()
-        return _hash_of(path, status.st_size, status.st_mtime_ns)
-    except OSError:
+        size = inputs.size_of(path, inputs.PHOTOGRAPH)
+        return _hash_of(path, size, path.stat().st_mtime_ns)
+    except (OSError, PhotoError):
         return ""
 
 

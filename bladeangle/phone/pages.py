@@ -9,6 +9,8 @@ from typing import Any
 
 from markupsafe import Markup
 
+from bladeangle.base import inputs
+from bladeangle.base.errors import DefinitionError
 from bladeangle.base.flags import together
 from bladeangle.page.picture import STATIONS, angle_decimals
 from bladeangle.page.templates import page_text
@@ -118,8 +120,8 @@ class Pages:
     def report(self, job: Job) -> tuple[str, str] | None:
         """The job's report with the content policy that its own page names, None when there is none."""
         try:
-            html = (job.path / "report.html").read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError):
+            html = inputs.read_text(job.path / "report.html", inputs.REPORT)
+        except DefinitionError:
             return None
         found = re.search(r"script-src '(sha256-[A-Za-z0-9+/=]+)'", html[:2000])
         script_source = f"'{found[1]}'" if found else "'none'"

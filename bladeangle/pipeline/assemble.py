@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import platform
 from dataclasses import asdict
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ import scipy
 from bladeangle import __version__
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
+from bladeangle.base import clock
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.files import import_cv2
 from bladeangle.base.flags import flag_to_dict
@@ -24,11 +24,12 @@ from bladeangle.pipeline.measure import Measurement
 from bladeangle.records.edits import edits_to_dict
 from bladeangle.records.record import Record, quantity, record_from_dict, station_result
 from bladeangle.records.station import StationOptions, station_span
-from bladeangle.records.summary import table
+from bladeangle.records.summary import IN_TABLE, table
 from bladeangle.results.angles import arc_of
 from bladeangle.results.stations import KEPT_WEIGHT
+from bladeangle.results.tips import Clearance, Estimate
 
-__all__ = ["record_of", "table"]
+__all__ = ["IN_TABLE", "record_of", "table"]
 
 FACE_NAMES = {1: "inlet", -1: "outlet"}
 
@@ -56,11 +57,12 @@ def record_of(measurement: Measurement, name: str) -> Record:
                 "tip_length_mm": _known(found.tip_length_mm[b]),
                 "curve": _curve(measurement, b),
                 "points": _points(measurement, b),
+                **_blade_tip(measurement, b),
             }
         )
     data: dict[str, Any] = {
         "schema": "bladeangle-record/1",
-        "created": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "created": clock.stamp(),
         "name": name,
         "software": {
             "bladeangle": __version__,
@@ -165,7 +167,56 @@ def _rotor(measurement: Measurement, covariance: Array) -> dict[str, Any]:
         "stations": means,
         "spread_deg": spreads,
         "pitch_mm": pitches,
+        **_tips(measurement),
     }
+
+
+def _tips(measurement: Measurement) -> dict[str, Any]:
+    """What the rotor's tips are like, under the key of the record; nothing where they were taken for a cylinder."""
+    tips = measurement.tips
+    if tips is None:
+        return {}
+    return {
+        "tips": {
+            "seen": tips.seen,
+            "leading_wear_mm": _estimate(tips.leading_wear),
+            "trailing_wear_mm": _estimate(tips.trailing_wear),
+            "taper_mm": _estimate(tips.taper),
+            "run_out_mm": _estimate(tips.run_out),
+            "clearance_mm": _clearance(tips.clearance),
+            "camera_effects_mm": {name: effects.tolist() for name, effects in tips.effects_mm.items()},
+        }
+    }
+
+
+def _blade_tip(measurement: Measurement, blade: int) -> dict[str, Any]:
+    """The same of one blade."""
+    if measurement.tips is None:
+        return {}
+    tip = measurement.tips.blades[blade]
+    return {
+        "tip": {
+            "arc_mm": np.round(tip.arc_mm, 3).tolist(),
+            "radius_mm": np.round(tip.radius_mm, 5).tolist(),
+            "standard_uncertainty_mm": np.round(tip.u_mm, 5).tolist(),
+            "shape_uncertainty_mm": np.round(tip.shape_u_mm, 5).tolist(),
+            "leading_wear_mm": _estimate(tip.leading_wear),
+            "trailing_wear_mm": _estimate(tip.trailing_wear),
+            "run_out_mm": _estimate(tip.run_out),
+            "clearance_mm": _clearance(tip.clearance),
+        }
+    }
+
+
+def _estimate(found: Estimate) -> dict[str, Any]:
+    """A quantity, and whether photographs tell it."""
+    return {**quantity(found.value_mm, found.u_mm), "seen": found.seen}
+
+
+def _clearance(found: Clearance | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {k: quantity(e.value_mm, e.u_mm) for k, e in (("smallest", found.smallest), ("mean", found.mean))}
 
 
 def _curve(measurement: Measurement, blade: int) -> dict[str, list[float]]:
@@ -192,8 +243,15 @@ def _points(measurement: Measurement, blade: int) -> dict[str, Any]:
                 continue
             mine = tips.blade == blade
             standing = state.standings.index(view.standing)
-            foot = state.on_cylinder(tips.px[mine], p, standing, rotor.radius_mm, tips.far[mine])
-            ok = np.isfinite(foot).all(1)
+            px, far = tips.px[mine], tips.far[mine]
+            foot = state.on_cylinder(px, p, standing, rotor.radius_mm, far)
+            for _ in range(2):  # the radius changes little along the tip, so that its place is soon found
+                ok = np.isfinite(foot).all(1)
+                tau = rotor.tau_of(foot[ok], tips.blade[mine][ok])
+                radius = np.full(len(px), rotor.radius_mm)
+                radius[ok] = rotor.radius_at(tau, blade)
+                foot = state.on_cylinder(px, p, standing, radius, far)
+            ok &= np.isfinite(foot).all(1)
             tau = rotor.tau_of(foot[ok], tips.blade[mine][ok])
             on = rotor.half(tau, tips.blade[mine][ok])[0] * (rotor.thickness_mm + rotor.extra_mm[blade]) * sign
             arc += np.round(np.interp(tau, tau_along, length), 3).tolist()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import State, View
 from bladeangle.adjustment.priors import Priors
+from bladeangle.base import clock
 from bladeangle.base.errors import AdjustmentError, BladeangleError, PhotoError, RingNotFoundError
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.photo import Exif, read_photo, reduction_of
@@ -238,7 +239,7 @@ def calibrate_sightings(
     provenance = {
         "from": "calibration",
         "ring": ring.name,
-        "date": (now or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "date": clock.stamp(now),
         "phone": " ".join(t for t in (first.exif.make, first.exif.model) if t) or None,
         "focal_35mm": focal_35mm,
         "focus_allowance": options.focus_sigma,

@@ -210,7 +210,7 @@ def _place_line(tilt: float, distance: float, rotor: bool, inches: bool) -> Line
     if tilt <= 10:
         return Line("place", "good", f"from above: {seen}")
     if rotor and tilt < 30:
-        advice = "From above is best within 10 degrees of straight down, from the side at 40 to 50."
+        advice = "From above is best within 10 degrees of straight down, from the side at 50 to 65 (40 to 25 down)."
         return Line("place", "usable", seen, advice)
     verdict = _graded(tilt, 60.0, 70.0)
     return Line("place", verdict, f"from the side: {seen}", "" if verdict == "good" else "Hold the phone higher.")

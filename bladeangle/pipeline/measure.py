@@ -11,9 +11,12 @@ import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import unmoved
-from bladeangle.adjustment.priors import Priors, unconfirmed
+from bladeangle.adjustment.priors import Caliper, Priors, unconfirmed
+from bladeangle.adjustment.rotor import Rotor
+from bladeangle.adjustment.tip_radius import CONDITIONS
 from bladeangle.base.errors import EdgesError, UsageError
 from bladeangle.base.flags import Flag
+from bladeangle.base.inputs import MOST_PHOTOS
 from bladeangle.detection.edges import confirm_count
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.photo import Photo, light_alone, read_photo, scale_of
@@ -24,9 +27,11 @@ from bladeangle.pipeline.register import adjusted_overhead, find_outlines, gathe
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.records.edits import Edits
 from bladeangle.records.station import StationOptions
-from bladeangle.results.advice import next_photograph
-from bladeangle.results.diagnostics import doubts
-from bladeangle.results.stations import Stations, measure_stations
+from bladeangle.results.advice import from_the_side, next_photograph
+from bladeangle.results.angles import arc_of
+from bladeangle.results.diagnostics import doubts, wear_unseen
+from bladeangle.results.stations import Stations, diameter_over_tips, measure_stations
+from bladeangle.results.tips import Tips, measure_tips
 
 #: A camera whose foot on the sheet is nearer to the ring's centre than this, mm, looks from overhead.
 OVERHEAD_MM = 55.0
@@ -36,16 +41,34 @@ LEAST_DIAMETER_MM = 60.0
 #: mm.
 RADIUS_OF_RING = 0.735
 RADIUS_SIGMA_MM = 5.0
+#: What a caliper over the tips tells of the radius at large, mm: what tips do along their length is not in it.
+CALIPER_RADIUS_SIGMA_MM = 1.0
+#: How far from an end of the tips a caliper measures there, mm: at the very end it rests on the rounding of the edge.
+CALIPER_FROM_END_MM = 3.0
+#: Length of a tip, mm, while it is not known.
+USUAL_TIP_MM = 110.0
+#: Widest gap between tips and bore that is believed, mm.
+MOST_CLEARANCE_MM = 5.0
 #: Photographs that are read side by side; each needs the memory of a decoded picture.
 AT_ONCE = 2
 
 
 @dataclass(frozen=True)
 class Options:
-    """What a measurement can be told; stored whole in the record. Lengths mm."""
+    """What a measurement can be told; stored whole in the record. Lengths mm.
+
+    diameter_mm, diameter_leading_mm, diameter_trailing_mm : measured over the tips in the middle of their length, and
+    `CALIPER_FROM_END_MM` from their leading and from their trailing ends; each to `diameter_sigma_mm`.
+    tips : "any" as rotors come in, or "new" where they are known to be new. bore_mm : of the housing.
+    """
 
     diameter_mm: float | None = None
+    diameter_leading_mm: float | None = None
+    diameter_trailing_mm: float | None = None
     diameter_sigma_mm: float = 0.05
+    tips: str = "any"
+    bore_mm: float | None = None
+    bore_sigma_mm: float = 0.05
     check_bar_mm: float | None = None
     station_length_mm: float = 32.0
     station_skip_mm: float = 2.0
@@ -67,6 +90,7 @@ class Measurement:
     flags: tuple[Flag, ...]
     suggestion: str | None = None
     edits: Edits | None = None
+    tips: Tips | None = None
 
 
 def nothing(message: str) -> None:
@@ -99,11 +123,10 @@ def measure(
     named = [(p, "inlet_up") for p in standing_photos] + [(p, "outlet_up") for p in turned_photos]
     if not named:
         raise UsageError("No photographs were named.", "Name at least one photograph taken from straight above.")
-    if options.diameter_mm is not None and not LEAST_DIAMETER_MM < options.diameter_mm < 2 * ring.inner_radius_mm:
-        raise UsageError(
-            f"A tip diameter of {options.diameter_mm:g} mm does not fit inside this ring.",
-            f"Give the diameter over the tips in mm, from {LEAST_DIAMETER_MM:g} to {2 * ring.inner_radius_mm:.0f}.",
-        )
+    if len(named) > MOST_PHOTOS:
+        few = "Five are enough: one from above for either end and three from the side."
+        raise UsageError(f"{len(named)} photographs were named; at most {MOST_PHOTOS} are measured together.", few)
+    _refuse(options, ring)
     flags: list[Flag] = []
     shots: list[Shot] = []
     progress(f"reading {', '.join(path.name for path, _ in named)}")
@@ -148,16 +171,23 @@ def measure(
     if others:
         shots = first + others
         result = gathered(shots, result, ring, priors, progress)
+    assert result.state.rotor is not None
+    priors = replace(priors, calipers=calipers_of(options, tip_length_mm(result.state.rotor)))
     progress("last adjustment")
     state = replace(result.state, moves=unmoved([s.standing for s in shots]))
     result = adjust(ring, observed(shots, state, 0, 2.5, last=True), state, priors)
     station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
     stations = measure_stations(result, station_options)
-    given = options.diameter_mm is not None, options.check_bar_mm is not None
+    bore = None if options.bore_mm is None else (options.bore_mm, options.bore_sigma_mm)
+    tips = measure_tips(result, diameter_over_tips(result)[1], bore, np.random.default_rng(0))
+    given = bool(priors.calipers), options.check_bar_mm is not None
     flags += doubts(result, stations, station_options, ring, *given, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
-    return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)
+    if result.from_above:
+        sides = from_the_side(result, stations, ring, size, station_options, priors)
+        flags += wear_unseen(stations, sides.words if sides is not None else "")
+    return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits, tips)
 
 
 def _sighted(
@@ -189,15 +219,55 @@ def camera_for(photo: Photo, camera: Camera | None, flags: list[Flag]) -> Camera
     return camera
 
 
+def _refuse(options: Options, ring: Ring) -> None:
+    """UsageError for diameters that no rotor on this ring has, tips of an unknown kind, or too small a bore."""
+    most = 2 * ring.inner_radius_mm
+    for diameter in _diameters(options).values():
+        if not LEAST_DIAMETER_MM < diameter < most:
+            raise UsageError(
+                f"A tip diameter of {diameter:g} mm does not fit inside this ring.",
+                f"Give the diameter over the tips in mm, from {LEAST_DIAMETER_MM:g} to {most:.0f}.",
+            )
+        if options.bore_mm is not None and not diameter < options.bore_mm < diameter + 2 * MOST_CLEARANCE_MM:
+            raise UsageError(
+                f"Tips of {diameter:g} mm do not belong into a bore of {options.bore_mm:g} mm.",
+                "Give the diameters over the tips and of the housing's bore in mm.",
+            )
+    if options.bore_mm is not None and not LEAST_DIAMETER_MM < options.bore_mm < most + 2 * MOST_CLEARANCE_MM:
+        raise UsageError(
+            f"A bore of {options.bore_mm:g} mm does not go with this ring.", "Give the housing's bore in mm."
+        )
+    if options.tips not in CONDITIONS:
+        raise UsageError(f"Tips are not {options.tips!r}.", f"Say one of: {', '.join(CONDITIONS)}.")
+
+
+def _diameters(options: Options) -> dict[str, float]:
+    """The diameters over the tips that were measured: "middle", "leading" and "trailing" -> mm."""
+    found = {
+        "middle": options.diameter_mm, "leading": options.diameter_leading_mm, "trailing": options.diameter_trailing_mm
+    }  # fmt: skip
+    return {where: mm for where, mm in found.items() if mm is not None}
+
+
+def calipers_of(options: Options, length_mm: float) -> tuple[Caliper, ...]:
+    """The diameters that were measured, as observations of tips of a length, mm."""
+    end = CALIPER_FROM_END_MM / length_mm
+    share = {"middle": 0.5, "leading": end, "trailing": 1 - end}
+    return tuple(Caliper(share[k], mm, options.diameter_sigma_mm) for k, mm in _diameters(options).items())
+
+
+def tip_length_mm(rotor: Rotor) -> float:
+    """Length along the tip, mm, of the middle one of a rotor's blades."""
+    return float(np.median([arc_of(rotor, b, rotor.ends[b], 200)[1][-1] for b in range(rotor.blades)]))
+
+
 def _priors(camera: Camera, options: Options, ring: Ring) -> Priors:
     """What is known beforehand; a ring is printed for a size of rotor, which tells the tip radius to millimetres."""
-    guess = RADIUS_OF_RING * ring.inner_radius_mm
-    priors = Priors(camera.parameters, camera.covariance, radius_mm=guess, radius_sigma_mm=RADIUS_SIGMA_MM)
-    scale = scale_of(camera.width, camera.height)
-    priors = replace(
-        priors,
-        principal_sigma_px=priors.principal_sigma_px * scale,
-    )
-    if options.diameter_mm is not None:
-        priors = replace(priors, radius_mm=options.diameter_mm / 2, radius_sigma_mm=options.diameter_sigma_mm / 2)
-    return priors
+    guess, sigma = RADIUS_OF_RING * ring.inner_radius_mm, RADIUS_SIGMA_MM
+    if measured := _diameters(options):
+        guess, sigma = max(measured.values()) / 2, CALIPER_RADIUS_SIGMA_MM
+    priors = Priors(
+        camera.parameters, camera.covariance, radius_mm=guess, radius_sigma_mm=sigma,
+        tips=CONDITIONS[options.tips], calipers=calipers_of(options, USUAL_TIP_MM),
+    )  # fmt: skip
+    return replace(priors, principal_sigma_px=priors.principal_sigma_px * scale_of(camera.width, camera.height))

@@ -18,6 +18,7 @@ import numpy as np
 from bladeangle.adjustment.model import State, unmoved
 from bladeangle.adjustment.priors import Priors
 from bladeangle.adjustment.rotor import Basis, Rotor
+from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS, TipCondition
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import UsageError
 from bladeangle.detection import edges
@@ -28,6 +29,7 @@ from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import arc_of
 from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
+    DOWN_IN_TURN_DEG,
     Place,
     Typical,
     distance_for,
@@ -51,6 +53,9 @@ HAND_OFF_MM = 8.0
 HAND_OFF_RAD = (1.0, 2.6)
 #: Most that the blades of a rotor wrap together when the tip's length is not given, turns (common practice, no source).
 MOST_WRAP_TURNS = 1.5
+#: Photographs from the side in the standard set: with three the entries of used rotors are known several times better
+#: than from a pair, with three more by a quarter again.
+STANDARD_AROUND = 3
 #: Share of a station that has to be seen for it to count.
 SEEN_SHARE = 0.6
 
@@ -79,6 +84,7 @@ class PlannedPhoto:
 
     standing : "inlet_up" or "outlet_up"; view : "overhead" or "oblique"; place : the camera.
     hidden_markers : numbers of the ring's markers that it will not show.
+    down_deg : how far down it looks.
     seen_mm : blade number -> stretches (from, to) along the tip that it will show, mm from the leading edge.
     shows : (blade number, station) pairs of which enough is seen.
     """
@@ -87,6 +93,7 @@ class PlannedPhoto:
     standing: str
     view: str
     place: Place
+    down_deg: float
     hidden_markers: tuple[int, ...]
     seen_mm: dict[int, list[tuple[float, float]]]
     shows: tuple[tuple[int, str], ...]
@@ -110,6 +117,7 @@ class Expectation:
 class Plan:
     """Where to photograph from, in the order of shooting: from above, round it, and from above turned over.
 
+    expectations : of tips as rotors come in, used ones among them; new_tips : of tips known to be new.
     tip_length_mm : of a blade along its tip, as given or assumed.
     """
 
@@ -119,13 +127,14 @@ class Plan:
     camera: Camera
     photos: tuple[PlannedPhoto, ...]
     expectations: tuple[Expectation, ...]
+    new_tips: tuple[Expectation, ...]
 
 
 def plan_photographs(
     size: RotorSize,
     ring: Ring,
     camera: Camera,
-    around: int = 6,
+    around: int = STANDARD_AROUND,
     options: StationOptions | None = None,
     typical: Typical | None = None,
 ) -> Plan:
@@ -156,10 +165,13 @@ def plan_photographs(
             f"From the side only {len(ring.ids) - len(few[0].hidden_markers)} markers would be seen.",
             "Make a larger ring for this rotor with `bladeangle ring`.",
         )
-    counts = [1, 2, *(2 + k for k in range(1, around + 1) if k in (2, 4, 6, 8, 12, around))]
+    counts = [1, 2, *(2 + k for k in range(1, around + 1) if k in (1, 2, 3, 4, 6, 8, 12, around))]
     by_hand = [(_as_held(place, s) if p < 2 else place, s) for p, (place, s) in enumerate(places)]
-    expectations = tuple(_expectation(size, rotor, ring, camera, by_hand, n, options, typical) for n in counts)
-    return Plan(size, length, ring, named, tuple(photos), expectations)
+    expected, new = (
+        tuple(_expectation(size, rotor, ring, camera, by_hand, n, options, typical, tips) for n in counts)
+        for tips in (ANY_TIPS, NEW_TIPS)
+    )
+    return Plan(size, length, ring, named, tuple(photos), expected, new)
 
 
 # --- The nominal rotor and the places --------------------------------------------------------------------------------
@@ -251,7 +263,10 @@ def _places(size: RotorSize, ring: Ring, camera: Camera, around: int) -> list[tu
     above = from_above(math.ceil(height / 5) * 5.0)
     distance = math.ceil(distance_for(ring, f_px, picture, AROUND_MARGIN_MM) / 5) * 5.0
     start = math.radians(ring.index_azimuth_deg)
-    side = [from_side(start + 2 * math.pi * k / around, distance) for k in _spread(around)]
+    side = [
+        from_side(start + 2 * math.pi * k / around, distance, DOWN_IN_TURN_DEG[i % len(DOWN_IN_TURN_DEG)])
+        for i, k in enumerate(_spread(around))
+    ]
     return [(above, 0), (above, 1), *((p, 0) for p in side)]
 
 
@@ -310,9 +325,10 @@ def _expectation(
     count: int,
     options: StationOptions,
     typical: Typical,
+    tips: TipCondition,
 ) -> Expectation:
     """Adjustment, stations and budget of the first `count` photographs, as a measurement would have them."""
-    places = places[:count]
+    places, rotor = places[:count], rotor.with_tips(tips)
     state = nominal_state(rotor, ring, camera, size.height_mm, places)
     picture = (camera.width, camera.height)
     views = tuple(
@@ -321,6 +337,7 @@ def _expectation(
     priors = Priors(
         camera.parameters, camera.covariance, radius_mm=rotor.radius_mm, thickness_mm=rotor.thickness_mm,
         rounding_mm=float(rotor.rounding_mm[0]), bend_sigma_deg=typical.bend_deg,
+        tips=tips,
     )  # fmt: skip
     result = ideal_adjustment(ring, views, state, priors, typical.sway)
     stations = measure_stations(result, options)
@@ -358,6 +375,7 @@ def _photo(
                 shows.append((b, station))
     hidden = ring.ids[~markers_seen(ring, state, p, standing, picture)]
     view = "overhead" if p < 2 else "oblique"
+    down = 90.0 if p < 2 else DOWN_IN_TURN_DEG[(p - 2) % len(DOWN_IN_TURN_DEG)]
     return PlannedPhoto(
-        p + 1, state.standings[standing], view, place, tuple(int(i) for i in hidden), runs, tuple(shows)
+        p + 1, state.standings[standing], view, place, down, tuple(int(i) for i in hidden), runs, tuple(shows)
     )

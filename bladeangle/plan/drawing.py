@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,8 @@ import numpy as np
 from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.base.errors import UsageError
 from bladeangle.base.files import write_bytes_atomic
-from bladeangle.plan import Plan, nominal_rotor
+from bladeangle.base.outputs import FIGURE_MARKS
+from bladeangle.plan import Plan, PlannedPhoto, nominal_rotor
 from bladeangle.records.station import StationOptions
 from bladeangle.results.expected import AIM_MM
 
@@ -46,7 +48,7 @@ def write_plan(path: Path, plan: Plan) -> None:
             "Name a .png, .svg or .pdf file.",
         )
     buffer = io.BytesIO()
-    plan_figure(plan).savefig(buffer, format=kind, dpi=150)
+    plan_figure(plan).savefig(buffer, format=kind, dpi=150, metadata=FIGURE_MARKS[kind])
     write_bytes_atomic(path, buffer.getvalue())
 
 
@@ -120,19 +122,25 @@ def _draw_side(axes: Axes, plan: Plan) -> None:
     axes.plot([-1.35 * outer, 0], [height, height], color="0.7", linewidth=0.5, linestyle=":")
     _camera(axes, 0, height, _above(plan))
     side = plan.photos[1:-1]
-    if side:
-        eye = side[0].place.eye_mm
-        out, up = float(np.hypot(eye[0], eye[1])), float(eye[2])
+    for row, down in enumerate(sorted({p.down_deg for p in side}, reverse=True)):
+        here = [p for p in side if p.down_deg == down]
+        eye = here[0].place.eye_mm
+        out, up, below = float(np.hypot(eye[0], eye[1])), float(eye[2]), -(0.22 + 0.22 * row) * outer
         axes.plot([out, 0], [up, AIM_MM], color="0.7", linewidth=0.8)
-        _dimension(axes, (0, -0.22 * outer), (out, -0.22 * outer), f"{out:.0f} mm")
+        _dimension(axes, (0, below), (out, below), f"{out:.0f} mm")
         _dimension(axes, (out, 0), (out, up), f"{up:.0f} mm")
-        _camera(axes, out, up, "2" if len(side) == 1 else f"2 to {side[-1].number}")
+        _camera(axes, out, up, _listed(here))
     axes.set_aspect("equal")
     axes.set_title("From the side", fontsize=10)
     axes.set_xlabel("mm")
     axes.margins(0.1)
     if side:
-        axes.set_ylim(bottom=-0.4 * outer)  # room for the dimension below the sheet
+        axes.set_ylim(bottom=-0.62 * outer)  # room for the dimension below the sheet
+
+
+def _listed(photos: Sequence[PlannedPhoto]) -> str:
+    """Numbers of photographs."""
+    return ", ".join(str(p.number) for p in photos)
 
 
 def _dimension(axes: Axes, start: tuple[float, float], end: tuple[float, float], words: str) -> None:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from bladeangle.base.budget import STATIONS, coverage_factor
-from bladeangle.plan import Plan, PlannedPhoto
-from bladeangle.results.expected import DOWN_DEG
+from bladeangle.plan import Expectation, Plan, PlannedPhoto
 
 
 def plan_to_dict(plan: Plan) -> dict[str, Any]:
@@ -18,6 +17,15 @@ def plan_to_dict(plan: Plan) -> dict[str, Any]:
 
     def rounded(values: dict[str, float | None]) -> dict[str, float | None]:
         return {k: None if v is None else round(v, 4) for k, v in values.items()}
+
+    def expected(e: Expectation) -> dict[str, Any]:
+        return {
+            "photos": e.photos,
+            "words": e.words,
+            "blade_standard_uncertainty_deg": rounded(e.single_deg),
+            "mean_standard_uncertainty_deg": rounded(e.mean_deg),
+            "blades_seen": e.seen,
+        }
 
     return {
         "rotor": asdict(plan.rotor) | {"tip_length_mm": round(plan.tip_length_mm, 1)},
@@ -30,23 +38,15 @@ def plan_to_dict(plan: Plan) -> dict[str, Any]:
                 "view": p.view,
                 "eye_mm": np.round(p.place.eye_mm, 1).tolist(),
                 "azimuth_deg": None if p.view == "overhead" else round(p.place.azimuth_deg, 1),
-                "down_deg": 90.0 if p.view == "overhead" else DOWN_DEG,
+                "down_deg": p.down_deg,
                 "hidden_markers": list(p.hidden_markers),
                 "seen_mm": {str(b): [list(s) for s in spans] for b, spans in p.seen_mm.items()},
                 "shows": [{"blade": b, "station": s} for b, s in p.shows],
             }
             for p in plan.photos
         ],
-        "expected": [
-            {
-                "photos": e.photos,
-                "words": e.words,
-                "blade_standard_uncertainty_deg": rounded(e.single_deg),
-                "mean_standard_uncertainty_deg": rounded(e.mean_deg),
-                "blades_seen": e.seen,
-            }
-            for e in plan.expectations
-        ],
+        "expected": [expected(e) for e in plan.expectations],
+        "expected_of_new_tips": [expected(e) for e in plan.new_tips],
     }
 
 
@@ -63,34 +63,25 @@ def plan_text(plan: Plan, length_text: Callable[[float], str]) -> str:
         f"   {_shown(above, plan.rotor.blades)}",
     ]
     if side:
-        out, up = (length_text(float(v)) for v in (np.hypot(*side[0].place.eye_mm[:2]), side[0].place.eye_mm[2]))
         lines += [
-            f"3. Walk round it: {len(side)} from the side, lens {up} over the sheet, {out} from the ring's middle,",
-            f"   looking about {DOWN_DEG:.0f} degrees down; degrees count from the arrow, counter-clockwise:",
+            f"3. Walk round it: {len(side)} from the side, at two elevations, since that tells wear of the tips;",
+            "   degrees count from the arrow, counter-clockwise:",
         ]
         for p in side:
             seen = len(plan.ring.ids) - len(p.hidden_markers)
-            where = f"   photograph {p.number}: at {p.place.azimuth_deg:.0f} degrees."
-            lines.append(f"{where:32} {_shown(p, plan.rotor.blades)} {seen} of {len(plan.ring.ids)} markers in sight.")
+            out, up = (length_text(float(v)) for v in (np.hypot(*p.place.eye_mm[:2]), p.place.eye_mm[2]))
+            where = f"at {p.place.azimuth_deg:.0f} degrees, looking about {p.down_deg:.0f} down"
+            lines.append(f"   photograph {p.number}: {where}, lens {up} over the sheet, {out} from the middle.")
+            lines.append(f"   {_shown(p, plan.rotor.blades)} {seen} of {len(plan.ring.ids)} markers in sight.")
     lines += [
         f"{4 if side else 3}. Turn the rotor over: outlet end up, the trailing tip of blade 1 at the arrow.",
         f"{5 if side else 4}. Photograph {turned.number}: from straight above as before.",
         f"   {_shown(turned, plan.rotor.blades)}",
         "",
         "Expanded uncertainty to expect (95 %), degrees: a single blade, and the mean over the blades",
-        f"{'':30}" + "".join(f"{s:>18}" for s in STATIONS),
+        *_expected("Used tips, or not known to be new:", plan.expectations),
+        *_expected("Tips known to be new (`measure --tips new`):", plan.new_tips),
     ]
-    k = coverage_factor()
-    for e in plan.expectations:
-        cells = []
-        for station in STATIONS:
-            single, mean = e.single_deg[station], e.mean_deg[station]
-            cells.append(
-                f"{'not seen':>18}"
-                if single is None or mean is None
-                else f"{f'±{k * single:.2f}   ±{k * mean:.2f}':>18}"
-            )
-        lines.append(f"{e.words:30}" + "".join(cells))
     lines.append("Light and metal decide how well edges stand out: expect two thirds to four thirds of these figures.")
     if not plan.camera.calibrated:
         lines.append("The phone is not calibrated: `bladeangle calibrate` makes the mean over the blades more certain.")
@@ -99,6 +90,20 @@ def plan_text(plan: Plan, length_text: Callable[[float], str]) -> str:
             f"A blade is taken to be {length_text(plan.tip_length_mm)} long along its tip; --tip-length says better."
         )
     return "\n".join(lines)
+
+
+def _expected(head: str, expectations: Sequence[Expectation]) -> list[str]:
+    """Rows of what to expect, a number of photographs each."""
+    lines = [head, f"{'':30}" + "".join(f"{s:>18}" for s in STATIONS)]
+    k = coverage_factor()
+    for e in expectations:
+        cells = []
+        for station in STATIONS:
+            single, mean = e.single_deg[station], e.mean_deg[station]
+            known = None if single is None or mean is None else f"±{k * single:.2f}   ±{k * mean:.2f}"
+            cells.append(f"{known or 'not seen':>18}")
+        lines.append(f"{e.words:30}" + "".join(cells))
+    return lines
 
 
 def _shown(photo: PlannedPhoto, blades: int) -> str:

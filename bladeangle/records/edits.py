@@ -27,16 +27,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
-from bladeangle.base.files import safe_name, write_text_atomic
-from bladeangle.imaging.camera import read_definition
+from bladeangle.base.files import write_text_atomic
 from bladeangle.imaging.photo import reduced_px
 
 Array = NDArray[np.float64]
 
 SCHEMA = "bladeangle-edits/1"
-#: Most points in one stretch and most stretches a photograph: far above any hand's work, and still quick.
-MOST = 20_000
+#: Most stretches a photograph, and most points in all of them: far above any hand's work, and still quick.
+MOST_STRETCHES = 500
+MOST_POINTS = 10_000
+#: Letters of the file name of a photograph, escapes counted.
+PHOTO_LETTERS = 2000
 _HINT = "Make the file with the page that `bladeangle correct` writes."
 
 
@@ -151,7 +154,7 @@ def read_edits(path: Path) -> Edits:
     DefinitionError : missing, not JSON, another layout, unknown keys, numbers that are not finite or far out, a tip
         point without blade and face, or the same photograph twice.
     """
-    return edits_from_dict(read_definition(path, "edits file"), f"The edits file {safe_name(path.name)!r}")
+    return edits_from_dict(inputs.read_json(path, inputs.EDITS), inputs.shown_as(path, inputs.EDITS))
 
 
 def write_edits(edits: Edits, path: Path) -> None:
@@ -182,80 +185,55 @@ def edits_from_dict(data: Any, source: str = "The edits file") -> Edits:
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         raise DefinitionError(f"{source} is not a {SCHEMA} file.", _HINT)
     try:
-        _keys(data, {"schema", "photos"}, {"name", "created"})
-        photos = tuple(_photo(p) for p in _items(data["photos"], 1000))
+        inputs.keys(data, {"schema", "photos"}, {"name", "created"})
+        photos = tuple(_photo(p) for p in inputs.items(data["photos"], 1000, "photographs"))
         if len({p.sha256 for p in photos}) != len(photos):
             raise ValueError("names the same photograph twice")
-        return Edits(_text(data.get("name", "")), _text(data.get("created", "")), photos)
+        name, created = (inputs.short_text(data.get(key, ""), key, 300) for key in ("name", "created"))
+        return Edits(name, created, photos)
     except ValueError as error:
         raise DefinitionError(f"{source} {error}.", _HINT) from error
 
 
 def _photo(data: Any) -> PhotoEdits:
-    _keys(data, {"sha256"}, {"name", "struck", "added"})
+    inputs.keys(data, {"sha256"}, {"name", "struck", "added"})
     sha256 = data["sha256"]
     if not isinstance(sha256, str) or len(sha256) != 64 or set(sha256) - set("0123456789abcdef"):
         raise ValueError("has a photograph without a SHA-256 of 64 hexadecimal digits")
-    struck = tuple(_struck(s) for s in _items(data.get("struck", []), MOST))
-    added = tuple(_added(a) for a in _items(data.get("added", []), MOST))
-    return PhotoEdits(sha256, _text(data.get("name", "")), struck, added)
+    name = inputs.short_text(data.get("name", ""), "photograph's name", PHOTO_LETTERS)
+    struck = tuple(_struck(s) for s in inputs.items(data.get("struck", []), MOST_STRETCHES, "stretches"))
+    added = tuple(_added(a) for a in inputs.items(data.get("added", []), MOST_POINTS, "added points"))
+    if sum(len(s.along_px) for s in struck) + sum(len(a.px) for a in added) > MOST_POINTS:
+        raise ValueError(f"has more than {MOST_POINTS} points for one photograph")
+    return PhotoEdits(sha256, name, struck, added)
 
 
 def _struck(data: Any) -> Struck:
-    _keys(data, {"along_px", "reach_px"}, {"kind", "blade", "face"})
+    inputs.keys(data, {"along_px", "reach_px"}, {"kind", "blade", "face"})
     kind, blade, face = _trace(data)
-    return Struck(kind, blade, face, _points(data["along_px"]), _number(data["reach_px"], "reach_px", 0.0, 10_000.0))
+    return Struck(kind, blade, face, _points(data["along_px"]), inputs.number(data["reach_px"], "reach_px", 0.0, 1e4))
 
 
 def _added(data: Any) -> Added:
-    _keys(data, {"kind", "px"}, {"blade", "face", "sigma_px"})
+    inputs.keys(data, {"kind", "px"}, {"blade", "face", "sigma_px"})
     kind, blade, face = _trace(data)
     if kind == "tip" and (blade is None or face is None):
         raise ValueError("has added tip points without their blade and face")
     if kind is None or (kind == "hub" and (blade is not None or face is not None)):
         raise ValueError("has added points that are neither a blade's tip nor the hub's")
-    return Added(kind, blade, face, _points(data["px"]), _number(data.get("sigma_px", 1.0), "sigma_px", 0.05, 100.0))
+    sigma_px = inputs.number(data.get("sigma_px", 1.0), "sigma_px", 0.05, 100.0)
+    return Added(kind, blade, face, _points(data["px"]), sigma_px)
 
 
 def _trace(data: Mapping[str, Any]) -> tuple[str | None, int | None, str | None]:
     kind, blade, face = data.get("kind"), data.get("blade"), data.get("face")
     if kind not in (None, "tip", "hub") or face not in (None, "inlet", "outlet"):
         raise ValueError("has a kind that is not tip or hub, or a face that is not inlet or outlet")
-    if blade is not None and (type(blade) is not int or not 1 <= blade <= 24):
-        raise ValueError("has a blade that is not a whole number from 1 to 24")
-    return kind, blade, face
-
-
-def _keys(data: Any, needed: set[str], optional: set[str]) -> None:
-    if not isinstance(data, dict):
-        raise ValueError("has something else where an object is expected")
-    if unknown := sorted(set(data) - needed - optional):
-        raise ValueError(f"has the unknown key {safe_name(str(unknown[0])[:60])!r}")
-    if missing := sorted(needed - set(data)):
-        raise ValueError(f"lacks the key {missing[0]!r}")
-
-
-def _items(value: Any, most: int) -> list[Any]:
-    if not isinstance(value, list) or len(value) > most:
-        raise ValueError(f"has something else where a list of at most {most} entries is expected")
-    return value
-
-
-def _text(value: Any) -> str:
-    if not isinstance(value, str) or len(value) > 1000:
-        raise ValueError("has a name or date that is no short text")
-    return value
-
-
-def _number(value: Any, name: str, low: float, high: float) -> float:
-    # JSON's true is a number to Python; nan fails the comparison.
-    if type(value) not in (int, float) or not low <= value <= high:
-        raise ValueError(f"has a {name} that is not a number from {low:g} to {high:g}")
-    return float(value)
+    return kind, None if blade is None else inputs.whole(blade, "blade", 1, 24), face
 
 
 def _points(value: Any) -> Array:
-    points = _items(value, MOST)
-    if not points or any(not isinstance(p, list) or len(p) != 2 for p in points):
-        raise ValueError("has points that are not a list of [x, y]")
-    return np.array([[_number(v, "pixel coordinate", -1e5, 1e5) for v in p] for p in points])
+    points = inputs.items(value, MOST_POINTS, "points")
+    if not points:
+        raise ValueError("has a stretch without points")
+    return inputs.numbers(points, "pixel coordinates", -1e5, 1e5, len(points), 2)

@@ -9,6 +9,8 @@ from __future__ import annotations
 import csv
 import io
 import math
+import shutil
+import zipfile
 from collections.abc import Mapping, Sequence
 from os import PathLike
 from typing import Any
@@ -16,8 +18,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.base import clock
 from bladeangle.base.budget import propagate
 from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
+from bladeangle.base.outputs import SOFTWARE
 from bladeangle.records.record import STATIONS, Record
 
 Array = NDArray[np.float64]
@@ -27,6 +31,8 @@ Value = tuple[float, float] | None  # value and standard uncertainty
 #: What a spreadsheet takes for the start of a formula, with the full-width forms that some convert.
 FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
 LONGEST_CELL = 32_000
+#: Columns of a blade's own tip.
+BLADE_TIP = ("leading_wear", "trailing_wear", "run_out", "smallest_clearance")
 
 
 # --- derived quantities ----------------------------------------------------------------------------------------------
@@ -129,6 +135,8 @@ def derived(record: Record) -> dict[str, Value]:
         "hub_diameter [mm]": record.quantity("hub_diameter_mm"),
         "tip_thickness [mm]": record.quantity("tip_thickness_mm"),
         "axial_length [mm]": record.quantity("axial_length_mm"),
+        **{f"{name} [mm]": record.tip(f"{name}_mm") for name in ("leading_wear", "trailing_wear", "taper", "run_out")},
+        **{f"{which}_clearance [mm]": record.clearance(which) for which in ("smallest", "mean")},
         "mean_pitch [mm]": mean_pitch(record),
         "progression [deg]": progression(record),
         "wrap [deg]": _blade_mean(record, "wrap_deg"),
@@ -160,6 +168,7 @@ def table(records: Sequence[Record]) -> tuple[list[str], list[list[Cell]]]:
     columns = list(derived(records[0])) if records else []
     head = ["name", "created", "blade_count [1]", "hand", "blade", "station", "angle [deg]", "u_angle [deg]"]
     head += ["expanded_u_angle [deg]", "coverage_factor [1]", "dof [1]", "pitch [mm]", "u_pitch [mm]", "not_seen"]
+    head += [c for name in BLADE_TIP for c in _with_uncertainty(f"blade_{name} [mm]")]
     head += [c for name in columns for c in _with_uncertainty(name)] + ["flags", "schema"]
     rows: list[list[Cell]] = []
     for record in records:
@@ -175,18 +184,40 @@ def table(records: Sequence[Record]) -> tuple[list[str], list[list[Cell]]]:
                 row += [None if found is None else found[k] for k in keys]
                 row += list(pitch or (None, None))
                 row += [harmless(record.why_not_seen(blade, station)) if found is None and blade else ""]
+                row += [v for name in BLADE_TIP for v in _of_tip(record, blade, name)]
                 flags = sorted({f["code"] for f in data["flags"] if _concerns(f, blade, station)})
                 rows.append([*row, *common, " ".join(flags), data["schema"]])
     return head, rows
+
+
+def _of_tip(record: Record, blade: int | None, name: str) -> tuple[float | None, float | None]:
+    """What is seen of one blade's tip; of the mean over blades it stands in the rotor's columns."""
+    if blade is None:
+        return None, None
+    smallest = name == "smallest_clearance"
+    return (record.clearance("smallest", blade) if smallest else record.tip(f"{name}_mm", blade)) or (None, None)
 
 
 def _concerns(flag: dict[str, Any], blade: int | None, station: str) -> bool:
     return flag["blade"] in (None, blade) and flag["station"] in (None, station)
 
 
-def to_csv(records: Sequence[Record]) -> str:
-    """The table as CSV (RFC 4180: comma, CRLF, quotes where needed); what is not known is empty."""
-    head, rows = table(records)
+def tip_table(records: Sequence[Record]) -> tuple[list[str], list[list[Cell]]]:
+    """Header and rows of the tip radius along every blade: one row a place."""
+    head = ["name", "created", "blade", "arc [mm]", "radius [mm]", "u_radius [mm]"]
+    rows: list[list[Cell]] = []
+    for record in records:
+        for blade in record.data["blades"]:
+            tip = blade.get("tip") or {}
+            places = zip(*(tip.get(k, []) for k in ("arc_mm", "radius_mm", "standard_uncertainty_mm")), strict=True)
+            rows += [[harmless(record.name), record.data["created"], blade["number"], *place] for place in places]
+    return head, rows
+
+
+def to_csv(records: Sequence[Record], *, tips: bool = False) -> str:
+    """The table as CSV (RFC 4180: comma, CRLF, quotes where needed), or with `tips` that along the tips; what is not
+    known is empty."""
+    head, rows = tip_table(records) if tips else table(records)
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(head)
@@ -194,28 +225,55 @@ def to_csv(records: Sequence[Record]) -> str:
     return out.getvalue()
 
 
-def write_csv(records: Sequence[Record], path: str | PathLike[str]) -> None:
-    """Write the table as CSV, atomically; OutputError when it cannot be written.
+def write_csv(records: Sequence[Record], path: str | PathLike[str], *, tips: bool = False) -> None:
+    """Write the table of `to_csv` as CSV, atomically; OutputError when it cannot be written.
 
     UTF-8 with a byte order mark, without which spreadsheets guess another encoding.
     """
-    write_text_atomic(path, "\ufeff" + to_csv(records))
+    write_text_atomic(path, "\ufeff" + to_csv(records, tips=tips))
 
 
 def write_xlsx(records: Sequence[Record], path: str | PathLike[str]) -> None:
-    """Write the table as an XLSX workbook, atomically; OutputError when it cannot be written."""
+    """Write both tables as an XLSX workbook, atomically; OutputError when it cannot be written."""
     from openpyxl import Workbook
     from openpyxl.styles import Font
 
-    head, rows = table(records)
     book = Workbook()
-    sheet = book.active
-    sheet.title = "angles"
-    sheet.freeze_panes = "A2"
-    for row in (head, *rows):
-        sheet.append(row)
-    for cell in sheet[1]:
-        cell.font = Font(bold=True)
+    for title, (head, rows) in (("angles", table(records)), ("tips", tip_table(records))):
+        sheet = book.active if title == "angles" else book.create_sheet()
+        sheet.title = title
+        sheet.freeze_panes = "A2"
+        for row in (head, *rows):
+            sheet.append(row)
+        for cell in sheet[1]:
+            cell.font = Font(bold=True)
     out = io.BytesIO()
-    book.save(out)
+    save_book(book, out)
     write_bytes_atomic(path, out.getvalue())
+
+
+class _Archive(zipfile.ZipFile):
+    """A ZIP file whose parts all bear the format's first day: it knows no year before 1980 or after 2107."""
+
+    def writestr(self, zinfo_or_arcname: Any, data: Any, *more: Any, **options: Any) -> None:
+        """As the library's, for a name."""
+        part = zipfile.ZipInfo(str(zinfo_or_arcname))
+        part.compress_type = zipfile.ZIP_DEFLATED
+        super().writestr(part, data, *more, **options)
+
+    def write(self, filename: Any, arcname: Any = None, *_: Any, **__: Any) -> None:
+        """As the library's, for a path."""
+        part = zipfile.ZipInfo(str(arcname or filename))
+        part.compress_type = zipfile.ZIP_DEFLATED
+        with open(filename, "rb") as source, self.open(part, "w") as target:
+            shutil.copyfileobj(source, target)
+
+
+def save_book(book: Any, file: Any) -> None:
+    """Write an `openpyxl` workbook to a path or binary file, with the mark of `outputs.MARKS` and no time of day."""
+    from openpyxl.writer.excel import ExcelWriter
+
+    book.properties.created = book.properties.modified = clock.now().replace(tzinfo=None)
+    archive = _Archive(file, "w", zipfile.ZIP_DEFLATED)
+    archive.comment = SOFTWARE.encode()
+    ExcelWriter(book, archive).save()  # closes the archive

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from os import PathLike
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.base import inputs
 from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.base.errors import RecordError
 from bladeangle.base.files import safe_name, write_text_atomic
@@ -27,12 +27,12 @@ from bladeangle.base.flags import REGISTRY
 Array = NDArray[np.float64]
 
 SCHEMA = "bladeangle-record/1"
-#: Sixty photographs' traces are about 10 MB.
-SIZE_LIMIT_BYTES = 64_000_000
 #: No quantity of ours comes near; larger ones would overflow somewhere downstream.
 LARGEST_NUMBER = 1e15
+#: By so much of itself may an uncertainty differ from what it follows from.
+SLACK = 0.01
 
-_HINT = "Measure again, or name a record that `bladeangle measure` wrote."
+_HINT = inputs.RECORD.hint
 
 
 @dataclass(frozen=True)
@@ -69,6 +69,24 @@ class Record:
         known."""
         q = self.data["rotor"].get(name)
         return None if q is None else (float(q["value"]), float(q["standard_uncertainty"]))
+
+    def tip(self, name: str, blade: int | None = None) -> tuple[float, float] | None:
+        """Value and standard uncertainty, mm, of what photographs tell of the tips, such as "leading_wear_mm".
+
+        Of the mean over blades, or of one blade. None: not known, or not seen, so that it is only what is usual.
+        """
+        q = self._tips(blade).get(name)
+        return None if q is None or not q["seen"] else (float(q["value"]), float(q["standard_uncertainty"]))
+
+    def clearance(self, which: str, blade: int | None = None) -> tuple[float, float] | None:
+        """The "smallest" or "mean" clearance of all blades or of one and its standard uncertainty, mm; None: no bore
+        was given."""
+        q = (self._tips(blade).get("clearance_mm") or {}).get(which)
+        return None if q is None else (float(q["value"]), float(q["standard_uncertainty"]))
+
+    def _tips(self, blade: int | None) -> dict[str, Any]:
+        part = self.data["rotor"].get("tips") if blade is None else self.data["blades"][blade - 1].get("tip")
+        return part or {}
 
     def angles(self) -> tuple[tuple[str, ...], Array, Array]:
         """Labels ("1.entry", ...), angles (n,) in deg and their covariance (n, n) in deg^2, of the stations seen."""
@@ -192,12 +210,21 @@ def validator(name: str = "record") -> Any:
 
 
 def _check_schema(data: dict[str, Any], source: str) -> None:
-    error = next(validator().iter_errors(data), None)
-    if error is not None:
+    if not validator().is_valid(data):
+        # a sentence about a value holds all of it, so that it must not be a large one
+        shortened = _shortened(data)
+        error = next(validator().iter_errors(shortened), None) or next(validator().iter_errors(data))
         error = _innermost(error)
         place = ".".join(str(p) for p in error.instance_path) or "the record"
         reason = error.message if len(error.message) < 160 else f"does not satisfy {error.kind.name!r}"
         raise RecordError(f"{source} is not valid: {safe_name(place[:120])}: {safe_name(reason)}.", _HINT)
+
+
+def _shortened(value: Any, most: int = 1000) -> Any:
+    """The value with the lists in it cut to so many entries."""
+    if isinstance(value, dict):
+        return {k: _shortened(v) for k, v in value.items()}
+    return [_shortened(v) for v in value[:most]] if isinstance(value, list) else value
 
 
 def _innermost(error: Any) -> Any:
@@ -232,10 +259,13 @@ def _check_sense(data: dict[str, Any], source: str) -> None:
     insist(bool(np.allclose(matrix, matrix.T, rtol=1e-6, atol=1e-9 * largest)), "the covariance is not symmetric")
     if len(seen):
         insist(bool(np.linalg.eigvalsh(matrix)[0] >= -1e-6 * largest), "the covariance has a negative variance")
+    _check_sums(data, seen, matrix, insist)
     for b in data["blades"]:
         for part in ("curve", "points"):
             columns = b.get(part) or {}
             insist(len({len(v) for v in columns.values()}) <= 1, f"blade {b['number']}'s {part} has unequal columns")
+        along = [len(v) for v in (b.get("tip") or {}).values() if isinstance(v, list)]
+        insist(len(set(along)) <= 1, f"blade {b['number']}'s tip has unequal columns")
     for photo in data["photos"]:
         traces = [t for key in ("traces", "stations_px") for t in photo.get(key) or []]
         whole = all(len(t.get("kept", t["px"])) == len(t["px"]) for t in traces)
@@ -248,6 +278,42 @@ def _check_sense(data: dict[str, Any], source: str) -> None:
         )
     for flag in data["flags"]:
         insist(flag["code"] in REGISTRY, f"{flag['code'][:60]!r} is not a registered flag")
+
+
+def _check_sums(data: dict[str, Any], seen: list[str], matrix: Array, insist: Callable[[bool, str], None]) -> None:
+    """Angles, means, spreads and uncertainties that follow from each other; `SLACK` is for rounding alone."""
+
+    def uncertain(found: dict[str, Any], variance: float, what: str, key: str = "standard_uncertainty_deg") -> None:
+        u = math.sqrt(max(variance, 0.0))
+        insist(abs(found[key] - u) <= SLACK * u + 1e-6, f"the uncertainty of {what} is not that of the covariance")
+
+    def expanded(found: dict[str, Any] | None, what: str, unit: str = "") -> None:
+        if found is not None:
+            wide = found["coverage_factor"] * found[f"standard_uncertainty{unit}"]
+            fits = abs(found[f"expanded_uncertainty{unit}"] - wide) <= SLACK * wide + 1e-6
+            insist(fits, f"the expanded uncertainty of {what} is not its coverage factor times the standard one")
+
+    stations = {f"{b['number']}.{s}": b["stations"][s] for b in data["blades"] for s in STATIONS}
+    for k, label in enumerate(seen):
+        uncertain(stations[label], float(matrix[k, k]), label)
+        expanded(stations[label], label, "_deg")
+    for station in STATIONS:
+        here = [k for k, label in enumerate(seen) if label.endswith(f".{station}")]
+        angles = [stations[seen[k]]["angle_deg"] for k in here]
+        mean, spread = data["rotor"]["stations"][station], data["rotor"]["spread_deg"].get(station)
+        insist((mean is None) == (not here), f"the mean at the {station} does not fit the blades seen there")
+        if mean is not None:
+            off = abs(mean["angle_deg"] - sum(angles) / len(angles))
+            insist(off <= 1e-4, f"the mean at the {station} is not that of the blades")
+            uncertain(mean, float(matrix[np.ix_(here, here)].mean()), f"the mean at the {station}")
+            expanded(mean, f"the mean at the {station}", "_deg")
+        if spread is not None:
+            insist(len(here) > 1, f"there is a spread at the {station} of fewer than two blades")
+            insist(abs(spread["value"] - (max(angles) - min(angles))) <= 1e-4, f"the spread at the {station} is wrong")
+            expanded(spread, f"the spread at the {station}")
+    for name, found in data["rotor"].items():
+        if isinstance(found, dict) and "coverage_factor" in found:
+            expanded(found, name)
 
 
 # --- reading and writing ---------------------------------------------------------------------------------------------
@@ -295,52 +361,6 @@ def write_record(record: Record, path: str | PathLike[str]) -> None:
     write_text_atomic(path, record_to_json(record))
 
 
-def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) != len(pairs):
-        raise ValueError("a key stands twice in one object")
-    return found
-
-
-def _integer(text: str) -> int:
-    if len(text) > 16:
-        raise ValueError("a number is far too large")
-    return int(text)
-
-
-def _constant(text: str) -> float:
-    raise ValueError(f"{text} is not a number that JSON allows")
-
-
-def load_json(path: str | PathLike[str], limit_bytes: int = SIZE_LIMIT_BYTES) -> Any:
-    """Strict JSON from a file: no duplicate keys, NaN, infinities or endless numbers.
-
-    Raises
-    ------
-    RecordError : missing, not a regular file, larger than the limit, not UTF-8, not JSON.
-    """
-    path = Path(path)
-    shown = f"{safe_name(path.name)!r}"
-    try:
-        if not path.is_file():
-            what = "is not a regular file" if path.exists() else "does not exist"
-            raise RecordError(f"The record {shown} {what}.", "Check the name.")
-        with path.open("rb") as file:
-            raw = file.read(limit_bytes + 1)
-    except OSError as e:
-        raise RecordError(f"The record {shown} cannot be read: {e.strerror}.", "Check the name.") from e
-    except ValueError as e:  # a name with a null character
-        raise RecordError(f"The record {shown} cannot be read: {e}.", "Check the name.") from e
-    if len(raw) > limit_bytes:
-        raise RecordError(f"The record {shown} is larger than {limit_bytes // 1_000_000} MB.", _HINT)
-    try:
-        return json.loads(raw.decode("utf-8"), object_pairs_hook=_pairs, parse_int=_integer, parse_constant=_constant)
-    except (ValueError, RecursionError) as e:
-        reason = safe_name(str(e)[:120]) if isinstance(e, ValueError) else "nested too deeply"
-        reason = "it is no text" if isinstance(e, UnicodeDecodeError) else reason
-        raise RecordError(f"The record {shown} is not valid JSON: {reason}.", _HINT) from e
-
-
 def read_record(path: str | PathLike[str]) -> Record:
     """Read a record of any known version; RecordError (exit 8) when it is missing or wrong in any way."""
-    return record_from_dict(load_json(path), f"The record {safe_name(Path(path).name)!r}")
+    return record_from_dict(inputs.read_json(path, inputs.RECORD), inputs.shown_as(path, inputs.RECORD))

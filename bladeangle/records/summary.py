@@ -10,10 +10,13 @@ from bladeangle.base.flags import doubts_about, flag_line, together
 from bladeangle.base.lengths import interval_text, length_text
 from bladeangle.records.exchange import overlap
 from bladeangle.records.record import STATIONS, Record, quantity
+from bladeangle.records.tip_words import tip_rows
 
 #: Stands after a number that a doubt concerns.
 MARK = "?"
 WIDTH = 110
+#: The flag that is part of the table, since it is what the intervals say.
+IN_TABLE = "wear-unseen"
 
 
 def table(record: Record, inches: bool = False, more: Sequence[tuple[str, str]] = ()) -> str:
@@ -47,6 +50,7 @@ def table(record: Record, inches: bool = False, more: Sequence[tuple[str, str]] 
         lines.append(f"spread  {spread}".rstrip())
     explained = "Degrees from the plane of rotation; ± holds in 95 % of cases. Spread: largest minus smallest blade."
     lines.append(explained + (f" {MARK} doubted, see above." if doubts else ""))
+    lines += [textwrap.fill(f["text"], WIDTH) for f in data["flags"] if f["code"] == IN_TABLE]
     return "\n".join([*lines, "", *_facts(record, inches, more)])
 
 
@@ -71,6 +75,7 @@ def _facts(record: Record, inches: bool, more: Sequence[tuple[str, str]]) -> lis
     ):
         if (found := rotor.get(key)) is not None:
             rows.append((words, interval_text(found["value"], found["expanded_uncertainty"], inches, 1) + mark))
+    rows += tip_rows(record.data, inches)
     if (reach := overlap(record)) is not None:
         expanded = quantity(*reach)["expanded_uncertainty"]
         rows.append(("overlap", f"{_overlap_words(reach[0], expanded)} ({reach[0]:+.0f} ± {expanded:.0f} deg)"))

@@ -26,6 +26,7 @@ from bladeangle.results.angles import BladeColumns, angle_gradient, arc_of
 from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
     DOWN_DEG,
+    DOWN_IN_TURN_DEG,
     Place,
     Typical,
     attained,
@@ -42,6 +43,38 @@ from bladeangle.results.stations import BINS, EDGE_BIAS_PX, FACE_SHIFTS, NEEDED_
 WORTHWHILE = 0.8
 #: Azimuths tried for a photograph from the side, deg from the one that faces the station; farther round it is not seen.
 TRIED_DEG = (0, 45, -45, 90, -90)
+
+
+#: Photographs from the side that are proposed where there is none.
+SIDES = 3
+
+
+@dataclass(frozen=True)
+class FromTheSide:
+    """What photographs from the side, together, would bring: of entries, expanded, deg, root mean square over blades.
+
+    azimuth_deg, down_deg : where they are taken from; standing : "inlet_up" or "outlet_up".
+    before_deg, after_deg : without and with them.
+    """
+
+    azimuth_deg: tuple[float, ...]
+    down_deg: tuple[float, ...]
+    standing: str
+    before_deg: float
+    after_deg: float
+
+    @property
+    def words(self) -> str:
+        """What they are and bring, in a sentence."""
+        at = [f"{azimuth:.0f}" for azimuth in self.azimuth_deg]
+        down = [f"{down:.0f}" for down in self.down_deg]
+        end = "inlet" if self.standing == "inlet_up" else "outlet"
+        many = {2: "Two", 3: "Three", 4: "Four"}.get(len(at), str(len(at)))
+        return (
+            f"{many} photographs from the side would bring entries from ±{self.before_deg:.2f} to about "
+            f"±{self.after_deg:.2f} degrees: {end} end up, at {', '.join(at[:-1])} and {at[-1]} degrees "
+            f"counter-clockwise from the arrow, looking {', '.join(down[:-1])} and {down[-1]} degrees down."
+        )
 
 
 @dataclass(frozen=True)
@@ -117,6 +150,48 @@ def next_photograph(
                 f"{blade + 1} from ±{wide[k]:.2f} to about ±{wide[k] * after[best]:.2f} degrees."
             )
     return None
+
+
+def from_the_side(
+    result: Adjustment,
+    stations: Stations,
+    ring: Ring,
+    size: tuple[int, int],
+    options: StationOptions | None = None,
+    priors: Priors | None = None,
+) -> FromTheSide | None:
+    """What `SIDES` photographs from the side would bring to a measurement that has none; None without entries.
+
+    size : width and height of the photographs, px.
+    """
+    options, priors = options or StationOptions(), priors or Priors(result.state.camera, np.eye(8))
+    state, rotor, layout = result.state, result.state.rotor, result.layout
+    entries = [k for k, label in enumerate(stations.labels) if label.endswith("entry")]
+    if not entries or rotor is None:
+        return None
+    total = np.asarray(sum(result.information.values()))
+    old = _Total(total, {k: total @ v for k, v in result.shifts.items()})
+    distance = distance_for(ring, float(state.camera[0]), size, AROUND_MARGIN_MM)
+    start = _station_azimuth(state, 0, _named(stations.labels[entries[0]])[0], "entry")
+    down = tuple(DOWN_IN_TURN_DEG[k % len(DOWN_IN_TURN_DEG)] for k in range(SIDES))
+    places = [from_side(start + 2 * np.pi * k / SIDES, distance, down[k]) for k in range(SIDES)]
+    work = _Addition(ring, state, old, priors, size, attained(result, ring, size), frozenset(), None)
+    tried = work.of([_Candidate(place, 0, False) for place in places])
+    # each brings its own, its own unknowns eliminated, so that together they bring the sum
+    information = old.information + sum(t.information - old.information for t in tried)
+    zero = np.zeros(layout.size)
+    shifts = {
+        kind: old.shifts.get(kind, zero) + sum(t.shifts[kind] - old.shifts.get(kind, zero) for t in tried)
+        for kind in {k for t in tried for k in t.shifts}
+    }
+    at = [_named(stations.labels[k]) for k in entries]
+    rows = np.array([BladeColumns.of(layout, rotor, b).rows(angle_gradient(rotor, b, s, options)) for b, s in at])
+    before, after = (_Tried(None, *both).u_deg(rows) for both in ((old.information, old.shifts), (information, shifts)))
+    stated = [stations.budget.angle(k)[:2] for k in entries]
+    wide = np.array([u * coverage_factor(max(dof, 1.0)) for u, dof in stated])
+    azimuths = tuple(p.azimuth_deg % 360 for p in places)
+    stated_deg, then_deg = (float(np.sqrt(np.mean(np.square(u)))) for u in (wide, wide * after / before))
+    return FromTheSide(azimuths, down, state.standings[0], stated_deg, then_deg)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 
 from bladeangle.adjustment.adjust import LIKELY, Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
-from bladeangle.base.budget import STATIONS
+from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.flags import Flag
 from bladeangle.imaging.ring import Ring
@@ -55,6 +55,9 @@ ORDINARY_MM = (100.0, 200.0)
 #: are unusual.
 EXCHANGED_DEG = 0.2
 WIDER = 1.15
+#: Line of the budget for wear, and the share of an entry's interval from which it is worth a word.
+WEAR_LINE = "wear and run-out of the tips"
+WEAR_COUNTS = 0.3
 
 
 def doubts(
@@ -248,6 +251,27 @@ def _from_above(
         yield Flag("camera-unconfirmed", text, name)
     text = "Assumes evenly thick blades; a photograph from the side checks it."
     yield Flag("edge-one-face-only", text)
+
+
+def wear_unseen(stations: Stations, remedy: str) -> list[Flag]:
+    """The flag that wear is not seen from above and what it makes of the entries' intervals, where it counts at all.
+
+    remedy : a sentence on what would bring how much.
+    """
+    weights = stations.budget.mean_weights("entry")
+    worn = [line for line in stations.budget.lines if line.name == WEAR_LINE]
+    if weights is None or not worn:
+        return []
+    factor = np.array([coverage_factor(max(stations.budget.angle(k)[1], 1.0)) for k in range(len(weights))])
+    part, whole = (
+        float(np.sqrt(max(float(weights @ (factor**2 * np.diag(c))), 0.0)))
+        for c in (worn[0].covariance_deg2, stations.budget.covariance_deg2)
+    )
+    if part < WEAR_COUNTS * whole:
+        return []
+    text = "From above wear of the tips is hardly seen; that makes "
+    text += f"±{part:.2f} of a single entry's ±{whole:.2f} degrees. {remedy}"
+    return [Flag("wear-unseen", text.strip())]
 
 
 def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:

@@ -25,6 +25,9 @@ from bladeangle.base.geometry import Array
 from bladeangle.detection import edges
 from bladeangle.imaging.ring import POINTS_A_SIDE, Ring, RingSighting
 
+#: How far down the photographs of a set from the side look, deg, in turn: from two elevations height and radius of a
+#: tip are told apart better than from one.
+DOWN_IN_TURN_DEG = (40.0, 40.0, 25.0)
 #: How far down a photograph from the side looks, deg, and the margin of the picture around the ring, mm.
 DOWN_DEG = 45.0
 AROUND_MARGIN_MM = 30.0

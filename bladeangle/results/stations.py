@@ -1,9 +1,10 @@
 """Adjustment -> blade angles at the stations with their covariance by source, angle curves, and sizes of the rotor.
 
-The angle at a station is that of the least-squares line through the tip's mid-line, height against arc length round the
-tip cylinder, over the station (tan(angle) = fall of height a length of arc). Stations are measured along the tip: entry
-and exit of a given length after skipping the rounding of the edge, middle between them. An angle is a function of the
-adjusted tip radius, curve and ends alone, so one propagation gives the covariance of all of them (JCGM 100:2008, 5.2).
+The angle at a station is that of the least-squares line through the tip's mid-line, height against circumferential arc
+length at the local tip radius, over the station (tan(angle) = fall of height a length of arc). Stations are measured
+along the tip: entry and exit of a given length after skipping the rounding of the edge, middle between them. An angle
+is a function of the adjusted tip radius, curve and ends alone, so one propagation gives the covariance of all of them
+(JCGM 100:2008, 5.2).
 """
 
 from __future__ import annotations
@@ -169,13 +170,24 @@ def _fall(result: Adjustment, blade: int) -> tuple[float, float]:
 
 def _tip_diameter(result: Adjustment) -> tuple[float, float]:
     """Diameter, mm, over the middle of the tips, of the mean over blades, and its standard uncertainty."""
+    diameter_mm, row = diameter_over_tips(result)
+    return diameter_mm, _deviation(result, row)
+
+
+def diameter_over_tips(result: Adjustment, share: float = 0.5) -> tuple[float, Array]:
+    """Diameter, mm, over the tips at a share of their length, of the mean over blades; its derivatives (n,)."""
     rotor = result.state.rotor
     assert rotor is not None
-    by, radius_mm = over_tips(rotor, 0.5)
+    by, radius_mm = over_tips(rotor, share)
     row = np.zeros(result.layout.size)
     row[result.layout["rotor"].start] = by[0]
     row[result.layout["tips"]] = by[1:]
-    return 2 * radius_mm, 2 * _deviation(result, row)
+    return 2 * radius_mm, 2 * row
+
+
+def points_seen(result: Adjustment) -> list[Array]:
+    """Per blade: tau (m,) of the tip points that count."""
+    return _seen(result)[0]
 
 
 def _deviation(result: Adjustment, row: Array) -> float:

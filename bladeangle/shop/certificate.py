@@ -10,15 +10,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from os import PathLike
-from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import safe_name, write_bytes_atomic
 from bladeangle.records.record import STATIONS, Record
-from bladeangle.shop.orders import TomlChecker, parse_toml, read_text
+from bladeangle.records.tip_words import NAMES
+from bladeangle.shop.orders import TomlChecker
 
 DCC, SI = "https://ptb.de/dcc", "https://ptb.de/si"
 VERSION = "3.0.0"
@@ -70,8 +72,8 @@ def read_details(path: str | PathLike[str]) -> Details:
     ------
     DefinitionError : missing or unreadable, an unknown or missing key, a value that is not a short text or not a code.
     """
-    source = f"The details file {safe_name(Path(path).name)!r}"
-    data = parse_toml(read_text(path, source), source, _HINT)
+    source = inputs.shown_as(path, inputs.DETAILS)
+    data = inputs.read_toml(path, replace(inputs.DETAILS, hint=_HINT))
     check = TomlChecker(source)
     check.keys(data, tuple(_KEYS), "")
     for section, keys in _KEYS.items():
@@ -169,7 +171,7 @@ def _results(root: ET.Element, record: Record) -> None:
         method,
         "description",
         "Angle from the plane of rotation of the least-squares line through the tip's mid-line, height against arc "
-        "length on the tip circle, over each station.",
+        "length round the axis at the local tip radius, over each station.",
     )
     results = _add(measured, "results")
     angle_keys = ("angle_deg", "expanded_uncertainty_deg", "coverage_factor")
@@ -193,6 +195,12 @@ def _results(root: ET.Element, record: Record) -> None:
         if q is not None:
             name = key.removesuffix("_mm").replace("_", " ")
             _quantity(data, name, q["value"], "\\milli\\metre", q["expanded_uncertainty"], q["coverage_factor"])
+    tips = record.data["rotor"].get("tips") or {}
+    clearance = tips.get("clearance_mm") or {}
+    told = {words: tips[key] for key, words in NAMES.items() if key in tips and tips[key]["seen"]}
+    told |= {f"{which} clearance in the bore": q for which, q in clearance.items()}
+    for name, q in told.items():
+        _quantity(data, name, q["value"], "\\milli\\metre", q["expanded_uncertainty"], q["coverage_factor"])
 
 
 def certificate(record: Record, details: Details) -> bytes:

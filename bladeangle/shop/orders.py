@@ -11,15 +11,15 @@ from __future__ import annotations
 import datetime
 import difflib
 import math
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from os import PathLike
-from pathlib import Path
 from typing import Any
 
+from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name, write_text_atomic
+from bladeangle.base.outputs import SOFTWARE
 from bladeangle.records.record import STATIONS, Record
 
 #: "iso14253": conforming only inside the limits less the expanded uncertainty (ISO 14253-1).
@@ -35,7 +35,6 @@ LARGEST_CHANGE_DEG = 8.0
 #: A change and two angles that differ by more than this, degrees, contradict each other; files are rounded to 0.01.
 CONTRADICTION_DEG = 0.015
 SCHEMA = "bladeangle-order/2"
-SIZE_LIMIT_BYTES = 1_000_000
 
 _KEYS: dict[str, tuple[str, ...]] = {
     "order": ("name", "date", "notes", "accepted_doubts"),
@@ -45,7 +44,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "spread": ("tolerance_deg",),
     "decision": ("rule", "false_accept_probability"),
 }
-_HINT = "Write one with `bladeangle order` and edit that."
+_HINT = inputs.ORDER.hint
 
 
 @dataclass(frozen=True)
@@ -86,8 +85,8 @@ class Order:
 
     def __post_init__(self) -> None:
         check = TomlChecker(self._source)
-        check.text("name", self.name)
-        check.text("notes", self.notes)
+        check.text("name", self.name, 300)
+        check.text("notes", self.notes, 5000)
         if not self.stations:
             raise DefinitionError(f"{self._source} has no station.", "Add a section such as [stations.exit].")
         for name, s in self.stations.items():
@@ -115,7 +114,7 @@ class Order:
                 "Correct hub_diameter_mm or tip_diameter_mm.",
             )
         for code in self.accepted_doubts:
-            check.text("accepted_doubts", code)
+            check.text("accepted_doubts", code, 100)
         check.one_of("rotor.hand", self.hand, (None, "left", "right"))
         check.one_of("decision.rule", self.rule, RULES)
 
@@ -159,9 +158,9 @@ class TomlChecker:
             words = ", ".join(repr(c) for c in choices if c is not None)
             raise DefinitionError(f"{self.source}: {key} must be one of {words}.", _HINT)
 
-    def text(self, key: str, value: Any) -> None:
-        if not isinstance(value, str) or len(value) > 5000:
-            raise DefinitionError(f"{self.source}: order.{key} must be a text of at most 5000 characters.", _HINT)
+    def text(self, key: str, value: Any, most: int) -> None:
+        if not isinstance(value, str) or len(value) > most:
+            raise DefinitionError(f"{self.source}: order.{key} must be a text of at most {most} characters.", _HINT)
 
 
 # --- TOML ------------------------------------------------------------------------------------------------------------
@@ -174,7 +173,11 @@ def order_from_toml(text: str, source: str = "The order") -> Order:
     ------
     DefinitionError : not TOML, an unknown key (named, with the nearest known one), a value missing or out of range.
     """
-    data = parse_toml(text, source)
+    return _order_of(inputs.parse_toml(text, inputs.ORDER, source), source)
+
+
+def _order_of(data: dict[str, Any], source: str) -> Order:
+    """The order that an order file's content says; the errors of `order_from_toml`."""
     check = TomlChecker(source)
     version = data.pop("schema", "bladeangle-order/1")
     if not isinstance(version, str) or version not in READERS:
@@ -260,38 +263,9 @@ def _read_2(data: dict[str, Any], source: str) -> dict[str, Any]:
 READERS: dict[str, Callable[[dict[str, Any], str], dict[str, Any]]] = {"bladeangle-order/1": _read_1, SCHEMA: _read_2}
 
 
-def read_text(path: str | PathLike[str], source: str) -> str:
-    """Text of a small TOML file; DefinitionError (exit 4) when it is missing, too large or not UTF-8."""
-    path = Path(path)
-    try:
-        if not path.is_file():
-            what = "is not a file" if path.exists() else "does not exist"
-            raise DefinitionError(f"{source} {what}.", "Check the name.")
-        with path.open("rb") as file:
-            raw = file.read(SIZE_LIMIT_BYTES + 1)
-        if len(raw) > SIZE_LIMIT_BYTES:
-            raise DefinitionError(
-                f"{source} is larger than {SIZE_LIMIT_BYTES // 1_000_000} MB.", "Name the right file."
-            )
-        return raw.decode("utf-8")
-    except OSError as e:
-        raise DefinitionError(f"{source} cannot be read: {e.strerror}.", "Check the name.") from e
-    except ValueError as e:  # not UTF-8, or a name with a null character
-        raise DefinitionError(f"{source} is not a text in UTF-8.", "Name the right file.") from e
-
-
-def parse_toml(text: str, source: str, hint: str = _HINT) -> dict[str, Any]:
-    """Content of a TOML text; DefinitionError when it is none."""
-    try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as e:
-        raise DefinitionError(f"{source} is not valid TOML: {safe_name(str(e)[:150])}.", hint) from e
-
-
 def read_order(path: str | PathLike[str]) -> Order:
     """Read an order file; DefinitionError (exit 4) when it is missing or wrong."""
-    source = f"The order file {safe_name(Path(path).name)!r}"
-    return order_from_toml(read_text(path, source), source)
+    return _order_of(inputs.read_toml(path, inputs.ORDER), inputs.shown_as(path, inputs.ORDER))
 
 
 def _toml_string(text: str) -> str:
@@ -386,6 +360,7 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> s
         return "" if diameter is None else f"{pitch_mm(angle_deg, diameter):.1f}"
 
     out = ["<!doctype html>", '<html lang="en"><head><meta charset="utf-8">']
+    out += [f'<meta name="generator" content="{SOFTWARE}">']
     out += ['<meta name="viewport" content="width=device-width, initial-scale=1">']
     out += [f"<title>Order: {escape(order.name)}</title><style>{_STYLE}</style></head><body>"]
     out += [f"<h1>Re-pitch order: {escape(order.name)}</h1>"]

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from os import PathLike
 from pathlib import Path
 from typing import Any
 
+from bladeangle.base import inputs
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import RecordError, UsageError
 from bladeangle.base.files import safe_name, write_bytes_atomic
@@ -31,7 +33,8 @@ UNEVEN_BLADES_DEG = 0.5
 #: A millimetre of shim is like about this much over the whole blade (common practice, no source).
 DEG_PER_SHIM_MM = 1.0
 LOG_SCHEMA = "bladeangle-tuning-log/1"
-LOG_LIMIT_BYTES = 10_000_000
+#: Letters of a name or time, and of a note.
+MOST_LETTERS, MOST_NOTE = 300, 5000
 
 
 @dataclass(frozen=True)
@@ -418,29 +421,21 @@ def append_log(path: str | PathLike[str], entry: LogEntry) -> None:
 
 
 def _lines(path: Path) -> list[str]:
-    name = f"The log {safe_name(path.name)!r}"
-    try:
-        if path.is_file() and path.stat().st_size > LOG_LIMIT_BYTES:
-            raise RecordError(f"{name} is larger than 10 MB.", "Start a new one.")
-        return [line for line in path.read_bytes().decode("utf-8").split("\n") if line.strip()]
-    except FileNotFoundError:
+    if not os.path.lexists(path):
         return []
-    except OSError as error:
-        raise RecordError(f"{name} cannot be read: {error.strerror}.", "Check the name.") from error
-    except ValueError as error:
-        raise RecordError(f"{name} is not a text file.", "Check the name.") from error
+    return [line for line in inputs.read_text(path, inputs.LOG).split("\n") if line.strip()]
 
 
 def _entry(line: str, number: int, path: Path) -> LogEntry:
     """One line of a log."""
     try:
-        data = json.loads(line)
+        data = inputs.parse_json(line, inputs.LOG, f"Line {number} of the log {safe_name(path.name)!r}")
         if not isinstance(data, dict) or data.pop("schema", None) != LOG_SCHEMA:
             raise ValueError(f"not a {LOG_SCHEMA} line")
         if set(data) != {f.name for f in fields(LogEntry)}:
             raise ValueError("keys missing or unknown")
-        if not all(isinstance(data[key], str) for key in ("rotor", "time", "note")):
-            raise ValueError("rotor, time and note must be texts")
+        for key, most in (("rotor", MOST_LETTERS), ("time", MOST_LETTERS), ("note", MOST_NOTE)):
+            inputs.short_text(data[key], key, most)
         if not isinstance(data["noticed"], list) or not set(data["noticed"]) <= set(SYMPTOMS):
             raise ValueError("unknown symptom")
         if data["result"] not in (None, *RESULTS):

@@ -56,7 +56,7 @@ def test_the_example_is_valid_and_names_every_setting(tmp_path: Path) -> None:
         ("spread_deg = '1'", "spread_deg must be"),
         ("inches = 1", "inches must be true or false"),
         ("camera", "not valid TOML"),
-        (b"\xff\xfe", "not valid TOML"),
+        (b"\xff\xfe", "not a text in UTF-8"),
         ("a=" + "[" * 50_000, "not valid TOML"),
         ("#" * 200_000, "larger than"),
     ],
@@ -64,6 +64,15 @@ def test_the_example_is_valid_and_names_every_setting(tmp_path: Path) -> None:
 def test_what_is_wrong_is_named(tmp_path: Path, text: str | bytes, says: str) -> None:
     with pytest.raises(DefinitionError, match=says):
         read_config(write(tmp_path, text))
+
+
+def test_what_is_said_of_tips_and_bore(tmp_path: Path) -> None:
+    config = read_config(write(tmp_path, 'tips = "new"\nbore_mm = 158.5'))
+    assert (config.tips, config.bore_mm) == ("new", 158.5)
+    assert (Config().tips, Config().bore_mm) == ("any", None)
+    for text, says in (('tips = "worn"', 'tips must be "any" or "new"'), ("bore_mm = -1", "bore_mm must be a number")):
+        with pytest.raises(DefinitionError, match=says):
+            read_config(write(tmp_path, text))
 
 
 def test_the_folder_of_an_unknown_user_is_a_name_like_others(tmp_path: Path) -> None:

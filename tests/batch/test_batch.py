@@ -9,6 +9,7 @@ import csv
 import functools
 import os
 import shutil
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -73,17 +74,18 @@ def test_a_folder_without_rotors_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize("separator", [",", ";"])
 def test_a_manifest(tmp_path: Path, separator: str) -> None:
     rows = [
-        ["Rotor", "photo ", "standing", "diameter_mm"],
-        ["heron", "a.jpg", "inlet_up", "155.4"],
-        ["heron", "sub/b.jpg", "Outlet_Up", ""],
-        ["tern", "/x/c.jpg", "", ""],
-        ["tern", "d.jpg", "turned", ""],
+        ["Rotor", "photo ", "standing", "diameter_mm", "Tips", "bore_mm"],
+        ["heron", "a.jpg", "inlet_up", "155.4", "new", ""],
+        ["heron", "sub/b.jpg", "Outlet_Up", "", "", "156.0"],
+        ["tern", "/x/c.jpg", "", "", "", ""],
+        ["tern", "d.jpg", "turned", "", "", ""],
     ]
     path = tmp_path / "shelf.csv"
     path.write_text("\ufeff" + "\r\n".join(separator.join(row) for row in rows), encoding="utf-8")
     heron, tern = jobs_of_manifest(path)
-    assert heron == Job("heron", (tmp_path / "a.jpg",), (tmp_path / "sub" / "b.jpg",), 155.4)
-    assert tern == Job("tern", (Path("/x/c.jpg").absolute(),), (tmp_path / "d.jpg",), None)
+    told = (("bore_mm", 156.0), ("diameter_mm", 155.4), ("tips", "new"))
+    assert heron == Job("heron", (tmp_path / "a.jpg",), (tmp_path / "sub" / "b.jpg",), told)
+    assert tern == Job("tern", (Path("/x/c.jpg").absolute(),), (tmp_path / "d.jpg",), ())
 
 
 @pytest.mark.parametrize(
@@ -97,6 +99,7 @@ def test_a_manifest(tmp_path: Path, separator: str) -> None:
         b"rotor,photo,standing\na\n",
         b"rotor,photo,standing,diameter_mm\na,b.jpg,turned,nan\n",
         b"rotor,photo,standing,diameter_mm\na,b.jpg,turned,wide\n",
+        b"rotor,photo,standing,tips\na,b.jpg,turned,worn\n",
         b"\xff\xfe\x00rotor",
         b"rotor,photo,standing\na," + b"x" * 200_000 + b",turned\n",
     ],
@@ -126,11 +129,12 @@ def test_the_key_holds_what_the_result_depends_on(tmp_path: Path) -> None:
         key(options=Options(check_bar_mm=99.0)),
         key(ring=ring_from_dict(ring_definition() | {"index_azimuth_deg": 1.0})),
         key(Job("b", job.standing, job.turned)),
-        key(Job(job.rotor, job.standing, job.turned, 155.0)),
+        key(Job(job.rotor, job.standing, job.turned, (("diameter_mm", 155.0),))),
+        key(options=Options(tips="new")),
         key(swapped),
         key(Job(job.rotor, job.standing)),
     ]
-    assert len({first, *changes}) == 7
+    assert len({first, *changes}) == 8
     (folder / "inlet.jpg").rename(folder / "renamed.jpg")
     (renamed,) = jobs_in_folder(tmp_path)
     assert key(renamed) == first
@@ -189,12 +193,13 @@ def test_a_shelf_of_forty(tmp_path: Path, calls: list[str]) -> None:
 
 def test_all_good_ends_with_zero_and_a_manifest_gives_diameters(tmp_path: Path, calls: list[str]) -> None:
     put(tmp_path / "shelf" / "a")
-    (tmp_path / "shelf.csv").write_text("rotor,photo,standing,diameter_mm\nheron,shelf/a/inlet.jpg,,155.5\n")
+    (tmp_path / "shelf.csv").write_text("rotor,photo,standing,diameter_mm,tips\nheron,shelf/a/inlet.jpg,,155.5,new\n")
     outcome = CliRunner().invoke(main, ["batch", str(tmp_path / "shelf.csv"), *calls, "--workers", "1", "--verbose"])
     assert outcome.exit_code == 0, outcome.output
     assert "heron: measured" in outcome.stderr
     records, failures = contents(tmp_path / "out")
     assert records["heron"]["options"]["diameter_mm"] == 155.5
+    assert records["heron"]["options"]["tips"] == "new"
     assert failures == {}
 
 
@@ -270,10 +275,15 @@ def test_the_contact_sheet_shows_the_photographs(tmp_path: Path) -> None:
     )
     assert packed is not None
     small = work.unpacked(packed)
+    assert small is not None
     assert small.shape == (240, 320, 3)
     colours = small.reshape(-1, 3).astype(int)
     assert (np.ptp(colours, axis=1) > 60).mean() > 0.005  # the photograph is grey, what is drawn on it has colours
     assert work.picture_of(record_from_dict(record), {}) is None
+    # what is not a picture of ours, or grows far beyond one, is none
+    bomb = packed[:2] + zlib.compress(bytes(20_000_000))
+    for other in (b"", packed[:2], packed[:40], b"\0\0" + packed[2:], b"\xff\xff" + packed[2:], bomb):
+        assert work.unpacked(other) is None
     with Inventory(tmp_path / "i.sqlite", create=True) as db:
         db.add("k", "p", "heron", record_from_dict(record), packed)
         failure = batch.Failure("tern", None, 5, "No ring is seen.", "")

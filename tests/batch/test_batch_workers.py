@@ -301,4 +301,4 @@ def test_a_shelf_of_forty_rendered_rotors(tmp_path: Path) -> None:
         for row in db.shelf(100):
             assert row.entry_deg == pytest.approx(truth[row.rotor][0], abs=1.0)
             assert row.exit_deg == pytest.approx(truth[row.rotor][1], abs=1.0)
-        assert db.picture(db._rows("SELECT key FROM records")[0][0]) is not None
+        assert db.picture(db._rows("t", "SELECT key FROM records")[0][0]) is not None

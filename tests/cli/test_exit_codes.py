@@ -242,7 +242,8 @@ def test_11_batch_partly_failed(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
 def test_130_interrupted_measurement_leaves_nothing(shelf: Path) -> None:
-    (shelf / "record.json").write_text("old")
+    old = '{"schema": "bladeangle-record/1", "name": "an older one of ours"}'
+    (shelf / "record.json").write_text(old)
     before = names(shelf)
     with start(shelf, *MEASURE, "--out", "record.json", "--verbose") as process:
         assert process.stderr is not None
@@ -255,4 +256,4 @@ def test_130_interrupted_measurement_leaves_nothing(shelf: Path) -> None:
     assert "Traceback" not in stderr
     assert stdout == ""
     assert names(shelf) == before
-    assert (shelf / "record.json").read_text() == "old"
+    assert (shelf / "record.json").read_text() == old

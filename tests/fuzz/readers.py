@@ -97,7 +97,7 @@ def _log(path: Path) -> None:
 def _manifest(path: Path) -> None:
     for job in jobs_of_manifest(path):
         assert job.rotor and (job.standing or job.turned)
-        json.dumps([job.rotor, *map(str, (*job.standing, *job.turned)), job.diameter_mm], allow_nan=False).encode()
+        json.dumps([job.rotor, *map(str, (*job.standing, *job.turned)), job.told], allow_nan=False).encode()
 
 
 def _photo(path: Path) -> None:

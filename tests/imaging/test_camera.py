@@ -52,19 +52,32 @@ def _set(path, value):
     [
         (_set(["schema"], "bladeangle-camera/9"), "not a bladeangle-camera/1"),
         (_set(["colour"], "red"), "unknown key 'colour'"),
-        (_set(["parameters", "k4"], 0.0), "exactly the parameters"),
-        (_set(["parameters", "f_px"], float("nan")), "not finite"),
-        (_set(["parameters", "f_px"], 1e300), "far too large"),
+        (_set(["parameters", "k4"], 0.0), "unknown key 'k4' in parameters"),
+        (_set(["parameters", "f_px"], float("nan")), "f_px must be a number"),
+        (_set(["parameters", "f_px"], 1e300), "f_px must be a number"),
         (_set(["parameters", "f_px"], 29.0), "does not fit a picture"),
-        (_set(["parameters", "f_px"], "long"), "malformed"),
+        (_set(["parameters", "f_px"], "long"), "f_px must be a number"),
+        (_set(["parameters", "f_px"], True), "f_px must be a number"),
+        (_set(["parameters", "cx_px"], 1e8), "cx_px must be|far from the middle"),
+        (_set(["parameters", "cx_px"], 900.0), "far from the middle"),
+        (_set(["parameters", "cy_px"], 2500.0), "far from the middle"),
+        (_set(["parameters", "k1"], 1e5), "distortion"),
+        (_set(["parameters", "k1"], -0.6), "distortion"),
+        (_set(["parameters", "p1"], 0.3), "distortion"),
         (_set(["parameters"], []), "malformed"),
         (_set(["covariance"], [[1.0]]), "8 x 8"),
-        (_set(["covariance", 0], [1.0]), "malformed"),
+        (_set(["covariance", 0], [1.0]), "8 x 8"),
+        (_set(["covariance"], [[0.0] * 8] * 8), "not positive definite"),
+        (_set(["covariance", 0, 0], 9e6), "far too large"),
+        (_set(["covariance", 5, 5], 200.0), "far too large"),
         (_set(["covariance", 0, 1], 5.0), "symmetric"),
         (_set(["covariance", 0, 0], -5.0), "positive"),
-        (_set(["covariance", 0, 0], float("inf")), "not finite"),
-        (_set(["width"], 0), "does not fit"),
-        (_set(["width"], 10**400), "malformed|does not fit"),
+        (_set(["covariance", 0, 0], float("inf")), "must be a number"),
+        (_set(["width"], 0), "width must be"),
+        (_set(["width"], 4032.0), "width must be"),
+        (_set(["name"], "n" * 201), "at most 200 letters"),
+        (_set(["calibrated"], 1), "true or false"),
+        (_set(["width"], 10**400), "width must be"),
         (_set(["provenance"], 7), "malformed"),
     ],
 )
@@ -107,7 +120,7 @@ def test_a_huge_file_is_not_read(tmp_path):
     path = tmp_path / "camera.json"
     with path.open("wb") as f:
         f.truncate(5_000_000)
-    with pytest.raises(DefinitionError, match="larger than 4 MB"):
+    with pytest.raises(DefinitionError, match="larger than 1 MB"):
         read_camera(path)
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from invented_record import STATIONS, invented_record, quantity
+from invented_record import STATIONS, agreeing, invented_record, quantity, with_tips
 from test_gauge import PUBLISHED_READINGS
 
 from bladeangle import inventory as room
@@ -55,7 +55,7 @@ def rotor(
         data["rotor"]["stations"][station]["angle_deg"] = float(np.mean(angles))
     if covariance is not None:
         data["covariance"]["matrix_deg2"] = covariance.tolist()
-    return record_from_dict(data)
+    return record_from_dict(agreeing(data))
 
 
 @pytest.fixture
@@ -150,10 +150,38 @@ def test_a_file_that_is_none_is_refused(tmp_path: Path) -> None:
 def test_a_newer_version_is_refused(tmp_path: Path) -> None:
     Inventory(tmp_path / "a.sqlite", create=True).__exit__()
     raw = sqlite3.connect(tmp_path / "a.sqlite")
-    raw.execute("PRAGMA user_version = 2")
+    raw.execute("PRAGMA user_version = 3")
     raw.close()
     with pytest.raises(RecordError, match="another version"):
         Inventory(tmp_path / "a.sqlite")
+
+
+def test_an_older_version_is_widened(tmp_path: Path) -> None:
+    with Inventory(tmp_path / "a.sqlite", create=True) as db:
+        put(db, rotor())
+    raw = sqlite3.connect(tmp_path / "a.sqlite")
+    for column in room.SINCE_1:
+        raw.execute(f"ALTER TABLE records DROP COLUMN {column}")
+    raw.execute("PRAGMA user_version = 1")
+    raw.close()
+    with Inventory(tmp_path / "a.sqlite") as db:
+        assert (db.shelf(1)[0].rotor, db.shelf(1)[0].wear_mm) == ("heron", None)
+        put(db, record_from_dict(with_tips(invented_record(name="tern"), 0.3)))
+        assert db.shelf(2)[1].wear_mm == 0.3
+
+
+def test_wear_and_clearance_beyond_a_bound_by_their_uncertainty(db: Inventory) -> None:
+    """Wear 0.1, 0.25 and 0.5 mm with u 0.04: above 0.3, P = Phi((w - 0.3) / 0.04) = 2.9e-7, 0.1056 and 1."""
+    for name, wear, bore in (("a", 0.1, 156.6), ("b", 0.25, 157.0), ("c", 0.5, None)):
+        put(db, record_from_dict(with_tips(invented_record(name=name), wear, bore)))
+    put(db, rotor("without"))
+    found = db.beyond("wear", 0.3, below=False)
+    assert [(r.rotor, r.sure) for r in found] == [("c", "yes"), ("b", "perhaps")]
+    assert found[1].probability == pytest.approx(0.10565, abs=1e-4)
+    assert [(r.rotor, r.sure) for r in db.beyond("wear", 0.3, below=True)] == [("a", "yes"), ("b", "perhaps")]
+    close = db.beyond("clearance", 0.32, below=True)  # 0.3 and 0.5 mm
+    assert [(r.rotor, r.value_mm) for r in close] == [("a", pytest.approx(0.3))]
+    assert close[0].probability == pytest.approx(0.69146, abs=1e-4)  # Phi(0.5)
 
 
 @pytest.mark.parametrize("name", ["a?mode=memory", "a#b.sqlite", "100%41", "ä 'x'\n", "file:x"])
@@ -197,8 +225,8 @@ def test_the_journal_of_a_dead_writer_is_rolled_back(tmp_path: Path) -> None:
     assert (crashed / path.name).stat().st_size > path.stat().st_size
     with Inventory(crashed / path.name) as db:
         assert [r.rotor for r in db.shelf(10)] == ["heron"]
-        assert db._rows("SELECT count(*) FROM bodies") == [(1,)]
-        assert db._rows("PRAGMA integrity_check") == [("ok",)]
+        assert db._rows("i", "SELECT count(*) FROM bodies") == [(1,)]
+        assert db._rows("t", "PRAGMA integrity_check") == [("ok",)]
 
 
 # --- near ------------------------------------------------------------------------------------------------------------
@@ -245,7 +273,8 @@ def test_the_nearest_are_those_of_a_plain_search(
     monkeypatch.setattr(room, "FIRST_LOOK", first_look)
     plain = []
     for row in many._rows(
-        "SELECT rotor, entry_deg, middle_deg, exit_deg, hub_mm, blade_count, hand FROM records WHERE newest = 1"
+        "tFFFFit",
+        "SELECT rotor, entry_deg, middle_deg, exit_deg, hub_mm, blade_count, hand FROM records WHERE newest = 1",
     ):
         values = dict(zip(("entry_deg", "middle_deg", "exit_deg", "hub_mm"), row[1:5], strict=True))
         parts = [(values[m], v, s) for m, (v, s) in wanted.terms().items()]
@@ -386,7 +415,7 @@ def test_blades_out_of_line_are_judged_by_the_covariance(db: Inventory) -> None:
     # The median lies half way between blades 3 and 4 (equal) and is known as well as their mean.
     assert [(f.rotor, f.blade) for f in four] == [("four", 1), ("four", 2)]
     assert [f.out_deg for f in four] == pytest.approx([-0.5, 0.2])
-    assert [f.out_u_deg for f in four] == pytest.approx([math.sqrt(0.01 * 1.5)] * 2)
+    assert [f.out_u_deg for f in four] == pytest.approx([0.11 * math.sqrt(1.5)] * 2)
     assert [f.blade for f in db.out_of_line(0.5, 0.3)] == [2, 1]
     assert len(db.out_of_line(0.5, limit=2)) == 2
     # Three times the uncertainty is 0.42 deg for blades of three, 0.37 of four: it hides 0.3 and not 0.5; but for the
@@ -411,7 +440,7 @@ def test_a_single_blade_seen_has_nothing_to_be_out_of_line_with() -> None:
     for line in data["budget"]:
         line.pop("deg", None)
         line.pop("effects_deg", None)
-    lines = {(line[0], line[1]): line for line in blade_lines(record_from_dict(data))}
+    lines = {(line[0], line[1]): line for line in blade_lines(record_from_dict(agreeing(data)))}
     assert lines[1, "exit"][4:] == (None, None, None)
     assert lines[2, "entry"][4:] == (0.0, 0.0, None)  # known without any uncertainty, which no measurement is
     assert len(lines) == 7
@@ -440,8 +469,8 @@ def test_the_list(shelf: str) -> None:
     assert outcome.exit_code == 0
     lines = outcome.stdout.splitlines()
     assert [line.split()[0] for line in lines] == ["rotor", "=heron", "tern"]
-    assert "9.20 ± 0.11" in lines[1]
-    assert "14.50 ± 0.14" in lines[1]
+    assert "9.20 ± 0.13" in lines[1]
+    assert "14.50 ± 0.16" in lines[1]
     assert "Rotors: 2; records: 3; rotors that failed: 1" in outcome.stderr
 
 
@@ -459,10 +488,21 @@ def test_questions_in_every_format(shelf: str) -> None:
     assert rows[1]["exit_deg"] == ""
     out = json.loads(ask(shelf, "--out-of-line", "--json").stdout)
     assert [(r["rotor"], r["blade"], r["station"]) for r in out] == [("tern", 3, "entry")]
-    assert "+0.90 ± 0.28" in ask(shelf, "--out-of-line").stdout
+    assert "+0.90 ± 0.31" in ask(shelf, "--out-of-line").stdout
     assert ask(shelf, "--out-of-line", "--least", "2").stdout == ""
     assert "No ring is seen. Show it." in ask(shelf, "--failed").stdout
     assert json.loads(ask(shelf, "--record", "tern").stdout)["name"] == "tern"
+
+
+def test_questions_by_wear(shelf: str) -> None:
+    with Inventory(Path(shelf)) as db:
+        put(db, record_from_dict(with_tips(invented_record(name="gull"), 0.35)))
+    assert "0.35 ± 0.08" in ask(shelf).stdout
+    rows = json.loads(ask(shelf, "--wear-above", "0.2", "--json").stdout)
+    assert [(r["rotor"], r["sure"]) for r in rows] == [("gull", "yes")]
+    assert ask(shelf, "--wear-below", "0.2").stdout == "" and ask(shelf, "--clearance-above", "0.2").stdout == ""
+    assert "0.35 ± 0.08" in ask(shelf, "--wear-above", "0.2").stdout
+    assert ask(shelf, "--wear-above", "0.2", "--clearance-below", "1").exit_code == 2
 
 
 def test_a_rotor_over_time(shelf: str) -> None:

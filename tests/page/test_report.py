@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from invented_record import invented_record, write_photos
+from invented_record import invented_record, with_tips, write_photos
 
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.page.charts import (
@@ -28,6 +28,7 @@ from bladeangle.page.picture import STATIONS
 from bladeangle.page.report import find_photos, report_html, write_correction_page, write_plot, write_report
 from bladeangle.page.svg import el, ticks
 from bladeangle.page.templates import decimals
+from bladeangle.page.tip_chart import tip_charts
 from bladeangle.records.edits import edits_from_dict
 from bladeangle.records.record import record_from_dict, write_record
 
@@ -188,6 +189,33 @@ def test_unrolled_tip_draws_curve_stations_and_measured_points() -> None:
     for options in ({}, {"stations": None}, {"stations": {"length_mm": "x"}}, {"stations": {"width_mm": 3}}):
         record["options"] = options
         assert station_ranges(record, 190.0) == {}
+
+
+def test_the_tip_chart_draws_wear_to_scale_with_its_band() -> None:
+    """0.25 mm of wear, exp(-arc / 15): the curve rises by 0.25 (exp(-2/15) - exp(-42/15)) mm from 2 to 42 mm."""
+    record = record_from_dict(with_tips(invented_record(), 0.25, bore_mm=156.6)).data
+    charts = [ET.fromstring(str(c)) for c in tip_charts(record)]
+    assert len(charts) == 3 and tip_charts(record_from_dict(invented_record()).data) == []
+    one = charts[0]
+    places = {e.get("class"): e for e in one.iter() if e.get("class")}
+    curve, band = (
+        np.array(re.findall(r"([-\d.]+) ([-\d.]+)", str(places[k].get("d"))), float) for k in ("curve", "band")
+    )
+    zero, bore = float(str(places["zero"].get("y1"))), float(str(places["limit"].get("y1")))
+    px_per_mm = (zero - bore) / 0.3  # the bore is 0.3 mm over the middle of the tips
+    wear = 0.25 * (np.exp(-2 / 15) - np.exp(-42 / 15))
+    assert curve[0, 1] - curve[10, 1] == pytest.approx(wear * px_per_mm, abs=0.3)
+    assert band[-1, 1] - band[0, 1] == pytest.approx(4 * 0.03 * px_per_mm, abs=0.3)
+    words = " ".join(e.text or "" for e in one.iter())
+    assert "wear 0.25\xa0±0.10" in words and "wear not\xa0seen" in words
+
+
+def test_wear_and_clearance_stand_in_the_page() -> None:
+    page = Page(report_html([with_tips(invented_record(), 0.25, bore_mm=157.0)]))
+    assert "Smallest clearance" in page.text and "0.50\xa0±0.08" in page.text.replace(" ", "\xa0")
+    assert "a few tenths of a millimetre, and more costs thrust" in page.text
+    assert "Smallest clearance" not in Page(report_html([with_tips(invented_record())])).text
+    assert "Wear and clearance" not in Page(report_html([invented_record()])).text
 
 
 def test_camera_places_are_where_the_invented_camera_stood() -> None:

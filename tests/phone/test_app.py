@@ -17,7 +17,8 @@ from bladeangle.imaging.camera import read_camera
 from bladeangle.phone.folder import Folder, read_json
 from bladeangle.pipeline.sorting import photos_by_name
 from bladeangle.records.record import read_record
-from bladeangle.shop.orders import order_from_record, order_to_toml
+from bladeangle.shop.ordering import order_from_record
+from bladeangle.shop.orders import order_to_toml
 
 INLET, OUTLET = (PHOTOS / "inlet.jpg").read_bytes(), (PHOTOS / "outlet.jpg").read_bytes()
 #: What the blades' law says of the stations of the published rotor (fixtures/rotor-a/truth.json, linear from 10 to 16

@@ -83,7 +83,22 @@ def test_the_order_is_that_of_shooting(plan: Plan) -> None:
     assert [round(p.place.azimuth_deg) for p in plan.photos[1:-1]] == [0, 60, 120, 180, 240, 300]
     for photo in plan.photos[1:-1]:
         x, y, z = photo.place.eye_mm
-        assert math.degrees(math.atan2(z - 15.0, math.hypot(x, y))) == pytest.approx(45.0, abs=0.01)
+        assert math.degrees(math.atan2(z - 15.0, math.hypot(x, y))) == pytest.approx(photo.down_deg, abs=0.01)
+    assert sorted(p.down_deg for p in plan.photos[1:-1]) == [25.0] * 2 + [40.0] * 4
+
+
+def test_the_standard_set_is_a_pair_and_three_from_two_elevations() -> None:
+    standard = plan_photographs(ROTOR, RING, phone())
+    assert [p.down_deg for p in standard.photos] == [90.0, 40.0, 40.0, 25.0, 90.0]
+    assert [round(p.place.azimuth_deg) for p in standard.photos[1:-1]] == [0, 120, 240]
+    for used, new in zip(standard.expectations, standard.new_tips, strict=True):
+        for station in ("entry", "exit"):
+            a, b = used.single_deg[station], new.single_deg[station]
+            assert (a is None) == (b is None)
+            assert a is None or b is None or 1.1 < a / b < 3.0  # what is known of tips is worth something
+    pair, three = standard.expectations[1].single_deg["entry"], standard.expectations[-1].single_deg["entry"]
+    assert pair is not None and three is not None
+    assert 2.0 < pair / three < 8.0  # what the three are for
 
 
 # --- What is hidden --------------------------------------------------------------------------------------------------
@@ -194,7 +209,7 @@ def test_ideal_photographs_are_worth_what_the_adjustment_says(shots: list[tuple[
 
 
 def test_more_photographs_never_make_it_worse(plan: Plan) -> None:
-    assert [e.photos for e in plan.expectations] == [1, 2, 4, 6, 8]
+    assert [e.photos for e in plan.expectations] == [1, 2, 3, 4, 5, 6, 8]
     assert plan.expectations[0].seen == {"entry": 3, "middle": 0, "exit": 0}
     assert plan.expectations[1].seen == {"entry": 3, "middle": 3, "exit": 3}
     for station in STATIONS:
@@ -256,9 +271,10 @@ def test_the_steps_name_every_photograph(plan: Plan) -> None:
     assert f"lens {plan.photos[0].place.eye_mm[2]:.0f} mm over the sheet" in text
     assert "not seen" in text and "not calibrated" not in text
     assert max(map(len, text.splitlines())) <= 110
+    assert "Used tips" in text and "Tips known to be new" in text
     data = plan_to_dict(plan)
     assert json.loads(json.dumps(data)) == data
-    assert [e["photos"] for e in data["expected"]] == [1, 2, 4, 6, 8]
+    assert [e["photos"] for e in data["expected"]] == [1, 2, 3, 4, 5, 6, 8]
 
 
 def test_the_drawing_shows_places_and_sizes(plan: Plan, tmp_path: Path) -> None:

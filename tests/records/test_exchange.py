@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_record import invented_record
+from invented_record import agreeing, invented_record, with_tips
 
 from bladeangle.base.errors import OutputError, RecordError
 from bladeangle.cli.export import export as export_command
@@ -27,7 +27,7 @@ def correlated_record(**changes: Any) -> Record:
     data = invented_record(**changes)
     n = len(data["covariance"]["labels"])
     data["covariance"]["matrix_deg2"] = np.eye(n) * 0.01 + 0.04
-    return record_from_dict(data)
+    return record_from_dict(agreeing(data))
 
 
 RECORD = correlated_record()
@@ -51,7 +51,7 @@ def test_pitch_of_a_published_propeller_turned_down_to_a_cylinder() -> None:
     angle = math.degrees(math.atan(1.079 / (0.9 * math.pi)))
     data["blades"][0]["stations"]["entry"]["angle_deg"] = angle
     data["rotor"]["tip_diameter_mm"] = quantity(0.9 * 304.8, 0.1)
-    found = exchange.pitch_at(record_from_dict(data), 1, "entry")
+    found = exchange.pitch_at(record_from_dict(agreeing(data)), 1, "entry")
     assert found is not None and found[0] == pytest.approx(1.079 * 304.8, rel=1e-9)
     assert angle == pytest.approx(20.89, abs=0.005)
 
@@ -91,7 +91,7 @@ def test_mean_pitch_is_that_of_the_curve_and_its_uncertainty_that_of_simulation(
         data["rotor"]["stations"][s]["angle_deg"] = data["blades"][0]["stations"][s]["angle_deg"]
     n = len(data["covariance"]["labels"])
     data["covariance"]["matrix_deg2"] = np.eye(n) * 0.01 + 0.04
-    record = record_from_dict(data)
+    record = record_from_dict(agreeing(data))
     found = exchange.mean_pitch(record)
     assert found is not None
     assert found[0] == pytest.approx(2 * math.pi * radius * tangent.mean(), rel=1e-3)
@@ -120,7 +120,7 @@ def test_csv_has_a_row_a_blade_and_station_with_units() -> None:
     first = rows[0]
     assert (first["name"], first["blade"], first["station"]) == ("Heron, spare rotor", "1", "entry")
     assert float(first["angle [deg]"]) == pytest.approx(9.3) and float(first["dof [1]"]) == 40
-    assert float(first["u_angle [deg]"]) == pytest.approx(0.11)
+    assert float(first["u_angle [deg]"]) == pytest.approx(math.sqrt(0.05))
     assert float(first["tip_diameter [mm]"]) == 156.0 and float(first["u_tip_diameter [mm]"]) == 0.05
     assert float(first["swept_area [mm2]"]) == pytest.approx(14812.6, abs=0.5)
     mean = rows[9]
@@ -132,6 +132,24 @@ def test_csv_has_a_row_a_blade_and_station_with_units() -> None:
     assert unseen["not_seen"] == "hidden under the next blade"
     assert {r["flags"] for r in rows} == {"uncalibrated-camera", "glare-gap uncalibrated-camera"}
     assert [r["blade"] for r in rows[:12] if "glare-gap" in r["flags"]] == ["2"]
+
+
+def test_what_is_seen_of_tips_stands_in_the_tables(tmp_path: Path) -> None:
+    record = record_from_dict(with_tips(invented_record(), 0.25, bore_mm=157.0))
+    rows = list(csv.DictReader(io.StringIO(exchange.to_csv([record, RECORD]), newline="")))
+    assert float(rows[0]["leading_wear [mm]"]) == 0.25 and float(rows[0]["u_leading_wear [mm]"]) == 0.04
+    assert rows[0]["trailing_wear [mm]"] == ""  # only what is usual
+    assert float(rows[0]["smallest_clearance [mm]"]) == 0.5 and float(rows[0]["blade_smallest_clearance [mm]"]) == 0.5
+    assert [float(r["blade_run_out [mm]"]) for r in rows[:9:3]] == [-0.02, 0.0, 0.02]
+    assert rows[9]["blade"] == "mean" and rows[9]["blade_run_out [mm]"] == ""
+    assert rows[12]["leading_wear [mm]"] == rows[12]["smallest_clearance [mm]"] == ""  # a record without tips
+    along = list(csv.DictReader(io.StringIO(exchange.to_csv([record, RECORD], tips=True), newline="")))
+    assert len(along) == 3 * 47
+    assert float(along[0]["radius [mm]"]) == pytest.approx(78.0 - 0.25 * math.exp(-2 / 15))
+    assert float(along[0]["u_radius [mm]"]) == 0.05
+    exchange.write_xlsx([record], tmp_path / "r.xlsx")
+    sheet = openpyxl.load_workbook(tmp_path / "r.xlsx")["tips"]
+    assert sheet.max_row == 1 + 3 * 47 and sheet.cell(2, 4).value == 2.0
 
 
 @pytest.mark.parametrize(

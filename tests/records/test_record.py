@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_record import invented_record
+from invented_record import agreeing, invented_record
 
 from bladeangle.base.budget import Budget, BudgetLine, line_from_jacobian
 from bladeangle.base.errors import RecordError
@@ -90,6 +90,17 @@ DAMAGE: list[tuple[str, Any, str]] = [
     ("blades.0.points", {"arc_mm": [1.0], "height_mm": [3.0], "kept": [2]}, "kept"),
     ("blades.0.points", {"arc_mm": [1.0]}, "height_mm"),
     ("blades.0.points", {"arc_mm": [1.0], "height_mm": [3.0], "depth": [2.0]}, "depth"),
+    # what follows from angles and covariance: blades at 9.3, 9.5 and 9.7 deg, known to 0.11 deg each
+    ("blades.0.stations.entry.angle_deg", 9.31, "the mean at the entry"),
+    ("rotor.stations.entry.angle_deg", 9.51, "the mean at the entry"),
+    ("rotor.stations.entry", None, "the mean at the entry"),
+    ("rotor.stations.exit.standard_uncertainty_deg", 0.07, "the uncertainty of the mean at the exit"),
+    ("rotor.stations.exit.expanded_uncertainty_deg", 0.14, "the expanded uncertainty of the mean"),
+    ("blades.1.stations.middle.standard_uncertainty_deg", 0.078, "the uncertainty of 2.middle"),
+    ("blades.1.stations.middle.expanded_uncertainty_deg", 0.164, "the expanded uncertainty of 2.middle"),
+    ("covariance.matrix_deg2.0.0", 0.0125, "the uncertainty of 1.entry"),
+    ("rotor.spread_deg.entry.value", 0.39, "the spread at the entry"),
+    ("rotor.tip_diameter_mm.expanded_uncertainty", 0.05, "the expanded uncertainty of tip_diameter_mm"),
     ("checks", {"iterations": 3}, "checks"),
     ("checks", 7, "checks"),
 ]
@@ -133,7 +144,7 @@ def test_accessors() -> None:
     labels, values, covariance = record.angles()
     assert labels == ("1.entry", "1.middle", "2.entry", "2.middle", "3.entry", "3.middle")
     assert values == pytest.approx([9.3, 11.8, 9.5, 12.0, 9.7, 12.2])
-    assert covariance == pytest.approx(np.eye(6) * 0.01)
+    assert covariance == pytest.approx(np.diag([0.11**2, 0.08**2] * 3))
     assert record.station(2, "exit") is None and record.mean("exit") is None
     assert record.why_not_seen(2, "exit") == "hidden under the next blade"
     entry = record.station(3, "entry")
@@ -191,7 +202,7 @@ def test_damage_is_refused(path: str, value: Any, message: str) -> None:
     ("text", "message"),
     [
         (b"", "not valid JSON"),
-        (b"\xff\xfe", "not valid JSON"),
+        (b"\xff\xfe", "not a text in UTF-8"),
         (b"[1, 2]", "not a bladeangle record"),
         (b'{"schema": "a", "schema": "b"}', "stands twice"),
         (b'{"schema": NaN}', "NaN"),
@@ -210,6 +221,21 @@ def test_broken_files_are_refused(tmp_path: Path, text: bytes, message: str) -> 
         rec.read_record(path)
 
 
+def test_what_blades_share_counts_in_the_uncertainty_of_their_mean() -> None:
+    """By hand: three blades with 0.01 deg2 each and 0.004 shared: (3 * 0.01 + 6 * 0.004) / 9 = 0.006."""
+    data = invented_record()
+    n = len(data["covariance"]["labels"])
+    matrix = np.full((n, n), 0.004) + 0.006 * np.eye(n)
+    data["covariance"]["matrix_deg2"] = matrix.tolist()
+    agreeing(data)
+    mean = rec.record_from_dict(data).mean("exit")
+    assert mean is not None and mean["standard_uncertainty_deg"] == pytest.approx(math.sqrt(0.006))
+    alone = {"standard_uncertainty_deg": 0.1 / math.sqrt(3), "expanded_uncertainty_deg": 0.2 / math.sqrt(3)}
+    data["rotor"]["stations"]["exit"] |= alone
+    with pytest.raises(RecordError, match="the uncertainty of the mean at the exit"):
+        rec.record_from_dict(data)
+
+
 def test_missing_large_and_irregular_files_are_refused(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match="does not exist"):
         rec.read_record(tmp_path / "none.json")
@@ -221,9 +247,9 @@ def test_missing_large_and_irregular_files_are_refused(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match=r"cannot be read|does not exist"):
         rec.read_record("a\0b")
     big = tmp_path / "big.json"
-    big.write_bytes(b" " * 2000)
+    big.write_bytes(b" " * 20_000_001)
     with pytest.raises(RecordError, match="larger than"):
-        rec.load_json(big, limit_bytes=1000)
+        rec.read_record(big)
 
 
 def test_an_invalid_record_is_never_written(tmp_path: Path) -> None:

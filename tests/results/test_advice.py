@@ -13,13 +13,14 @@ import pytest
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.priors import Priors
+from bladeangle.adjustment.tip_radius import ANY_TIPS
 from bladeangle.base.budget import coverage_factor
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.ring import Ring, read_ring
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
 from bladeangle.results import advice
-from bladeangle.results.advice import WORTHWHILE, next_photograph
+from bladeangle.results.advice import WORTHWHILE, from_the_side, next_photograph
 from bladeangle.results.angles import BladeColumns, angle_gradient
 from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
@@ -51,7 +52,7 @@ def adjusted(
 ) -> tuple[Adjustment, Stations, Priors, Ring]:
     """Adjustment of ideal photographs; `without` takes away a blade's points from an azimuth-like tau on."""
     phone = camera()
-    rotor, _ = nominal_rotor(ROTOR, RING, StationOptions())
+    rotor = nominal_rotor(ROTOR, RING, StationOptions())[0].with_tips(ANY_TIPS)
     state = nominal_state(rotor, RING, phone, ROTOR.height_mm, shots)
     views = []
     for p, (_, s) in enumerate(shots):
@@ -120,7 +121,7 @@ def test_adding_one_photograph_is_adjusting_all_of_them(shot: Shot) -> None:
         blade, station = advice._named(label)
         row = BladeColumns.of(result.layout, rotor, blade).rows(angle_gradient(rotor, blade, station, StationOptions()))
         k = after.labels.index(label)
-        assert tried.u_deg(row) == pytest.approx(math.sqrt(after.budget.covariance_deg2[k, k]), rel=0.03), label
+        assert tried.u_deg(row) == pytest.approx(math.sqrt(after.budget.covariance_deg2[k, k]), rel=0.05), label
 
 
 def test_no_other_place_round_the_rotor_is_much_better() -> None:
@@ -148,7 +149,8 @@ def test_one_photograph_is_told_to_turn_the_rotor_over() -> None:
     _, after, _, _ = adjusted(PAIR)
     assert not after.not_seen
     worst = max(expanded(after, f"{b}.{s}") for b, s in missing)
-    assert promised == pytest.approx(worst, rel=0.25)
+    # where the blades end, and so what the tips do there, is a guess before the rotor is turned over
+    assert promised == pytest.approx(worst, rel=0.45)
 
 
 def test_a_hidden_exit_is_added_by_its_blade() -> None:
@@ -173,3 +175,24 @@ def test_it_is_quick() -> None:
     start = time.process_time()
     next_photograph(result, stations, ring, SIZE, priors=priors)
     assert time.process_time() - start < 1.5
+
+
+def test_three_from_the_side_bring_what_they_are_said_to() -> None:
+    """Against the adjustment that really has them: the entries' interval, root mean square over blades, to 15 %."""
+    pair: list[Shot] = [(above(), 0), (above(), 1)]
+    result, stations, priors, ring = adjusted(pair)
+    told = from_the_side(result, stations, ring, SIZE, StationOptions(), priors)
+    assert told is not None and told.standing == "inlet_up" and told.down_deg == (40.0, 40.0, 25.0)
+    distance = distance_for(RING, float(camera().parameters[0]), SIZE, AROUND_MARGIN_MM)
+    sides = [
+        (from_side(np.radians(a), distance, d), 0) for a, d in zip(told.azimuth_deg, told.down_deg, strict=True)
+    ]  # fmt: skip
+    _, then, _, _ = adjusted([*pair, *sides])
+    for found, said in ((stations, told.before_deg), (then, told.after_deg)):
+        entries = [k for k, label in enumerate(found.labels) if label.endswith("entry")]
+        u, dof = zip(*[found.budget.angle(k)[:2] for k in entries], strict=True)
+        stated = np.array(u) * [coverage_factor(max(d, 1.0)) for d in dof]
+        assert said == pytest.approx(np.sqrt(np.mean(stated**2)), rel=0.15)
+    assert told.after_deg < 0.6 * told.before_deg
+    numbers = [int(n) for n in re.findall(r"\b\d+\b(?!\.)", told.words.split(": ")[1])]
+    assert numbers == [*(round(a) for a in told.azimuth_deg), 40, 40, 25]

@@ -14,11 +14,12 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import View
+from bladeangle.base.budget import BudgetLine, coverage_factor
 from bladeangle.base.flags import REGISTRY, Flag
 from bladeangle.records.station import StationOptions
 from bladeangle.results import stations as stations_room
 from bladeangle.results.angles import change_with_scale, station_angle
-from bladeangle.results.diagnostics import doubts
+from bladeangle.results.diagnostics import WEAR_LINE, doubts, wear_unseen
 from bladeangle.results.stations import Stations, measure_stations
 
 QUICK = Noise(ring_every=8)
@@ -299,3 +300,23 @@ def test_diameters_that_rotors_do_not_have(pair: Case, tip_mm: float, unusual: b
     truth, result, stations = pair
     changed = replace(stations, sizes={**stations.sizes, "tip_diameter": (tip_mm, 0.1)})
     assert ("diameter-unusual" in codes(raised((truth, result, changed)))) == unusual
+
+
+def test_what_unseen_wear_makes_of_the_entries_is_said(pair: Case) -> None:
+    """The flag's two numbers are the budget's, expanded; where wear hardly counts there is none."""
+
+    def with_wear(sigma_deg: float) -> Stations:
+        budget, one = pair[2].budget, np.eye(len(pair[2].labels)) * sigma_deg**2
+        lines = [x for x in budget.lines if x.name != WEAR_LINE] + [BudgetLine(WEAR_LINE, "B", one, 50.0)]
+        return replace(pair[2], budget=replace(budget, lines=tuple(lines)))
+
+    stations = with_wear(0.3)
+    (flag,) = wear_unseen(stations, "Three would help.")
+    part, whole = map(float, re.findall(r"±(\d+\.\d+)", flag.text))
+    entries = [k for k, label in enumerate(stations.labels) if label.endswith("entry")]
+    variance = np.diag(stations.budget.covariance_deg2)[entries]
+    k = np.array([coverage_factor(stations.budget.angle(i)[1]) for i in entries])
+    assert whole == pytest.approx(np.sqrt(np.mean(k**2 * variance)), abs=0.006)
+    assert part == pytest.approx(0.3 * np.sqrt(np.mean(k**2)), abs=0.006)
+    assert flag.code == "wear-unseen" and flag.text.endswith("degrees. Three would help.")
+    assert wear_unseen(with_wear(0.01), "") == []

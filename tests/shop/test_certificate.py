@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 from click.testing import CliRunner
-from invented_record import invented_record
+from invented_record import invented_record, with_tips
 
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.cli.export import export as export_command
@@ -71,6 +71,14 @@ def test_every_angle_is_in_it_with_unit_and_uncertainty(details: Path) -> None:
     assert certificate.certificate(record, certificate.read_details(details)) == certificate.certificate(
         record, certificate.read_details(details)
     )
+
+
+def test_what_is_seen_of_the_tips_is_in_it(details: Path) -> None:
+    record = record_from_dict(with_tips(invented_record(), 0.25, bore_mm=157.0))
+    text = certificate.certificate(record, certificate.read_details(details)).decode()
+    for words in ("wear at the leading ends", "run-out between blades", "smallest clearance in the bore"):
+        assert text.count(words) == 1
+    assert "wear at the trailing ends" not in text
 
 
 def test_what_was_not_seen_is_left_out(details: Path) -> None:

@@ -7,11 +7,12 @@ import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_record import invented_record
+from invented_record import agreeing, invented_record
 
 from bladeangle.base.errors import RecordError, UsageError
 from bladeangle.cli import tune as command
@@ -34,9 +35,13 @@ from bladeangle.shop.tuning import (
 def a_record(entry: float | None = 12.0, middle: float | None = 13.5, exit_: float | None = 15.0) -> dict[str, Any]:
     """The parts of a record that tuning reads; the mean over blades is known to 0.02 deg."""
     record = invented_record(name="teal")
-    for station, angle in zip(STATIONS, (entry, middle, exit_), strict=True):
-        mean = record["rotor"]["stations"][station]
-        mean |= {"angle_deg": angle, "standard_uncertainty_deg": 0.02, "expanded_uncertainty_deg": 0.04}
+    angles = dict(zip(STATIONS, (entry, middle, exit_), strict=True))
+    for blade in record["blades"]:
+        for station, angle in angles.items():
+            blade["stations"][station]["angle_deg"] = (angle or 0.0) + 0.2 * (blade["number"] - 2)
+    record["covariance"]["matrix_deg2"] = (3 * 0.02**2 * np.eye(9)).tolist()
+    agreeing(record)
+    for station, angle in angles.items():
         if angle is None:
             record["rotor"]["stations"][station] = None
     return record
@@ -301,7 +306,7 @@ def test_a_log_that_is_no_log(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match="cannot be read"):
         read_log(tmp_path)
     (tmp_path / "log").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(RecordError, match="not a text file"):
+    with pytest.raises(RecordError, match="not a text in UTF-8"):
         read_log(tmp_path / "log")
 
 

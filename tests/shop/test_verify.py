@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from invented_record import invented_record
+from invented_record import agreeing, invented_record
 from scipy import stats
 
 from bladeangle.base.budget import Budget, BudgetLine, coverage_factor, line_from_jacobian
@@ -56,7 +56,7 @@ def make(
     data["covariance"] = {"labels": labels, "matrix_deg2": budget.covariance_deg2.tolist()}
     data["budget"] = budget.rows()
     data["flags"] = []
-    return record_from_dict(data)
+    return record_from_dict(agreeing(data))
 
 
 def an_order(angle: float = 14.5, tolerance: float = 0.4, **more: Any) -> Order:
@@ -292,6 +292,97 @@ def test_before_must_be_the_same_rotor_and_show_the_station() -> None:
     found = verify.verify(after, an_order(), make({"entry": [9.5] * 3}))
     assert found.judgements[0].reason == "not seen in the record from before"
     assert found.judgements[0].verdict == "undecided"
+
+
+def changed(record: Record, *way: Any) -> Record:
+    """The record with one value, given by its keys and itself last, in place of another."""
+    data = json.loads(json.dumps(record.data))
+    *path, last, value = way
+    here = data
+    for key in path:
+        here = here[key]
+    here[last] = value
+    return record_from_dict(data)
+
+
+def test_before_of_another_hand_is_another_rotor() -> None:
+    after = make({"exit": [14.5] * 3})
+    with pytest.raises(UsageError, match="differ in hand"):
+        verify.verify(after, an_order(), changed(after, "rotor", "hand", "right"))
+
+
+def test_only_the_very_same_calibration_and_the_same_ring_are_shared() -> None:
+    """What another calibration of the camera, or another print, brings in is another error; u of 0.2 deg is shared."""
+    by_camera = make({"exit": [14.0] * 3}, focal_u=0.2)
+    by_ring = changed(by_camera, "budget", 1, "shared", "ring")
+    other_covariance = np.diag([16.0, 4, 4, 1e-4, 1e-4, 1e-8, 1e-8, 1e-4]).tolist()
+    corner = by_ring.data["ring"]["markers"][0]["corners_mm"][0][0] + 0.01
+    same = np.full((3, 3), 0.04)
+    assert judging.shared_covariance(by_ring, by_ring) == pytest.approx(same)
+    for shared, lost in (
+        (by_camera, changed(by_camera, "camera", "covariance", other_covariance)),
+        (by_ring, changed(by_ring, "ring", "markers", 0, "corners_mm", 0, 0, corner)),
+        (by_camera, by_ring),
+    ):
+        assert not judging.shared_covariance(shared, lost).any()
+        assert not judging.shared_covariance(lost, shared).any()
+    # the camera may differ where the ring is what is shared, and the other way round
+    assert judging.shared_covariance(
+        by_ring, changed(by_ring, "camera", "covariance", other_covariance)
+    ) == pytest.approx(same)
+    assert judging.shared_covariance(
+        by_camera, changed(by_camera, "ring", "markers", 0, "corners_mm", 0, 0, corner)
+    ) == pytest.approx(same)
+
+
+def test_few_degrees_of_freedom_before_widen_the_change() -> None:
+    """By hand (JCGM 100, G.4.1): u^2 = 9e-4 + 3e-4, of which the second has 2 dof: 12e-4^2 / (3e-4^2 / 2) = 32.
+
+    Student's t for 32 degrees of freedom and 95 % is 2.037 (JCGM 100, table G.2, between 30: 2.04 and 35: 2.03).
+    """
+    after, before = make({"exit": [15.0] * 3}), make({"exit": [14.0] * 3}, dof=2.0)
+    item = verify.verify(after, Order("Heron", {"exit": StationOrder(15.0, 0.3, 1.0)}), before).judgements[0]
+    assert item.standard_uncertainty_deg == pytest.approx(math.sqrt(12e-4))
+    assert item.expanded_uncertainty_deg == pytest.approx(2.037 * math.sqrt(12e-4), rel=1e-3)
+
+
+def test_the_spread_is_over_all_blades_and_not_over_neighbours() -> None:
+    order = Order("Heron", {"exit": StationOrder(14.5, 5.0)}, spread_tolerance_deg=0.5)
+    rising = verify.verify(make({"exit": [14.2, 14.5, 14.8]}, reading_u=0.01), order).judgements[-1]
+    assert (rising.what, rising.verdict) == ("spread", "not conforming")
+    assert rising.measured_deg == pytest.approx(0.6) and "0.60 deg" in rising.reason
+
+
+def test_a_spread_of_which_a_blade_is_unseen_is_undecided() -> None:
+    data = json.loads(json.dumps(make({"exit": [14.5] * 3}, reading_u=0.01).data))
+    data["blades"][2]["stations"]["exit"], data["blades"][2]["not_seen"]["exit"] = None, "hidden"
+    data["covariance"] = {"labels": ["1.exit", "2.exit"], "matrix_deg2": [[1e-4, 0.0], [0.0, 1e-4]]}
+    for line in data["budget"]:
+        line.pop("deg", None)
+    order = Order("Heron", {"exit": StationOrder(14.5, 0.5)}, spread_tolerance_deg=0.5)
+    item = verify.verify(record_from_dict(agreeing(data)), order).judgements[-1]
+    assert (item.what, item.verdict, item.reason) == ("spread", "undecided", "not all blades are seen")
+
+
+def test_the_largest_chance_of_a_false_pass_is_told() -> None:
+    """By hand, ISO 14253-1 with k = 1.960 and a tolerance of 0.4: a blade known to 0.05 is accepted within 0.302, one
+    to 0.1 within 0.204. Off by 0.5 they pass with Phi(-3.96) = 3.8e-5 and Phi(-2.96) = 1.54e-3 (normal table)."""
+    data = json.loads(json.dumps(make({"exit": [14.5] * 3}).data))
+    for uncertainties in ((0.05, 0.1, 0.05), (0.1, 0.05, 0.05), (0.05, 0.05, 0.1)):
+        data["covariance"]["matrix_deg2"] = np.diag(np.square(uncertainties)).tolist()
+        record = record_from_dict(agreeing(data))
+        found = verify.verify(record, an_order(14.5, 0.4), error_deg=0.5).false_pass["exit"]
+        assert found == pytest.approx(1.54e-3, rel=0.01)
+
+
+def test_deviations_count_on_both_sides() -> None:
+    """A deviation and its opposite have the same verdict, by either rule."""
+    for rule in ("iso14253", "guard"):
+        limits = decision.decision_limits(0.4, 0.05, math.inf, rule, 0.02)
+        for size, verdict in ((0.1, "conforming"), (0.4, "undecided"), (0.6, "not conforming")):
+            assert [decision.decide(sign * size, limits) for sign in (1, -1)] == [verdict] * 2
+    assert decision.conformance_probability(-0.5, 0.05, -0.4, 0.4) == pytest.approx(0.02275, abs=1e-5)  # Phi(-2)
+    assert decision.conformance_probability(0.5, 0.05, -0.4, 0.4) == pytest.approx(0.02275, abs=1e-5)
 
 
 def test_another_diameter_before_is_a_caution() -> None:
