@@ -211,6 +211,11 @@ REGISTRY: dict[str, FlagKind] = {
         "note",
         "If this rotor is shallower at the exit than at the entry, name the turned ones with `--turned`.",
     ),
+    "quarter-turned": FlagKind(
+        "An app turned the photographs' pixels by a quarter; the camera file was turned with them.",
+        "note",
+        "Use the phone's original files, which say by themselves how the phone was held.",
+    ),
     "edited-by-hand": FlagKind(
         "Edge points were moved or struck out by hand.", "note", "The edits file is named in the record."
     ),

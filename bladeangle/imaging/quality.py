@@ -105,6 +105,12 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
         if zoom > ZOOM:
             return [Flag("digital-zoom", f"Taken with a digital zoom of {zoom:.2g}.", photo.name)]
         return []
+    if (camera.width, camera.height) == (photo.height, photo.width):
+        raise PhotoError(
+            f"{photo.name} is turned by a quarter, {photo.width} x {photo.height} pixels, against the others or the "
+            f"camera file, {camera.width} x {camera.height}.",
+            "Use the phone's original files; or turn all photographs the same way by an app.",
+        )
     if (camera.width, camera.height) != (photo.width, photo.height):
         raise PhotoError(
             f"{photo.name} has {photo.width} x {photo.height} pixels, "

@@ -20,8 +20,10 @@ from bladeangle.imaging.photo import Photo, light_alone, read_photo
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.quality import judge, tied_to
 from bladeangle.imaging.ring import Ring, sight_ring
+from bladeangle.pipeline.mixups import refuse_mixups
 from bladeangle.pipeline.register import adjusted_overhead, find_outlines, gathered
 from bladeangle.pipeline.shots import Shot, observed
+from bladeangle.pipeline.turning import quarter_turned, stands_upright, turned_to_fit
 from bladeangle.records.edits import Edits
 from bladeangle.records.station import StationOptions
 from bladeangle.results.advice import next_photograph
@@ -108,7 +110,9 @@ def measure(
     if camera is None:
         read[named[0][0]] = read_photo(named[0][0])
         camera = camera_for(read[named[0][0]], None, flags)
-    for shot, doubted in _sighted(named, ring, camera, read, at_once):
+    upright = stands_upright([path for path, _ in named], camera)
+    sighted_with = quarter_turned(camera, 3) if upright else camera
+    for shot, doubted in _sighted(named, ring, sighted_with, read, at_once):
         for other in shots:
             if other.photo.sha256 == shot.photo.sha256:
                 raise UsageError(
@@ -121,6 +125,9 @@ def measure(
             shot.edits = edits.for_photo(shot.photo.sha256)
             if shot.edits.struck or shot.edits.added:
                 flags.append(Flag("edited-by-hand", "Edges were struck out or added by hand.", shot.name))
+    if upright:
+        camera, turned_flag = turned_to_fit(shots, ring, camera)
+        flags.append(turned_flag)
     standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
     for shot in shots:
         if shot.standing not in standings:
@@ -138,6 +145,7 @@ def measure(
     ]
     progress(f"looking for hub and blade tips in {' and '.join(s.name for s in first)}")
     flags += find_outlines(first, ring, priors)
+    refuse_mixups(shots, ring, priors)
     progress("adjusting the overhead photographs")
     others = [s for s in shots if not any(s is f for f in first)]
     result = adjusted_overhead(first, ring, priors, rough=bool(others))
