@@ -113,6 +113,17 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Take the photographs of one standing again without touching rotor or sheet.",
     ),
+    "rotors-differ": FlagKind(
+        "Some photographs show other blades than the rest, as those of another rotor do.",
+        "doubt",
+        "Make sure that all photographs are of one rotor, and none from before it was bent; measure again.",
+    ),
+    "two-edges": FlagKind(
+        "A second edge runs close beside a blade's tip, as a thread, a line, a bright chamfer or a shadow makes it; it "
+        "is not clear which of them is the tip's.",
+        "doubt",
+        "Clean the tip, dull it with chalk, light it from all sides, and take the photograph again.",
+    ),
     "rotor-tilted": FlagKind(
         "The rotor's axis is not square to the sheet; the tilt is part of the model.",
         "note",
@@ -168,7 +179,7 @@ REGISTRY: dict[str, FlagKind] = {
         "Measure the diameter over the tips, and the printed ring against its definition.",
     ),
     "ends-exchanged": FlagKind(
-        "The exit is shallower than the entry, or the hub wider at the inlet end; rotors are usually the other way.",
+        "The exit is shallower than the entry; rotors are usually the other way.",
         "doubt",
         "Check which photographs show the inlet end up, and which were taken with the rotor turned over.",
     ),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.base.errors import PhotoError
+from bladeangle.base.errors import PhotoError, RingNotFoundError
 from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import pixels
 from bladeangle.imaging import profiles
@@ -40,6 +40,8 @@ OVERHEAD_DEG = 20.0
 FEW_MARKERS = 9
 #: A marker is off its place when it lies farther off than this, mm, and farther than so many times the median.
 OFF_PLACE_MM, OFF_PLACE_RATIO = 2.0, 5.0
+#: When half of the markers are farther off than this, mm, the definition is of another ring: sheets lie within 1 mm.
+ANOTHER_RING_MM = 1.5
 #: EXIF rounds the 35 mm focal length to whole mm; one lens gives one value, give or take one.
 FOCAL_35MM_SHARE, OTHER_35MM_SHARE = 0.02, 0.06
 #: Focal lengths of one phone by EXIF and by calibration differ by a few percent, those of two lenses by far more.
@@ -187,6 +189,7 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     Raises
     ------
     PhotoError : too blurred or too dark to be measured, or what `judge_file` refuses.
+    RingNotFoundError : the markers do not lie as the ring definition has them.
     """
     flags = judge_file(photo, camera)
     used = camera or camera_from_exif(photo.width, photo.height, photo.exif.focal_35mm)
@@ -223,6 +226,12 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     elif seen.gap_deg > (GAP_OVERHEAD_DEG if pose.obliquity_deg < OVERHEAD_DEG else GAP_OBLIQUE_DEG):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
     off = seen.off_place_mm
+    if np.median(off) > ANOTHER_RING_MM:
+        raise RingNotFoundError(
+            f"{photo.name} shows another ring than the ring definition: its markers lie {np.median(off):.1f} mm off "
+            "their places.",
+            "Name the ring that was printed, which its sheet tells; rings for other sizes have the same markers.",
+        )
     if off.max() > max(OFF_PLACE_MM, OFF_PLACE_RATIO * float(np.median(off))):
         marker = int(ring.ids[sighting.seen[int(off.argmax())]])
         flag("residuals-high", f"Marker {marker} lies {off.max():.1f} mm off the place that the ring file gives it.")

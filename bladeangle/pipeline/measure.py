@@ -11,7 +11,7 @@ import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import unmoved
-from bladeangle.adjustment.priors import Priors, unconfirmed
+from bladeangle.adjustment.priors import Priors, unconfirmed, unobserved
 from bladeangle.base.errors import EdgesError, UsageError
 from bladeangle.base.flags import Flag
 from bladeangle.detection.edges import confirm_count
@@ -20,7 +20,7 @@ from bladeangle.imaging.photo import Photo, light_alone, read_photo
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.quality import judge, tied_to
 from bladeangle.imaging.ring import Ring, sight_ring
-from bladeangle.pipeline.mixups import refuse_mixups
+from bladeangle.pipeline.mixups import contradictions, refuse_mixups
 from bladeangle.pipeline.register import adjusted_overhead, find_outlines, gathered
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.pipeline.turning import quarter_turned, stands_upright, turned_to_fit
@@ -139,6 +139,8 @@ def measure(
     loose = [s.name for s in shots if not tied_to(s.photo, camera)]
     if loose:
         priors = unconfirmed(priors)
+    if all(shot.overhead for shot in shots):
+        priors = unobserved(priors)
     first = [
         min((s for s in shots if s.standing == standing and s.overhead), key=lambda s: s.pose.obliquity_deg)
         for standing in standings
@@ -161,6 +163,7 @@ def measure(
     given = options.diameter_mm is not None, options.check_bar_mm is not None
     flags += doubts(result, stations, station_options, ring, *given, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
+    flags += contradictions(shots, result, ring)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
     return Measurement(tuple(shots), ring, camera, options, result, stations, tuple(flags), suggestion, edits)
 

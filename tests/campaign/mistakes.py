@@ -10,7 +10,7 @@ from __future__ import annotations
 import copy
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -48,7 +48,9 @@ class Sound:
 
     def alike(self, other: Sound) -> bool:
         """Whether another set could be mixed up with this one: same phone, ring, blades and hand."""
-        mine, its = ((s.camera["name"], s.truth["rotor"]["blades"], s.truth["rotor"].get("hand", 1)) for s in (self, other))
+        mine, its = (
+            (s.camera["name"], s.truth["rotor"]["blades"], s.truth["rotor"].get("hand", 1)) for s in (self, other)
+        )
         return self.name != other.name and mine == its
 
 
@@ -93,7 +95,8 @@ def _rotated(image: Image, turn_deg: float, camera: dict[str, Any]) -> Image:
     at = camera["parameters"]["cx_px"], camera["parameters"]["cy_px"]
     turn = cv2.getRotationMatrix2D(at, turn_deg, 1.0)
     size = (image.shape[1], image.shape[0])
-    return np.asarray(cv2.warpAffine(image, turn, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), np.uint8)
+    turned = cv2.warpAffine(image, turn, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(turned, np.uint8)
 
 
 SAME_END = ("same end", "same photograph")
@@ -179,7 +182,8 @@ def mirrored(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
     """One photograph mirrored by an app."""
     name = str(rng.choice(["inlet", "outlet"]))
     like = sound.folder / f"{name}.jpg"
-    return _job(sound, ("mirrored",), **{name: write(np.ascontiguousarray(read(like)[:, ::-1]), like, folder / like.name)})
+    flipped = write(np.ascontiguousarray(read(like)[:, ::-1]), like, folder / like.name)
+    return _job(sound, ("mirrored",), **{name: flipped})
 
 
 Spoil = Callable[[Image, Rng, Sound, str], Image]
@@ -238,48 +242,37 @@ def rolling_shutter(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
     return _warped(image, rows, np.zeros_like(rows))
 
 
-def _beside(sound: Sound, name: str, rng: Rng) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """One followed edge (n, 2) px and its normals away from the picture's middle."""
-    edges = [e for e in sound.edges[name] if len(e) > 8]
-    edge = edges[int(rng.integers(len(edges)))]
-    way = np.gradient(edge, axis=0)
-    normal = np.stack([way[:, 1], -way[:, 0]], 1) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+def _tips(sound: Sound, name: str) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Every followed edge (n, 2) px of a photograph and its normals, away from the picture's middle."""
     middle = np.concatenate(sound.edges[name]).mean(0)
-    return edge, normal * np.sign(((edge - middle) * normal).sum())
+    for edge in sound.edges[name]:
+        if len(edge) >= 8:
+            way = np.gradient(edge, axis=0)
+            normal = np.stack([way[:, 1], -way[:, 0]], 1) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+            yield edge, normal * np.sign(((edge - middle) * normal).sum())
 
 
 def line_along_tip(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
     """A thread, a pen line, a dark rim or a bright chamfer beside the edge of every tip."""
     cv2 = import_cv2()
     unit = max(image.shape[1] / 4032, 0.5)
-    off, width, value = float(rng.uniform(-9, 9)) * unit, max(1, round(float(rng.uniform(2, 5)) * unit)), int(rng.choice([15, 40, 235]))
+    off, width = float(rng.uniform(-9, 9)) * unit, max(1, round(float(rng.uniform(2, 5)) * unit))
+    value = int(rng.choice([15, 40, 235]))
     slope, out = float(rng.uniform(-5, 5)) * unit, image.copy()
-    middle = np.concatenate(sound.edges[name]).mean(0)
-    for edge in sound.edges[name]:
-        if len(edge) < 8:
-            continue
-        way = np.gradient(edge, axis=0)
-        normal = np.stack([way[:, 1], -way[:, 0]], 1) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-        normal *= np.sign(((edge - middle) * normal).sum())
+    for edge, normal in _tips(sound, name):
         line = edge + normal * (off + slope * np.linspace(-0.5, 0.5, len(edge)))[:, None]
         cv2.polylines(out, [np.rint(line * 16).astype(np.int32)], False, value, width, cv2.LINE_AA, 4)
     return np.asarray(cv2.GaussianBlur(out, (0, 0), 0.7) if unit > 0.7 else out, np.uint8)
 
 
 def shadow_beside_tip(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
-    """The blades' shadow on the paper, whose edge runs away from every tip by up to some pixels, or a flash's wide one."""
+    """The blades' shadow on the paper: its edge runs away from every tip by some pixels, or a flash's wide one."""
     cv2 = import_cv2()
     unit = image.shape[1] / 4032
     wide = float(rng.choice([rng.uniform(2, 7), rng.uniform(60, 110)])) * unit
     dark, soft = float(rng.uniform(0.25, 0.6)), float(rng.uniform(0.8, 3.0)) * unit
     mask = np.zeros(image.shape, np.float32)
-    middle = np.concatenate(sound.edges[name]).mean(0)
-    for edge in sound.edges[name]:
-        if len(edge) < 8:
-            continue
-        way = np.gradient(edge, axis=0)
-        normal = np.stack([way[:, 1], -way[:, 0]], 1) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-        normal *= np.sign(((edge - middle) * normal).sum())
+    for edge, normal in _tips(sound, name):
         outer = edge + normal * np.linspace(0.0, wide, len(edge))[:, None]
         polygon = np.rint(np.concatenate([edge, outer[::-1]]) * 16).astype(np.int32)
         cv2.fillPoly(mask, [polygon], 1.0, cv2.LINE_AA, 4)
