@@ -124,6 +124,17 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Clean the tip, dull it with chalk, light it from all sides, and take the photograph again.",
     ),
+    "picture-uneven": FlagKind(
+        "Parts of a picture are shifted smoothly against each other, as by a drop or smear on the lens, a rolling "
+        "shutter or an editor.",
+        "doubt",
+        "Wipe the lens, hold the phone still, use the original file, and take the photograph again.",
+    ),
+    "taken-as-given": FlagKind(
+        "What photographs from above cannot show: whether both are of one rotor, and which end is the inlet.",
+        "note",
+        "Add photographs from the side, which show the blades from end to end.",
+    ),
     "rotor-tilted": FlagKind(
         "The rotor's axis is not square to the sheet; the tilt is part of the model.",
         "note",

@@ -32,6 +32,7 @@ from bladeangle.imaging.photo import import_cv2
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.shots import Shot, state_of
 from bladeangle.results.two_rotors import differences
+from bladeangle.results.unevenness import unevenness_px
 
 #: What is unrolled about the axis, mm: hub, bore and the roots of the blades. Steps in radius, mm, and of the turn.
 RADII_MM = np.arange(6.0, 48.0, 0.5)
@@ -52,6 +53,8 @@ A_COPY = 0.8
 #: From how many standard deviations photographs show two rotors; of sound ones, pairs reach 2.3 and eights 1.6, and
 #: eights of two rotors that are a third of a degree apart 10.
 DIFFERENT = 5.0
+#: How far neighbouring markers may lie off together, px: sound photographs reach 0.03 from above and 0.08 from the side.
+UNEVEN_PX = 0.25
 #: Share of a blade's tip beside which a second edge is a doubt: sound tips reach 0.04 in path-traced photographs and
 #: 0.08 in rendered ones, those with a line or a narrow shadow mostly 0.2 to 1.
 SIDE_BY_SIDE = 0.15
@@ -109,7 +112,13 @@ def contradictions(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Ite
             most = found.steeper_deg[np.abs(found.steeper_deg).argmax()]
             text = f"{names} and the other photographs seem to show two rotors: blades up to {abs(most):.1f} deg apart."
             yield Flag("rotors-differ", text)
-    for shot, view in zip(shots, result.views, strict=True):
+    if result.from_above and len(result.state.standings) == 2:
+        text = "Seen from above only: that both ends are of one rotor, and which of them is the inlet, is taken as given."
+        yield Flag("taken-as-given", text)
+    for p, (shot, view) in enumerate(zip(shots, result.views, strict=True)):
+        if (off_px := unevenness_px(result, ring, p)) > UNEVEN_PX:
+            text = f"Parts of the picture are shifted against each other: markers side by side by {off_px:.1f} px."
+            yield Flag("picture-uneven", text, shot.name)
         if view.tips is None:
             continue
         for edge in second_edges(shot.photo, view.tips, shot.sighting.blur_px):

@@ -187,7 +187,7 @@ def mirrored(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
 
 
 Spoil = Callable[[Image, Rng, Sound, str], Image]
-OPTICS = ("lens-uneven", "residuals-high", "photos-disagree", "blur", "exposure-high", "enlarged", "compressed")
+OPTICS = ("picture-uneven", "residuals-high", "photos-disagree", "blur", "exposure-high", "enlarged", "compressed")
 
 
 def _warped(image: Image, dx: NDArray[np.float64], dy: NDArray[np.float64]) -> Image:
@@ -292,7 +292,7 @@ def _spoiled(spoil: Spoil, named: tuple[str, ...]) -> Callable[[Sound, Sound | N
     return make
 
 
-EDGES = ("two-edges", "edge-shadowed", "photos-disagree", "residuals-high")
+EDGES = ("two-edges", "photos-disagree", "residuals-high")
 #: Mistakes in 1 (what was mixed up) and in 2 (optics and edges) by name.
 MIXED = {f.__name__: f for f in (
     not_turned, same_twice, turned_untold, two_rotors, sides_of_another, camera_of_another, ring_enlarged,
