@@ -53,7 +53,7 @@ A_COPY = 0.8
 #: From how many standard deviations photographs show two rotors; of sound ones, pairs reach 2.3 and eights 1.6, and
 #: eights of two rotors that are a third of a degree apart 10.
 DIFFERENT = 5.0
-#: How far neighbouring markers may lie off together, px: sound photographs reach 0.03 from above and 0.08 from the side.
+#: How far neighbouring markers may lie off together, px: sound photographs reach 0.03 from above, 0.08 from the side.
 UNEVEN_PX = 0.25
 #: Share of a blade's tip beside which a second edge is a doubt: sound tips reach 0.04 in path-traced photographs and
 #: 0.08 in rendered ones, those with a line or a narrow shadow mostly 0.2 to 1.
@@ -113,7 +113,7 @@ def contradictions(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Ite
             text = f"{names} and the other photographs seem to show two rotors: blades up to {abs(most):.1f} deg apart."
             yield Flag("rotors-differ", text)
     if result.from_above and len(result.state.standings) == 2:
-        text = "Seen from above only: that both ends are of one rotor, and which of them is the inlet, is taken as given."
+        text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
     for p, (shot, view) in enumerate(zip(shots, result.views, strict=True)):
         if (off_px := unevenness_px(result, ring, p)) > UNEVEN_PX:

@@ -377,3 +377,86 @@ def sound_set(folder: Path, camera: Path, ring: Path, sides: int) -> tuple[Sound
     }
     doubts = sorted({f.code for f in found.flags if REGISTRY[f.code].severity == "doubt"})
     return replace(sound, edges=edges, usual=frozenset(doubts)), Verdict("sound", z, error, ", ".join(doubts))
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Draw mistakes on folders of photographs with truth, print what became of each, and a table; 1 if any was silent.
+
+    Without folders two rotors of our own are rendered, small.
+    """
+    import argparse
+    import sys
+    import tempfile
+    from collections import Counter, defaultdict
+
+    parser = argparse.ArgumentParser(prog="python -m tests.campaign.mistakes", description=main.__doc__)
+    parser.add_argument("photos", nargs="*", type=Path, help="folders with inlet.jpg, outlet.jpg, truth.json")
+    parser.add_argument("--camera", type=Path, help="camera file of all folders; default camera.json in each")
+    parser.add_argument("--ring", type=Path, help="ring definition of all folders; default ring.json in each")
+    parser.add_argument("--sides", type=int, default=0, help="how many photographs from the side belong to a case")
+    parser.add_argument("--cases", type=int, default=32)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", nargs="+", choices=tuple(MISTAKES), default=list(MISTAKES))
+    args = parser.parse_args(argv)
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    with tempfile.TemporaryDirectory(prefix="mistakes-") as temporary:
+        work = Path(temporary)
+        sets = []
+        for folder in args.photos or [_rendered(work / f"rotor-{k}", args.seed * 100 + k) for k in range(2)]:
+            camera, ring = args.camera or folder / "camera.json", args.ring or folder / "ring.json"
+            sound, verdict = sound_set(folder, camera, ring, args.sides)
+            sys.stdout.write(f"{sound.name}: worst {verdict.z:.1f} u, {verdict.error_deg:.2f} deg; {verdict.said}\n")
+            sets.append(sound)
+        for number in range(args.cases):
+            rng, name = np.random.default_rng([args.seed, number]), args.only[number % len(args.only)]
+            pairs = [(s, o) for s in sets for o in sets if s.alike(o)]
+            if name in NEED_ANOTHER and not pairs:
+                continue
+            sound, other = pairs[int(rng.integers(len(pairs)))] if name in NEED_ANOTHER else (
+                sets[int(rng.integers(len(sets)))], None)
+            folder = work / f"case-{number}"
+            folder.mkdir()
+            verdict = judged(MISTAKES[name](sound, other, rng, folder), sound)
+            counts[name][verdict.kind] += 1
+            sys.stdout.write(f"{number:4} {name:20} {sound.name}: {verdict.kind}, {verdict.z:.1f} u; {verdict.said}\n")
+            sys.stdout.flush()
+    kinds = sorted({kind for count in counts.values() for kind in count})
+    sys.stdout.write(f"{'':20}{''.join(f'{kind:>18}' for kind in kinds)}\n")
+    for name, count in counts.items():
+        sys.stdout.write(f"{name:20}{''.join(f'{count[kind] or str():>18}' for kind in kinds)}\n")
+    return int(any(count["silent"] or count["misnamed"] for count in counts.values()))
+
+
+def _rendered(folder: Path, seed: int) -> Path:
+    """A random rotor's pair rendered into a folder, with camera and ring; two seeds of one hundred are of a make."""
+    from tests.synthetic import CameraModel, Exposure, random_rotor, rotor_photos, truth, write_photo
+    from tests.synthetic.scene import Progressive
+
+    folder.mkdir(parents=True)
+    shape = random_rotor(np.random.default_rng(seed // 100), blades=3)
+    off = 0.8 * (seed % 100)
+    shape = replace(shape, laws=tuple(
+        Progressive(law.entry_deg + off, law.exit_deg + off, law.shape)
+        for law in shape.laws if isinstance(law, Progressive)))
+    model = CameraModel().scaled(2016, 1512)
+    rng = np.random.default_rng(seed)
+    scenes = rotor_photos(rng, shape, model, views=("inlet", "outlet"), exposure=Exposure(colour=False, blur_px=0.6))
+    for scene in scenes:
+        write_photo(folder / scene.name, scene)
+    true = truth(scenes, folder.name)
+    sigma = np.array([1.3, 0.4, 0.4, 0.001, 0.01, 4e-5, 4e-5, 0.02])
+    names = ("f_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3")
+    values = np.array([*(true["camera"][k] for k in ("f", "cx", "cy")), *true["camera"]["dist"]])
+    camera = {
+        "schema": "bladeangle-camera/1", "name": model.name, "width": 2016, "height": 1512,
+        "parameters": dict(zip(names, map(float, values + sigma * rng.normal(size=8)), strict=True)),
+        "covariance": np.diag(sigma**2).tolist(), "calibrated": True,
+        "provenance": {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm},
+    }
+    for name, data in (("truth", true), ("camera", camera), ("ring", scenes[0].sheets[0].definition)):
+        (folder / f"{name}.json").write_text(json.dumps(data))
+    return folder
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

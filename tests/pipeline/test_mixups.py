@@ -38,7 +38,7 @@ def sound(ring: Ring, camera: Camera) -> Measurement:
 
 
 def read(path: Path) -> np.ndarray:
-    return cv2.imread(str(path), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION)
+    return np.asarray(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION), np.uint8)
 
 
 def saved(image: np.ndarray, path: Path, quality: int = 92) -> Path:
@@ -147,7 +147,7 @@ def test_a_drop_on_the_lens(ring: Ring, camera: Camera, tmp_path: Path) -> None:
 
 
 def test_two_rotors_of_a_make(sound: Measurement, ring: Ring) -> None:
-    """Edges of one photograph that lie more and more off along every blade, by 5 px at its ends, are another rotor's."""
+    """Edges of one photograph that lie more and more off along every blade, 5 px at its ends, are another rotor's."""
     assert not [f for f in contradictions(sound.shots, sound.result, ring) if f.code == "rotors-differ"]
     view = sound.result.views[1]
     assert view.tips is not None
