@@ -88,7 +88,7 @@ def unconfirmed(priors: Priors) -> Priors:
 #: Standard uncertainty, as a ratio, of the focal length where no photograph observes it, as from above: the file may be
 #: of another phone of the model, or of another focus. A judgement (no source): units of a model and focus settings
 #: differ by some tenths of a percent to a few percent; 3 % too much turns a blade of 12 deg by 0.3 deg.
-UNOBSERVED_FOCAL = 0.01
+UNOBSERVED_FOCAL = 0.012
 
 
 def unobserved(priors: Priors) -> Priors:

@@ -41,7 +41,9 @@ FEW_MARKERS = 9
 #: A marker is off its place when it lies farther off than this, mm, and farther than so many times the median.
 OFF_PLACE_MM, OFF_PLACE_RATIO = 2.0, 5.0
 #: When half of the markers are farther off than this, mm, the definition is of another ring: sheets lie within 1 mm.
-ANOTHER_RING_MM = 1.5
+#: The same for how much larger or smaller than defined markers are beside their distances, as a ratio; ink spreads by a
+#: tenth of a millimetre at most.
+ANOTHER_RING_MM, ANOTHER_RING_SIZE = 1.5, 0.015
 #: EXIF rounds the 35 mm focal length to whole mm; one lens gives one value, give or take one.
 FOCAL_35MM_SHARE, OTHER_35MM_SHARE = 0.02, 0.06
 #: Focal lengths of one phone by EXIF and by calibration differ by a few percent, those of two lenses by far more.
@@ -65,7 +67,8 @@ class Look:
     blur_px : standard deviation of the blur of marker sides, over all; along_px, across_px : in the worst and the best
         direction. paper : (k,) linear light of the paper beside each marker seen. hidden, cut : markers in the picture
         and not seen, markers outside it. gap_deg : largest turn about the centre between neighbouring markers seen.
-    off_place_mm : (k,) distance of each marker seen from its place on the sheet.
+    off_place_mm : (k,) distance of each marker seen from its place on the sheet. marker_size : of the markers over what
+        the definition makes of them where they lie.
     """
 
     blur_px: float
@@ -76,6 +79,12 @@ class Look:
     cut: int
     gap_deg: float
     off_place_mm: Array
+    marker_size: float = 1.0
+
+    @property
+    def another_ring(self) -> bool:
+        """Whether the markers lie, or are as large, as those of another ring than the definition's."""
+        return bool(np.median(self.off_place_mm) > ANOTHER_RING_MM or abs(self.marker_size - 1) > ANOTHER_RING_SIZE)
 
     @property
     def moved(self) -> bool:
@@ -226,10 +235,10 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     elif seen.gap_deg > (GAP_OVERHEAD_DEG if pose.obliquity_deg < OVERHEAD_DEG else GAP_OBLIQUE_DEG):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
     off = seen.off_place_mm
-    if np.median(off) > ANOTHER_RING_MM:
+    if seen.another_ring:
         raise RingNotFoundError(
-            f"{photo.name} shows another ring than the ring definition: its markers lie {np.median(off):.1f} mm off "
-            "their places.",
+            f"{photo.name} shows another ring than the ring definition: its markers are {seen.marker_size:.2f} times "
+            f"as large for their distances, and lie {np.median(off):.1f} mm off their places.",
             "Name the ring that was printed, which its sheet tells; rings for other sizes have the same markers.",
         )
     if off.max() > max(OFF_PLACE_MM, OFF_PLACE_RATIO * float(np.median(off))):
@@ -290,7 +299,7 @@ def look(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera, pose:
         hidden,
         cut,
         _largest_gap_deg(ring, sighting),
-        _off_place_mm(ring, sighting, pose, camera),
+        *_places(ring, sighting, pose, camera),
     )
 
 
@@ -327,14 +336,18 @@ def _largest_gap_deg(ring: Ring, sighting: RingSighting) -> float:
     return float(np.diff(azimuth, append=azimuth[0] + 360.0).max())
 
 
-def _off_place_mm(ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> Array:
-    """Mean distance (k,) of a seen marker's corners from where the pose puts them, scaled from px by its size."""
+def _places(ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> tuple[Array, float]:
+    """Mean distance (k,) of a seen marker's corners from where the pose puts them, scaled from px by its size.
+
+    And the median of how large markers are over what the pose makes of them.
+    """
     corners = ring.corners_mm[sighting.seen]
     px = to_pixels(_on_sheet(corners), pose, camera).reshape(-1, 4, 2)
     side_px = np.linalg.norm(np.roll(sighting.corners_px, -1, 1) - sighting.corners_px, axis=2).mean(1)
     side_mm = np.linalg.norm(np.roll(corners, -1, 1) - corners, axis=2).mean(1)
     off: Array = np.linalg.norm(sighting.corners_px - px, axis=2).mean(1) * side_mm / side_px
-    return off
+    expected_px = np.linalg.norm(np.roll(px, -1, 1) - px, axis=2).mean(1)
+    return off, float(np.median(side_px / expected_px))
 
 
 def _blur(photo: Photo, sighting: RingSighting) -> tuple[float, float, float]:
