@@ -235,7 +235,7 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     elif seen.gap_deg > (GAP_OVERHEAD_DEG if pose.obliquity_deg < OVERHEAD_DEG else GAP_OBLIQUE_DEG):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
     off = seen.off_place_mm
-    if seen.another_ring:
+    if camera is not None and seen.another_ring:
         raise RingNotFoundError(
             f"{photo.name} shows another ring than the ring definition: its markers are {seen.marker_size:.2f} times "
             f"as large for their distances, and lie {np.median(off):.1f} mm off their places.",
