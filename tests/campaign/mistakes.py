@@ -51,7 +51,7 @@ class Sound:
         mine, its = (
             (s.camera["name"], s.truth["rotor"]["blades"], s.truth["rotor"].get("hand", 1)) for s in (self, other)
         )
-        return self.name != other.name and mine == its
+        return self.name != other.name and mine == its and self.ring == other.ring
 
 
 @dataclass(frozen=True)
@@ -410,6 +410,8 @@ def main(argv: list[str] | None = None) -> int:
         for number in range(args.cases):
             rng, name = np.random.default_rng([args.seed, number]), args.only[number % len(args.only)]
             pairs = [(s, o) for s in sets for o in sets if s.alike(o)]
+            if name == "sides_of_another":
+                pairs = [(s, o) for s, o in pairs if any(o.folder.glob("around-*.jpg"))]
             if name in NEED_ANOTHER and not pairs:
                 continue
             sound, other = pairs[int(rng.integers(len(pairs)))] if name in NEED_ANOTHER else (
