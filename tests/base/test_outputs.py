@@ -42,6 +42,7 @@ def ours(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     call("ring", "--diameter", 90, "--height", 40, "--out", folder)
     call(*PLAN, "--out", folder / "plan.png")
     call("export", record, "--csv", folder / "t.csv", "--xlsx", folder / "t.xlsx")
+    call("export", record, "--csv", folder / "tips.csv", "--tips")
     issuer = folder / "issuer.toml"
     issuer.write_text(
         "[certificate]\nidentifier='A'\ncountry='DE'\nlanguage='en'\nlocation='other'\n"
@@ -51,7 +52,8 @@ def ours(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     call("export", record, "--certificate", folder / "c.xml", "--details", issuer)
     Inventory(folder / "i.sqlite", create=True).__exit__()
     names = {"record": "record.json", "camera": "camera.json", "order": "order.toml", "html": "page.html",
-             "svg": "plot.svg", "png": "plan.png", "csv": "t.csv", "xlsx": "t.xlsx", "xml": "c.xml",
+             "svg": "plot.svg", "png": "plan.png", "csv": "t.csv", "csv of tips": "tips.csv",
+             "xlsx": "t.xlsx", "xml": "c.xml",
              "inventory": "i.sqlite", "ring": "ring-90-a4.json", "pdf": "ring-90-a4.pdf"}  # fmt: skip
     return {kind: folder / name for kind, name in names.items()}
 

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from invented_record import STATIONS, agreeing, invented_record, quantity, with_tips
-from test_gauge import PUBLISHED_READINGS
+from published_readings import PUBLISHED_READINGS
 
 from bladeangle import inventory as room
 from bladeangle.base.errors import OutputError, RecordError, UsageError
@@ -410,12 +410,12 @@ def test_blades_out_of_line_are_judged_by_the_covariance(db: Inventory) -> None:
     assert found[0].u_deg == pytest.approx(math.sqrt(0.26))
     assert db.out_of_line(4.3) == []
     assert db.out_of_line(3.0, 0.7) == []
-    put(db, rotor("four", blades=4, offsets={"1.entry": -0.5, "2.entry": 0.2}))
+    put(db, rotor("four", blades=4, offsets={"1.entry": -0.5, "2.entry": 0.2}, covariance=0.01 * np.eye(12)))
     four = db.out_of_line(0.5)[1:]
     # The median lies half way between blades 3 and 4 (equal) and is known as well as their mean.
     assert [(f.rotor, f.blade) for f in four] == [("four", 1), ("four", 2)]
     assert [f.out_deg for f in four] == pytest.approx([-0.5, 0.2])
-    assert [f.out_u_deg for f in four] == pytest.approx([0.11 * math.sqrt(1.5)] * 2)
+    assert [f.out_u_deg for f in four] == pytest.approx([math.sqrt(0.01 * 1.5)] * 2)
     assert [f.blade for f in db.out_of_line(0.5, 0.3)] == [2, 1]
     assert len(db.out_of_line(0.5, limit=2)) == 2
     # Three times the uncertainty is 0.42 deg for blades of three, 0.37 of four: it hides 0.3 and not 0.5; but for the

@@ -341,7 +341,7 @@ def test_few_degrees_of_freedom_before_widen_the_change() -> None:
     Student's t for 32 degrees of freedom and 95 % is 2.037 (JCGM 100, table G.2, between 30: 2.04 and 35: 2.03).
     """
     after, before = make({"exit": [15.0] * 3}), make({"exit": [14.0] * 3}, dof=2.0)
-    item = verify.verify(after, Order("Heron", {"exit": StationOrder(15.0, 0.3, 1.0)}), before).judgements[0]
+    item = verify.verify(after, Order("Heron", {"exit": StationOrder(15.0, 0.3, 14.0)}), before).judgements[0]
     assert item.standard_uncertainty_deg == pytest.approx(math.sqrt(12e-4))
     assert item.expanded_uncertainty_deg == pytest.approx(2.037 * math.sqrt(12e-4), rel=1e-3)
 
