@@ -12,7 +12,7 @@ from bladeangle.adjustment.model import TIP_KINDS, State, TipPoints, View
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.flags import Flag
-from bladeangle.base.geometry import Array
+from bladeangle.base.geometry import Array, rotation
 from bladeangle.detection import edges, hub, oblique, outline, start
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.shots import RING_EVERY, Shot, observed, state_of
@@ -24,9 +24,13 @@ RING_MARGIN_MM = 1.5
 # Pixels are those of a photograph of the usual size, as edges lie off by so many millimetres.
 #: What an edge that should be seen and is not found counts as lying off, px, and the most that any counts.
 LOST_PX = 1.0
-#: How often edges are looked for anew at most, and the share of the misfit that is left where that was worthwhile.
-MOST_LOOKS = 4
-BETTER = 0.97
+#: How often edges are looked for anew at most until the blades' lengths change by less than this, mm; a look after
+#: which they fit worse than this many times is not kept.
+MOST_LOOKS = 5
+STAYING_MM = 0.3
+#: By how much wraps are nudged to see whether they come back, rad.
+NUDGE_RAD = 0.05
+NO_WORSE = 1.03
 #: What each standard deviation counts, px, by which the rotor found is more unlike rotors than usual.
 UNLIKE_PX, USUALLY = 0.02, 2.0
 #: Tip edges that lie no farther off than this on the mean, px, are the right ones (no farther than this after a rough
@@ -228,6 +232,8 @@ def gathered(
         if misfit_px < FITTING_PX:
             break
     best, misfit_px = _settled(sides, best, misfit_px, ring, priors)
+    if len(sides.first) > 1:
+        best, misfit_px = _nudged(sides, best, misfit_px, ring, priors)
     if misfit_px > REFUSED_PX:
         raise AdjustmentError(
             "The photographs from the side do not fit those from above.",
@@ -308,13 +314,43 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
 def _settled(
     sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors
 ) -> tuple[Adjustment, float]:
-    """The adjustment and its misfit, with edges looked for anew from where it lies as long as they fit better there."""
+    """The adjustment and its misfit, with edges looked for anew until the blades' ends stay where they are.
+
+    Valleys are flat along the wrap, which heights and slopes tell only together, so that one look may end half way.
+    """
     for _ in range(MOST_LOOKS):
         tried = _adjusted(sides.shots, best.state, 3, ring, priors)
         tried_px = _misfit_px(tried, sides.shots)
-        if tried_px > BETTER * misfit_px:
+        if tried_px > NO_WORSE * misfit_px:
             break
+        before, after = best.state.rotor, tried.state.rotor
+        assert before is not None and after is not None
+        moved_mm = float(np.abs(np.diff(after.ends) - np.diff(before.ends)).max()) * after.radius_mm
         best, misfit_px = tried, tried_px
+        if moved_mm < STAYING_MM:
+            break
+    return best, misfit_px
+
+
+def _nudged(
+    sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors
+) -> tuple[Adjustment, float]:
+    """The best of the adjustment and of those begun with both ends matched a little to either side along the blades.
+
+    Where edges were looked for from a wrong match, an end of a blade may be found at a place that holds it there.
+    """
+    rotor = best.state.rotor
+    assert rotor is not None
+    found = [(misfit_px, best)]
+    for nudge in (-NUDGE_RAD, NUDGE_RAD):
+        state = best.state.copy()
+        assert state.rotor is not None
+        state.rotor.ends[:, 1] += nudge
+        turned = state.standings.index("outlet_up")  # which shows the trailing ends where they are
+        state.r_ring_rotor[turned] = state.r_ring_rotor[turned] @ rotation(np.array([0.0, 0.0, -rotor.turn * nudge]))
+        tried = _adjusted(sides.shots, _adjusted(sides.shots, state, 3, ring, priors).state, 2, ring, priors)
+        found.append((_misfit_px(tried, sides.shots), tried))
+    misfit_px, best = min(found, key=lambda f: f[0])
     return best, misfit_px
 
 
