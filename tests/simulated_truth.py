@@ -15,6 +15,7 @@ from scipy.spatial.transform import Rotation
 from simulated_noise import USUAL, Noise, grooves
 
 from bladeangle.adjustment.priors import Priors
+from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS
 from bladeangle.imaging.camera import Camera, camera_from_exif, read_camera
 from bladeangle.imaging.ring import Ring, ring_from_dict, ring_to_dict
 from bladeangle.records.station import StationOptions
@@ -179,7 +180,8 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
         file = camera_from_exif(4032, 3024, 26.0)
     else:
         file = read_camera(CALIBRATED)
-    lens, priors = _lens(rng, file), Priors(file.parameters, file.covariance)
+    tips = ANY_TIPS if changes.tips in ("used", "mixed") else NEW_TIPS
+    lens, priors = _lens(rng, file), Priors(file.parameters, file.covariance, tips=tips)
     shape = synthetic.random_rotor(rng, changes.blades, blade_sigma_deg=0.3 if changes.rotors else 0.0)
     shape = replace(
         shape,

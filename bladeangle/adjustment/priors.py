@@ -85,6 +85,19 @@ def unconfirmed(priors: Priors) -> Priors:
     return replace(priors, camera_covariance=covariance)
 
 
+#: Standard uncertainty, as a ratio, of the focal length where no photograph observes it, as from above: the file may be
+#: of another phone of the model, or of another focus. A judgement (no source): units of a model and focus settings
+#: differ by some tenths of a percent to a few percent; 3 % too much turns a blade of 12 deg by 0.3 deg.
+UNOBSERVED_FOCAL = 0.012
+
+
+def unobserved(priors: Priors) -> Priors:
+    """The same with the focal length no more certain than `UNOBSERVED_FOCAL`, whatever the camera file says."""
+    covariance = priors.camera_covariance.copy()
+    covariance[0, 0] += max((UNOBSERVED_FOCAL * priors.camera[0]) ** 2 - covariance[0, 0], 0.0)
+    return replace(priors, camera_covariance=covariance)
+
+
 @dataclass
 class Known:
     """Normal equations and cost of one source of prior knowledge, and of how many things it tells.
@@ -237,7 +250,7 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         at = cols("grooves", face * GROOVE_KNOTS, GROOVE_KNOTS)
         put("grooves", at, grooved, pull, float(pull @ state.grooves[face]), GROOVE_KNOTS)
     off = rotor.heights - rotor.heights.mean(0)
-    alike, functions = alike_information(rotor, priors)
+    alike, functions = alike_information(rotor, priors, float(np.median(start.rotor.ends[:, 1])))
     pull = alike @ off.reshape(-1)
     freedom = rotor.blades - 1
     cost = float(pull @ off.reshape(-1))
@@ -341,14 +354,13 @@ def _third_differences(blades: int, count: int) -> Array:
     return np.asarray(np.kron(np.eye(blades), np.diff(np.eye(count), 3, axis=0)), np.float64)
 
 
-def alike_information(rotor: Rotor, priors: Priors) -> tuple[Array, int]:
+def alike_information(rotor: Rotor, priors: Priors, wrap: float) -> tuple[Array, int]:
     """Information (k, k) of all blades' coefficients that they are alike, and in how many functions of a blade.
 
     These are the slopes at the leading, middle and trailing parts and the height of the middle, each a share of the
     radius, and their spread about the mean of all blades is known. Blades of one rotor are made alike to about half a
     degree (common practice, no source); a blade that is not shows as soon as the photographs say so better.
     """
-    wrap = float(np.median(rotor.ends[:, 1]))
     slopes = rotor.basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1)
     like = np.vstack([slopes, rotor.basis.matrix(np.array([0.5 * wrap]))]) / rotor.radius_mm
     sigma = np.array([np.radians(priors.alike_sigma_deg)] * 3 + [priors.alike_height_sigma_mm / priors.radius_mm])

@@ -126,6 +126,28 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Take the photographs of that end again without touching rotor or sheet.",
     ),
+    "rotors-differ": FlagKind(
+        "Some photographs show other blades than the rest, as those of another rotor do.",
+        "doubt",
+        "Make sure that all photographs are of one rotor, and none from before it was bent; measure again.",
+    ),
+    "two-edges": FlagKind(
+        "A second edge runs close beside a blade's tip, as a thread, a line, a bright chamfer or a shadow makes it; it "
+        "is not clear which of them is the tip's.",
+        "doubt",
+        "Clean the tip, dull it with chalk, light it from all sides, and take the photograph again.",
+    ),
+    "picture-uneven": FlagKind(
+        "Parts of a picture are shifted smoothly against each other, as by a drop or smear on the lens, a rolling "
+        "shutter or an editor.",
+        "doubt",
+        "Wipe the lens, hold the phone still, use the original file, and take the photograph again.",
+    ),
+    "taken-as-given": FlagKind(
+        "What photographs from above cannot show: whether both are of one rotor, and which end is the inlet.",
+        "note",
+        "Add photographs from the side, which show the blades from end to end.",
+    ),
     "rotor-tilted": FlagKind(
         "The rotor's axis is not square to the sheet; the tilt is allowed for.",
         "note",
@@ -192,7 +214,7 @@ REGISTRY: dict[str, FlagKind] = {
         "all",
     ),
     "ends-exchanged": FlagKind(
-        "The exit is shallower than the entry, or the hub wider at the inlet end; rotors are usually the other way.",
+        "The exit is shallower than the entry; rotors are usually the other way.",
         "doubt",
         "Check which photographs show the inlet end up, and which were taken with the rotor turned over.",
     ),
@@ -234,6 +256,11 @@ REGISTRY: dict[str, FlagKind] = {
         "Which photographs show the rotor turned over was told from what they show, not by whoever took them.",
         "note",
         "If this rotor is shallower at the exit than at the entry, name the turned ones with `--turned`.",
+    ),
+    "quarter-turned": FlagKind(
+        "An app turned the photographs' pixels by a quarter; the camera file was turned with them.",
+        "note",
+        "Use the phone's original files, which say by themselves how the phone was held.",
     ),
     "edited-by-hand": FlagKind(
         "Edge points were moved or struck out by hand.", "note", "The record holds the edits."

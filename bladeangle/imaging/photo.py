@@ -243,6 +243,16 @@ def _light(values: NDArray[Any], factor: int) -> NDArray[np.uint16]:
     return grey
 
 
+def picture_size(path: Path) -> tuple[int, int] | None:
+    """Width and height of a photograph as it is stored, without decoding; None where it cannot be read."""
+    try:
+        with _header_lock, warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return _open(read_bytes(path, PHOTOGRAPH), path.name)[0].size
+    except Exception:  # noqa: BLE001 - whatever is wrong with it, `read_photo` says so
+        return None
+
+
 def light_alone(photo: Photo) -> Photo:
     """The photograph without its encoded values, which take a fifth of its memory; for where many are kept at once."""
     return replace(photo, encoded=np.zeros((0, 0), np.uint8))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.base.errors import PhotoError
+from bladeangle.base.errors import PhotoError, RingNotFoundError
 from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import pixels
 from bladeangle.imaging import profiles
@@ -40,6 +40,10 @@ OVERHEAD_DEG = 20.0
 FEW_MARKERS = 9
 #: A marker is off its place when it lies farther off than this, mm, and farther than so many times the median.
 OFF_PLACE_MM, OFF_PLACE_RATIO = 2.0, 5.0
+#: When half of the markers are farther off than this, mm, the definition is of another ring: sheets lie within 1 mm.
+#: The same for how much larger or smaller than defined markers are beside their distances, as a ratio; ink spreads by a
+#: tenth of a millimetre at most.
+ANOTHER_RING_MM, ANOTHER_RING_SIZE = 1.5, 0.015
 #: EXIF rounds the 35 mm focal length to whole mm; one lens gives one value, give or take one.
 FOCAL_35MM_SHARE, OTHER_35MM_SHARE = 0.02, 0.06
 #: Focal lengths of one phone by EXIF and by calibration differ by a few percent, those of two lenses by far more.
@@ -63,7 +67,8 @@ class Look:
     blur_px : standard deviation of the blur of marker sides, over all; along_px, across_px : in the worst and the best
         direction. paper : (k,) linear light of the paper beside each marker seen. hidden, cut : markers in the picture
         and not seen, markers outside it. gap_deg : largest turn about the centre between neighbouring markers seen.
-    off_place_mm : (k,) distance of each marker seen from its place on the sheet.
+    off_place_mm : (k,) distance of each marker seen from its place on the sheet. marker_size : of the markers over what
+        the definition makes of them where they lie.
     """
 
     blur_px: float
@@ -74,6 +79,12 @@ class Look:
     cut: int
     gap_deg: float
     off_place_mm: Array
+    marker_size: float = 1.0
+
+    @property
+    def another_ring(self) -> bool:
+        """Whether the markers lie, or are as large, as those of another ring than the definition's."""
+        return bool(np.median(self.off_place_mm) > ANOTHER_RING_MM or abs(self.marker_size - 1) > ANOTHER_RING_SIZE)
 
     @property
     def moved(self) -> bool:
@@ -111,6 +122,12 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
         if zoom > ZOOM:
             return [Flag("digital-zoom", f"Taken with a digital zoom of {zoom:.2g}.", photo.name)]
         return []
+    if (camera.width, camera.height) == (height, width):
+        raise PhotoError(
+            f"{photo.name} is turned by a quarter, {width} x {height} pixels, against the others or the "
+            f"camera file, {camera.width} x {camera.height}.",
+            "Use the phone's original files; or turn all photographs the same way by an app.",
+        )
     if (camera.width, camera.height) != (width, height):
         # also where one is a multiple of the other: a picture cropped to the same shape looks just like that
         raise PhotoError(
@@ -187,6 +204,7 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     Raises
     ------
     PhotoError : too blurred or too dark to be measured, or what `judge_file` refuses.
+    RingNotFoundError : the markers do not lie as the ring definition has them.
     """
     flags = judge_file(photo, camera)
     used = camera or camera_from_exif(*photo.file_size, photo.exif.focal_35mm)
@@ -225,6 +243,12 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     elif seen.gap_deg > (GAP_OVERHEAD_DEG if pose.obliquity_deg < OVERHEAD_DEG else GAP_OBLIQUE_DEG):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
     off = seen.off_place_mm
+    if camera is not None and seen.another_ring:
+        raise RingNotFoundError(
+            f"{photo.name} shows another ring than the ring definition: its markers are {seen.marker_size:.2f} times "
+            f"as large for their distances, and lie {np.median(off):.1f} mm off their places.",
+            "Name the ring that was printed, which its sheet tells; rings for other sizes have the same markers.",
+        )
     if off.max() > max(OFF_PLACE_MM, OFF_PLACE_RATIO * float(np.median(off))):
         marker = int(ring.ids[sighting.seen[int(off.argmax())]])
         flag("residuals-high", f"Marker {marker} lies {off.max():.1f} mm off the place that the ring file gives it.")
@@ -283,7 +307,7 @@ def look(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera, pose:
         hidden,
         cut,
         _largest_gap_deg(ring, sighting),
-        _off_place_mm(ring, sighting, pose, camera),
+        *_places(ring, sighting, pose, camera),
     )
 
 
@@ -320,14 +344,18 @@ def _largest_gap_deg(ring: Ring, sighting: RingSighting) -> float:
     return float(np.diff(azimuth, append=azimuth[0] + 360.0).max())
 
 
-def _off_place_mm(ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> Array:
-    """Mean distance (k,) of a seen marker's corners from where the pose puts them, scaled from px by its size."""
+def _places(ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> tuple[Array, float]:
+    """Mean distance (k,) of a seen marker's corners from where the pose puts them, scaled from px by its size.
+
+    And the median of how large markers are over what the pose makes of them.
+    """
     corners = ring.corners_mm[sighting.seen]
     px = to_pixels(_on_sheet(corners), pose, camera).reshape(-1, 4, 2)
     side_px = np.linalg.norm(np.roll(sighting.corners_px, -1, 1) - sighting.corners_px, axis=2).mean(1)
     side_mm = np.linalg.norm(np.roll(corners, -1, 1) - corners, axis=2).mean(1)
     off: Array = np.linalg.norm(sighting.corners_px - px, axis=2).mean(1) * side_mm / side_px
-    return off
+    expected_px = np.linalg.norm(np.roll(px, -1, 1) - px, axis=2).mean(1)
+    return off, float(np.median(side_px / expected_px))
 
 
 def _blur(photo: Photo, sighting: RingSighting) -> tuple[float, float, float]:

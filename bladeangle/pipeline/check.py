@@ -152,6 +152,9 @@ def _ring_line(ring: Ring, sighting: RingSighting, look: Look, pose: Pose) -> Li
     # From a slant the rotor hides the ring's far side, and that is as it should be.
     overhead = pose.obliquity_deg < quality.OVERHEAD_DEG
     good = quality.GAP_OVERHEAD_DEG if overhead else quality.GAP_OBLIQUE_DEG
+    if look.another_ring:
+        seen += ", not placed or not as large as those of the ring definition"
+        return Line("ring", "retake", seen, "Name the definition of the ring that was printed; others look alike.")
     verdict = _graded(look.gap_deg, good, quality.GAP_MOST_DEG)
     advice = ""
     if verdict != "good":

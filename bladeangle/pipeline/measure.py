@@ -11,7 +11,7 @@ import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import unmoved
-from bladeangle.adjustment.priors import Caliper, Priors, unconfirmed
+from bladeangle.adjustment.priors import Caliper, Priors, unconfirmed, unobserved
 from bladeangle.adjustment.rotor import Rotor
 from bladeangle.adjustment.tip_radius import CONDITIONS
 from bladeangle.base.errors import EdgesError, UsageError
@@ -23,8 +23,10 @@ from bladeangle.imaging.photo import Photo, light_alone, read_photo, scale_of
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.quality import judge, tied_to
 from bladeangle.imaging.ring import Ring, sight_ring
+from bladeangle.pipeline.mixups import contradictions, refuse_mixups
 from bladeangle.pipeline.register import adjusted_overhead, find_outlines, gathered
 from bladeangle.pipeline.shots import Shot, observed
+from bladeangle.pipeline.turning import quarter_turned, stands_upright, turned_to_fit
 from bladeangle.records.edits import Edits
 from bladeangle.records.station import StationOptions
 from bladeangle.results.advice import from_the_side, next_photograph
@@ -134,7 +136,9 @@ def measure(
     if camera is None:
         read[named[0][0]] = read_photo(named[0][0])
         camera = camera_for(read[named[0][0]], None, flags)
-    for shot, doubted in _sighted(named, ring, camera, read, at_once):
+    upright = stands_upright([path for path, _ in named], camera)
+    sighted_with = quarter_turned(camera, 3) if upright else camera
+    for shot, doubted in _sighted(named, ring, sighted_with, read, at_once):
         for other in shots:
             if other.photo.sha256 == shot.photo.sha256:
                 raise UsageError(
@@ -147,6 +151,9 @@ def measure(
             shot.edits = edits.for_photo(shot.photo.sha256).reduced(shot.photo.reduction)
             if shot.edits.struck or shot.edits.added:
                 flags.append(Flag("edited-by-hand", "Edges were struck out or added by hand.", shot.name))
+    if upright:
+        camera, turned_flag = turned_to_fit(shots, ring, camera)
+        flags.append(turned_flag)
     standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
     for shot in shots:
         if shot.standing not in standings:
@@ -158,12 +165,15 @@ def measure(
     loose = [s.name for s in shots if not tied_to(s.photo, camera)]
     if loose:
         priors = unconfirmed(priors)
+    if all(shot.overhead for shot in shots):
+        priors = unobserved(priors)
     first = [
         min((s for s in shots if s.standing == standing and s.overhead), key=lambda s: s.pose.obliquity_deg)
         for standing in standings
     ]
     progress(f"looking for hub and blade tips in {' and '.join(s.name for s in first)}")
     flags += find_outlines(first, ring, priors)
+    refuse_mixups(shots, ring, priors)
     progress("adjusting the overhead photographs")
     others = [s for s in shots if not any(s is f for f in first)]
     result = adjusted_overhead(first, ring, priors, rough=bool(others))
@@ -183,6 +193,7 @@ def measure(
     given = bool(priors.calipers), options.check_bar_mm is not None
     flags += doubts(result, stations, station_options, ring, *given, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
+    flags += contradictions(shots, result, ring)
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
     if result.from_above:
         sides = from_the_side(result, stations, ring, size, station_options, priors)

@@ -33,6 +33,10 @@ LEAST_MM = 0.12
 #: Standard deviation of what is expected of a rotor that was moved, mm on the sheet and at the tip: it keeps directions
 #: that nothing measures from running away, and costs nothing where something does.
 EXPECTED_MM = 3.0
+#: How far, mm at the tip, one from above may see the rotor turned against those from the side, though it was not: 0.05
+#: mm of radius there look like 0.2 mm of height, as rays are steep, and these like 0.8 mm of turn of blades of 14 deg
+#: (seen on glossy tips, of one rotor in seven).
+TURN_FROM_ABOVE_MM = 0.8
 
 
 @dataclass(frozen=True)
@@ -40,11 +44,13 @@ class Movement:
     """How far one photograph sees the rotor from where the others of its standing see it.
 
     way_mm : (3,) of the tip by a turn about the ring's z, and along the ring's x and y; covariance : (3, 3) mm2.
+    turn_slack_mm : how far a turn may only seem to have been made.
     """
 
     way_mm: Array
     covariance: Array
     radius_mm: float
+    turn_slack_mm: float = 0.0
 
     @property
     def turn_deg(self) -> float:
@@ -64,7 +70,8 @@ class Movement:
     @property
     def significance(self) -> float:
         """The whole movement in its standard uncertainties: root of a chi-square of three degrees of freedom."""
-        return float(np.sqrt(self.way_mm @ np.linalg.solve(self.covariance, self.way_mm)))
+        slack = np.diag([self.turn_slack_mm**2, 0.0, 0.0])
+        return float(np.sqrt(self.way_mm @ np.linalg.solve(self.covariance + slack, self.way_mm)))
 
     @property
     def clear(self) -> bool:
@@ -93,6 +100,7 @@ class _Alone:
     coupling: Array
     information: Array
     right: Array
+    turn_slack_mm: float
 
 
 def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
@@ -160,7 +168,11 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], standing: int)
         coupling[k, r.columns] += one.normal[:, own] * unit
         right[k] += one.pull(residual)[own] * unit
     common = layout.columns["standing", standing][three]
-    return [_Alone(p, coupling[k], coupling[k, common] * unit[:, None], right[k]) for k, p in enumerate(photos)]
+    # one from above alone tells a turn by heights, and those by radii, which tips have to a few hundredths
+    mixed = len({bool(view.tips.far.all()) for view in views if view.tips is not None}) > 1
+    slack = [TURN_FROM_ABOVE_MM if mixed and v.tips is not None and v.tips.far.all() else 0.0 for v in views]
+    own_equations = zip(photos, coupling, right, slack, strict=True)
+    return [_Alone(p, by, by[common] * unit[:, None], pull, mm) for p, by, pull, mm in own_equations]
 
 
 def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:
@@ -168,7 +180,8 @@ def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Arra
     assert result.state.rotor is not None
     left = alone.information - alone.coupling.T @ covariance @ alone.coupling + np.eye(3) / EXPECTED_MM**2
     own: Array = np.asarray(np.linalg.inv(left), np.float64)
-    return Movement(-own @ (alone.right + alone.coupling.T @ change), own, result.state.rotor.radius_mm)
+    way_mm = -own @ (alone.right + alone.coupling.T @ change)
+    return Movement(way_mm, own, result.state.rotor.radius_mm, alone.turn_slack_mm)
 
 
 def _without(freed: _Alone, movement: Movement, covariance: Array, change: Array) -> tuple[Array, Array]:

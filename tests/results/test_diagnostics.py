@@ -192,33 +192,13 @@ def test_a_guessed_wrap_has_a_wide_interval(
     np.testing.assert_array_equal(both[0].wrap_deg, both[1].wrap_deg)
 
 
-def test_exchanged_ends_by_the_hub(pair: Case) -> None:
+def test_a_wide_bore_does_not_exchange_the_ends(pair: Case) -> None:
+    """Where a bore is the widest circle that is followed, the hub says nothing of which end is which."""
     truth, result, stations = pair
-    circles, standing = result.state.circles.copy(), np.array(result.state.circle_standing)
-    assert circles[standing == 0, 0].max() < circles[standing == 1, 0].max()  # the nose is narrower, as drawn
     state = result.state.copy()
-    state.circle_standing = tuple(1 - standing)
-    state.circles[:, 1] *= -1  # turned over, the upper one is the lower one
+    state.circle_standing = tuple(1 - np.array(state.circle_standing))
     flat = replace(stations, angle_deg=np.full(len(stations.labels), 12.0))
-    (flag,) = [f for f in raised((truth, replace(result, state=state), flat)) if f.code == "ends-exchanged"]
-    assert "hub's face is wider" in flag.text
-
-
-@pytest.mark.parametrize(("foot_mm", "exchanged"), [(20.0, True), (0.0, False)])
-def test_exchanged_ends_though_the_nose_shows_its_foot(pair: Case, foot_mm: float, exchanged: bool) -> None:
-    """Blades of even pitch, hub 60 mm; where the outlet end should be, 60 mm lie this much lower than a nose of 40."""
-    truth, result, stations = pair
-    standing = np.array(result.state.circle_standing)
-    assert list(np.bincount(standing)) == [2, 2]
-    up = np.sign(result.state.r_ring_rotor[1, 2, 2])
-    state = result.state.copy()
-    first = state.circles[standing == 1, 1][0]
-    state.circles[standing == 0, 0] = 30.0, 10.0
-    state.circles[standing == 0, 1] = state.circles[standing == 0, 1].mean()
-    state.circles[standing == 1] = [(30.0, first - up * foot_mm), (20.0, first)]
-    flat = replace(stations, angle_deg=np.full(len(stations.labels), 12.0))
-    found = codes(raised((truth, replace(result, state=state), flat)))
-    assert ("ends-exchanged" in found) == exchanged
+    assert "ends-exchanged" not in codes(raised((truth, replace(result, state=state), flat)))
 
 
 def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
@@ -282,8 +262,8 @@ def test_a_scale_that_matters_is_a_doubt(pair: Case) -> None:
 def test_the_change_with_scale_is_that_of_a_rotor_so_much_larger(pair: Case) -> None:
     """The rotor enlarged as a whole, measured with stations of the same millimetres, at 8 % either way."""
     _, result, stations = pair
-    rotor = result.state.rotor
-    assert rotor is not None
+    assert result.state.rotor is not None
+    rotor = result.state.rotor.with_tips(None)  # a cylinder: departures are in millimetres and would have to grow too
     for scale in (0.92, 1.08):
         larger = rotor.copy()
         larger.radius_mm *= scale

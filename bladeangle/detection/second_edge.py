@@ -1,0 +1,75 @@
+"""Photo + followed tip edges -> where a second edge runs beside one, so that either may be the tip's.
+
+Seen from above a tip's edge is one step between blade and what lies below it. A thread, a pen line, a dark rim, a
+chamfer that shines or a shadow on the paper makes a second one that keeps close to it for the length of the blade, and
+nothing in the adjustment tells which was followed, as a smooth curve fits both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bladeangle.adjustment.model import TipPoints
+from bladeangle.base.geometry import Array
+from bladeangle.imaging import profiles
+from bladeangle.imaging.photo import Photo
+
+#: Half the length of edge, px, over which a profile is averaged, and how far to either side it reaches.
+ALONG_PX = 6
+REACH_PX = 13
+#: Nearer than this, in widths of the blur and px, steps are one; and how strong a second one must be, as a share.
+APART_BLURS, APART_PX = 2.0, 2.5
+STRONG = 0.5
+#: Points that a run must have to be judged.
+FEWEST = 6
+
+
+@dataclass(frozen=True)
+class SecondEdge:
+    """A second edge beside the tip of a blade (from 0): how far off, px on the mean, and along which share of it."""
+
+    blade: int
+    away_px: float
+    share: float
+
+
+def second_edges(photo: Photo, tips: TipPoints, blur_px: float) -> list[SecondEdge]:
+    """Of every blade whose tip is seen from above, the strongest second edge, whatever its share."""
+    from scipy.ndimage import gaussian_filter1d
+
+    far = tips.only(tips.far)
+    out: list[SecondEdge] = []
+    if not len(far.px):
+        return out
+    read = profiles.read_profiles(photo.grey, far.px, far.normal, (REACH_PX, REACH_PX), ALONG_PX)
+    slope = gaussian_filter1d(np.sqrt(np.maximum(np.nan_to_num(read), 0)), 0.8, axis=1, order=1, mode="nearest")
+    size = np.abs(slope)
+    noise = 1.4826 * np.median(size, axis=1, keepdims=True)
+    middle = size.shape[1] // 2
+    own = size[:, middle - 1 : middle + 2].max(1)
+    apart = max(APART_PX, APART_BLURS * blur_px)
+    beside = np.abs(np.arange(size.shape[1]) - middle) >= apart
+    peak = np.zeros_like(size, bool)
+    peak[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
+    second = np.where(peak & beside & (size > 4 * noise), size, 0.0)
+    for b in np.unique(far.blade):
+        mine = np.flatnonzero(far.blade == b)
+        if len(mine) < FEWEST:
+            continue
+        share, away_px = _beside(second[mine], own[mine], middle)
+        out.append(SecondEdge(int(b), away_px, share))
+    return out
+
+
+def _beside(second: Array, own: Array, middle: int) -> tuple[float, float]:
+    """Share of a run along which one side has a second step, of the side that has more, and how far off it is, px."""
+    best = (0.0, 0.0)
+    for part in (slice(0, middle), slice(middle + 1, None)):
+        strength = second[:, part]
+        at = np.arange(second.shape[1])[part] - middle
+        there = strength.max(1) > STRONG * own
+        if there.any() and there.mean() > best[0]:
+            best = float(there.mean()), float(np.abs(at[strength.argmax(1)[there]]).mean())
+    return best

@@ -1,0 +1,46 @@
+"""Adjustment -> by how much a picture is shifted smoothly from place to place, as the ring's markers show.
+
+A drop or smear on the lens, a rolling shutter or an editor's warp moves parts of a picture by pixels and leaves it
+sharp. Every marker then fits by itself and lies off its place together with its neighbours, which no noise does.
+
+Not covered: what lies between the ring and the rotor only.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.base.geometry import Array
+from bladeangle.imaging.ring import Ring
+
+#: Markers that are neighbours, and the fewest points of a marker that tell where it lies.
+NEIGHBOURS = 3
+FEWEST = 12
+
+
+def marker_shifts(result: Adjustment, photo: int) -> tuple[Array, Array]:
+    """Markers seen (k,), as indices into the ring, and how far each lies off its place (k, 2) px, in one photograph."""
+    sighting, residual = result.views[photo].sighting, result.residual_px[photo].get("ring")
+    if sighting is None or residual is None or len(residual) != len(sighting.marker):
+        return np.zeros(0, int), np.zeros((0, 2))
+    seen, shifts = [], []
+    for marker in np.unique(sighting.marker):
+        mine = (sighting.marker == marker) & np.isfinite(residual)
+        if mine.sum() >= FEWEST:
+            seen.append(marker)
+            shifts.append(np.linalg.lstsq(sighting.normal[mine], residual[mine], rcond=None)[0])
+    return np.array(seen, int), np.array(shifts).reshape(-1, 2)
+
+
+def unevenness_px(result: Adjustment, ring: Ring, photo: int) -> float:
+    """How far neighbouring markers lie off together, px, where that is most."""
+    seen, shifts = marker_shifts(result, photo)
+    if len(seen) <= NEIGHBOURS:
+        return 0.0
+    centre = ring.corners_mm[seen].mean(1)
+    order = np.argsort(np.arctan2(centre[:, 1], centre[:, 0]))
+    round_it = np.concatenate([shifts[order], shifts[order][: NEIGHBOURS - 1]])
+    sums = np.cumsum(np.concatenate([np.zeros((1, 2)), round_it]), axis=0)
+    means = (sums[NEIGHBOURS:] - sums[:-NEIGHBOURS]) / NEIGHBOURS
+    return float(np.hypot(means[:, 0], means[:, 1]).max())

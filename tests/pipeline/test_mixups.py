@@ -1,0 +1,165 @@
+"""Mixed-up photographs are told by what they show, on the shipped photographs and small renders."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+from rendered_ring import CALIBRATION
+
+from bladeangle.base.errors import AdjustmentError, PhotoError, RingNotFoundError, UsageError
+from bladeangle.imaging.camera import Camera, read_camera
+from bladeangle.imaging.ring import Ring, read_ring
+from bladeangle.pipeline.measure import Measurement, measure
+from bladeangle.pipeline.mixups import contradictions
+from bladeangle.pipeline.turning import quarter_turned
+
+PHOTOS = CALIBRATION.parent / "fixtures" / "rotor-a"
+INLET, OUTLET = PHOTOS / "inlet.jpg", PHOTOS / "outlet.jpg"
+
+
+@pytest.fixture(scope="module")
+def ring() -> Ring:
+    return read_ring(CALIBRATION / "trial-ring.json")
+
+
+@pytest.fixture(scope="module")
+def camera() -> Camera:
+    return read_camera(CALIBRATION / "camera-pocket7.json")
+
+
+@pytest.fixture(scope="module")
+def sound(ring: Ring, camera: Camera) -> Measurement:
+    return measure([INLET], [OUTLET], ring, camera)
+
+
+def read(path: Path) -> np.ndarray:
+    return np.asarray(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION), np.uint8)
+
+
+def saved(image: np.ndarray, path: Path, quality: int = 92) -> Path:
+    """A JPEG with the data of the inlet's photograph."""
+    with Image.open(INLET) as source:
+        Image.fromarray(np.ascontiguousarray(image)).save(path, quality=quality, exif=source.info["exif"])
+    return path
+
+
+def test_sound_photographs_raise_no_doubt_of_a_mix_up(sound: Measurement) -> None:
+    codes = {flag.code for flag in sound.flags}
+    assert not codes & {"rotors-differ", "two-edges", "picture-uneven", "ends-exchanged", "rotor-moved"}
+    assert [flag.code for flag in sound.flags].count("taken-as-given") == 1
+
+
+@pytest.mark.parametrize("name", ["inlet", "outlet"])
+def test_a_rotor_that_was_not_turned_over(ring: Ring, camera: Camera, tmp_path: Path, name: str) -> None:
+    """The same end again, from a camera 6 mm lower and turned by 100 degrees: enlarged and turned about its axis."""
+    turn = cv2.getRotationMatrix2D(tuple(camera.parameters[1:3]), 100.0, 1.02)
+    image = cv2.warpAffine(read(PHOTOS / f"{name}.jpg"), turn, (camera.width, camera.height), borderValue=200)
+    again = saved(image, tmp_path / "again.jpg")
+    files = {"inlet": INLET, "outlet": OUTLET} | {"outlet" if name == "inlet" else "inlet": again}
+    with pytest.raises(AdjustmentError, match="show the same end of the rotor") as raised:
+        measure([files["inlet"]], [files["outlet"]], ring, camera)
+    assert raised.value.exit_code == 7 and "Turn the rotor over" in raised.value.hint
+
+
+def test_one_photograph_saved_twice(ring: Ring, camera: Camera, tmp_path: Path) -> None:
+    copy = saved(np.clip(read(INLET) * 0.9, 0, 255).astype(np.uint8), tmp_path / "copy.jpg", 70)
+    with pytest.raises(UsageError, match="are the same photograph, saved twice"):
+        measure([INLET], [copy], ring, camera)
+
+
+def test_turned_was_forgotten(ring: Ring, camera: Camera) -> None:
+    with pytest.raises(AdjustmentError, match="show different ends of the rotor, or two rotors") as raised:
+        measure([INLET, OUTLET], [], ring, camera)
+    assert "--turned" in raised.value.hint
+
+
+@pytest.mark.parametrize("larger", [140 / 160, 152 / 160, 180 / 160])
+def test_the_definition_of_another_ring(ring: Ring, camera: Camera, larger: float) -> None:
+    """The same markers on a circle for larger or smaller rotors, each half as much larger."""
+    middle = ring.corners_mm.mean(1, keepdims=True)
+    other = replace(ring, corners_mm=middle * larger + (ring.corners_mm - middle) * larger**0.5)
+    with pytest.raises(RingNotFoundError, match="shows another ring than the ring definition"):
+        measure([INLET], [OUTLET], other, camera)
+
+
+@pytest.mark.parametrize("turns", [1, 3])
+def test_pixels_turned_by_a_quarter(
+    sound: Measurement, ring: Ring, camera: Camera, tmp_path: Path, turns: int
+) -> None:
+    """Put right by turning the camera file: the same angles as without, within a tenth of their uncertainty or so."""
+    paths = [saved(np.rot90(read(path), turns), tmp_path / path.name, 97) for path in (INLET, OUTLET)]
+    found = measure(paths[:1], paths[1:], ring, camera)
+    assert "quarter-turned" in {flag.code for flag in found.flags}
+    assert (found.camera.width, found.camera.height) == (camera.height, camera.width)
+    assert found.stations.labels == sound.stations.labels
+    u_deg = np.sqrt(np.diag(sound.stations.budget.covariance_deg2))
+    assert (np.abs(found.stations.angle_deg - sound.stations.angle_deg) < u_deg).all()
+    with pytest.raises(PhotoError, match="turned by a quarter"):
+        measure(paths[:1], [OUTLET], ring, camera)
+
+
+def test_a_camera_turned_by_four_quarters_is_itself(camera: Camera) -> None:
+    """A quarter puts pixel (x, y) at (y, width - 1 - x), as numpy's rot90 does; lens and covariance turn along."""
+    once = quarter_turned(camera, 1)
+    f_px, cx_px, cy_px = camera.parameters[:3]
+    np.testing.assert_allclose(once.parameters[:3], [f_px, cy_px, camera.width - 1 - cx_px])
+    dx, dy = 0.3, -0.2  # what tangential distortion does to a point must be turned by a quarter, too
+    moved, there = (
+        cv2.projectPoints(np.array([[x, y, 1.0]]), np.zeros(3), np.zeros(3), np.eye(3), c.parameters[3:])[0].ravel()
+        for c, x, y in ((camera, dx, dy), (once, dy, -dx))
+    )
+    np.testing.assert_allclose(there, [moved[1], -moved[0]], atol=1e-12)
+    four = quarter_turned(camera, 4 + 4)
+    np.testing.assert_allclose(four.parameters, camera.parameters)
+    again = quarter_turned(once, 3)
+    np.testing.assert_allclose(again.parameters, camera.parameters)
+    np.testing.assert_allclose(again.covariance, camera.covariance)
+
+
+def test_a_line_along_the_tips(sound: Measurement, ring: Ring, camera: Camera, tmp_path: Path) -> None:
+    """A dark line beside every tip in one photograph, that of a thread or a pen, is a doubt of that photograph."""
+    image = read(INLET)
+    tips = sound.result.views[0].tips
+    assert tips is not None
+    middle = tips.px.mean(0)
+    for b in np.unique(tips.blade):
+        edge = tips.px[tips.blade == b]
+        out = (edge - middle) / np.linalg.norm(edge - middle, axis=1, keepdims=True)
+        cv2.polylines(image, [np.rint(edge + 7 * out).astype(np.int32)], False, 20, 3, cv2.LINE_AA)
+    found = measure([saved(image, tmp_path / "inlet.jpg")], [OUTLET], ring, camera)
+    doubted = [flag for flag in found.flags if flag.code == "two-edges"]
+    assert doubted and {flag.photo for flag in doubted} == {"inlet.jpg"}
+    assert {flag.blade for flag in doubted} == {1, 2, 3}
+
+
+def test_a_drop_on_the_lens(ring: Ring, camera: Camera, tmp_path: Path) -> None:
+    """A smooth shift of 6 px over a fifth of the picture, at the ring, is a doubt of that photograph."""
+    image = read(OUTLET)
+    y, x = np.mgrid[: image.shape[0], : image.shape[1]].astype(np.float32)
+    bell = 6 * np.exp(-0.5 * ((x - 2900) ** 2 + (y - 1500) ** 2) / 450**2)
+    wet = cv2.remap(image, x + bell, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    found = measure([INLET], [saved(wet, tmp_path / "outlet.jpg")], ring, camera)
+    assert {flag.photo for flag in found.flags if flag.code == "picture-uneven"} == {"outlet.jpg"}
+
+
+def test_two_rotors_of_a_make(sound: Measurement, ring: Ring) -> None:
+    """Edges of one photograph that lie more and more off along every blade, 2 px at its ends, are another rotor's."""
+    assert not [f for f in contradictions(sound.shots, sound.result, ring) if f.code == "rotors-differ"]
+    view = sound.result.views[1]
+    assert view.tips is not None
+    px = view.tips.px.copy()
+    for b in np.unique(view.tips.blade):
+        mine = view.tips.blade == b
+        px[mine] += view.tips.normal[mine] * np.linspace(-2, 2, mine.sum())[:, None]
+    views = (sound.result.views[0], replace(view, tips=replace(view.tips, px=px)))
+    (flag,) = (
+        f
+        for f in contradictions(sound.shots, replace(sound.result, views=views), ring)
+        if f.code == "rotors-differ"
+    )
+    assert flag.text.startswith("outlet.jpg and the other photographs seem to show two rotors")
