@@ -198,7 +198,7 @@ class Folder:
             self.set_aside(job, name, replaced=True)
         (job.path / "checks").mkdir(exist_ok=True)
         now = time.time_ns()
-        write_json(job.path / "checks" / f"{name}.json", dict(check) | {"time_ns": now})
+        write_json(job.path / "checks" / f"{name}.json", dict(check) | {"time_ns": str(now)})
         target = job.path / f"{name}{suffix}"
         os.replace(file, target)
         os.utime(target, ns=(now, now))
@@ -295,7 +295,7 @@ def _hash_of(path: Path, _size: int, _time_ns: int) -> str:
 def _picture(path: Path) -> Picture:
     check = _check_of(path)
     # a file that is as it was kept need not be read again, of which a shelf has gigabytes
-    kept = check.get("time_ns") == _time(path) and isinstance(check.get("sha256"), str)
+    kept = check.get("time_ns") == str(_time(path)) and isinstance(check.get("sha256"), str)
     sha256 = check["sha256"] if kept else hash_of(path)
     # what was seen in another file of that name does not count
     return Picture(path.stem, path, sha256, check if check.get("sha256") == sha256 else {})

@@ -236,9 +236,10 @@ class Worker:
         # not forked: a fork of a process that has used OpenCV hangs
         context = multiprocessing.get_context("spawn")
         self._link, theirs = context.Pipe()
-        self._process = context.Process(target=_serve, args=(theirs,), daemon=True)
+        process = context.Process(target=_serve, args=(theirs,), daemon=True)
         with uninterrupted():
-            self._process.start()
+            process.start()
+        self._process = process  # only now can it be killed; should `stop` come before, it ends with its link
         theirs.close()
         self._done = 0
 

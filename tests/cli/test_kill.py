@@ -86,9 +86,9 @@ def _kept(function: Callable[..., Any]) -> Callable[..., Any]:
     """The function, computed once for each size of ring."""
     results: dict[float, Any] = {}
 
-    def call(ring: Any, paper: str) -> Any:
+    def call(ring: Any, paper: str, definition: str) -> Any:
         if ring.outer_radius_mm not in results:
-            results[ring.outer_radius_mm] = function(ring, paper)
+            results[ring.outer_radius_mm] = function(ring, paper, definition)
         return results[ring.outer_radius_mm]
 
     return call
