@@ -299,8 +299,8 @@ def test_the_command_writes_a_camera_file(folder, tmp_path):
     assert abs(error[0]) < 0.0015 * 1150
     assert "sheet 1.png" in run.stdout
     assert "f_px" in run.stdout
-    assert "from 6 of 6" in run.stderr
-    assert "from 6 of 6" not in run.stdout
+    assert "Used 6 of 6 photographs" in run.stderr
+    assert "Used 6 of 6 photographs" not in run.stdout
 
 
 def test_the_command_names_what_it_leaves_out_and_prints_json(folder, tmp_path):

@@ -86,7 +86,7 @@ def test_what_fits_nowhere_is_refused(
     monkeypatch.setattr(gather, "_misfit_px", lambda *_: misfit_px)
     priors = _priors(measurement.camera, measurement.options, measurement.ring)
     if refused:
-        with pytest.raises(AdjustmentError, match="oblique photographs do not fit"):
+        with pytest.raises(AdjustmentError, match="photographs from the side do not fit"):
             gathered(measurement.shots, measurement, priors)
     else:
         assert gathered(measurement.shots, measurement, priors) is measurement.result
