@@ -43,12 +43,12 @@ REFUSED_PX = 0.8
 THINNEST_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
 #: both standings may have been matched at a wrong place.
-UNUSUAL_OVERLAP = 2.0
+UNUSUAL_OVERLAP = 1.5
 #: Likewise where the blades bend by as many times what is expected, and the overlaps that are tried.
 UNUSUAL_BEND = 1.6
 TRIED_OVERLAPS = (0.75, 0.95, 1.15, 1.35, 1.6)
-#: By how much lower the deviance of the other must be (twenty times as likely).
-CLEARLY = 6.0
+#: By how much lower the deviance of the other must be (nearly three times as likely).
+CLEARLY = 2.0
 #: Steps of the wraps that are tried, rad.
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again, and its steps.
@@ -191,7 +191,7 @@ def _strange(result: Adjustment) -> bool:
 
 
 def _deviance(result: Adjustment) -> float:
-    """How unlikely a rotor is, but for its overlap: -2 log likelihood and a constant.
+    """How unlikely a rotor is: -2 log likelihood and a constant.
 
     By all that is known beforehand, and by edges that lie farther off than they are unsure; for comparing starts from
     the same photographs. Whether a rotor is like rotors at all, `Adjustment.unlikely` says.
@@ -199,7 +199,7 @@ def _deviance(result: Adjustment) -> float:
     tips = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
     off = sum(len(result.weight[p][kind]) * 2 * np.log(max(result.scale[p][kind], 1.0)) for p, kind in tips)
     # the gauge only ties it to where it was begun
-    return float(off + sum(cost for of, cost in result.prior_cost.items() if of not in ("overlap", "gauge")))
+    return float(off + sum(cost for of, cost in result.prior_cost.items() if of != "gauge"))
 
 
 def gathered(

@@ -138,11 +138,17 @@ def next_photograph(
     blade, station = _named(stations.labels[k])
     row = BladeColumns.of(layout, rotor, blade).rows(angle_gradient(rotor, blade, station, options))
     before = float(_Tried(None, old.information, old.shifts).u_deg(row))
+    # what is stated beside the covariance is said of photographs from above alone: one from the side ends it
+    beside2 = max(stated[k][0] ** 2 - before**2, 0.0)
     candidates = _candidates(result, state, ring, size, added, blade, station)
     # from in front of the station nearly always shrinks it most
     for some in ([c for c in candidates if not c.aside_deg], [c for c in candidates if c.aside_deg]):
         tried = work.of(some)
-        after = [float(t.u_deg(row)) / before for t in tried]
+        staying = [result.from_above and candidate.overhead for candidate in some]
+        after = [
+            float(np.hypot(t.u_deg(row), np.sqrt(beside2) if stays else 0.0)) / stated[k][0]
+            for t, stays in zip(tried, staying, strict=True)
+        ]
         best = int(np.argmin(after))
         if after[best] <= WORTHWHILE:
             return (
@@ -186,11 +192,12 @@ def from_the_side(
     }
     at = [_named(stations.labels[k]) for k in entries]
     rows = np.array([BladeColumns.of(layout, rotor, b).rows(angle_gradient(rotor, b, s, options)) for b, s in at])
-    before, after = (_Tried(None, *both).u_deg(rows) for both in ((old.information, old.shifts), (information, shifts)))
+    after = _Tried(None, information, shifts).u_deg(rows)
     stated = [stations.budget.angle(k)[:2] for k in entries]
     wide = np.array([u * coverage_factor(max(dof, 1.0)) for u, dof in stated])
     azimuths = tuple(p.azimuth_deg % 360 for p in places)
-    stated_deg, then_deg = (float(np.sqrt(np.mean(np.square(u)))) for u in (wide, wide * after / before))
+    # what is stated beside the covariance is said of photographs from above alone
+    stated_deg, then_deg = (float(np.sqrt(np.mean(np.square(u)))) for u in (wide, coverage_factor() * after))
     return FromTheSide(azimuths, down, state.standings[0], stated_deg, then_deg)
 
 
