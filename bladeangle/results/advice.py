@@ -185,11 +185,9 @@ def from_the_side(
     tried = work.of([_Candidate(place, 0, False) for place in places])
     # each brings its own, its own unknowns eliminated, so that together they bring the sum
     information = old.information + sum(t.information - old.information for t in tried)
-    zero = np.zeros(layout.size)
-    shifts = {
-        kind: old.shifts.get(kind, zero) + sum(t.shifts[kind] - old.shifts.get(kind, zero) for t in tried)
-        for kind in {k for t in tried for k in t.shifts}
-    }
+    zero, kinds = np.zeros(layout.size), {kind for t in tried for kind in t.shifts}
+    was = {kind: old.shifts.get(kind, zero) for kind in kinds}
+    shifts = {kind: was[kind] + sum(t.shifts.get(kind, was[kind]) - was[kind] for t in tried) for kind in kinds}
     at = [_named(stations.labels[k]) for k in entries]
     rows = np.array([BladeColumns.of(layout, rotor, b).rows(angle_gradient(rotor, b, s, options)) for b, s in at])
     after = _Tried(None, information, shifts).u_deg(rows)
