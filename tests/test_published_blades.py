@@ -68,7 +68,8 @@ def check(record: dict[str, Any], expected_deg: dict[str, float]) -> None:
     for station, angle in expected_deg.items():
         mean = record["rotor"]["stations"][station]
         assert mean["angle_deg"] == pytest.approx(angle, abs=min(0.2, 3 * mean["standard_uncertainty_deg"])), station
-        assert 0.02 < mean["standard_uncertainty_deg"] < 0.2
+        # the focal length, which a pair does not observe, makes 0.2 to 0.3 of it at these angles
+        assert 0.02 < mean["standard_uncertainty_deg"] < 0.4
         for blade in record["blades"]:
             found = blade["stations"][station]
             assert found is not None, (station, blade["number"])
@@ -77,7 +78,7 @@ def check(record: dict[str, Any], expected_deg: dict[str, float]) -> None:
 
 
 def test_propeller_4119_at_nine_tenths_of_its_radius(tmp_path: Path) -> None:
-    record = measured(shape_of(3, 120.0, DTMB_4119_DEG, DTMB_4119_DEG), tmp_path, Options())
+    record = measured(shape_of(3, 120.0, DTMB_4119_DEG, DTMB_4119_DEG), tmp_path, Options(tips="new"))
     assert (record["rotor"]["blade_count"], record["rotor"]["hand"]) == (3, "right")
     check(record, dict.fromkeys(("entry", "middle", "exit"), DTMB_4119_DEG))
 
@@ -87,7 +88,7 @@ def test_tip_of_rotor_37(tmp_path: Path) -> None:
     angle of its middle; stations of 24 mm fit the tip's 87 mm."""
     entry, exit_ = ROTOR_37_DEG
     length = ROTOR_37_SOLIDITY * 2 * np.pi * 75.0 / 7
-    options = Options(station_length_mm=24.0, station_skip_mm=1.5)
+    options = Options(station_length_mm=24.0, station_skip_mm=1.5, tips="new")
     record = measured(shape_of(7, length, entry, exit_), tmp_path, options)
     assert (record["rotor"]["blade_count"], record["rotor"]["hand"]) == (7, "right")
     share = (1.5 + 24.0 / 2) / length

@@ -85,12 +85,13 @@ def test_what_is_not_in_the_pixels_changes_nothing(base: Base, other: Base, tmp_
     sound = measured("sound", base, other, tmp_path / "sound")
     for fault in EQUAL:
         assert measured(fault, base, other, tmp_path / fault) == sound, fault
-    # without its data a photograph is not tied to the camera file: hardly another angle, but a wider interval
+    # without its data a photograph is not tied to the camera file: hardly another angle, and an interval no narrower
+    # (a pair's focal length is not observed, so that it is uncertain anyway)
     loose = measured("exif_random", base, other, tmp_path / "loose")
     for station, mean in sound["rotor"]["stations"].items():
         found = loose["rotor"]["stations"][station]
         assert found["angle_deg"] == pytest.approx(mean["angle_deg"], abs=0.05)
-        assert 1.2 < found["standard_uncertainty_deg"] / mean["standard_uncertainty_deg"] < 10
+        assert 0.999 < found["standard_uncertainty_deg"] / mean["standard_uncertainty_deg"] < 10
 
 
 @pytest.mark.campaign

@@ -198,7 +198,7 @@ def test_a_re_pitch_is_judged_against_its_order(measured: Path, tmp_path: Path) 
     shutil.copytree(measured, folder)
     record = read_record(folder / "rotors" / "rotor-1" / "record.json")
     doubted = ("station-cut-short",)  # of a pair from above; what it does to an order is tested elsewhere
-    order = order_from_record(record, {"exit": -1.0}, tolerance_deg=0.4, name="exits lower", despite=doubted)
+    order = order_from_record(record, {"exit": -3.0}, tolerance_deg=0.4, name="exits lower", despite=doubted)
     with client(folder, known(orders=((order, order_to_toml(order).encode()),))) as phone:
         page = phone.get("/new/verify").text
         assert "exits lower" in page and "Heron &lt;b&gt;" in page
