@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from bladeangle.adjustment.adjust import BEND_FROM_ABOVE_DEG, seen_from_above
 from bladeangle.adjustment.model import State, unmoved
-from bladeangle.adjustment.priors import Priors
+from bladeangle.adjustment.priors import Priors, unobserved
 from bladeangle.adjustment.rotor import Basis, Rotor
 from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS, TipCondition
 from bladeangle.base.budget import STATIONS
@@ -339,6 +340,8 @@ def _expectation(
         rounding_mm=float(rotor.rounding_mm[0]), bend_sigma_deg=typical.bend_deg,
         tips=tips,
     )  # fmt: skip
+    if seen_from_above(views):
+        priors = replace(unobserved(priors), bend_sigma_deg=BEND_FROM_ABOVE_DEG)
     result = ideal_adjustment(ring, views, state, priors, typical.sway)
     stations = measure_stations(result, options)
     variance = np.diag(stations.budget.covariance_deg2)
