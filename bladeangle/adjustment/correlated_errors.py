@@ -19,7 +19,7 @@ KNOT_MM = (6.0, 20.0)
 SHARED_LENGTH_PX = 600.0
 #: Sway of a hub circle as a whole, px, once and twice round the turn. Light comes from one side, and the rim
 #: is not sharp; centres of rendered hubs lie off by this much though a circle has hundreds of points.
-CIRCLE_SWAY_PX = 0.1
+CIRCLE_SWAY_PX = 0.2
 
 
 @dataclass(frozen=True)

@@ -38,7 +38,7 @@ UNLIKE_PX, USUALLY = 0.02, 2.0
 #: and wraps; farther off than this, the photographs are refused; thinner blades than this, mm, are not believed.
 GOOD_PX = 0.4
 ROUGHLY_PX = 0.5
-FITTING_PX = 0.6
+FITTING_PX = 0.52
 REFUSED_PX = 0.8
 THINNEST_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
@@ -290,7 +290,9 @@ def _on_radius(
         near = replace(priors, radius_mm=radius_mm, radius_sigma_mm=0.1)
         _adopt_rotor(state, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
         if again:
-            radius_mm = sides.radii(state, NARROW_MM, NARROW_STEPS)[0][0]
+            nearer_mm, clear = sides.radii(state, NARROW_MM, NARROW_STEPS)[0]
+            if clear > CLEAR_RADIUS:
+                radius_mm = nearer_mm
     return state
 
 
