@@ -287,7 +287,8 @@ def _on_radius(
     state = placed.copy()
     # twice: a wrong radius puts the axis a little off too, and that shifts the answer
     for again in (False,) if sure else (True, False):
-        near = replace(priors, radius_mm=radius_mm, radius_sigma_mm=0.1)
+        # the camera as the ring in all photographs has it: an assumed focal length would bend the first rotor
+        near = replace(priors, camera=placed.camera, radius_mm=radius_mm, radius_sigma_mm=0.1)
         _adopt_rotor(state, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
         if again:
             nearer_mm, clear = sides.radii(state, NARROW_MM, NARROW_STEPS)[0]
