@@ -514,3 +514,11 @@ def test_the_command_is_repeatable_and_honours_the_rule(files: Path) -> None:
     one, two = (CliRunner().invoke(verify_command, [*arguments, "--iso484"]) for _ in range(2))
     assert one.exit_code == 0 and one.stdout == two.stdout
     assert "a bad blade accepted in at most 0.001" in one.stdout and "yardstick" in one.stdout
+
+
+def test_few_degrees_of_freedom_move_both_limits_of_the_decision_rule() -> None:
+    """ISO 14253-1 with Student's t for 95 %: 2.776 of 4 degrees of freedom, 1.960 of very many (any table)."""
+    for dof, factor in ((4.0, 2.776), (math.inf, 1.960)):
+        accept, reject = decision.decision_limits(0.5, 0.1, dof, "iso14253", 0.02)
+        assert accept == pytest.approx(0.5 - 0.1 * factor, abs=1e-4)
+        assert reject == pytest.approx(0.5 + 0.1 * factor, abs=1e-4)
