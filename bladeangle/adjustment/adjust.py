@@ -1,12 +1,12 @@
 """The joint adjustment: one least-squares model for every photograph, from one picture to a walk round the rotor.
 
 Unknowns: camera intrinsics, pose and small focus and principal-point changes of each photograph, stretch and bend of
-the sheet and the place of its pieces, the rotor's pose in each standing position, tip radius, blade thickness, one
-smooth tip curve and two ends per blade, and radius and height of each hub circle. Every observation is a point in a
-picture with a normal: its residual is the distance along the normal from the predicted curve, divided by its standard
-uncertainty. The place along the curve is taken afresh from the picture in every iteration; it does not change the
-residual to first order, so the derivatives are exact without it. What is known beforehand enters as observations of the
-unknowns.
+the sheet and the place of its pieces, the rotor's pose in each standing position, tip radius and its departures along
+every blade, blade thickness, one smooth tip curve and two ends per blade, and radius and height of each hub circle.
+Every observation is a point in a picture with a normal: its residual is the distance along the normal from the
+predicted curve, divided by its standard uncertainty. The place along the curve is taken afresh from the picture in
+every iteration; it does not change the residual to first order, so the derivatives are exact without it. What is known
+beforehand enters as observations of the unknowns.
 
 The covariance of the unknowns is the inverse of the total information, which is kept apart by source: the share of the
 source k in the covariance C of any function is C N_k C, and the shares add up (JCGM 100, 5.1 and 5.2, for a linear
@@ -95,7 +95,7 @@ class Adjustment:
         return seen_from_above(self.views)
 
     @property
-    def birge_ratio(self) -> float:
+    def birge_ratio_squared(self) -> float:
         """Square of how much the blades bend, as a ratio to what is expected (Birge, Phys. Rev. 40, 1932, 207)."""
         return self.prior_cost["smoothness"] / max(self.prior_freedom["smoothness"], 1.0)
 

@@ -182,7 +182,7 @@ class TipRadius:
             row = np.zeros((len(at), q + blades * r))
             row[:, :q], row[:, q + b * r : q + (b + 1) * r] = shared.T, own.T
             design.append(row)
-            wanted.append(before.departure(tau, blade) - self._mean(tau, blade))
+            wanted.append(before.departure(tau, blade) - _between(self.functions.mean, *self._place(tau, blade)))
         small = NEGLIGIBLE_MM * np.eye(q + blades * r)  # towards what is usual where functions are much alike
         right = np.concatenate([*wanted, np.zeros(len(small))])
         found = np.linalg.lstsq(np.vstack([*design, small]), right, rcond=None)
@@ -201,40 +201,36 @@ class TipRadius:
         cell = x.astype(int)
         return cell, x - cell
 
-    def _table(self, blade: Ints | int) -> tuple[Array, Ints]:
-        """Departures (b, n) of all blades along the tables, and the rows that belong to `blade`."""
-        table = self.functions.mean + self.shared @ self.functions.shared + self.own @ self.functions.own
-        return table, np.asarray(blade, int)
-
-    def _mean(self, tau: Array, blade: Ints | int) -> Array:
-        cell, share = self._place(tau, blade)
-        mean = self.functions.mean
-        out: Array = mean[cell] * (1 - share) + mean[cell + 1] * share
+    def _table(self) -> Array:
+        """Departures (b, n) mm of all blades along the tables."""
+        out: Array = self.functions.mean + self.shared @ self.functions.shared + self.own @ self.functions.own
         return out
 
     def departure(self, tau: Array, blade: Ints | int) -> Array:
         """Departure (n,) mm from the common radius at tau (n,) of blades (n,) or of one."""
         if self.condition is None:
             return np.zeros(len(tau))
-        (table, row), (cell, share) = self._table(blade), self._place(tau, blade)
-        out: Array = table[row, cell] * (1 - share) + table[row, cell + 1] * share
+        table, (cell, share) = self._table(), self._place(tau, blade)
+        out: Array = table[blade, cell] * (1 - share) + table[blade, cell + 1] * share
         return out
 
     def slope(self, tau: Array, blade: Ints | int) -> Array:
         """Derivative (n,) mm/rad of `departure` by tau."""
         if self.condition is None:
             return np.zeros(len(tau))
-        (table, row), (cell, _) = self._table(blade), self._place(tau, blade)
-        out: Array = (table[row, cell + 1] - table[row, cell]) * (self.mm_per_rad / TABLE_STEP_MM)
+        table, (cell, _) = self._table(), self._place(tau, blade)
+        out: Array = (table[blade, cell + 1] - table[blade, cell]) * (self.mm_per_rad / TABLE_STEP_MM)
         return out
 
     def shapes(self, tau: Array, blade: Ints | int = 0) -> tuple[Array, Array]:
         """Derivatives (q, n) and (r, n) of `departure` by the shared coefficients and by the blade's own, mm."""
         if self.condition is None:
             return np.zeros((0, len(tau))), np.zeros((0, len(tau)))
-        cell, share = self._place(tau, blade)
-        shared, own = (
-            table[:, cell] * (1 - share) + table[:, cell + 1] * share
-            for table in (self.functions.shared, self.functions.own)
-        )
-        return shared, own
+        place = self._place(tau, blade)
+        return _between(self.functions.shared, *place), _between(self.functions.own, *place)
+
+
+def _between(table: Array, cell: Ints, share: Array) -> Array:
+    """Values (..., n) of tables (..., m), linear between cells (n,) and the next by a share (n,)."""
+    out: Array = table[..., cell] * (1 - share) + table[..., cell + 1] * share
+    return out

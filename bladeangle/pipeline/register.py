@@ -187,7 +187,7 @@ def _strange(result: Adjustment) -> bool:
     the five that were matched more than 10 deg off bent by 2.5 to 4 times the variance expected, the others by up to
     1.3.
     """
-    return result.prior_cost["overlap"] > UNUSUAL_OVERLAP or result.birge_ratio > UNUSUAL_BEND
+    return result.prior_cost["overlap"] > UNUSUAL_OVERLAP or result.birge_ratio_squared > UNUSUAL_BEND
 
 
 def _deviance(result: Adjustment) -> float:

@@ -299,10 +299,10 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
         if kind in FACE_SHIFTS:
             effect = jacobian @ shift * EDGE_BIAS_PX
             lines.append(BudgetLine(FACE_SHIFTS[kind], "B", np.outer(effect, effect), 20.0))
-    if result.from_above and result.birge_ratio > 1 and len(result.state.standings) > 1:
+    if result.from_above and result.birge_ratio_squared > 1 and len(result.state.standings) > 1:
         # photographs that were matched at a wrong place bend the blades; what is off then is not in the covariance
         total = np.sum([line.covariance_deg2 for line in lines], axis=0)
-        lines.append(BudgetLine("consistency of both ends", "A", (result.birge_ratio - 1) * total, 20.0))
+        lines.append(BudgetLine("consistency of both ends", "A", (result.birge_ratio_squared - 1) * total, 20.0))
     if result.from_above and result.state.rotor is not None and result.state.rotor.tip_radius.condition == ANY_TIPS:
         form = np.array([FORM_OF_WEAR_DEG.get(label.split(".")[1], 0.0) for label in labels])
         lines.append(BudgetLine("form of the wear", "B", np.outer(form, form), 20.0))
