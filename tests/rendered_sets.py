@@ -81,8 +81,15 @@ def render_set(name: SetName, root: Path, width: int | None = 3000, say: Callabl
             _write(folder, name.folder, one, model, camera, scenes, say)
 
 
-def _write(folder: Path, name: str, shape: RotorShape, model: CameraModel, camera: Camera, scenes: list[Scene],
-           say: Callable[[str], None]) -> None:
+def _write(
+    folder: Path,
+    name: str,
+    shape: RotorShape,
+    model: CameraModel,
+    camera: Camera,
+    scenes: list[Scene],
+    say: Callable[[str], None],
+) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for scene in scenes:
         write_photo(folder / scene.name, scene)
@@ -100,8 +107,9 @@ def _calibrated(rng: np.random.Generator, model: CameraModel) -> Camera:
     sigma = CALIBRATED * np.array([model.width / 4000.0] * 3 + [1.0] * 5)
     values = np.array([model.f_px, model.cx_px, model.cy_px, *model.dist])
     known = {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm}
-    return Camera("rendered", model.width, model.height, values + sigma * rng.normal(size=8), np.diag(sigma**2), True,
-                  known)
+    return Camera(
+        "rendered", model.width, model.height, values + sigma * rng.normal(size=8), np.diag(sigma**2), True, known
+    )
 
 
 # --- measuring -------------------------------------------------------------------------------------------------------
@@ -137,9 +145,12 @@ def outcome(name: SetName, root: Path, calibrated: bool = True, options: Options
     doubts = {code for code in flags if REGISTRY[code].severity == "doubt"}
     errors = [radius_errors(r.data, t) for r, t in zip(records, answers, strict=True)]
     out |= _angles(records[0], answers[0]) if len(records) == 1 else _changes(records, answers)
-    return out | {"doubts": sorted(doubts), "notes": sorted(flags - doubts),
-                  "missing": sum(3 * len(t["blades"]) for t in answers[:1]) - len(out["labels"]),
-                  "radius": next((e for e in errors if e), None)}
+    return out | {
+        "doubts": sorted(doubts),
+        "notes": sorted(flags - doubts),
+        "missing": sum(3 * len(t["blades"]) for t in answers[:1]) - len(out["labels"]),
+        "radius": next((e for e in errors if e), None),
+    }
 
 
 def _true(answers: dict[str, Any], label: str) -> float:
@@ -150,9 +161,14 @@ def _true(answers: dict[str, Any], label: str) -> float:
 def _angles(record: Record, answers: dict[str, Any]) -> dict[str, Any]:
     labels, values, covariance = record.angles()
     stations = [record.station(int(x.split(".")[0]), x.split(".")[1]) or {} for x in labels]
-    return {"labels": list(labels), "true_deg": [_true(answers, x) for x in labels], "angle_deg": values.tolist(),
-            "u_deg": [s["standard_uncertainty_deg"] for s in stations],
-            "half_deg": [s["expanded_uncertainty_deg"] for s in stations], "covariance_deg2": covariance.tolist()}
+    return {
+        "labels": list(labels),
+        "true_deg": [_true(answers, x) for x in labels],
+        "angle_deg": values.tolist(),
+        "u_deg": [s["standard_uncertainty_deg"] for s in stations],
+        "half_deg": [s["expanded_uncertainty_deg"] for s in stations],
+        "covariance_deg2": covariance.tolist(),
+    }
 
 
 def _changes(records: list[Record], answers: list[dict[str, Any]]) -> dict[str, Any]:
@@ -163,8 +179,14 @@ def _changes(records: list[Record], answers: list[dict[str, Any]]) -> dict[str, 
     covariance = c1[np.ix_(j, j)] + c0[np.ix_(i, i)] - shared - shared.T
     u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     true = [_true(answers[1], x) - _true(answers[0], x) for x in common]
-    return {"labels": common, "true_deg": true, "angle_deg": (after[j] - before[i]).tolist(), "u_deg": u.tolist(),
-            "half_deg": (1.96 * u).tolist(), "covariance_deg2": covariance.tolist()}
+    return {
+        "labels": common,
+        "true_deg": true,
+        "angle_deg": (after[j] - before[i]).tolist(),
+        "u_deg": u.tolist(),
+        "half_deg": (1.96 * u).tolist(),
+        "covariance_deg2": covariance.tolist(),
+    }
 
 
 def found_radii(blade: dict[str, Any]) -> tuple[Array, Array, Array] | None:
@@ -194,8 +216,8 @@ def radius_errors(record: dict[str, Any], answers: dict[str, Any]) -> dict[str, 
         wear.append(float(np.interp(25.0, at, off) - off[0]))
     if not errors:
         return None
-    return {"error_mm": np.concatenate(errors).round(4).tolist(),
-            "u_mm": [None if np.isnan(x) else round(float(x), 4) for x in np.concatenate(us)],
-            "wear_mm": np.round(wear, 4).tolist()}
-
-
+    return {
+        "error_mm": np.concatenate(errors).round(4).tolist(),
+        "u_mm": [None if np.isnan(x) else round(float(x), 4) for x in np.concatenate(us)],
+        "wear_mm": np.round(wear, 4).tolist(),
+    }

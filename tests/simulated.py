@@ -231,6 +231,7 @@ def _circles(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -
     psi = np.linspace(0, 2 * np.pi, 180, endpoint=False)
     index, place, across = [], [], []
     for k, (radius, height) in enumerate(truth.circles[standing]):
+
         def ring(r: float, turn: float = 0.0, z: float = height) -> Array:
             points = np.column_stack([r * np.cos(psi + turn), r * np.sin(psi + turn), np.full(len(psi), z)])
             return truth.px(truth.to_ring(points, standing), photo)

@@ -128,9 +128,7 @@ def measured(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) ->
     return result, measure_stations(result, StationOptions())
 
 
-def simulate(
-    rng: np.random.Generator, kind: str, changes: Changes, noise: Noise, with_ideal: bool = True
-) -> Case:
+def simulate(rng: np.random.Generator, kind: str, changes: Changes, noise: Noise, with_ideal: bool = True) -> Case:
     """One random case; errors of the adjustment, and refusals, are passed on.
 
     The ideal adjustment is only known where edges sway as the measurement assumes. Of kind `change` the angles are

@@ -270,8 +270,16 @@ def another_day(truth: Truth, rng: np.random.Generator, noise: Noise = USUAL, sa
     r, t = _standings(rng, truth.changes, truth.priors, float(truth.t_ring_rotor[1, 2]))
     bias = {k: float(noise.bias_px * rng.standard_normal()) for k in truth.bias_px}
     cameras = _cameras(rng, truth.lens, truth.priors, len(views))
-    return replace(truth, blades=tuple(blades), r_ring_rotor=r, t_ring_rotor=t, views=views, standing_of=standing_of,
-                   cameras=cameras, bias_px=bias)
+    return replace(
+        truth,
+        blades=tuple(blades),
+        r_ring_rotor=r,
+        t_ring_rotor=t,
+        views=views,
+        standing_of=standing_of,
+        cameras=cameras,
+        bias_px=bias,
+    )
 
 
 def _circle_heights(rng: np.random.Generator, priors: Priors, end_mm: float, count: int) -> Array:
@@ -334,10 +342,12 @@ def _blades(
     basis = spline(count, -margin, wrap + margin)
     step = (wrap + 2 * margin) / (count - 3)
     bent = np.diff(np.eye(count), 3, axis=0) / (math.radians(priors.bend_sigma_deg) * step * radius)
-    like = np.vstack([
-        basis.derivative()(np.array([0.1, 0.5, 0.9]) * wrap) / radius / math.radians(priors.alike_sigma_deg),
-        basis(np.array([0.5 * wrap])) / priors.alike_height_sigma_mm,
-    ])
+    like = np.vstack(
+        [
+            basis.derivative()(np.array([0.1, 0.5, 0.9]) * wrap) / radius / math.radians(priors.alike_sigma_deg),
+            basis(np.array([0.5 * wrap])) / priors.alike_height_sigma_mm,
+        ]
+    )
     own = rng.multivariate_normal(np.zeros(count), np.linalg.inv(bent.T @ bent + like.T @ like), n, method="eigh")
     common = np.linalg.pinv(bent) @ rng.standard_normal(count - 3) / math.sqrt(n)
     coefficients = own - own.mean(0) + common

@@ -26,8 +26,9 @@ from tests.synthetic.scene import tip_curve
 from tests.synthetic.sensor import expose
 
 Array = NDArray[np.float64]
-CAMERA = syn.CameraModel(f_px=900.0, cx_px=395.3, cy_px=302.6, dist=(0.12, -0.2, 0.004, -0.003, 0.05),
-                         width=800, height=600)
+CAMERA = syn.CameraModel(
+    f_px=900.0, cx_px=395.3, cy_px=302.6, dist=(0.12, -0.2, 0.004, -0.003, 0.05), width=800, height=600
+)
 #: No texture, shadow, noise, blur or vignetting: only geometry is left.
 FLAT = syn.Exposure(colour=False, blur_px=0.0, full_well=0.0, vignetting=0.0)
 
@@ -52,8 +53,9 @@ def polygon_moments(xy: Array) -> Array:
 
 def outline(corners: Array, n: int = 40) -> Array:
     """Points along a polygon's sides, so that its distorted image is followed."""
-    return np.concatenate([np.linspace(a, b, n, endpoint=False) for a, b in
-                           zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+    return np.concatenate(
+        [np.linspace(a, b, n, endpoint=False) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    )
 
 
 def view_from(x: float, y: float, z: float, roll_deg: float = 0.0) -> syn.View:
@@ -77,14 +79,17 @@ def test_points_behind_the_camera_have_no_image() -> None:
 def test_undistortion_inverts_the_projection_with_its_jacobian() -> None:
     dist, jac = np.array(CAMERA.dist), np.empty((2, 2))
     for x, y in np.random.default_rng(2).uniform(-0.42, 0.42, (50, 2)):
+
         def image(a: float, b: float) -> Array:
             px, _ = CAMERA.project(np.array([[a, b, 1.0]]))
             return (px[0] - (CAMERA.cx_px, CAMERA.cy_px)) / CAMERA.f_px
+
         back = raster.undistort(*image(x, y), 0.0, 0.0, dist, jac)
         assert np.allclose(back, (x, y), atol=1e-10)
         h = 1e-6
-        forward = np.column_stack([(image(x + h, y) - image(x - h, y)) / (2 * h),
-                                   (image(x, y + h) - image(x, y - h)) / (2 * h)])
+        forward = np.column_stack(
+            [(image(x + h, y) - image(x - h, y)) / (2 * h), (image(x, y + h) - image(x, y - h)) / (2 * h)]
+        )
         assert np.allclose(jac @ forward, np.eye(2), atol=1e-7)
 
 
@@ -110,7 +115,7 @@ def test_printed_markers_lie_where_opencv_projects_them(eye: tuple[float, float,
         x1, y1 = np.ceil(px.max(axis=0) + 4).astype(int)
         y, x = np.mgrid[y0:y1, x0:x1]
         mass = (1.0 - light[y0:y1, x0:x1] / paper) / (1.0 - black)
-        mass[np.abs(mass) < 0.02] = 0.0   # the paper's grain
+        mass[np.abs(mass) < 0.02] = 0.0  # the paper's grain
         found = np.array([mass.sum(), (mass * x).sum(), (mass * y).sum()])
         assert found[0] == pytest.approx(expected[0], rel=0.01)
         errors.append(found[1:] / found[0] - expected[1:] / expected[0])
@@ -140,11 +145,11 @@ def test_a_disc_and_a_straight_edge_are_placed_to_a_fiftieth_of_a_pixel() -> Non
             scene = syn.Scene(CAMERA, view_from(-60, 40, 310, roll), (blank,), exposure=FLAT, objects=(thing,))
             light = syn.radiance(scene)[:, :, 0].astype(float)
             u, v = opencv_px(np.array([[0.0, 0.0, 0.0]]), scene)[0].astype(int)
-            inside, paper = np.median(light[v - 20:v + 20, u - 20:u + 20]), np.median(light)
+            inside, paper = np.median(light[v - 20 : v + 20, u - 20 : u + 20]), np.median(light)
             mass = (paper - light) / (paper - inside)
             mass[np.abs(mass) < 0.02] = 0.0
             expected = polygon_moments(opencv_px(outline(np.column_stack([shape, np.zeros(len(shape))]), 60), scene))
-            y, x = np.mgrid[:light.shape[0], :light.shape[1]]
+            y, x = np.mgrid[: light.shape[0], : light.shape[1]]
             found = np.array([mass.sum(), (mass * x).sum(), (mass * y).sum()])
             perimeter = 2 * math.sqrt(math.pi * expected[0])
             # A boundary shifted outward by d everywhere adds perimeter * d to the area.
@@ -167,8 +172,15 @@ def test_tip_edges_are_rendered_where_the_blade_ends(hand: int) -> None:
     shape = syn.RotorShape(blades=3, hand=hand, tip_length_mm=180.0, texture=0.0, reflectance=0.5)
     standing = syn.Standing((2.0, -3.0), (0.2, -0.3), 11.0)
     blank = syn.RingPrint({**syn.ring_definition(), "markers": []}, arrow=False, half_side_mm=500.0)
-    scene = syn.Scene(syn.CameraModel().scaled(1344, 1008), view_from(12, -9, 320, 70.0), (blank,), shape, standing,
-                      syn.Lighting(ambient=1.0, key=0.0), FLAT)
+    scene = syn.Scene(
+        syn.CameraModel().scaled(1344, 1008),
+        view_from(12, -9, 320, 70.0),
+        (blank,),
+        shape,
+        standing,
+        syn.Lighting(ambient=1.0, key=0.0),
+        FLAT,
+    )
     light = syn.radiance(scene)[:, :, 0]
     pose = standing.pose(shape)
     offsets = []
@@ -215,8 +227,15 @@ def test_tip_edges_lie_on_the_cylinder_and_normals_point_outward() -> None:
 @pytest.mark.parametrize(("pitch_mm", "radius_mm"), [(60.0, 70.0), (150.0, 79.0), (200.0, 62.0)])
 def test_constant_pitch_is_a_helix(pitch_mm: float, radius_mm: float) -> None:
     angle = math.degrees(math.atan(pitch_mm / (2 * math.pi * radius_mm)))
-    shape = syn.RotorShape(tip_radius_mm=radius_mm, tip_length_mm=150.0, hub_radius_mm=30.0, nose_radius_mm=20.0,
-                           laws=(syn.Progressive(angle, angle),), thickness_mm=1.0, edge_round_mm=1.5)
+    shape = syn.RotorShape(
+        tip_radius_mm=radius_mm,
+        tip_length_mm=150.0,
+        hub_radius_mm=30.0,
+        nose_radius_mm=20.0,
+        laws=(syn.Progressive(angle, angle),),
+        thickness_mm=1.0,
+        edge_round_mm=1.5,
+    )
     found = station_angles(shape, 0)
     for face in ("mid", "inlet_face", "outlet_face"):
         for station in ("entry", "middle", "exit"):
@@ -228,9 +247,17 @@ def test_constant_pitch_is_a_helix(pitch_mm: float, radius_mm: float) -> None:
 
 def test_truth_agrees_with_an_independent_renderer() -> None:
     # Truth of a 4-bladed rotor published with photographs path-traced by another program: parameters and angles.
-    shape = syn.RotorShape(blades=4, hand=1, tip_radius_mm=77.2, hub_radius_mm=37.5, nose_radius_mm=25.0,
-                           tip_length_mm=205.0, thickness_mm=2.4, edge_round_mm=4.0,
-                           laws=tuple(syn.Progressive(9.2, e, 1.3) for e in (14.5, 14.5, 15.3, 14.5)))
+    shape = syn.RotorShape(
+        blades=4,
+        hand=1,
+        tip_radius_mm=77.2,
+        hub_radius_mm=37.5,
+        nose_radius_mm=25.0,
+        tip_length_mm=205.0,
+        thickness_mm=2.4,
+        edge_round_mm=4.0,
+        laws=tuple(syn.Progressive(9.2, e, 1.3) for e in (14.5, 14.5, 15.3, 14.5)),
+    )
     for blade, mid, wrap in ((0, (9.4317, 11.3899, 13.904), 149.032), (2, (9.4667, 11.7203, 14.614), 148.827)):
         found = station_angles(shape, blade)
         assert list(found["mid"].values()) == pytest.approx(mid, abs=1e-3)
@@ -305,7 +332,7 @@ def test_noise_blur_and_encoding_are_as_stated() -> None:
     assert linear.mean() == pytest.approx(0.4, abs=2e-4)
     assert linear.std() == pytest.approx(math.sqrt(0.4 / 5000), rel=0.03)
     step = np.zeros((40, 400, 1), np.float32)
-    level = ((188 / 255 + 0.055) / 1.055) ** 2.4   # a whole code value, so that rounding does not shift the edge
+    level = ((188 / 255 + 0.055) / 1.055) ** 2.4  # a whole code value, so that rounding does not shift the edge
     step[:, 200:] = level
     blurred = expose(step, replace(exposure, full_well=0.0, blur_px=3.0))[20].astype(float) / 255
     light = np.where(blurred <= 0.04045, blurred / 12.92, ((blurred + 0.055) / 1.055) ** 2.4)
@@ -339,8 +366,10 @@ def test_random_rotors_are_possible_rotors() -> None:
 
 def test_a_seed_means_the_same_picture_and_another_view_choice_the_same_rotor() -> None:
     camera = syn.CameraModel().scaled(320, 240)
-    a, b = (syn.rotor_photos(np.random.default_rng(8), syn.RotorShape(), camera, views=views)
-            for views in (("outlet",), ("inlet", "outlet")))
+    a, b = (
+        syn.rotor_photos(np.random.default_rng(8), syn.RotorShape(), camera, views=views)
+        for views in (("outlet",), ("inlet", "outlet"))
+    )
     assert a[0] == b[1]
     assert np.array_equal(syn.render(a[0]), syn.render(b[1]))
     for scene, along in ((b[0], 0), (b[1], -1)):
@@ -383,8 +412,13 @@ def test_every_image_fault_changes_the_picture(name: str, small_scene: tuple[syn
 @pytest.fixture(scope="module")
 def small_scene() -> tuple[syn.Scene, NDArray[np.uint8]]:
     camera = syn.CameraModel().scaled(640, 480)
-    scene = syn.rotor_photos(np.random.default_rng(9), syn.RotorShape(), camera, views=("inlet",),
-                             exposure=syn.Exposure(colour=False, full_well=0.0))[0]
+    scene = syn.rotor_photos(
+        np.random.default_rng(9),
+        syn.RotorShape(),
+        camera,
+        views=("inlet",),
+        exposure=syn.Exposure(colour=False, full_well=0.0),
+    )[0]
     return scene, syn.render(scene)
 
 
@@ -392,8 +426,25 @@ def test_command_writes_photographs_ring_and_truth(tmp_path: Path, capsys: pytes
     from PIL import Image
 
     folder = tmp_path / "set 1"
-    assert command.main([str(folder), "--seed", "4", "--size", "640x480", "--views", "inlet", "outlet", "--blades", "3",
-                         "--hand", "left"]) == 0
+    assert (
+        command.main(
+            [
+                str(folder),
+                "--seed",
+                "4",
+                "--size",
+                "640x480",
+                "--views",
+                "inlet",
+                "outlet",
+                "--blades",
+                "3",
+                "--hand",
+                "left",
+            ]
+        )
+        == 0
+    )
     truth = json.loads((folder / "truth.json").read_text())
     assert [p["file"] for p in truth["photos"]] == ["inlet.jpg", "outlet.jpg"]
     assert truth["name"] == "set 1" and truth["rotor"]["hand"] == "left" and len(truth["blades"]) == 3
@@ -420,7 +471,7 @@ def test_aruco_detector_reads_the_rendered_markers() -> None:
     where = scene.sheets[0].corners_mm()
     for found, number in zip(corners, ids.ravel(), strict=True):
         expected = opencv_px(np.column_stack([where[int(number)], np.zeros(4)]), scene)
-        assert np.abs(found[0] - expected).max() < 1.5   # right marker, right way round
+        assert np.abs(found[0] - expected).max() < 1.5  # right marker, right way round
 
 
 def test_jpeg_without_exif() -> None:

@@ -93,8 +93,8 @@ def test_benches_show_beside_the_sheet_only(kind: str) -> None:
     light = syn.radiance(scene_of(bench=bench))
     middle = px_of(np.array([[0.0, 0.0, 0.0], [150.0, 0.0, 0.0]]), scene_of()).astype(int)
     (u, v), (a, b) = middle
-    assert np.array_equal(light[v - 50:v + 50, u - 50:u + 50], white[v - 50:v + 50, u - 50:u + 50])
-    patch = light[b - 60:b + 60, a - 60:a + 60]
+    assert np.array_equal(light[v - 50 : v + 50, u - 50 : u + 50], white[v - 50 : v + 50, u - 50 : u + 50])
+    patch = light[b - 60 : b + 60, a - 60 : a + 60]
     assert np.ptp(patch) > 0.03
     with pytest.raises(DefinitionError, match="bench"):
         syn.Bench("marble")
@@ -107,7 +107,7 @@ def test_a_spill_darkens_its_rim_and_blue_most() -> None:
     places = np.array([[10.0 + 30.0, -20.0, 0.0], [10.0, -20.0, 0.0], [10.0 - 45.0, -20.0, 0.0]])
     left = []
     for u, v in np.rint(px_of(places, scene_of())).astype(int):
-        left.append((light[v - 2:v + 3, u - 2:u + 3] / clean[v - 2:v + 3, u - 2:u + 3]).mean(axis=(0, 1)))
+        left.append((light[v - 2 : v + 3, u - 2 : u + 3] / clean[v - 2 : v + 3, u - 2 : u + 3]).mean(axis=(0, 1)))
     rim, inside, outside = left
     assert rim[0] < rim[1] < rim[2] < 0.96 and rim[0] < inside[0] < 0.98
     assert outside == pytest.approx(1.0, abs=1e-6)
@@ -169,7 +169,7 @@ def test_tone_curve_local_contrast_and_noise_are_as_stated() -> None:
 
 def test_a_moving_hand_smears_along_its_path_and_shifts_nothing() -> None:
     kernel = path_kernel(((0.0, 0.0), (6.0, 3.0)))
-    y, x = np.mgrid[:kernel.shape[0], :kernel.shape[1]] - kernel.shape[0] // 2
+    y, x = np.mgrid[: kernel.shape[0], : kernel.shape[1]] - kernel.shape[0] // 2
     assert kernel.sum() == pytest.approx(1.0, abs=1e-6)
     assert ((kernel * x).sum(), (kernel * y).sum()) == pytest.approx((0.0, 0.0), abs=1e-5)
     # a straight line of length l has variance l^2 / 12 along each axis; spreading adds 1/6 at most

@@ -23,8 +23,13 @@ from tests.synthetic.wear import WEAR_FORMS
 from tests.synthetic.workshop import random_camera, random_wear, repitched, workshop_photos, workshop_rotor
 
 Array = NDArray[np.float64]
-WORN = syn.TipWear(syn.EdgeWear(0.35, 14.0, "exponential", (1.0, 0.7, 1.2)), syn.EdgeWear(0.15, 10.0, "ramp"), -0.2,
-                   (0.05, 0.1, -0.12), (((0.01, 50.0, 0.3),), (), ((0.02, 31.0, 2.0), (0.01, 80.0, 1.0))))
+WORN = syn.TipWear(
+    syn.EdgeWear(0.35, 14.0, "exponential", (1.0, 0.7, 1.2)),
+    syn.EdgeWear(0.15, 10.0, "ramp"),
+    -0.2,
+    (0.05, 0.1, -0.12),
+    (((0.01, 50.0, 0.3),), (), ((0.02, 31.0, 2.0), (0.01, 80.0, 1.0))),
+)
 
 
 def test_forms_of_wear_at_the_edge_within_and_beyond() -> None:
@@ -45,8 +50,14 @@ def test_tip_radius_is_the_sum_of_its_named_parts() -> None:
     s, n = curve.along_mm, shape.tip_length_mm
     z = shape.lead_height_mm - curve.drop_mm
     wave = 0.02 * np.sin(2 * math.pi * s / 31.0 + 2.0) + 0.01 * np.sin(2 * math.pi * s / 80.0 + 1.0)
-    expected = (shape.tip_radius_mm - 0.2 * (z / shape.height_mm - 0.5) - 1.2 * 0.35 * np.exp(-s / 14.0)
-                - 0.15 * np.clip(1 - (n - s) / 10.0, 0, 1) ** 2 - 0.12 + wave)
+    expected = (
+        shape.tip_radius_mm
+        - 0.2 * (z / shape.height_mm - 0.5)
+        - 1.2 * 0.35 * np.exp(-s / 14.0)
+        - 0.15 * np.clip(1 - (n - s) / 10.0, 0, 1) ** 2
+        - 0.12
+        + wave
+    )
     assert curve.radius_mm == pytest.approx(expected, abs=1e-9)
     told = tip_radii(shape, 2)
     assert told["arc_mm"][0] == 0.0 and told["arc_mm"][-1] == pytest.approx(n)
@@ -57,18 +68,29 @@ def test_truth_of_worn_rotors_agrees_with_an_independent_renderer() -> None:
     # Truth of rotors published with photographs path-traced by another program: parameters, station angles and wraps;
     # tips of 200 mm and rotors 68 mm tall reproduce them (the lead of used-a's taper is not published: 0.01 deg).
     used_a = syn.RotorShape(
-        tip_radius_mm=79.2, tip_length_mm=200.0, laws=(syn.Progressive(10.431, 16.091), syn.Progressive(10.88, 15.688),
-                                                       syn.Progressive(10.798, 16.225)),
-        wear=syn.TipWear(syn.EdgeWear(0.25, 18.0), taper_mm=-0.2, runout_mm=(0.05, 0.1, -0.12)))
+        tip_radius_mm=79.2,
+        tip_length_mm=200.0,
+        laws=(syn.Progressive(10.431, 16.091), syn.Progressive(10.88, 15.688), syn.Progressive(10.798, 16.225)),
+        wear=syn.TipWear(syn.EdgeWear(0.25, 18.0), taper_mm=-0.2, runout_mm=(0.05, 0.1, -0.12)),
+    )
     used_b = syn.RotorShape(
-        hand=-1, tip_radius_mm=77.4, tip_length_mm=200.0,
+        hand=-1,
+        tip_radius_mm=77.4,
+        tip_length_mm=200.0,
         laws=(syn.Bent(syn.Progressive(12.261, 18.161), 200.0, 0.0, 1.5),),
-        wear=syn.TipWear(syn.EdgeWear(0.35, 11.0), runout_mm=(-0.08, 0.08, 0.0)))
-    bulged = syn.RotorShape(tip_radius_mm=79.2, tip_length_mm=200.0, wear=syn.TipWear(syn.EdgeWear(0.12)),
-                            laws=(syn.Bent(syn.Progressive(11.714, 17.297), 200.0, -0.8),))
-    for shape, mid, wrap, off in ((used_a, (10.9404, 13.26, 15.5815), 140.695, 0.012),
-                                  (used_b, (12.7919, 15.2098, 17.758), 142.942, 0.001),
-                                  (bulged, (11.9947, 13.7873, 16.5726), 140.349, 0.001)):
+        wear=syn.TipWear(syn.EdgeWear(0.35, 11.0), runout_mm=(-0.08, 0.08, 0.0)),
+    )
+    bulged = syn.RotorShape(
+        tip_radius_mm=79.2,
+        tip_length_mm=200.0,
+        wear=syn.TipWear(syn.EdgeWear(0.12)),
+        laws=(syn.Bent(syn.Progressive(11.714, 17.297), 200.0, -0.8),),
+    )
+    for shape, mid, wrap, off in (
+        (used_a, (10.9404, 13.26, 15.5815), 140.695, 0.012),
+        (used_b, (12.7919, 15.2098, 17.758), 142.942, 0.001),
+        (bulged, (11.9947, 13.7873, 16.5726), 140.349, 0.001),
+    ):
         assert list(station_angles(shape, 0)["mid"].values()) == pytest.approx(mid, abs=5e-4)
         assert wrap_deg(shape, 0) == pytest.approx(wrap, abs=off)
 
@@ -110,8 +132,10 @@ def _profiles(scene: syn.Scene, light: NDArray[np.float32], points: Array, rise:
     """Where the rendered edge lies, px beyond points (n, 3) of the ring frame towards `rise`; NaN without contrast."""
     matrix = np.array([[lens.f_px, 0, lens.cx_px], [0, lens.f_px, lens.cy_px], [0, 0, 1.0]])
     rotation, shift = cv2.Rodrigues(np.array(scene.view.R))[0], np.array(scene.view.t_mm)
-    px, above = (np.asarray(cv2.projectPoints(p, rotation, shift, matrix, np.array(lens.dist))[0][:, 0], float)
-                 for p in (points, points + rise))
+    px, above = (
+        np.asarray(cv2.projectPoints(p, rotation, shift, matrix, np.array(lens.dist))[0][:, 0], float)
+        for p in (points, points + rise)
+    )
     tangent = np.gradient(px, axis=0)
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]]) / np.linalg.norm(tangent, axis=1)[:, None]
     normal *= np.sign(((above - px) * normal).sum(axis=1))[:, None]
@@ -205,7 +229,10 @@ def test_a_rotor_bent_again_keeps_its_tips() -> None:
     shape = workshop_rotor(rng, True)
     other = repitched(rng, shape)
     assert other.wear == shape.wear and other.tip_length_mm == shape.tip_length_mm
-    change = [station_angles(other, b)["mid"][s] - station_angles(shape, b)["mid"][s]
-              for b in range(shape.blades) for s in ("entry", "exit")]
+    change = [
+        station_angles(other, b)["mid"][s] - station_angles(shape, b)["mid"][s]
+        for b in range(shape.blades)
+        for s in ("entry", "exit")
+    ]
     assert 0.05 < np.abs(change).max() < 2.5
     assert other.height_mm - other.lead_height_mm == pytest.approx(shape.height_mm - shape.lead_height_mm)

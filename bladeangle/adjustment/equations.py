@@ -163,9 +163,7 @@ class Equations:
         jac[FOCUS], jac[PRINCIPAL] = by_camera[0] * state.camera[0], by_camera[1:3]
         return residual, jac, _turned(to_camera.swapaxes(0, 1), gradient)
 
-    def _place(
-        self, state: State, jac: Array, points: Array, turned: Array, gradient: Array, by_point: Array
-    ) -> None:
+    def _place(self, state: State, jac: Array, points: Array, turned: Array, gradient: Array, by_point: Array) -> None:
         """Fill the derivatives (MOVED.stop, m) by the rotor's standing and movement, which the ring does not heed.
 
         points : (3, m) in the frame of what is seen, and `turned` as the ring's frame is; gradient : (3, m) by the

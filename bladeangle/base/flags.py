@@ -262,14 +262,12 @@ REGISTRY: dict[str, FlagKind] = {
         "note",
         "Use the phone's original files, which say by themselves how the phone was held.",
     ),
-    "edited-by-hand": FlagKind(
-        "Edge points were moved or struck out by hand.", "note", "The record holds the edits."
-    ),
+    "edited-by-hand": FlagKind("Edge points were moved or struck out by hand.", "note", "The record holds the edits."),
 }
 
 
 def severity(code: str) -> str:
-    """"doubt" or "note"; what a newer version wrote and this one does not know is a note."""
+    """ "doubt" or "note"; what a newer version wrote and this one does not know is a note."""
     return REGISTRY[code].severity if code in REGISTRY else "note"
 
 

@@ -45,12 +45,8 @@ COVERAGE = 2.0
 )
 @click.option("--wear-below", type=PositiveNumber(), metavar="MM", help="Rotors whose leading ends are worn by less.")
 @click.option("--wear-above", type=PositiveNumber(), metavar="MM", help="Rotors whose leading ends are worn by more.")
-@click.option(
-    "--clearance-below", type=PositiveNumber(), metavar="MM", help="Rotors whose smallest clearance is less."
-)
-@click.option(
-    "--clearance-above", type=PositiveNumber(), metavar="MM", help="Rotors whose smallest clearance is more."
-)
+@click.option("--clearance-below", type=PositiveNumber(), metavar="MM", help="Rotors whose smallest clearance is less.")
+@click.option("--clearance-above", type=PositiveNumber(), metavar="MM", help="Rotors whose smallest clearance is more.")
 @click.option("--rotor", "rotors", multiple=True, metavar="NAME", help="All records of a rotor; may be repeated.")
 @click.option("--out-of-line", is_flag=True, help="Blades that differ from the median of their rotor.")
 @click.option(

@@ -131,9 +131,7 @@ def plan(
         phone = read_camera(camera)
     else:
         phone = camera_from_exif(4032, 3024, 26.0)
-        note(
-            "Note: no phone was named; a 26 mm-equivalent lens and pictures of 4032 x 3024 pixels are assumed."
-        )
+        note("Note: no phone was named; a 26 mm-equivalent lens and pictures of 4032 x 3024 pixels are assumed.")
     size = RotorSize(diameter_mm, height_mm, blades, entry_deg, exit_deg, hand, tip_length_mm)
     planned = plan_photographs(size, read_ring(ring), phone, around)
     if out is not None:

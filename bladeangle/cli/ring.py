@@ -36,7 +36,9 @@ from bladeangle.cli.options import Number, note, quiet_option, verbose_option
     help="Height of the lens above the sheet.  [default: 300, or what shows the whole ring]",
 )
 @click.option(
-    "--markers", type=int, metavar="N",
+    "--markers",
+    type=int,
+    metavar="N",
     help="Number of markers, a multiple of 4.  [default: 24, or fewer for a small rotor]",
 )
 @click.option(

@@ -223,9 +223,7 @@ def step_response(read: Array, blur_px: float) -> Array:
     return step_strength(slope, slope)
 
 
-def measure_tips(
-    photo: Photo, state: State, index: int, standing: int, blur_px: float, search_px: int
-) -> TipPoints:
+def measure_tips(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_px: int) -> TipPoints:
     """Sub-pixel points on all tip edges that the photograph should show.
 
     Parameters

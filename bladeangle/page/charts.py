@@ -123,9 +123,7 @@ def unrolled_charts(record: Mapping[str, Any]) -> list[Markup]:
     return [_unrolled_chart(record, b, c, axes, grid, longest) for b, c in zip(blades, curves, strict=True)]
 
 
-def _unrolled_grid(
-    axes: Axes, longest: float, heights: tuple[float, float], angles: tuple[float, float]
-) -> Markup:
+def _unrolled_grid(axes: Axes, longest: float, heights: tuple[float, float], angles: tuple[float, float]) -> Markup:
     x, y, z = axes
     parts = []
     for axis, ends in ((y, heights), (z, angles)):
@@ -219,8 +217,14 @@ def camera_places(record: Mapping[str, Any]) -> list[dict[str, Any]]:
         out = float(np.hypot(x, y))
         places.append(
             {
-                "number": number, "photo": photo, "x_mm": x, "y_mm": y, "z_mm": z, "out_mm": out,
-                "azimuth_deg": float(np.degrees(np.arctan2(y, x))) % 360, "distance_mm": float(np.hypot(out, z)),
+                "number": number,
+                "photo": photo,
+                "x_mm": x,
+                "y_mm": y,
+                "z_mm": z,
+                "out_mm": out,
+                "azimuth_deg": float(np.degrees(np.arctan2(y, x))) % 360,
+                "distance_mm": float(np.hypot(out, z)),
                 "elevation_deg": float(np.degrees(np.arctan2(z, out))),
             }
         )

@@ -69,4 +69,3 @@ def _targets(blade_count: int) -> list[dict[str, Any]]:
     words = [f"blade {t['blade']}, {t['face']} face" for t in tips]
     hub = {"kind": "hub", "blade": None, "face": None}
     return [{"value": json.dumps(t), "words": w} for t, w in zip([*tips, hub], [*words, "hub"], strict=True)]
-

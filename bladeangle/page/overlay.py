@@ -60,8 +60,17 @@ def photo_svg(record: Mapping[str, Any], index: int, image_uri: str | None, turn
     marks += [_label(label, here, unit) for label in label_places(record, photo, view, unit)]
     name = f"Photograph {photo['name']} with the followed edges"
     return el(
-        "svg", el("title", name), *parts, el("g", *marks, class_="marks"), viewBox=f"0 0 {w:g} {h:g}", role="img",
-        aria_label=name, class_="photo", style=f"--s:{unit:.3f};aspect-ratio:{w:g}/{h:g}", data_w=w, data_h=h,
+        "svg",
+        el("title", name),
+        *parts,
+        el("g", *marks, class_="marks"),
+        viewBox=f"0 0 {w:g} {h:g}",
+        role="img",
+        aria_label=name,
+        class_="photo",
+        style=f"--s:{unit:.3f};aspect-ratio:{w:g}/{h:g}",
+        data_w=w,
+        data_h=h,
     )
 
 

@@ -22,8 +22,14 @@ def el(name: str, /, *children: Markup | str, **attributes: object) -> Markup:
 def figure(width: float, height: float, title: str, *children: Markup) -> Markup:
     """A chart: an image to screen readers, named by its title; the page has its numbers in a table as well."""
     return el(
-        "svg", el("title", title), *children, viewBox=f"0 0 {width:g} {height:g}", role="img", class_="chart",
-        preserveAspectRatio="xMidYMid meet", aria_label=title,
+        "svg",
+        el("title", title),
+        *children,
+        viewBox=f"0 0 {width:g} {height:g}",
+        role="img",
+        class_="chart",
+        preserveAspectRatio="xMidYMid meet",
+        aria_label=title,
     )
 
 

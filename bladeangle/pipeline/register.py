@@ -123,9 +123,7 @@ def _teeth(shot: Shot, ring: Ring, priors: Priors) -> list[start.Tooth]:
     return start.refined_teeth(shot.teeth, shot.turn, shot.tips.blade, azimuth, foot[:, 2])
 
 
-def _begin(
-    first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | None = None
-) -> State:
+def _begin(first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | None = None) -> State:
     """First rotor from the outlines of one overhead photograph of each standing position, on the priors' tip radius."""
     teeth, axis = {}, {}
     for shot in first:
@@ -314,9 +312,7 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
         yield _adjusted(sides.shots, state, 2, ring, priors)
 
 
-def _settled(
-    sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors
-) -> tuple[Adjustment, float]:
+def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
     """The adjustment and its misfit, with edges looked for anew until the blades' ends stay where they are.
 
     Valleys are flat along the wrap, which heights and slopes tell only together, so that one look may end half way.
@@ -335,9 +331,7 @@ def _settled(
     return best, misfit_px
 
 
-def _nudged(
-    sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors
-) -> tuple[Adjustment, float]:
+def _nudged(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
     """The best of the adjustment and of those begun with both ends matched a little to either side along the blades.
 
     Where edges were looked for from a wrong match, an end of a blade may be found at a place that holds it there.
@@ -363,9 +357,7 @@ def _adjusted(shots: Sequence[Shot], state: State, search_px: int, ring: Ring, p
     return adjust(ring, views, state, priors, most_iterations=25, must_settle=False)
 
 
-def _starts(
-    radii: Sequence[tuple[float, float]], first: Sequence[Shot]
-) -> Iterator[tuple[float, float | None, bool]]:
+def _starts(radii: Sequence[tuple[float, float]], first: Sequence[Shot]) -> Iterator[tuple[float, float | None, bool]]:
     """Tip radii, mm, wraps, rad, to start from, and whether the radius is to be taken as it is.
 
     The likeliest first, then radii beside it, then other wraps. Blades of even pitch look alike wherever both standings

@@ -348,9 +348,7 @@ def _best(group: Sequence[_Look]) -> Path:
 def _standings(overhead: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
     """Photographs from above in two groups of the same standing each; the second may be empty."""
     if not overhead:
-        raise UsageError(
-            "No photograph is taken from straight above, which is needed to tell which end is up.", HINT
-        )
+        raise UsageError("No photograph is taken from straight above, which is needed to tell which end is up.", HINT)
     groups = _alike_groups(overhead, SAME)
     if len(groups) > 2:
         names = ", ".join(_best(group).name for group in groups)

@@ -36,9 +36,7 @@ def quarter_turned(camera: Camera, turns: int) -> Camera:
         parameters = turn @ camera.parameters
         parameters[2] += camera.width - 1
         covariance = turn @ camera.covariance @ turn.T
-        camera = replace(
-            camera, width=camera.height, height=camera.width, parameters=parameters, covariance=covariance
-        )
+        camera = replace(camera, width=camera.height, height=camera.width, parameters=parameters, covariance=covariance)
     return camera
 
 

@@ -255,8 +255,15 @@ class _Addition:
         standings = [c.standing for c in candidates]
         views = [
             expected_view(
-                self.ring, state, p, standing, self.size, self.typical,
-                circles=standing == self.added, points_a_side=3, step_mm=ROUGH_STEP_MM,
+                self.ring,
+                state,
+                p,
+                standing,
+                self.size,
+                self.typical,
+                circles=standing == self.added,
+                points_a_side=3,
+                step_mm=ROUGH_STEP_MM,
             )
             for p, standing in zip(photos, standings, strict=True)
         ]

@@ -231,14 +231,10 @@ def _unseen(result: Adjustment, stations: Stations) -> Iterator[Flag]:
             yield Flag("station-unseen", text, station=station)
 
 
-def _from_above(
-    result: Adjustment, stations: Stations, diameter_known: bool, loose: Sequence[str]
-) -> Iterator[Flag]:
+def _from_above(result: Adjustment, stations: Stations, diameter_known: bool, loose: Sequence[str]) -> Iterator[Flag]:
     """What overhead photographs alone do not tell."""
     if not diameter_known:
-        text = (
-            "The tip diameter was not given, and from above it hardly shows; heights and hub size depend on it."
-        )
+        text = "The tip diameter was not given, and from above it hardly shows; heights and hub size depend on it."
         yield Flag("tip-radius-assumed", text)
     growth = growth_of(stations.angle_deg, stations.budget)
     if growth is not None and wrap_guessed(result, growth):
@@ -285,4 +281,3 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
     if growth is not None and -growth[0] > max(EXCHANGED_DEG, 2 * growth[1]):
         text = f"The exit is {-growth[0]:.1f} deg shallower than the entry on the mean"
         yield Flag("ends-exchanged", f"{text}; are the photographs named the wrong way round?")
-

@@ -291,6 +291,7 @@ def _circles(state: State, photo: int, standing: int, typical: Typical) -> Circl
 
 # --- What ideal observations are worth --------------------------------------------------------------------------------
 
+
 def worth_of(rows: Rows, view: View, sway: tuple[float, float]) -> tuple[Array, Array]:
     """What ideal observations of one kind bring, by their columns: information (k, k), and the right-hand side (k,) of
     moving all their edges by a pixel; the sway of whole edge runs is eliminated as in the adjustment.

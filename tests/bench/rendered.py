@@ -98,13 +98,18 @@ def summary(lines: list[dict[str, Any]]) -> list[str]:
     z = [(case.angle_deg - case.true_deg) / case.u_deg for case in cases]
     for line, case, off in zip(done, cases, z, strict=True):
         doubts = ", ".join(line["doubts"]) or "none"
-        out += [f"{line['set']}: {case.labels[k]} is off by {off[k]:+.1f} u ({off[k] * case.u_deg[k]:+.2f} deg), "
-                f"doubts: {doubts}" for k in np.flatnonzero(np.abs(off) > NAMED)]
+        out += [
+            f"{line['set']}: {case.labels[k]} is off by {off[k]:+.1f} u ({off[k] * case.u_deg[k]:+.2f} deg), "
+            f"doubts: {doubts}"
+            for k in np.flatnonzero(np.abs(off) > NAMED)
+        ]
     out += table(cases)
     worst = max(float(np.abs(off).max()) for off in z)
     within = float(np.mean(np.abs(np.concatenate(z)) <= 2.0))
-    out.append(f"worst {worst:.1f} u; within two u {100 * within:.1f} %; stations missing "
-               f"{sum(line['missing'] for line in done)}; refused {len(lines) - len(done)} of {len(lines)}")
+    out.append(
+        f"worst {worst:.1f} u; within two u {100 * within:.1f} %; stations missing "
+        f"{sum(line['missing'] for line in done)}; refused {len(lines) - len(done)} of {len(lines)}"
+    )
     for used, word in ((True, "used"), (False, "new")):
         some = np.concatenate([np.zeros(0), *(off for line, off in zip(done, z, strict=True) if line["used"] is used)])
         if len(some):
@@ -112,8 +117,10 @@ def summary(lines: list[dict[str, Any]]) -> list[str]:
     sound = [line for line, off in zip(done, z, strict=True) if np.abs(off).max() <= NAMED]
     false = Counter(code for line in sound for code in line["doubts"])
     right = Counter(code for line in done if line not in sound for code in line["doubts"])
-    out.append(f"false doubts in {sum(bool(line['doubts']) for line in sound)} of {len(sound)} sound sets: "
-               f"{dict(false) or 'none'}; doubts where an angle is off: {dict(right) or 'none'}")
+    out.append(
+        f"false doubts in {sum(bool(line['doubts']) for line in sound)} of {len(sound)} sound sets: "
+        f"{dict(false) or 'none'}; doubts where an angle is off: {dict(right) or 'none'}"
+    )
     return out + _radii([line["radius"] for line in done if line.get("radius")])
 
 
@@ -123,9 +130,11 @@ def _radii(found: list[dict[str, Any]]) -> list[str]:
     error, u = (np.concatenate([np.array(f[k], float) for f in found]) for k in ("error_mm", "u_mm"))
     wear = np.concatenate([np.array(f["wear_mm"], float) for f in found])
     z = error[np.isfinite(u)] / u[np.isfinite(u)]
-    return [f"tip radius: rms error {np.sqrt(np.mean(error**2)):.3f} mm, worst {np.abs(error).max():.3f} mm"
-            + (f", rms z {np.sqrt(np.mean(z**2)):.2f}" if len(z) else ""),
-            f"wear in the first 25 mm: rms error {np.sqrt(np.mean(wear**2)):.3f} mm, worst {np.abs(wear).max():.3f} mm"]
+    return [
+        f"tip radius: rms error {np.sqrt(np.mean(error**2)):.3f} mm, worst {np.abs(error).max():.3f} mm"
+        + (f", rms z {np.sqrt(np.mean(z**2)):.2f}" if len(z) else ""),
+        f"wear in the first 25 mm: rms error {np.sqrt(np.mean(wear**2)):.3f} mm, worst {np.abs(wear).max():.3f} mm",
+    ]
 
 
 def read_log(path: Path) -> list[dict[str, Any]]:
@@ -168,8 +177,14 @@ def main() -> int:
     root = chosen.folder or Path(tempfile.mkdtemp(prefix="rendered-"))
     root.mkdir(parents=True, exist_ok=True)
     log = chosen.log or root / "measured.jsonl"
-    job = Job(root, chosen.width or None, not chosen.measure, not chosen.render_only, chosen.folder is not None,
-              not chosen.uncalibrated)
+    job = Job(
+        root,
+        chosen.width or None,
+        not chosen.measure,
+        not chosen.render_only,
+        chosen.folder is not None,
+        not chosen.uncalibrated,
+    )
     if chosen.measure:
         names = [set_named(p.name) for p in sorted(root.glob("*-*-*")) if p.name.split("-")[0] in chosen.kinds]
         names = [n for n in names if all((f / "truth.json").exists() for f in n.folders(root))]
@@ -182,8 +197,11 @@ def main() -> int:
     with ProcessPoolExecutor(chosen.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         for number, future in enumerate(as_completed([pool.submit(run, name, job) for name in left]), 1):
             line = future.result()
-            print(f"{number} of {len(left)}: {line['set']}, rendered in {line['rendering_s']} s, measured in "
-                  f"{line['measuring_s']} s", file=sys.stderr)
+            print(
+                f"{number} of {len(left)}: {line['set']}, rendered in {line['rendering_s']} s, measured in "
+                f"{line['measuring_s']} s",
+                file=sys.stderr,
+            )
             if job.measure:
                 lines.append(line)
                 with log.open("a", encoding="utf-8") as file:

@@ -143,15 +143,25 @@ def main() -> int:
     parser.add_argument("--rotors", action="store_true", help="smooth blades and small tilts, as rotors are")
     parser.add_argument("--tips", choices=(*TIPS, "mixed"), default="mixed", help="mixed: seven of ten rotors used")
     parser.add_argument("--law", choices=(*LAWS, MARKOV), help="of what moves edges along their length; else drawn")
-    parser.add_argument("--from-axis", type=float, nargs=2, default=(40.0, 70.0), metavar=("LOW", "HIGH"),
-                        help="where photographs from the side are taken from, deg from the axis")
+    parser.add_argument(
+        "--from-axis",
+        type=float,
+        nargs=2,
+        default=(40.0, 70.0),
+        metavar=("LOW", "HIGH"),
+        help="where photographs from the side are taken from, deg from the axis",
+    )
     parser.add_argument("--correlated", type=float, default=0.0, help="correlation of neighbouring tip points")
     parser.add_argument("--sway", type=float, default=1.0, help="sway of tip edges, in multiples of what is usual")
     parser.add_argument("--outliers", type=float, default=0.0, help="share of the tip points that are outliers")
     parser.add_argument("--seconds", type=float, default=math.inf, help="stop after this long, with what is done")
     chosen = parser.parse_args()
-    noise = Noise(correlated=chosen.correlated, outliers=chosen.outliers, sway=(1.0 * chosen.sway, 0.3 * chosen.sway),
-                  law=chosen.law)
+    noise = Noise(
+        correlated=chosen.correlated,
+        outliers=chosen.outliers,
+        sway=(1.0 * chosen.sway, 0.3 * chosen.sway),
+        law=chosen.law,
+    )
     seed = chosen.seed if chosen.seed is not None else int(np.random.SeedSequence().generate_state(1)[0])
     changes = Changes(rotors=chosen.rotors, tips=chosen.tips, from_axis_deg=tuple(chosen.from_axis))
     done: list[Case] = []

@@ -152,8 +152,13 @@ def main(argv: list[str] | None = None) -> int:
             case = lay_out(names[number % len(names)], base, other, rng, work / f"case-{number}")
             outcome = outcome_of(case)
             if outcome.kind in BAD and args.keep:
-                shutil.copytree(case.folder, args.keep / case.folder.name, symlinks=True, dirs_exist_ok=True,
-                                ignore=lambda at, found: [n for n in found if (Path(at) / n).is_fifo()])
+                shutil.copytree(
+                    case.folder,
+                    args.keep / case.folder.name,
+                    symlinks=True,
+                    dirs_exist_ok=True,
+                    ignore=lambda at, found: [n for n in found if (Path(at) / n).is_fifo()],
+                )
             shutil.rmtree(case.folder)
             line = _line(number, case.fault, base.seed, outcome)
             if args.log:

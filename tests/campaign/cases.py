@@ -38,8 +38,18 @@ IMAGES: dict[str, Outcomes] = {
     **dict.fromkeys(("cropped", "resized", "screenshot"), UNREADABLE | {"flagged", 5}),
 }
 #: What belongs to sheet or rotor is spoiled in all photographs alike.
-EVERYWHERE = {"wrong_scale", "stretched", "mirrored_ring", "bent_sheet", "loose_pieces", "nicked", "dented", "stained",
-              "no_ring", "rotor_over_ring"}
+EVERYWHERE = {
+    "wrong_scale",
+    "stretched",
+    "mirrored_ring",
+    "bent_sheet",
+    "loose_pieces",
+    "nicked",
+    "dented",
+    "stained",
+    "no_ring",
+    "rotor_over_ring",
+}
 
 
 @dataclass(frozen=True)
@@ -287,8 +297,13 @@ def lay_out(fault: str, base: Base, other: Base, rng: Rng, folder: Path) -> Case
         mix, allowed = MIXED[fault]
         mix(job, rng)
     write_json_file(folder / "ring.json", job.ring)
-    words = [*map(str, job.inlet), *(word for path in job.outlet for word in ("--turned", str(path))),
-             "--ring", str(folder / "ring.json"), *job.options]
+    words = [
+        *map(str, job.inlet),
+        *(word for path in job.outlet for word in ("--turned", str(path))),
+        "--ring",
+        str(folder / "ring.json"),
+        *job.options,
+    ]
     if "--out" not in job.options:
         words += ["--out", str(folder / "record.json")]
     if job.camera is not None:

@@ -37,8 +37,18 @@ ROOT = Path(__file__).resolve().parents[2]
 #: What a refusal may take: processor seconds, and megabytes.
 MOST_S, MOST_MB = 10.0, 700.0
 PATIENCE_S = 60.0
-MEASURE = ("measure", "inlet.jpg", "--turned", "outlet.jpg", "--ring", "ring.json", "--camera", "camera.json",
-           "--out", "new.json")
+MEASURE = (
+    "measure",
+    "inlet.jpg",
+    "--turned",
+    "outlet.jpg",
+    "--ring",
+    "ring.json",
+    "--camera",
+    "camera.json",
+    "--out",
+    "new.json",
+)
 ORDER = 'name = "heron"\n[stations.exit]\nangle_deg = 14.5\ntolerance_deg = 0.4\n'
 
 Lay = Callable[[Path], tuple[str, ...]]
@@ -88,14 +98,23 @@ def lay_sound(folder: Path) -> None:
     put(folder / "edits.json", {"schema": "bladeangle-edits/1", "photos": []})
     (folder / "order.toml").write_text("[order]\n" + ORDER)
     (folder / "settings.toml").write_text('camera = "camera.json"\ntolerance_deg = 0.5\n')
-    issuer = ("[certificate]\nidentifier = 'A'\ncountry = 'DE'\nlanguage = 'en'\nlocation = 'other'\n"
-              "[laboratory]\nname = 'A'\nemail = 'a@b'\ncity = 'C'\n[customer]\nname = 'A'\nemail = 'a@b'\ncity = 'C'\n"
-              "[person]\nname = 'A'\nrole = 'B'\n[item]\nmanufacturer = 'A'\nidentification = 'B'\n")
+    issuer = (
+        "[certificate]\nidentifier = 'A'\ncountry = 'DE'\nlanguage = 'en'\nlocation = 'other'\n"
+        "[laboratory]\nname = 'A'\nemail = 'a@b'\ncity = 'C'\n[customer]\nname = 'A'\nemail = 'a@b'\ncity = 'C'\n"
+        "[person]\nname = 'A'\nrole = 'B'\n[item]\nmanufacturer = 'A'\nidentification = 'B'\n"
+    )
     (folder / "details.toml").write_text(issuer)
     (folder / "shelf.csv").write_text("rotor,photo,standing\nheron,missing.jpg,\n")
-    entry = {"schema": "bladeangle-tuning-log/1", "rotor": "heron", "time": "t", "noticed": ["slow-off-idle"],
-             "angles_deg": dict.fromkeys(("entry", "middle", "exit"), 12.0),
-             "standard_uncertainty_deg": dict.fromkeys(("entry", "middle", "exit"), 0.1), "result": None, "note": ""}
+    entry = {
+        "schema": "bladeangle-tuning-log/1",
+        "rotor": "heron",
+        "time": "t",
+        "noticed": ["slow-off-idle"],
+        "angles_deg": dict.fromkeys(("entry", "middle", "exit"), 12.0),
+        "standard_uncertainty_deg": dict.fromkeys(("entry", "middle", "exit"), 0.1),
+        "result": None,
+        "note": "",
+    }
     (folder / "log.jsonl").write_text(json.dumps(entry) + "\n")
     (folder / "sheet.png").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(100))
     (folder / "notes.txt").write_text("bladeangle measure inlet.jpg --out record.json\n")
@@ -116,8 +135,24 @@ PATHS: dict[str, tuple[tuple[str, ...], int]] = {
     "checked": (("check", "{}", "--ring", "ring.json"), 3),
     "calibrated": (("calibrate", "{}", "inlet.jpg", "--ring", "ring.json", "--out", "new.json"), 7),
     "ring": (("measure", "inlet.jpg", "--ring", "{}"), 4),
-    "ring of a plan": (("plan", "--diameter", "160", "--height", "60", "--blades", "3", "--entry", "10", "--exit",
-                        "16", "--ring", "{}"), 4),
+    "ring of a plan": (
+        (
+            "plan",
+            "--diameter",
+            "160",
+            "--height",
+            "60",
+            "--blades",
+            "3",
+            "--entry",
+            "10",
+            "--exit",
+            "16",
+            "--ring",
+            "{}",
+        ),
+        4,
+    ),
     "camera": (("check", "inlet.jpg", "--ring", "ring.json", "--camera", "{}"), 4),
     "edits": ((*MEASURE, "--edits", "{}"), 4),
     "edits of a page": (("correct", "record.json", "--photos", ".", "--out", "new.html", "--edits", "{}"), 4),

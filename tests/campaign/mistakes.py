@@ -195,8 +195,9 @@ def _warped(image: Image, dx: NDArray[np.float64], dy: NDArray[np.float64]) -> I
     cv2 = import_cv2()
     h, w = image.shape
     x, y = np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32))
-    moved = cv2.remap(image, x + dx.astype(np.float32), y + dy.astype(np.float32), cv2.INTER_CUBIC,
-                      borderMode=cv2.BORDER_REPLICATE)
+    moved = cv2.remap(
+        image, x + dx.astype(np.float32), y + dy.astype(np.float32), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    )
     return np.asarray(moved, np.uint8)
 
 
@@ -294,12 +295,32 @@ def _spoiled(spoil: Spoil, named: tuple[str, ...]) -> Callable[[Sound, Sound | N
 
 EDGES = ("two-edges", "photos-disagree", "residuals-high")
 #: Mistakes in 1 (what was mixed up) and in 2 (optics and edges) by name.
-MIXED = {f.__name__: f for f in (
-    not_turned, same_twice, turned_untold, two_rotors, sides_of_another, camera_of_another, ring_enlarged,
-    ring_of_family, quarter_turned, mirrored)}
-SPOILED = {f.__name__: _spoiled(f, named) for f, named in (
-    (drop, OPTICS), (messenger, OPTICS), (local_contrast, OPTICS), (rolling_shutter, OPTICS),
-    (line_along_tip, EDGES), (shadow_beside_tip, EDGES))}
+MIXED = {
+    f.__name__: f
+    for f in (
+        not_turned,
+        same_twice,
+        turned_untold,
+        two_rotors,
+        sides_of_another,
+        camera_of_another,
+        ring_enlarged,
+        ring_of_family,
+        quarter_turned,
+        mirrored,
+    )
+}
+SPOILED = {
+    f.__name__: _spoiled(f, named)
+    for f, named in (
+        (drop, OPTICS),
+        (messenger, OPTICS),
+        (local_contrast, OPTICS),
+        (rolling_shutter, OPTICS),
+        (line_along_tip, EDGES),
+        (shadow_beside_tip, EDGES),
+    )
+}
 MISTAKES = {**MIXED, **SPOILED}
 #: Those that need another set alike.
 NEED_ANOTHER = ("two_rotors", "sides_of_another")
@@ -414,8 +435,11 @@ def main(argv: list[str] | None = None) -> int:
                 pairs = [(s, o) for s, o in pairs if any(o.folder.glob("around-*.jpg"))]
             if name in NEED_ANOTHER and not pairs:
                 continue
-            sound, other = pairs[int(rng.integers(len(pairs)))] if name in NEED_ANOTHER else (
-                sets[int(rng.integers(len(sets)))], None)
+            sound, other = (
+                pairs[int(rng.integers(len(pairs)))]
+                if name in NEED_ANOTHER
+                else (sets[int(rng.integers(len(sets)))], None)
+            )
             folder = work / f"case-{number}"
             folder.mkdir()
             verdict = judged(MISTAKES[name](sound, other, rng, folder), sound)
@@ -437,9 +461,14 @@ def _rendered(folder: Path, seed: int) -> Path:
     folder.mkdir(parents=True)
     shape = random_rotor(np.random.default_rng(seed // 100), blades=3)
     off = 0.8 * (seed % 100)
-    shape = replace(shape, laws=tuple(
-        Progressive(law.entry_deg + off, law.exit_deg + off, law.shape)
-        for law in shape.laws if isinstance(law, Progressive)))
+    shape = replace(
+        shape,
+        laws=tuple(
+            Progressive(law.entry_deg + off, law.exit_deg + off, law.shape)
+            for law in shape.laws
+            if isinstance(law, Progressive)
+        ),
+    )
     model = CameraModel().scaled(2016, 1512)
     rng = np.random.default_rng(seed)
     scenes = rotor_photos(rng, shape, model, views=("inlet", "outlet"), exposure=Exposure(colour=False, blur_px=0.6))
@@ -450,9 +479,13 @@ def _rendered(folder: Path, seed: int) -> Path:
     names = ("f_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3")
     values = np.array([*(true["camera"][k] for k in ("f", "cx", "cy")), *true["camera"]["dist"]])
     camera = {
-        "schema": "bladeangle-camera/1", "name": model.name, "width": 2016, "height": 1512,
+        "schema": "bladeangle-camera/1",
+        "name": model.name,
+        "width": 2016,
+        "height": 1512,
         "parameters": dict(zip(names, map(float, values + sigma * rng.normal(size=8)), strict=True)),
-        "covariance": np.diag(sigma**2).tolist(), "calibrated": True,
+        "covariance": np.diag(sigma**2).tolist(),
+        "calibrated": True,
         "provenance": {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm},
     }
     for name, data in (("truth", true), ("camera", camera), ("ring", scenes[0].sheets[0].definition)):

@@ -55,7 +55,12 @@ def run(words: tuple[str, ...], folder: Path) -> tuple[int | None, str, float, f
     with open(folder / "stdout", "wb") as out, open(folder / "stderr", "wb") as err:
         process = subprocess.Popen(
             [sys.executable, "-m", "bladeangle", "measure", *words],
-            cwd=folder, stdin=subprocess.DEVNULL, stdout=out, stderr=err, env=environment, preexec_fn=_guard,
+            cwd=folder,
+            stdin=subprocess.DEVNULL,
+            stdout=out,
+            stderr=err,
+            env=environment,
+            preexec_fn=_guard,
         )
         while time.monotonic() - start < PATIENCE_S:
             pid, status, usage = os.wait4(process.pid, os.WNOHANG)

@@ -291,12 +291,39 @@ def _orientation(number: int) -> Callable[[bytes, Rng], bytes]:
 ByteFault = Callable[[bytes, Rng], bytes]
 DAMAGED: frozenset[str | int] = MEASURED | {3, 5, 6, 7}
 BYTES: dict[str, tuple[ByteFault, frozenset[str | int]]] = {
-    **{f.__name__: (f, UNREADABLE) for f in (
-        truncated, empty, only_header, text, noise, png_bomb, png_just_under, jpeg_huge, strip, tiny)},
-    **{f.__name__: (f, DAMAGED) for f in (bits_flipped, block_zeroed, block_repeated, png_text_bomb, recompressed,
-                                          brightened, sharpened, upside_down)},
-    **{f.__name__: (f, MEASURED) for f in (png, png_16_bit, png_alpha, png_palette, tiff, cmyk, colour, progressive,
-                                           exif_missing, exif_nonsense, exif_random)},
+    **{
+        f.__name__: (f, UNREADABLE)
+        for f in (truncated, empty, only_header, text, noise, png_bomb, png_just_under, jpeg_huge, strip, tiny)
+    },
+    **{
+        f.__name__: (f, DAMAGED)
+        for f in (
+            bits_flipped,
+            block_zeroed,
+            block_repeated,
+            png_text_bomb,
+            recompressed,
+            brightened,
+            sharpened,
+            upside_down,
+        )
+    },
+    **{
+        f.__name__: (f, MEASURED)
+        for f in (
+            png,
+            png_16_bit,
+            png_alpha,
+            png_palette,
+            tiff,
+            cmyk,
+            colour,
+            progressive,
+            exif_missing,
+            exif_nonsense,
+            exif_random,
+        )
+    },
     **{f.__name__: (f, UNREADABLE | {"flagged"}) for f in (other_size_up, turned_pixels, exif_zoom, exif_focal_lies)},
     "zoomed_and_named": (zoomed_and_named, UNREADABLE),
     "zoomed_in_35mm": (zoomed_in_35mm, frozenset({"flagged", 3, 5, 6, 7})),

@@ -88,9 +88,7 @@ def test_the_definition_of_another_ring(ring: Ring, camera: Camera, larger: floa
 
 
 @pytest.mark.parametrize("turns", [1, 3])
-def test_pixels_turned_by_a_quarter(
-    sound: Measurement, ring: Ring, camera: Camera, tmp_path: Path, turns: int
-) -> None:
+def test_pixels_turned_by_a_quarter(sound: Measurement, ring: Ring, camera: Camera, tmp_path: Path, turns: int) -> None:
     """Put right by turning the camera file: the same angles as without, within a tenth of their uncertainty or so."""
     paths = [saved(np.rot90(read(path), turns), tmp_path / path.name, 97) for path in (INLET, OUTLET)]
     found = measure(paths[:1], paths[1:], ring, camera)
@@ -158,8 +156,6 @@ def test_two_rotors_of_a_make(sound: Measurement, ring: Ring) -> None:
         px[mine] += view.tips.normal[mine] * np.linspace(-2, 2, mine.sum())[:, None]
     views = (sound.result.views[0], replace(view, tips=replace(view.tips, px=px)))
     (flag,) = (
-        f
-        for f in contradictions(sound.shots, replace(sound.result, views=views), ring)
-        if f.code == "rotors-differ"
+        f for f in contradictions(sound.shots, replace(sound.result, views=views), ring) if f.code == "rotors-differ"
     )
     assert flag.text.startswith("outlet.jpg and the other photographs seem to show two rotors")

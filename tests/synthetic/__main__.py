@@ -40,8 +40,13 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("folder", type=Path, metavar="OUTDIR")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--size", type=_size, default=(4032, 3024), metavar="WxH")
-    parser.add_argument("--views", nargs="+", default=list(ROTOR_VIEWS), metavar="VIEW",
-                        help=f"from {', '.join(ROTOR_VIEWS)}; or sheet for the calibration set alone")
+    parser.add_argument(
+        "--views",
+        nargs="+",
+        default=list(ROTOR_VIEWS),
+        metavar="VIEW",
+        help=f"from {', '.join(ROTOR_VIEWS)}; or sheet for the calibration set alone",
+    )
     parser.add_argument("--blades", type=int, choices=range(2, 7))
     parser.add_argument("--hand", choices=("left", "right"))
     parser.add_argument("--grey", action="store_true", help="grey instead of colour photographs (faster)")

@@ -17,8 +17,12 @@ STATION_MM, SKIP_MM = 32.0, 2.0
 FACES = {"mid": 0.0, "inlet_face": 1.0, "outlet_face": -1.0}
 
 
-def station_angles(shape: RotorShape, blade: int, station_mm: float = STATION_MM, skip_mm: float = SKIP_MM,
-                   ) -> dict[str, dict[str, float]]:
+def station_angles(
+    shape: RotorShape,
+    blade: int,
+    station_mm: float = STATION_MM,
+    skip_mm: float = SKIP_MM,
+) -> dict[str, dict[str, float]]:
     """Station angles in degrees of blade 0..blades-1: of the tip's mid-line and of the two tip edges.
 
     The angle is that of the least-squares slope of height on circumferential arc length at the local tip radius, over
@@ -30,11 +34,16 @@ def station_angles(shape: RotorShape, blade: int, station_mm: float = STATION_MM
     """
     curve, length = tip_curve(shape, blade), shape.tip_length_mm
     s = curve.along_mm
-    limits = {"entry": (skip_mm, skip_mm + station_mm), "middle": (skip_mm + station_mm, length - skip_mm - station_mm),
-              "exit": (length - skip_mm - station_mm, length - skip_mm)}
+    limits = {
+        "entry": (skip_mm, skip_mm + station_mm),
+        "middle": (skip_mm + station_mm, length - skip_mm - station_mm),
+        "exit": (length - skip_mm - station_mm, length - skip_mm),
+    }
     if limits["middle"][1] - limits["middle"][0] < 1.0:
-        raise DefinitionError(f"a tip of {length:g} mm has no middle between two stations of {station_mm:g} mm.",
-                              "Use shorter stations or a longer blade.")
+        raise DefinitionError(
+            f"a tip of {length:g} mm has no middle between two stations of {station_mm:g} mm.",
+            "Use shorter stations or a longer blade.",
+        )
     half = half_thickness(shape, s, shape.thickness_mm)
     out: dict[str, dict[str, float]] = {}
     for face, side in FACES.items():
@@ -55,11 +64,20 @@ def wrap_deg(shape: RotorShape, blade: int) -> float:
 
 
 def _rotor(shape: RotorShape) -> dict[str, Any]:
-    return {"blades": shape.blades, "hand": "right" if shape.hand > 0 else "left", "tip_radius": shape.tip_radius_mm,
-            "hub_radius": shape.hub_radius_mm, "nose_radius": shape.nose_radius_mm, "height": shape.height_mm,
-            "bore_radius": shape.bore_radius_mm, "outlet_bore_radius": shape.outlet_bore_radius_mm,
-            "tip_length": shape.tip_length_mm, "thickness": shape.thickness_mm, "lead_height": shape.lead_height_mm,
-            **_wear(shape)}
+    return {
+        "blades": shape.blades,
+        "hand": "right" if shape.hand > 0 else "left",
+        "tip_radius": shape.tip_radius_mm,
+        "hub_radius": shape.hub_radius_mm,
+        "nose_radius": shape.nose_radius_mm,
+        "height": shape.height_mm,
+        "bore_radius": shape.bore_radius_mm,
+        "outlet_bore_radius": shape.outlet_bore_radius_mm,
+        "tip_length": shape.tip_length_mm,
+        "thickness": shape.thickness_mm,
+        "lead_height": shape.lead_height_mm,
+        **_wear(shape),
+    }
 
 
 def _wear(shape: RotorShape) -> dict[str, Any]:
@@ -90,12 +108,21 @@ def tip_radii(shape: RotorShape, blade: int, step_mm: float = 1.0) -> dict[str, 
 
 def _photo(scene: Scene) -> dict[str, Any]:
     standing = scene.standing
-    out: dict[str, Any] = {"file": scene.name, "eye": scene.view.eye_mm.tolist(), "R": [list(r) for r in scene.view.R],
-                           "t": list(scene.view.t_mm), "quality": scene.exposure.quality}
+    out: dict[str, Any] = {
+        "file": scene.name,
+        "eye": scene.view.eye_mm.tolist(),
+        "R": [list(r) for r in scene.view.R],
+        "t": list(scene.view.t_mm),
+        "quality": scene.exposure.quality,
+    }
     if scene.rotor is not None:
-        out |= {"offset": list(standing.offset_mm), "tilt": [math.radians(a) for a in standing.tilt_deg],
-                "spin": math.radians(standing.spin_deg), "flip": standing.flipped,
-                "rotor_pose": standing.pose(scene.rotor).tolist()}
+        out |= {
+            "offset": list(standing.offset_mm),
+            "tilt": [math.radians(a) for a in standing.tilt_deg],
+            "spin": math.radians(standing.spin_deg),
+            "flip": standing.flipped,
+            "rotor_pose": standing.pose(scene.rotor).tolist(),
+        }
     return out
 
 
@@ -109,12 +136,23 @@ def truth(scenes: list[Scene], name: str) -> dict[str, Any]:
     camera, shape = scenes[0].camera, scenes[0].rotor
     out: dict[str, Any] = {
         "name": name,
-        "camera": {"name": camera.name, "f": camera.f_px, "cx": camera.cx_px, "cy": camera.cy_px,
-                   "dist": list(camera.dist), "width": camera.width, "height": camera.height,
-                   "f35": camera.focal_35mm, "full_well": scenes[0].exposure.full_well},
+        "camera": {
+            "name": camera.name,
+            "f": camera.f_px,
+            "cx": camera.cx_px,
+            "cy": camera.cy_px,
+            "dist": list(camera.dist),
+            "width": camera.width,
+            "height": camera.height,
+            "f35": camera.focal_35mm,
+            "full_well": scenes[0].exposure.full_well,
+        },
         "rotor": _rotor(shape) if shape else None,
-        "photos": [_photo(scene) for scene in scenes]}
+        "photos": [_photo(scene) for scene in scenes],
+    }
     if shape:
-        out["blades"] = [station_angles(shape, b) | {"wrap_deg": round(wrap_deg(shape, b), 3)} | tip_radii(shape, b)
-                         for b in range(shape.blades)]
+        out["blades"] = [
+            station_angles(shape, b) | {"wrap_deg": round(wrap_deg(shape, b), 3)} | tip_radii(shape, b)
+            for b in range(shape.blades)
+        ]
     return out

@@ -74,8 +74,9 @@ def hard_shadow(scene: Scene, rng: Rng) -> Scene:
 
 def shadow_across_tips(scene: Scene, rng: Rng) -> Scene:
     """The sharp shadow of something outside the picture lies across the tips."""
-    edge = ShadowEdge(float(rng.uniform(0.0, 360.0)), float(rng.uniform(-60.0, 60.0)), 1.0,
-                      float(rng.uniform(0.2, 0.5)))
+    edge = ShadowEdge(
+        float(rng.uniform(0.0, 360.0)), float(rng.uniform(-60.0, 60.0)), 1.0, float(rng.uniform(0.2, 0.5))
+    )
     return replace(scene, lighting=replace(scene.lighting, edge=edge))
 
 
@@ -113,8 +114,9 @@ def loose_pieces(scene: Scene, rng: Rng) -> Scene:
         if not any(m.get("piece") for m in definition["markers"]):
             definition["markers"] = [{**m, "piece": 4 * i // n + 1} for i, m in enumerate(definition["markers"])]
         count = max(int(m.get("piece", 0)) for m in definition["markers"])
-        places = [(0.0, 0.0, 0.0)] + [(*rng.uniform(-0.7, 0.7, 2).tolist(), float(rng.uniform(-0.3, 0.3)))
-                                      for _ in range(count - 1)]
+        places = [(0.0, 0.0, 0.0)] + [
+            (*rng.uniform(-0.7, 0.7, 2).tolist(), float(rng.uniform(-0.3, 0.3))) for _ in range(count - 1)
+        ]
         sheets.append(replace(s, definition=definition, pieces=tuple(places)))
     return replace(scene, sheets=tuple(sheets))
 
@@ -165,8 +167,14 @@ def half_hidden(scene: Scene, rng: Rng) -> Scene:
         return Thing(tuple((float(x), float(y)) for x, y in points), 0.5, (0.7, 0.68, 0.6))
 
     far = outer + 20.0
-    return replace(scene, objects=(strip(max(inner, clear), far, -far, far), strip(inner, far, clear, far),
-                                   strip(inner, far, -far, -clear)))
+    return replace(
+        scene,
+        objects=(
+            strip(max(inner, clear), far, -far, far),
+            strip(inner, far, clear, far),
+            strip(inner, far, -far, -clear),
+        ),
+    )
 
 
 def off_picture(scene: Scene, rng: Rng) -> Scene:
@@ -226,16 +234,24 @@ def away_from_arrow(scene: Scene, rng: Rng) -> Scene:
 def moved(scene: Scene, rng: Rng) -> Scene:
     """The rotor shoved by 1 to 3 mm and turned by 1 to 3 degrees since the other photographs."""
     x, y = scene.standing.offset_mm
-    standing = replace(scene.standing, offset_mm=(x + _signed(rng, 0.7, 2.1), y + _signed(rng, 0.7, 2.1)),
-                       spin_deg=scene.standing.spin_deg + _signed(rng, 1.0, 3.0))
+    standing = replace(
+        scene.standing,
+        offset_mm=(x + _signed(rng, 0.7, 2.1), y + _signed(rng, 0.7, 2.1)),
+        spin_deg=scene.standing.spin_deg + _signed(rng, 1.0, 3.0),
+    )
     return replace(scene, standing=standing)
 
 
 def _damaged(scene: Scene, rng: Rng, kind: str) -> Scene:
     rotor = scene.rotor
     assert rotor is not None
-    damage = Damage(kind, int(rng.integers(1, rotor.blades + 1)), float(rng.uniform(6.0, 30.0)),
-                    float(rng.uniform(2.0, 7.0)), float(rng.uniform(0.4, 1.8)))
+    damage = Damage(
+        kind,
+        int(rng.integers(1, rotor.blades + 1)),
+        float(rng.uniform(6.0, 30.0)),
+        float(rng.uniform(2.0, 7.0)),
+        float(rng.uniform(0.4, 1.8)),
+    )
     return replace(scene, rotor=replace(rotor, damage=(*rotor.damage, damage)))
 
 
@@ -253,8 +269,15 @@ def stained(scene: Scene, rng: Rng) -> Scene:
     """Two dark spots on tips."""
     rotor = scene.rotor
     assert rotor is not None
-    spots = tuple(Stain(int(rng.integers(1, rotor.blades + 1)), float(rng.uniform(4.0, rotor.tip_length_mm - 4.0)),
-                        float(rng.uniform(2.0, 9.0)), float(rng.uniform(0.1, 0.5))) for _ in range(2))
+    spots = tuple(
+        Stain(
+            int(rng.integers(1, rotor.blades + 1)),
+            float(rng.uniform(4.0, rotor.tip_length_mm - 4.0)),
+            float(rng.uniform(2.0, 9.0)),
+            float(rng.uniform(0.1, 0.5)),
+        )
+        for _ in range(2)
+    )
     return replace(scene, rotor=replace(rotor, stains=(*rotor.stains, *spots)))
 
 
@@ -274,7 +297,7 @@ def cropped(image: Image, rng: Rng) -> Image:
     """5 to 20 % cut off, more on one side than on the other."""
     h, w = image.shape[:2]
     cut = rng.uniform(0.02, 0.12, 4)
-    return np.ascontiguousarray(image[int(cut[0] * h):h - int(cut[1] * h), int(cut[2] * w):w - int(cut[3] * w)])
+    return np.ascontiguousarray(image[int(cut[0] * h) : h - int(cut[1] * h), int(cut[2] * w) : w - int(cut[3] * w)])
 
 
 def zoomed(image: Image, rng: Rng) -> Image:
@@ -282,7 +305,7 @@ def zoomed(image: Image, rng: Rng) -> Image:
     h, w = image.shape[:2]
     k = float(rng.uniform(1.05, 1.15))
     x, y = int(0.5 * w * (1 - 1 / k)), int(0.5 * h * (1 - 1 / k))
-    return np.asarray(import_cv2().resize(image[y:h - y, x:w - x], (w, h), interpolation=2), np.uint8)
+    return np.asarray(import_cv2().resize(image[y : h - y, x : w - x], (w, h), interpolation=2), np.uint8)
 
 
 def zoomed_off_centre(image: Image, rng: Rng) -> Image:
@@ -290,7 +313,7 @@ def zoomed_off_centre(image: Image, rng: Rng) -> Image:
     h, w = image.shape[:2]
     k = float(rng.uniform(1.05, 1.15))
     x, y = (int(rng.uniform(0.0, 1.0) * side * (1 - 1 / k)) for side in (w, h))
-    cut = image[y:y + int(h / k), x:x + int(w / k)]
+    cut = image[y : y + int(h / k), x : x + int(w / k)]
     return np.asarray(import_cv2().resize(cut, (w, h), interpolation=2), np.uint8)
 
 
@@ -300,8 +323,9 @@ def stabilised(image: Image, rng: Rng) -> Image:
     a, size = rng.uniform(0.0, 2.0 * math.pi), float(rng.uniform(0.01, 0.04)) * w
     move = np.array([[1.0, 0.0, size * math.cos(a)], [0.0, 1.0, size * math.sin(a)]])
     cv2 = import_cv2()
-    return np.asarray(cv2.warpAffine(image, move, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE),
-                      np.uint8)
+    return np.asarray(
+        cv2.warpAffine(image, move, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), np.uint8
+    )
 
 
 def stretched_rows(image: Image, rng: Rng) -> Image:
@@ -310,8 +334,9 @@ def stretched_rows(image: Image, rng: Rng) -> Image:
     k = 1.0 + float(rng.uniform(0.01, 0.04))
     move = np.array([[k, 0.0, 0.5 * w * (1 - k)], [0.0, 1.0, 0.0]])
     cv2 = import_cv2()
-    return np.asarray(cv2.warpAffine(image, move, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE),
-                      np.uint8)
+    return np.asarray(
+        cv2.warpAffine(image, move, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), np.uint8
+    )
 
 
 def reduced_and_enlarged(image: Image, rng: Rng) -> Image:
@@ -336,7 +361,7 @@ def screenshot(image: Image, rng: Rng) -> Image:
     small = import_cv2().resize(image, (w // 2, h // 2), interpolation=3)
     canvas = np.full((int(1.1 * w), w // 2, *image.shape[2:]), 12, np.uint8)
     top = (len(canvas) - len(small)) // 2
-    canvas[top:top + len(small)] = small
+    canvas[top : top + len(small)] = small
     canvas[:40] = 235
     return canvas
 
@@ -352,10 +377,52 @@ def sheared_rows(image: Image, rng: Rng) -> Image:
     return np.asarray(cv2.remap(image, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), np.uint8)
 
 
-SCENE_FAULTS: dict[str, SceneFault] = {f.__name__: f for f in (
-    blurred, shaken, underexposed, overexposed, noisy, glaring, hard_shadow, shadow_across_tips, wrong_scale, stretched,
-    mirrored_ring, bent_sheet, loose_pieces, hand_over, hand_on_rotor, half_hidden, off_picture, slanted,
-    rotor_over_ring, two_rings, no_ring, no_rotor, on_side, away_from_arrow, moved, nicked, dented, stained, too_far)}
-IMAGE_FAULTS: dict[str, ImageFault] = {f.__name__: f for f in (
-    mirrored, cropped, zoomed, zoomed_off_centre, stabilised, stretched_rows, reduced_and_enlarged, resized, screenshot,
-    sheared_rows)}
+SCENE_FAULTS: dict[str, SceneFault] = {
+    f.__name__: f
+    for f in (
+        blurred,
+        shaken,
+        underexposed,
+        overexposed,
+        noisy,
+        glaring,
+        hard_shadow,
+        shadow_across_tips,
+        wrong_scale,
+        stretched,
+        mirrored_ring,
+        bent_sheet,
+        loose_pieces,
+        hand_over,
+        hand_on_rotor,
+        half_hidden,
+        off_picture,
+        slanted,
+        rotor_over_ring,
+        two_rings,
+        no_ring,
+        no_rotor,
+        on_side,
+        away_from_arrow,
+        moved,
+        nicked,
+        dented,
+        stained,
+        too_far,
+    )
+}
+IMAGE_FAULTS: dict[str, ImageFault] = {
+    f.__name__: f
+    for f in (
+        mirrored,
+        cropped,
+        zoomed,
+        zoomed_off_centre,
+        stabilised,
+        stretched_rows,
+        reduced_and_enlarged,
+        resized,
+        screenshot,
+        sheared_rows,
+    )
+}

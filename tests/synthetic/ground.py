@@ -149,8 +149,20 @@ def hit_ground(eye: F64, sheets: F64, dx: float, dy: float, dz: float) -> tuple[
 
 
 @njit
-def ground_colour(sheet_light: F32, lamps: F64, shadow: F32, axes: F64, sizes: F64, bench: F64, spills: F64, x: float,
-                  y: float, s: int, dz: float, out: F64) -> None:
+def ground_colour(
+    sheet_light: F32,
+    lamps: F64,
+    shadow: F32,
+    axes: F64,
+    sizes: F64,
+    bench: F64,
+    spills: F64,
+    x: float,
+    y: float,
+    s: int,
+    dz: float,
+    out: F64,
+) -> None:
     """Colour of sheet, table or wall at a point without ink."""
     if s == -2:
         out[0] = out[1] = out[2] = WALL * (1.0 + 0.8 * dz)

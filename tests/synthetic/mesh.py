@@ -31,8 +31,13 @@ class Mesh:
 
     def moved(self, pose: Array) -> Mesh:
         """The mesh under a 4x4 rigid transform."""
-        return Mesh(self.vertices @ pose[:3, :3].T + pose[:3, 3], self.normals @ pose[:3, :3].T, self.triangles,
-                    self.patch, self.material)
+        return Mesh(
+            self.vertices @ pose[:3, :3].T + pose[:3, 3],
+            self.normals @ pose[:3, :3].T,
+            self.triangles,
+            self.patch,
+            self.material,
+        )
 
 
 def joined(meshes: list[Mesh]) -> Mesh:
@@ -43,8 +48,13 @@ def joined(meshes: list[Mesh]) -> Mesh:
         patches.append(m.patch + np.int32(p0))
         v0 += len(m.vertices)
         p0 += int(m.patch.max()) + 1
-    return Mesh(np.concatenate([m.vertices for m in meshes]), np.concatenate([m.normals for m in meshes]),
-                np.concatenate(triangles), np.concatenate(patches), np.concatenate([m.material for m in meshes]))
+    return Mesh(
+        np.concatenate([m.vertices for m in meshes]),
+        np.concatenate([m.normals for m in meshes]),
+        np.concatenate(triangles),
+        np.concatenate(patches),
+        np.concatenate([m.material for m in meshes]),
+    )
 
 
 def _grid(points: Array, normals: Array, material: int) -> Mesh:
@@ -54,8 +64,9 @@ def _grid(points: Array, normals: Array, material: int) -> Mesh:
     a, b, c, d = index[:-1, :-1].ravel(), index[1:, :-1].ravel(), index[1:, 1:].ravel(), index[:-1, 1:].ravel()
     triangles = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
     n = len(triangles)
-    return Mesh(points.reshape(-1, 3), normals.reshape(-1, 3), triangles, np.zeros(n, np.int32),
-                np.full(n, material, np.int32))
+    return Mesh(
+        points.reshape(-1, 3), normals.reshape(-1, 3), triangles, np.zeros(n, np.int32), np.full(n, material, np.int32)
+    )
 
 
 def hub_radius_at(shape: RotorShape, height_mm: Array) -> Array:
@@ -91,15 +102,17 @@ def hub_mesh(shape: RotorShape, step_mm: float) -> list[Mesh]:
     z = np.linspace(h - chamfer, chamfer, 60)
     # Listed from the inlet bore's floor over the outside to the outlet bore's floor; normals to the left of travel
     # point out of the metal when travelling outward on top, downward outside and inward below.
-    pieces = [(_line((0.0, h - depth), (bore, h - depth), 6), TURNED),
-              (_line((bore, h - depth), (bore, h), 6), METAL),
-              (_line((bore, h), (nose - chamfer, h), 8), TURNED),
-              (_line((nose - chamfer, h), (float(hub_radius_at(shape, np.array(h - chamfer))), h - chamfer), 3), METAL),
-              (np.column_stack([hub_radius_at(shape, z), z]), METAL),
-              (_line((hub, chamfer), (hub - chamfer, 0.0), 3), METAL),
-              (_line((hub - chamfer, 0.0), (bore2, 0.0), 8), TURNED),
-              (_line((bore2, 0.0), (bore2, depth), 6), METAL),
-              (_line((bore2, depth), (0.0, depth), 6), TURNED)]
+    pieces = [
+        (_line((0.0, h - depth), (bore, h - depth), 6), TURNED),
+        (_line((bore, h - depth), (bore, h), 6), METAL),
+        (_line((bore, h), (nose - chamfer, h), 8), TURNED),
+        (_line((nose - chamfer, h), (float(hub_radius_at(shape, np.array(h - chamfer))), h - chamfer), 3), METAL),
+        (np.column_stack([hub_radius_at(shape, z), z]), METAL),
+        (_line((hub, chamfer), (hub - chamfer, 0.0), 3), METAL),
+        (_line((hub - chamfer, 0.0), (bore2, 0.0), 8), TURNED),
+        (_line((bore2, 0.0), (bore2, depth), 6), METAL),
+        (_line((bore2, depth), (0.0, depth), 6), TURNED),
+    ]
     return [_revolved(profile, material, count) for profile, material in pieces]
 
 
@@ -218,8 +231,12 @@ def object_mesh(thing: Thing, material: int) -> Mesh:
     outline = np.array(thing.outline_mm, float)
     turning = float((outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1]).sum())
     outline = outline[::-1] if turning < 0 else outline
-    dense = np.concatenate([np.linspace(a, b, math.ceil(np.hypot(*(b - a)) / 2.0), endpoint=False) for a, b in
-                            zip(outline, np.roll(outline, -1, axis=0), strict=True)])
+    dense = np.concatenate(
+        [
+            np.linspace(a, b, math.ceil(np.hypot(*(b - a)) / 2.0), endpoint=False)
+            for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True)
+        ]
+    )
     dense = np.concatenate([dense, dense[:1]])
     t = np.linspace(0.0, 1.0, 24)[:, None]
     centre = outline.mean(axis=0)
@@ -231,8 +248,9 @@ def object_mesh(thing: Thing, material: int) -> Mesh:
     if thing.thickness_mm <= 0.0:
         return top
     z = thing.height_mm - np.linspace(0.0, thing.thickness_mm, 4)
-    sides = np.concatenate([np.repeat(dense[:, None], 4, axis=1),
-                            np.broadcast_to(z[:, None], (len(dense), 4, 1))], axis=-1)
+    sides = np.concatenate(
+        [np.repeat(dense[:, None], 4, axis=1), np.broadcast_to(z[:, None], (len(dense), 4, 1))], axis=-1
+    )
     along = np.roll(dense[:-1], -1, axis=0) - np.roll(dense[:-1], 1, axis=0)
     along = np.concatenate([along, along[:1]])
     out = np.column_stack([along[:, 1], -along[:, 0], np.zeros(len(along))])

@@ -75,8 +75,18 @@ def mirrored(emitters: F64, px: float, py: float, pz: float, rx: float, ry: floa
 
 
 @njit
-def metal_light(lamps: F64, emitters: F64, light: float, shade: float, px: float, py: float, pz: float, rx: float,
-                ry: float, rz: float) -> float:
+def metal_light(
+    lamps: F64,
+    emitters: F64,
+    light: float,
+    shade: float,
+    px: float,
+    py: float,
+    pz: float,
+    rx: float,
+    ry: float,
+    rz: float,
+) -> float:
     """What metal at p sends back of the light on it and of the room along the mirrored direction r."""
     sky = min(max((rz + 0.3) / 1.2, 0.0), 1.0)
     sky = sky * sky * (3.0 - 2.0 * sky)
@@ -92,9 +102,28 @@ def metal_light(lamps: F64, emitters: F64, light: float, shade: float, px: float
 
 
 @njit
-def mesh_colour(eye: F64, px: F64, nearness: F64, vertices: F64, normals: F64, vertex_light: F32, triangles: I32,
-                material: I32, to_rotor: F64, colours: F64, stains: F64, lamps: F64, emitters: F64, shadow: F32,
-                axes: F64, sizes: F64, t: int, sx: float, sy: float, out: F64) -> None:
+def mesh_colour(
+    eye: F64,
+    px: F64,
+    nearness: F64,
+    vertices: F64,
+    normals: F64,
+    vertex_light: F32,
+    triangles: I32,
+    material: I32,
+    to_rotor: F64,
+    colours: F64,
+    stains: F64,
+    lamps: F64,
+    emitters: F64,
+    shadow: F32,
+    axes: F64,
+    sizes: F64,
+    t: int,
+    sx: float,
+    sy: float,
+    out: F64,
+) -> None:
     """Colour of triangle `t` at sample position (sx, sy)."""
     i0, i1, i2 = triangles[t, 0], triangles[t, 1], triangles[t, 2]
     x0, y0 = px[i0, 0], px[i0, 1]
@@ -128,8 +157,9 @@ def mesh_colour(eye: F64, px: F64, nearness: F64, vertices: F64, normals: F64, v
     if gloss < 1.0:
         value += (1.0 - gloss) * light
     if gloss > 0.0:
-        value += gloss * metal_light(lamps, emitters, light, shade, x, y, z, 2.0 * nv * nx - vx, 2.0 * nv * ny - vy,
-                                     2.0 * nv * nz - vz)
+        value += gloss * metal_light(
+            lamps, emitters, light, shade, x, y, z, 2.0 * nv * nx - vx, 2.0 * nv * ny - vy, 2.0 * nv * nz - vz
+        )
     if made_of < THINGS:
         a = to_rotor[0, 0] * x + to_rotor[0, 1] * y + to_rotor[0, 2] * z + to_rotor[0, 3]
         b = to_rotor[1, 0] * x + to_rotor[1, 1] * y + to_rotor[1, 2] * z + to_rotor[1, 3]

@@ -42,8 +42,17 @@ def _depth_map(mesh: Mesh, axes: Array, half_mm: float, cells: int) -> NDArray[n
     p = mesh.vertices @ axes.T
     px = (p[:, :2] + half_mm) / (2.0 * half_mm) * cells - 0.5
     depth = np.zeros((cells, cells), np.float32)
-    raster.fill(px, p[:, 2] + 1000.0, mesh.triangles, np.arange(len(mesh.triangles)), 1, 0, depth,
-                np.empty((cells, cells), np.int32), np.empty((cells, cells), np.uint8))
+    raster.fill(
+        px,
+        p[:, 2] + 1000.0,
+        mesh.triangles,
+        np.arange(len(mesh.triangles)),
+        1,
+        0,
+        depth,
+        np.empty((cells, cells), np.int32),
+        np.empty((cells, cells), np.uint8),
+    )
     return depth
 
 
@@ -156,7 +165,7 @@ def _sheet_arrays(sheets: tuple[RingPrint, ...]) -> tuple[Array, NDArray[np.int1
         for number, corners in sheet.corners_mm().items():
             pattern = np.zeros((16, 16), np.uint8)
             grid = marker_bits(sheet.definition["dictionary"], number)
-            pattern[:len(grid), :len(grid)] = grid
+            pattern[: len(grid), : len(grid)] = grid
             pattern[15, 15] = len(grid)
             shapes.append((corners[[0, 1, 3]], pattern))
         if sheet.arrow:
@@ -177,8 +186,12 @@ def _sheet_arrays(sheets: tuple[RingPrint, ...]) -> tuple[Array, NDArray[np.int1
             nearest[layer][block][mine] = away[mine]
             origins.append([*triangle[0], *inverse.ravel()])
             bits.append(pattern)
-    return (np.array(table, float).reshape(-1, 8), where, np.array(origins, float).reshape(-1, 6),
-            np.array(bits, np.uint8).reshape(-1, 16, 16))
+    return (
+        np.array(table, float).reshape(-1, 8),
+        where,
+        np.array(origins, float).reshape(-1, 6),
+        np.array(bits, np.uint8).reshape(-1, 16, 16),
+    )
 
 
 def _stain_points(rotor: RotorShape | None) -> Array:
@@ -187,8 +200,15 @@ def _stain_points(rotor: RotorShape | None) -> Array:
         assert rotor is not None
         _, around, drop, _ = tip_curve(rotor, stain.blade - 1).at(np.array([stain.at_mm]))
         phi = 2.0 * math.pi * (stain.blade - 1) / rotor.blades - rotor.hand * float(around[0])
-        rows.append([rotor.tip_radius_mm * math.cos(phi), rotor.tip_radius_mm * math.sin(phi),
-                     rotor.lead_height_mm - float(drop[0]), stain.radius_mm, stain.factor])
+        rows.append(
+            [
+                rotor.tip_radius_mm * math.cos(phi),
+                rotor.tip_radius_mm * math.sin(phi),
+                rotor.lead_height_mm - float(drop[0]),
+                stain.radius_mm,
+                stain.factor,
+            ]
+        )
     return np.array(rows, float).reshape(-1, 5)
 
 
@@ -208,8 +228,9 @@ def _world(scene: Scene, stage: _Stage) -> shade.World:
         nearness = np.where(np.isfinite(depth), 1.0 / depth, 0.0)
         px = np.nan_to_num(px, nan=-1e9)
     else:
-        mesh = Mesh(np.zeros((1, 3)), np.zeros((1, 3)), np.zeros((0, 3), np.int32), np.zeros(0, np.int32),
-                    np.zeros(0, np.int32))
+        mesh = Mesh(
+            np.zeros((1, 3)), np.zeros((1, 3)), np.zeros((0, 3), np.int32), np.zeros(0, np.int32), np.zeros(0, np.int32)
+        )
         px, nearness = np.zeros((1, 2)), np.zeros(1)
     sheets, where, markers, bits = _sheet_arrays(scene.sheets)
     key = np.array(lighting.key_position_mm)
@@ -223,18 +244,42 @@ def _world(scene: Scene, stage: _Stage) -> shade.World:
     corner = math.hypot(max(camera.cx_px, camera.width - camera.cx_px), max(camera.cy_px, camera.height - camera.cy_px))
     return shade.World(
         camera=np.array([camera.f_px, camera.cx_px, camera.cy_px, scene.exposure.vignetting, corner]),
-        dist=np.array(camera.dist), rotation=np.array(view.R), eye=view.eye_mm, px=(px + 0.5) * SAMPLES - 0.5,
-        nearness=nearness, vertices=np.ascontiguousarray(mesh.vertices), normals=np.ascontiguousarray(mesh.normals),
-        vertex_light=stage.vertex_light, triangles=mesh.triangles, patch=mesh.patch, material=mesh.material,
+        dist=np.array(camera.dist),
+        rotation=np.array(view.R),
+        eye=view.eye_mm,
+        px=(px + 0.5) * SAMPLES - 0.5,
+        nearness=nearness,
+        vertices=np.ascontiguousarray(mesh.vertices),
+        normals=np.ascontiguousarray(mesh.normals),
+        vertex_light=stage.vertex_light,
+        triangles=mesh.triangles,
+        patch=mesh.patch,
+        material=mesh.material,
         to_rotor=np.ascontiguousarray(stage.to_rotor[:3]),
         colours=_colours(scene),
-        stains=_stain_points(scene.rotor), sheets=sheets, cells=where, markers=markers, bits=bits,
-        sheet_light=stage.sheet_light, shadow=stage.shadow, shadow_axes=stage.shadow_axes,
-        lamps=np.array([lighting.key if lighting.hard_shadow else 0.0, *key, lighting.glare,
-                        *lighting.glare_position_mm, lighting.glare_exponent, *line]),
-        emitters=np.array([m.row() for m in lighting.mirrored], float).reshape(-1, 13), bench=scene.bench.row(),
+        stains=_stain_points(scene.rotor),
+        sheets=sheets,
+        cells=where,
+        markers=markers,
+        bits=bits,
+        sheet_light=stage.sheet_light,
+        shadow=stage.shadow,
+        shadow_axes=stage.shadow_axes,
+        lamps=np.array(
+            [
+                lighting.key if lighting.hard_shadow else 0.0,
+                *key,
+                lighting.glare,
+                *lighting.glare_position_mm,
+                lighting.glare_exponent,
+                *line,
+            ]
+        ),
+        emitters=np.array([m.row() for m in lighting.mirrored], float).reshape(-1, 13),
+        bench=scene.bench.row(),
         spills=np.array([[*s.centre_mm, s.radius_mm, s.width_mm, s.depth] for s in scene.spills], float).reshape(-1, 5),
-        sizes=np.array([_MAP_HALF_MM, _LIGHT_HALF_MM, _SKY_HALF_MM, scene.rotor.texture if scene.rotor else 0.0]))
+        sizes=np.array([_MAP_HALF_MM, _LIGHT_HALF_MM, _SKY_HALF_MM, scene.rotor.texture if scene.rotor else 0.0]),
+    )
 
 
 def radiance(scene: Scene) -> NDArray[np.float32]:
@@ -252,12 +297,12 @@ def radiance(scene: Scene) -> NDArray[np.float32]:
         rows = min(_BAND_ROWS, height - row0)
         which = np.flatnonzero((high >= row0 * SAMPLES) & (low <= (row0 + rows) * SAMPLES))
         touched = np.zeros((rows, width), np.uint8)
-        z, i = zbuffer[:rows * SAMPLES], ids[:rows * SAMPLES]
+        z, i = zbuffer[: rows * SAMPLES], ids[: rows * SAMPLES]
         if len(which):
             z.fill(0.0)
             i.fill(-1)
             raster.fill(world.px, world.nearness, world.triangles, which, SAMPLES, row0 * SAMPLES, z, i, touched)
-        shade.resolve(world, row0, z, i, touched, scratch, image[row0:row0 + rows])
+        shade.resolve(world, row0, z, i, touched, scratch, image[row0 : row0 + rows])
     return image
 
 
@@ -266,8 +311,13 @@ def render(scene: Scene) -> NDArray[np.uint8]:
     return expose(radiance(scene), scene.exposure, scene.camera.cx_px, scene.camera.cy_px)
 
 
-def jpeg_bytes(image: NDArray[np.uint8], quality: int = 88, camera_name: str = "Bench 1", focal_35mm: int | None = 26,
-               orientation: int | None = 1) -> bytes:
+def jpeg_bytes(
+    image: NDArray[np.uint8],
+    quality: int = 88,
+    camera_name: str = "Bench 1",
+    focal_35mm: int | None = 26,
+    orientation: int | None = 1,
+) -> bytes:
     """A JPEG file of a rendered image with the EXIF data a phone writes; no EXIF at all when focal_35mm is None."""
     from PIL import Image
 

@@ -30,19 +30,32 @@ SHEET_VIEWS = tuple(f"sheet-{i}" for i in range(1, 9))
 _TOO_TALL_MM, _SHORTEST_TIP_MM, _LOWEST_EYE_MM = 52.0, 84.0, 280.0
 
 
-def ring_definition(inner_radius_mm: float = 107.0, side_mm: float = 18.0, count: int = 24,
-                    dictionary: str = "DICT_5X5_50", name: str = "synthetic ring") -> dict[str, Any]:
+def ring_definition(
+    inner_radius_mm: float = 107.0,
+    side_mm: float = 18.0,
+    count: int = 24,
+    dictionary: str = "DICT_5X5_50",
+    name: str = "synthetic ring",
+) -> dict[str, Any]:
     """A ring definition of `count` square markers on a circle, upright outward, marker 0 at the arrow."""
     outer = inner_radius_mm + side_mm
-    square = np.array([[outer, side_mm / 2], [outer, -side_mm / 2], [inner_radius_mm, -side_mm / 2],
-                       [inner_radius_mm, side_mm / 2]])
+    square = np.array(
+        [[outer, side_mm / 2], [outer, -side_mm / 2], [inner_radius_mm, -side_mm / 2], [inner_radius_mm, side_mm / 2]]
+    )
     markers = []
     for i in range(count):
         a = 2.0 * math.pi * i / count
         turn = np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
         markers.append({"id": i, "corners_mm": np.round(square @ turn, 4).tolist()})
-    return {"name": name, "units": "mm", "index_azimuth_deg": 0.0, "dictionary": dictionary,
-            "inner_radius_mm": round(inner_radius_mm, 4), "outer_radius_mm": round(outer, 4), "markers": markers}
+    return {
+        "name": name,
+        "units": "mm",
+        "index_azimuth_deg": 0.0,
+        "dictionary": dictionary,
+        "inner_radius_mm": round(inner_radius_mm, 4),
+        "outer_radius_mm": round(outer, 4),
+        "markers": markers,
+    }
 
 
 def ring_for(shape: RotorShape, eye_height_mm: float = _LOWEST_EYE_MM, spare_mm: float = 6.0) -> dict[str, Any]:
@@ -52,8 +65,9 @@ def ring_for(shape: RotorShape, eye_height_mm: float = _LOWEST_EYE_MM, spare_mm:
     return ring_definition(float(inner), 18.0, int(2.0 * math.pi * inner / 27.5))
 
 
-def random_rotor(rng: np.random.Generator, blades: int | None = None, hand: int | None = None,
-                 blade_sigma_deg: float = 0.3) -> RotorShape:
+def random_rotor(
+    rng: np.random.Generator, blades: int | None = None, hand: int | None = None, blade_sigma_deg: float = 0.3
+) -> RotorShape:
     """A rotor of 2 to 6 blades, either hand, constant or progressive pitch, overlapping or not.
 
     Blades differ by `blade_sigma_deg` in entry and exit. The tip is long enough for both stations; where the blades
@@ -65,8 +79,12 @@ def random_rotor(rng: np.random.Generator, blades: int | None = None, hand: int 
     entry = float(rng.uniform(7.0, 20.0))
     exit_ = entry + float(rng.choice([0.0, rng.uniform(0.0, 10.0)], p=[0.2, 0.8]))
     form = float(rng.uniform(0.8, 1.6))
-    laws: list[AngleLaw] = [Progressive(entry + float(rng.normal(0.0, blade_sigma_deg)),
-                                        exit_ + float(rng.normal(0.0, blade_sigma_deg)), form) for _ in range(blades)]
+    laws: list[AngleLaw] = [
+        Progressive(
+            entry + float(rng.normal(0.0, blade_sigma_deg)), exit_ + float(rng.normal(0.0, blade_sigma_deg)), form
+        )
+        for _ in range(blades)
+    ]
     mean = math.radians(0.5 * (entry + exit_))
     length = math.radians(float(rng.uniform(300.0, 560.0)) / blades) * radius / math.cos(mean)
     length = max(min(length, _TOO_TALL_MM / math.sin(mean), math.radians(200.0) * radius), _SHORTEST_TIP_MM)
@@ -74,17 +92,29 @@ def random_rotor(rng: np.random.Generator, blades: int | None = None, hand: int 
     nose = hub * float(rng.uniform(0.6, 0.75))
     thickness = float(rng.uniform(0.8, 3.4))
     shape = RotorShape(
-        blades=blades, hand=hand, tip_radius_mm=radius, hub_radius_mm=hub, nose_radius_mm=nose,
-        bore_radius_mm=nose * float(rng.uniform(0.45, 0.62)), outlet_bore_radius_mm=hub * float(rng.uniform(0.35, 0.5)),
-        tip_length_mm=length, thickness_mm=thickness, root_thickness_mm=thickness + float(rng.uniform(0.3, 1.5)),
-        edge_round_mm=float(rng.uniform(1.0, 1.5)) * thickness, sweep_mm=float(rng.uniform(5.0, 25.0)),
-        base_mm=float(rng.uniform(3.0, 7.0)), reflectance=float(rng.uniform(0.55, 1.0)), laws=tuple(laws))
+        blades=blades,
+        hand=hand,
+        tip_radius_mm=radius,
+        hub_radius_mm=hub,
+        nose_radius_mm=nose,
+        bore_radius_mm=nose * float(rng.uniform(0.45, 0.62)),
+        outlet_bore_radius_mm=hub * float(rng.uniform(0.35, 0.5)),
+        tip_length_mm=length,
+        thickness_mm=thickness,
+        root_thickness_mm=thickness + float(rng.uniform(0.3, 1.5)),
+        edge_round_mm=float(rng.uniform(1.0, 1.5)) * thickness,
+        sweep_mm=float(rng.uniform(5.0, 25.0)),
+        base_mm=float(rng.uniform(3.0, 7.0)),
+        reflectance=float(rng.uniform(0.55, 1.0)),
+        laws=tuple(laws),
+    )
     drop = max(float(tip_curve(shape, b).drop_mm[-1]) for b in range(blades))
     return replace(shape, height_mm=shape.base_mm + drop + float(rng.uniform(6.0, 14.0)))
 
 
-def random_standing(rng: np.random.Generator, shape: RotorShape, flipped: bool, offset_mm: float = 5.0,
-                    tilt_deg: float | None = None) -> Standing:
+def random_standing(
+    rng: np.random.Generator, shape: RotorShape, flipped: bool, offset_mm: float = 5.0, tilt_deg: float | None = None
+) -> Standing:
     """The rotor put down by hand: blade 1's upper tip within a few degrees of the arrow."""
     tilt_deg = (0.5 if flipped else 0.3) if tilt_deg is None else tilt_deg
 
@@ -111,8 +141,13 @@ def overhead_view(rng: np.random.Generator, camera: CameraModel, outer_radius_mm
     return View.looking(eye, np.array([*rng.uniform(-4.0, 4.0, 2), 0.0]), float(rng.uniform(0.0, 360.0)))
 
 
-def around_view(rng: np.random.Generator, camera: CameraModel, outer_radius_mm: float, azimuth_deg: float,
-                from_axis_deg: tuple[float, float] = (40.0, 52.0)) -> View:
+def around_view(
+    rng: np.random.Generator,
+    camera: CameraModel,
+    outer_radius_mm: float,
+    azimuth_deg: float,
+    from_axis_deg: tuple[float, float] = (40.0, 52.0),
+) -> View:
     """An oblique view from about an azimuth, aimed a little over the sheet's middle."""
     a = math.radians(azimuth_deg + float(rng.uniform(-8.0, 8.0)))
     b = math.radians(float(rng.uniform(*from_axis_deg)))
@@ -127,13 +162,23 @@ def random_lighting(rng: np.random.Generator) -> Lighting:
     a, b = rng.uniform(0.0, 2.0 * math.pi), math.radians(rng.uniform(15.0, 45.0))
     key = 950.0 * np.array([math.sin(b) * math.cos(a), math.sin(b) * math.sin(a), math.cos(b)])
     share = float(rng.uniform(0.3, 0.6))
-    return Lighting(ambient=1.0 - share, key=share, key_position_mm=(float(key[0]), float(key[1]), float(key[2])),
-                    glare=float(rng.choice([0.0, 0.4])))
+    return Lighting(
+        ambient=1.0 - share,
+        key=share,
+        key_position_mm=(float(key[0]), float(key[1]), float(key[2])),
+        glare=float(rng.choice([0.0, 0.4])),
+    )
 
 
-def rotor_photos(rng: np.random.Generator, shape: RotorShape, camera: CameraModel | None = None,
-                 ring: dict[str, Any] | None = None, views: Sequence[str] = ROTOR_VIEWS,
-                 lighting: Lighting | None = None, exposure: Exposure | None = None) -> list[Scene]:
+def rotor_photos(
+    rng: np.random.Generator,
+    shape: RotorShape,
+    camera: CameraModel | None = None,
+    ring: dict[str, Any] | None = None,
+    views: Sequence[str] = ROTOR_VIEWS,
+    lighting: Lighting | None = None,
+    exposure: Exposure | None = None,
+) -> list[Scene]:
     """The standard photographs of one rotor: inlet end up and turned over from above, and six walked round it.
 
     All views are drawn whichever are wanted, so that a seed means the same rotor and poses for any choice of views.
@@ -153,11 +198,18 @@ def rotor_photos(rng: np.random.Generator, shape: RotorShape, camera: CameraMode
     outer, start = float(ring["outer_radius_mm"]), float(rng.uniform(0.0, 360.0))
     scenes = {}
     for i, name in enumerate(ROTOR_VIEWS):
-        view = (overhead_view(rng, camera, outer) if i < 2
-                else around_view(rng, camera, outer, start + 60.0 * i))
+        view = overhead_view(rng, camera, outer) if i < 2 else around_view(rng, camera, outer, start + 60.0 * i)
         seed = int(rng.integers(1 << 31))
-        scenes[name] = Scene(camera, view, (RingPrint(ring),), shape, down if name == "outlet" else up, lighting,
-                             replace(exposure, seed=seed), name=f"{name}.jpg")
+        scenes[name] = Scene(
+            camera,
+            view,
+            (RingPrint(ring),),
+            shape,
+            down if name == "outlet" else up,
+            lighting,
+            replace(exposure, seed=seed),
+            name=f"{name}.jpg",
+        )
     return [scenes[name] for name in views]
 
 
@@ -166,8 +218,13 @@ def random_scene(rng: np.random.Generator, camera: CameraModel | None = None, vi
     return rotor_photos(rng, random_rotor(rng), camera, views=(view,))[0]
 
 
-def sheet_photos(rng: np.random.Generator, ring: dict[str, Any], camera: CameraModel | None = None,
-                 exposure: Exposure | None = None, count: int = 8) -> list[Scene]:
+def sheet_photos(
+    rng: np.random.Generator,
+    ring: dict[str, Any],
+    camera: CameraModel | None = None,
+    exposure: Exposure | None = None,
+    count: int = 8,
+) -> list[Scene]:
     """Photographs of the bare sheet for calibrating a camera: one from above, the others tilted 20 to 45 degrees."""
     camera, exposure = camera or CameraModel(), exposure or Exposure()
     outer, lighting = float(ring["outer_radius_mm"]), random_lighting(rng)
@@ -179,6 +236,14 @@ def sheet_photos(rng: np.random.Generator, ring: dict[str, Any], camera: CameraM
             view = around_view(rng, camera, outer, 360.0 * i / max(count - 1, 1), (20.0, 45.0))
             roll = float(rng.choice([0.0, 90.0, 180.0, 270.0]))
             view = View.looking(view.eye_mm, np.array([*rng.uniform(-12.0, 12.0, 2), 0.0]), roll)
-        scenes.append(Scene(camera, view, (RingPrint(ring),), lighting=lighting,
-                            exposure=replace(exposure, seed=int(rng.integers(1 << 31))), name=f"sheet-{i + 1}.jpg"))
+        scenes.append(
+            Scene(
+                camera,
+                view,
+                (RingPrint(ring),),
+                lighting=lighting,
+                exposure=replace(exposure, seed=int(rng.integers(1 << 31))),
+                name=f"sheet-{i + 1}.jpg",
+            )
+        )
     return scenes

@@ -20,8 +20,10 @@ from bladeangle.base.errors import BladeangleError
 try:
     import numba
 except ImportError as error:
-    raise BladeangleError(f"the renderer of synthetic photographs needs numba: {error}.",
-                          "Install the package numba; measuring does not need it.") from error
+    raise BladeangleError(
+        f"the renderer of synthetic photographs needs numba: {error}.",
+        "Install the package numba; measuring does not need it.",
+    ) from error
 
 #: Samples along each side of a pixel.
 SAMPLES = 4
@@ -48,9 +50,17 @@ njit: Any = numba.njit(**_OPTIONS)
 
 
 @njit
-def fill(px: NDArray[np.float64], nearness: NDArray[np.float64], triangles: NDArray[np.int32], which: NDArray[np.int64],
-         samples: int, row0: int, zbuffer: NDArray[np.float32], ids: NDArray[np.int32],
-         touched: NDArray[np.uint8]) -> None:
+def fill(
+    px: NDArray[np.float64],
+    nearness: NDArray[np.float64],
+    triangles: NDArray[np.int32],
+    which: NDArray[np.int64],
+    samples: int,
+    row0: int,
+    zbuffer: NDArray[np.float32],
+    ids: NDArray[np.int32],
+    touched: NDArray[np.uint8],
+) -> None:
     """Draw triangles into a band of sample rows.
 
     px (V, 2): vertices in sample units, where sample (i, j) of an unshifted grid sits at (i, j); nearness (V,):
@@ -92,8 +102,9 @@ def fill(px: NDArray[np.float64], nearness: NDArray[np.float64], triangles: NDAr
 
 
 @njit
-def undistort(u: float, v: float, x: float, y: float, dist: NDArray[np.float64],
-              inverse: NDArray[np.float64]) -> tuple[float, float]:
+def undistort(
+    u: float, v: float, x: float, y: float, dist: NDArray[np.float64], inverse: NDArray[np.float64]
+) -> tuple[float, float]:
     """Normalised point whose distorted image is (u, v), by Newton from (x, y); `inverse` gets d(x, y)/d(u, v)."""
     k1, k2, p1, p2, k3 = dist[0], dist[1], dist[2], dist[3], dist[4]
     for _ in range(20):
@@ -158,13 +169,15 @@ def grid_value(grid: NDArray[np.float32], half: float, x: float, y: float) -> fl
     gy = min(max((y + half) / (2.0 * half) * n, 0.0), n - 1e-6)
     i, j = int(gx), int(gy)
     fx, fy = gx - i, gy - j
-    return ((grid[j, i] * (1 - fx) + grid[j, i + 1] * fx) * (1 - fy)
-            + (grid[j + 1, i] * (1 - fx) + grid[j + 1, i + 1] * fx) * fy)
+    return (grid[j, i] * (1 - fx) + grid[j, i + 1] * fx) * (1 - fy) + (
+        grid[j + 1, i] * (1 - fx) + grid[j + 1, i + 1] * fx
+    ) * fy
 
 
 @njit
-def seen_by_lamp(depth: NDArray[np.float32], axes: NDArray[np.float64], half: float, x: float, y: float, z: float,
-                 bias: float) -> float:
+def seen_by_lamp(
+    depth: NDArray[np.float32], axes: NDArray[np.float64], half: float, x: float, y: float, z: float, bias: float
+) -> float:
     """Share 0..1 of light passing a depth map along `axes` (3, 3; last row to the lamp), smoothed over one cell."""
     n = depth.shape[0]
     u = (axes[0, 0] * x + axes[0, 1] * y + axes[0, 2] * z + half) / (2.0 * half) * n - 0.5
@@ -182,9 +195,15 @@ def seen_by_lamp(depth: NDArray[np.float32], axes: NDArray[np.float64], half: fl
 
 
 @njit
-def sky_light(points: NDArray[np.float64], normals: NDArray[np.float64], lamps: NDArray[np.float64],
-              maps: NDArray[np.float32], axes: NDArray[np.float64], half: float,
-              out: NDArray[np.float32]) -> None:
+def sky_light(
+    points: NDArray[np.float64],
+    normals: NDArray[np.float64],
+    lamps: NDArray[np.float64],
+    maps: NDArray[np.float32],
+    axes: NDArray[np.float64],
+    half: float,
+    out: NDArray[np.float32],
+) -> None:
     """Light on points (N, 3) with normals from directions (K, 3), each dimmed by its depth map; 1 for an open plane."""
     total = 0.0
     for k in range(lamps.shape[0]):
@@ -194,14 +213,22 @@ def sky_light(points: NDArray[np.float64], normals: NDArray[np.float64], lamps: 
         for k in range(lamps.shape[0]):
             c = normals[i, 0] * lamps[k, 0] + normals[i, 1] * lamps[k, 1] + normals[i, 2] * lamps[k, 2]
             if c > 0.0:
-                light += c * seen_by_lamp(maps[k], axes[k], half, points[i, 0] + 0.4 * normals[i, 0],
-                                          points[i, 1] + 0.4 * normals[i, 1], points[i, 2] + 0.4 * normals[i, 2], 0.6)
+                light += c * seen_by_lamp(
+                    maps[k],
+                    axes[k],
+                    half,
+                    points[i, 0] + 0.4 * normals[i, 0],
+                    points[i, 1] + 0.4 * normals[i, 1],
+                    points[i, 2] + 0.4 * normals[i, 2],
+                    0.6,
+                )
         out[i] = light / total
 
 
 @njit
-def develop(light: NDArray[np.float32], noise: NDArray[np.float32], full_well: float, gain: float,
-            encoded: NDArray[np.uint8]) -> None:
+def develop(
+    light: NDArray[np.float32], noise: NDArray[np.float32], full_well: float, gain: float, encoded: NDArray[np.uint8]
+) -> None:
     """Linear light (rows, columns, channels) and normal noise (rows, columns) -> sRGB-encoded (IEC 61966-2-1)."""
     rows, columns, channels = light.shape
     for r in range(rows):

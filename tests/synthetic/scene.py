@@ -106,10 +106,14 @@ class RotorShape:
         if not 1 <= self.blades <= 12 or self.hand not in (1, -1):
             raise DefinitionError("a rotor needs 1 to 12 blades and hand +1 or -1.", "Correct the rotor's shape.")
         if len(self.laws) not in (1, self.blades):
-            raise DefinitionError(f"{len(self.laws)} angle laws do not fit {self.blades} blades.",
-                                  "Give one law for all blades or one for each.")
-        if any(len(one) not in (0, self.blades) for one in (
-                self.wear.runout_mm, self.wear.ripple, self.wear.leading.share, self.wear.trailing.share)):
+            raise DefinitionError(
+                f"{len(self.laws)} angle laws do not fit {self.blades} blades.",
+                "Give one law for all blades or one for each.",
+            )
+        if any(
+            len(one) not in (0, self.blades)
+            for one in (self.wear.runout_mm, self.wear.ripple, self.wear.leading.share, self.wear.trailing.share)
+        ):
             raise DefinitionError("wear is not given for every blade.", "Give one run-out, ripple and share per blade.")
         if not self.bore_radius_mm < self.nose_radius_mm <= self.hub_radius_mm < self.tip_radius_mm:
             raise DefinitionError("the radii must grow from bore over nose and hub to tip.", "Correct the radii.")
@@ -142,8 +146,12 @@ class TipCurve:
     def at(self, along_mm: Array) -> tuple[Array, Array, Array, Array]:
         """Angle (rad), azimuth from the leading tip (rad), drop and radius (mm) at distances along the tip."""
         s = np.asarray(along_mm, float)
-        return (np.interp(s, self.along_mm, self.angle_rad), np.interp(s, self.along_mm, self.phi_rad),
-                np.interp(s, self.along_mm, self.drop_mm), np.interp(s, self.along_mm, self.radius_mm))
+        return (
+            np.interp(s, self.along_mm, self.angle_rad),
+            np.interp(s, self.along_mm, self.phi_rad),
+            np.interp(s, self.along_mm, self.drop_mm),
+            np.interp(s, self.along_mm, self.radius_mm),
+        )
 
 
 def _integral(values: Array, step: float) -> Array:
@@ -230,10 +238,20 @@ class CameraModel:
         """The same lens on a sensor of other pixel size; the aspect ratio must stay."""
         k = width / self.width
         if abs(height - self.height * k) > 1.0:
-            raise DefinitionError(f"{width}x{height} does not have the aspect ratio of {self.width}x{self.height}.",
-                                  "Choose a size of the same shape, such as 2016x1512.")
-        return CameraModel(self.f_px * k, (self.cx_px + 0.5) * k - 0.5, (self.cy_px + 0.5) * k - 0.5, self.dist,
-                           width, height, self.name, self.focal_35mm)
+            raise DefinitionError(
+                f"{width}x{height} does not have the aspect ratio of {self.width}x{self.height}.",
+                "Choose a size of the same shape, such as 2016x1512.",
+            )
+        return CameraModel(
+            self.f_px * k,
+            (self.cx_px + 0.5) * k - 0.5,
+            (self.cy_px + 0.5) * k - 0.5,
+            self.dist,
+            width,
+            height,
+            self.name,
+            self.focal_35mm,
+        )
 
     def project(self, points_camera_mm: Array) -> tuple[Array, Array]:
         """Pixels (N, 2) and depths (N,) in mm of points (N, 3) in the camera frame; NaN behind the camera.

@@ -67,10 +67,10 @@ def expose(light: Light, exposure: Exposure, cx_px: float | None = None, cy_px: 
     rng = np.random.default_rng(exposure.seed)
     encoded = np.empty(light.shape, np.uint8)
     for row in range(0, len(light), _BAND_ROWS):
-        band = light[row:row + _BAND_ROWS]
+        band = light[row : row + _BAND_ROWS]
         # One noise for all channels: a phone's colour noise is smoothed away before the file is written.
         noise = rng.standard_normal(band.shape[:2], np.float32)
-        raster.develop(band, noise, float(exposure.full_well), float(exposure.gain), encoded[row:row + _BAND_ROWS])
+        raster.develop(band, noise, float(exposure.full_well), float(exposure.gain), encoded[row : row + _BAND_ROWS])
     return encoded if exposure.colour else encoded.reshape(height, width)
 
 
@@ -102,8 +102,9 @@ def _lateral(light: Light, larger: tuple[float, float], centre: tuple[float, flo
         if more:
             k = 1.0 + more
             move = np.array([[k, 0.0, centre[0] * (1 - k)], [0.0, k, centre[1] * (1 - k)]])
-            planes[channel] = cv2.warpAffine(planes[channel], move, light.shape[1::-1], flags=cv2.INTER_CUBIC,
-                                             borderMode=cv2.BORDER_REPLICATE)
+            planes[channel] = cv2.warpAffine(
+                planes[channel], move, light.shape[1::-1], flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+            )
     return np.asarray(cv2.merge(planes), np.float32)
 
 
@@ -119,7 +120,7 @@ def _sensed(light: Light, exposure: Exposure, phone: Phone) -> NDArray[np.uint16
     raw = np.float32(exposure.gain) * np.maximum(raw, 0.0)
     if exposure.full_well > 0:
         for row in range(0, len(raw), _BAND_ROWS):
-            band = raw[row:row + _BAND_ROWS]
+            band = raw[row : row + _BAND_ROWS]
             sigma = np.sqrt(band * np.float32(exposure.full_well) + np.float32(phone.read_noise**2))
             band += sigma * rng.standard_normal(band.shape, np.float32) / np.float32(exposure.full_well)
     digits = np.asarray(np.clip(raw, 0.0, 1.0) * _FULL_SCALE + 0.5, np.uint16)

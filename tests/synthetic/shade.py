@@ -35,40 +35,43 @@ class World(NamedTuple):
     every access counts a reference.
     """
 
-    camera: F64            # f, cx, cy, vignetting, corner radius px
-    dist: F64              # k1, k2, p1, p2, k3
-    rotation: F64          # (3, 3) ring -> camera
-    eye: F64               # (3,)
-    px: F64                # (V, 2) in samples
-    nearness: F64          # (V,) 1 / depth
-    vertices: F64          # (V, 3)
-    normals: F64           # (V, 3)
-    vertex_light: F32      # (V,) ambient and soft key light
-    triangles: I32         # (T, 3)
-    patch: I32             # (T,)
-    material: I32          # (T,)
-    to_rotor: F64          # (3, 4) ring -> rotor frame
-    colours: F64           # (materials, 4) BGR, gloss: 0 matt to 1 metal
-    stains: F64            # (N, 5) x y z radius factor, rotor frame
-    sheets: F64            # (S, 8) uppermost first: x, y, cos, sin, half side, bend at 150 mm, its direction cos, sin
-    cells: I16             # (S, 2, G, G) marker (layer 0) and arrow (layer 1) that may lie here, or -1
-    markers: F64           # (M, 6) origin x y, inverse affine (2, 2)
-    bits: U8               # (M, 16, 16) 1 white; [m, 15, 15] is the cell count, 0 for an arrow
-    sheet_light: F32       # (n, n) ambient and soft key light on the table
-    shadow: F32            # (n, n) depth map of the hard key lamp
-    shadow_axes: F64       # (3, 3)
-    lamps: F64             # (16,) see the indices in `metal`
-    emitters: F64          # (E, 13) mirrored rectangles: centre, axis u, half u, axis v, half v, strength, blur (tan)
-    bench: F64             # (10,) see `ground.BENCHES`
-    spills: F64            # (N, 5) x, y, radius, width of the rim, depth
-    sizes: F64             # half widths of `cells`, `sheet_light`, `shadow`; texture
+    camera: F64  # f, cx, cy, vignetting, corner radius px
+    dist: F64  # k1, k2, p1, p2, k3
+    rotation: F64  # (3, 3) ring -> camera
+    eye: F64  # (3,)
+    px: F64  # (V, 2) in samples
+    nearness: F64  # (V,) 1 / depth
+    vertices: F64  # (V, 3)
+    normals: F64  # (V, 3)
+    vertex_light: F32  # (V,) ambient and soft key light
+    triangles: I32  # (T, 3)
+    patch: I32  # (T,)
+    material: I32  # (T,)
+    to_rotor: F64  # (3, 4) ring -> rotor frame
+    colours: F64  # (materials, 4) BGR, gloss: 0 matt to 1 metal
+    stains: F64  # (N, 5) x y z radius factor, rotor frame
+    sheets: F64  # (S, 8) uppermost first: x, y, cos, sin, half side, bend at 150 mm, its direction cos, sin
+    cells: I16  # (S, 2, G, G) marker (layer 0) and arrow (layer 1) that may lie here, or -1
+    markers: F64  # (M, 6) origin x y, inverse affine (2, 2)
+    bits: U8  # (M, 16, 16) 1 white; [m, 15, 15] is the cell count, 0 for an arrow
+    sheet_light: F32  # (n, n) ambient and soft key light on the table
+    shadow: F32  # (n, n) depth map of the hard key lamp
+    shadow_axes: F64  # (3, 3)
+    lamps: F64  # (16,) see the indices in `metal`
+    emitters: F64  # (E, 13) mirrored rectangles: centre, axis u, half u, axis v, half v, strength, blur (tan)
+    bench: F64  # (10,) see `ground.BENCHES`
+    spills: F64  # (N, 5) x, y, radius, width of the rim, depth
+    sizes: F64  # half widths of `cells`, `sheet_light`, `shadow`; texture
 
 
 @njit
 def direction(r: F64, xn: float, yn: float) -> tuple[float, float, float]:
     """Ring-frame direction of a normalised undistorted image point, of length 1."""
-    x, y, z = (r[0, 0] * xn + r[1, 0] * yn + r[2, 0], r[0, 1] * xn + r[1, 1] * yn + r[2, 1],
-               r[0, 2] * xn + r[1, 2] * yn + r[2, 2])
+    x, y, z = (
+        r[0, 0] * xn + r[1, 0] * yn + r[2, 0],
+        r[0, 1] * xn + r[1, 1] * yn + r[2, 1],
+        r[0, 2] * xn + r[1, 2] * yn + r[2, 2],
+    )
     k = 1.0 / math.sqrt(x * x + y * y + z * z)
     return x * k, y * k, z * k
 
@@ -96,8 +99,24 @@ def ray(rotation: F64, xn: float, yn: float, jac: F64, u: float, v: float) -> tu
 
 
 @njit
-def bench_pixel(rotation: F64, eye: F64, sheets: F64, sheet_light: F32, lamps: F64, shadow: F32, axes: F64, sizes: F64,
-                bench: F64, spills: F64, f: float, xn: float, yn: float, jac: F64, colour: F64, total: F64) -> None:
+def bench_pixel(
+    rotation: F64,
+    eye: F64,
+    sheets: F64,
+    sheet_light: F32,
+    lamps: F64,
+    shadow: F32,
+    axes: F64,
+    sizes: F64,
+    bench: F64,
+    spills: F64,
+    f: float,
+    xn: float,
+    yn: float,
+    jac: F64,
+    colour: F64,
+    total: F64,
+) -> None:
     """Bench or wall all over a pixel: four samples where the pattern may be finer than that, else one."""
     side = 1 if bench[0] == 0.0 else 2
     for q in range(side * side):
@@ -110,10 +129,32 @@ def bench_pixel(rotation: F64, eye: F64, sheets: F64, sheet_light: F32, lamps: F
 
 
 @njit
-def mesh_samples(zbuffer: F32, ids: I32, patch: I32, eye: F64, px: F64, nearness: F64, vertices: F64, normals: F64,
-                 vertex_light: F32, triangles: I32, material: I32, to_rotor: F64, colours: F64, stains: F64, lamps: F64,
-                 emitters: F64, shadow: F32, axes: F64, sizes: F64, row0: int, r: int, c: int, known: F64, total: F64,
-                 ) -> None:
+def mesh_samples(
+    zbuffer: F32,
+    ids: I32,
+    patch: I32,
+    eye: F64,
+    px: F64,
+    nearness: F64,
+    vertices: F64,
+    normals: F64,
+    vertex_light: F32,
+    triangles: I32,
+    material: I32,
+    to_rotor: F64,
+    colours: F64,
+    stains: F64,
+    lamps: F64,
+    emitters: F64,
+    shadow: F32,
+    axes: F64,
+    sizes: F64,
+    row0: int,
+    r: int,
+    c: int,
+    known: F64,
+    total: F64,
+) -> None:
     """Add the samples of a pixel that show the mesh: every smooth piece is shaded once, where it is met first."""
     count = 0
     for n in range(SAMPLES * SAMPLES):
@@ -130,18 +171,61 @@ def mesh_samples(zbuffer: F32, ids: I32, patch: I32, eye: F64, px: F64, nearness
             count = at + 1
             known[at, 3], known[at, 4] = patch[t], near
             row, column = ((r + row0) * SAMPLES + j) % TILE, (c * SAMPLES + i) % TILE
-            mesh_colour(eye, px, nearness, vertices, normals, vertex_light, triangles, material, to_rotor, colours,
-                        stains, lamps, emitters, shadow, axes, sizes, t, c * SAMPLES + i + JITTER_X[row, column],
-                        (r + row0) * SAMPLES + j + JITTER_Y[row, column], known[at])
+            mesh_colour(
+                eye,
+                px,
+                nearness,
+                vertices,
+                normals,
+                vertex_light,
+                triangles,
+                material,
+                to_rotor,
+                colours,
+                stains,
+                lamps,
+                emitters,
+                shadow,
+                axes,
+                sizes,
+                t,
+                c * SAMPLES + i + JITTER_X[row, column],
+                (r + row0) * SAMPLES + j + JITTER_Y[row, column],
+                known[at],
+            )
         for k in range(3):
             total[k] += known[at, k] / (SAMPLES * SAMPLES)
 
 
 @njit
-def ground_samples(ids: I32, drawn: bool, rotation: F64, eye: F64, sheets: F64, cells: I16, markers: F64, bits: U8,
-                   sheet_light: F32, lamps: F64, shadow: F32, axes: F64, sizes: F64, bench: F64, spills: F64, f: float,
-                   xn: float, yn: float, jac: F64, row0: int, r: int, c: int, alike: bool, inked: bool, colour: F64,
-                   total: F64) -> None:
+def ground_samples(
+    ids: I32,
+    drawn: bool,
+    rotation: F64,
+    eye: F64,
+    sheets: F64,
+    cells: I16,
+    markers: F64,
+    bits: U8,
+    sheet_light: F32,
+    lamps: F64,
+    shadow: F32,
+    axes: F64,
+    sizes: F64,
+    bench: F64,
+    spills: F64,
+    f: float,
+    xn: float,
+    yn: float,
+    jac: F64,
+    row0: int,
+    r: int,
+    c: int,
+    alike: bool,
+    inked: bool,
+    colour: F64,
+    total: F64,
+) -> None:
     """Add the samples of a pixel that show the ground: of one `colour` if `alike`, with print where `inked`."""
     half = 0.5 * (SAMPLES - 1)
     for n in range(SAMPLES * SAMPLES):
@@ -165,8 +249,15 @@ def ground_samples(ids: I32, drawn: bool, rotation: F64, eye: F64, sheets: F64, 
 @njit
 def resolve(w: World, row0: int, zbuffer: F32, ids: I32, touched: U8, scratch: F64, image: F32) -> None:
     """Shade the pixels of a band: image (rows, columns, 1 or 3) from the visibility of its samples."""
-    dist, rotation, eye, px, nearness, vertices, normals = (w.dist, w.rotation, w.eye, w.px, w.nearness, w.vertices,
-                                                            w.normals)
+    dist, rotation, eye, px, nearness, vertices, normals = (
+        w.dist,
+        w.rotation,
+        w.eye,
+        w.px,
+        w.nearness,
+        w.vertices,
+        w.normals,
+    )
     vertex_light, triangles, patch, material, to_rotor = w.vertex_light, w.triangles, w.patch, w.material, w.to_rotor
     colours, stains, sheets, cells, markers, bits = w.colours, w.stains, w.sheets, w.cells, w.markers, w.bits
     sheet_light, shadow, axes, lamps, sizes = w.sheet_light, w.shadow, w.shadow_axes, w.lamps, w.sizes
@@ -185,14 +276,56 @@ def resolve(w: World, row0: int, zbuffer: F32, ids: I32, touched: U8, scratch: F
             drawn = touched[r, c] != 0
             if drawn and of_one_piece(zbuffer, ids, patch, r, c):
                 t = ids[r * SAMPLES + SAMPLES // 2, c * SAMPLES + SAMPLES // 2]
-                mesh_colour(eye, px, nearness, vertices, normals, vertex_light, triangles, material, to_rotor, colours,
-                            stains, lamps, emitters, shadow, axes, sizes, t, c * SAMPLES + middle,
-                            (r + row0) * SAMPLES + middle, total)
+                mesh_colour(
+                    eye,
+                    px,
+                    nearness,
+                    vertices,
+                    normals,
+                    vertex_light,
+                    triangles,
+                    material,
+                    to_rotor,
+                    colours,
+                    stains,
+                    lamps,
+                    emitters,
+                    shadow,
+                    axes,
+                    sizes,
+                    t,
+                    c * SAMPLES + middle,
+                    (r + row0) * SAMPLES + middle,
+                    total,
+                )
             else:
                 if drawn:
-                    mesh_samples(zbuffer, ids, patch, eye, px, nearness, vertices, normals, vertex_light, triangles,
-                                 material, to_rotor, colours, stains, lamps, emitters, shadow, axes, sizes, row0, r, c,
-                                 known, total)
+                    mesh_samples(
+                        zbuffer,
+                        ids,
+                        patch,
+                        eye,
+                        px,
+                        nearness,
+                        vertices,
+                        normals,
+                        vertex_light,
+                        triangles,
+                        material,
+                        to_rotor,
+                        colours,
+                        stains,
+                        lamps,
+                        emitters,
+                        shadow,
+                        axes,
+                        sizes,
+                        row0,
+                        r,
+                        c,
+                        known,
+                        total,
+                    )
                 dx, dy, dz = direction(rotation, xn, yn)
                 x, y, s, distance = hit_ground(eye, sheets, dx, dy, dz)
                 # One colour for all of the ground's samples, if it is sheet all over; ink is told sample by sample.
@@ -205,11 +338,53 @@ def resolve(w: World, row0: int, zbuffer: F32, ids: I32, touched: U8, scratch: F
                     for k in range(3):
                         total[k] = colour[k]
                 elif not drawn and s < 0 and distance > 1.0:
-                    bench_pixel(rotation, eye, sheets, sheet_light, lamps, shadow, axes, sizes, bench, spills, f, xn,
-                                yn, jac, colour, total)
+                    bench_pixel(
+                        rotation,
+                        eye,
+                        sheets,
+                        sheet_light,
+                        lamps,
+                        shadow,
+                        axes,
+                        sizes,
+                        bench,
+                        spills,
+                        f,
+                        xn,
+                        yn,
+                        jac,
+                        colour,
+                        total,
+                    )
                 else:
-                    ground_samples(ids, drawn, rotation, eye, sheets, cells, markers, bits, sheet_light, lamps, shadow,
-                                   axes, sizes, bench, spills, f, xn, yn, jac, row0, r, c, alike, inked, colour, total)
+                    ground_samples(
+                        ids,
+                        drawn,
+                        rotation,
+                        eye,
+                        sheets,
+                        cells,
+                        markers,
+                        bits,
+                        sheet_light,
+                        lamps,
+                        shadow,
+                        axes,
+                        sizes,
+                        bench,
+                        spills,
+                        f,
+                        xn,
+                        yn,
+                        jac,
+                        row0,
+                        r,
+                        c,
+                        alike,
+                        inked,
+                        colour,
+                        total,
+                    )
             fall = 1.0 - vignetting * ((c - cx) ** 2 + (r + row0 - cy) ** 2) / (corner * corner)
             if channels == 1:
                 image[r, c, 0] = fall * (0.0722 * total[0] + 0.7152 * total[1] + 0.2126 * total[2])

@@ -57,8 +57,9 @@ class Bench:
     def row(self) -> Array:
         """As `ground.bench_colour` reads it."""
         a = math.radians(self.azimuth_deg)
-        return np.array([BENCHES.index(self.kind), math.cos(a), math.sin(a), self.scale, *self.colour[::-1],
-                         *self.second[::-1]])
+        return np.array(
+            [BENCHES.index(self.kind), math.cos(a), math.sin(a), self.scale, *self.colour[::-1], *self.second[::-1]]
+        )
 
 
 @dataclass(frozen=True)

@@ -50,8 +50,10 @@ class EdgeWear:
 
     def __post_init__(self) -> None:
         if self.form not in WEAR_FORMS or not self.length_mm > 0.0:
-            raise DefinitionError(f"wear of form {self.form!r} over {self.length_mm:g} mm is not known.",
-                                  f"Use a length above 0 and a form of {', '.join(WEAR_FORMS)}.")
+            raise DefinitionError(
+                f"wear of form {self.form!r} over {self.length_mm:g} mm is not known.",
+                f"Use a length above 0 and a form of {', '.join(WEAR_FORMS)}.",
+            )
 
     def loss_mm(self, blade: int, from_edge_mm: Array) -> Array:
         """Radius lost by blade 0..blades-1 at distances from the edge."""

@@ -44,11 +44,24 @@ def random_wear(rng: Rng, blades: int, used: bool) -> TipWear:
     def form() -> str:
         return str(rng.choice(list(WEAR_FORMS)))
 
-    waves = tuple(tuple((float(rough * rng.standard_normal()), float(rng.uniform(25.0, 90.0)),
-                         float(rng.uniform(0.0, 2.0 * math.pi))) for _ in range(3)) for _ in range(blades))
-    return TipWear(EdgeWear(float(rng.uniform(*deep)), float(rng.uniform(*long)), form(), share()),
-                   EdgeWear(float(rng.uniform(*end)), float(rng.uniform(5.0, 15.0)), form(), share()),
-                   float(rng.uniform(-taper, taper)), tuple(rng.normal(0.0, runout, blades).tolist()), waves)
+    waves = tuple(
+        tuple(
+            (
+                float(rough * rng.standard_normal()),
+                float(rng.uniform(25.0, 90.0)),
+                float(rng.uniform(0.0, 2.0 * math.pi)),
+            )
+            for _ in range(3)
+        )
+        for _ in range(blades)
+    )
+    return TipWear(
+        EdgeWear(float(rng.uniform(*deep)), float(rng.uniform(*long)), form(), share()),
+        EdgeWear(float(rng.uniform(*end)), float(rng.uniform(5.0, 15.0)), form(), share()),
+        float(rng.uniform(-taper, taper)),
+        tuple(rng.normal(0.0, runout, blades).tolist()),
+        waves,
+    )
 
 
 def with_laws(shape: RotorShape, laws: Sequence[AngleLaw]) -> RotorShape:
@@ -66,18 +79,49 @@ def workshop_rotor(rng: Rng, used: bool) -> RotorShape:
     bulge = float(rng.uniform(-1.0, 1.0)) if rng.uniform() < 0.4 else 0.0
     kick_mm = float(rng.uniform(10.0, 18.0))
     uneven = 0.15 if used else 0.03
-    shape = with_laws(shape, [
-        Bent(shape.law(b), shape.tip_length_mm, bulge + (float(rng.normal(0.0, uneven)) if bulge else 0.0),
-             kick + (float(rng.normal(0.0, uneven)) if kick else 0.0), kick_mm) for b in range(n)])
+    shape = with_laws(
+        shape,
+        [
+            Bent(
+                shape.law(b),
+                shape.tip_length_mm,
+                bulge + (float(rng.normal(0.0, uneven)) if bulge else 0.0),
+                kick + (float(rng.normal(0.0, uneven)) if kick else 0.0),
+                kick_mm,
+            )
+            for b in range(n)
+        ],
+    )
     nicks, spots = (int(rng.integers(0, 3)) if used and rng.uniform() < 0.5 else 0), int(rng.integers(0, 4)) * used
-    damage = [Damage("nick", int(rng.integers(1, n + 1)), float(rng.uniform(4.0, 0.5 * shape.tip_length_mm)),
-                     float(rng.uniform(0.8, 3.0)), float(rng.uniform(0.2, 0.8))) for _ in range(nicks)]
-    stains = [Stain(int(rng.integers(1, n + 1)), float(rng.uniform(8.0, shape.tip_length_mm - 8.0)),
-                    float(rng.uniform(2.0, 9.0)), float(rng.uniform(0.5, 0.9))) for _ in range(spots)]
+    damage = [
+        Damage(
+            "nick",
+            int(rng.integers(1, n + 1)),
+            float(rng.uniform(4.0, 0.5 * shape.tip_length_mm)),
+            float(rng.uniform(0.8, 3.0)),
+            float(rng.uniform(0.2, 0.8)),
+        )
+        for _ in range(nicks)
+    ]
+    stains = [
+        Stain(
+            int(rng.integers(1, n + 1)),
+            float(rng.uniform(8.0, shape.tip_length_mm - 8.0)),
+            float(rng.uniform(2.0, 9.0)),
+            float(rng.uniform(0.5, 0.9)),
+        )
+        for _ in range(spots)
+    ]
     # the land: as the blades are, burnished by the housing, or chalked to show up
     land = ((1.0, 1.0), (1.25, 1.0), (1.1, 0.1))[int(rng.choice(3, p=[0.5, 0.35, 0.15]))]
-    return replace(shape, wear=random_wear(rng, n, used), damage=tuple(damage), stains=tuple(stains), land=land,
-                   texture=float(rng.uniform(0.8, 2.2 if used else 1.4)))
+    return replace(
+        shape,
+        wear=random_wear(rng, n, used),
+        damage=tuple(damage),
+        stains=tuple(stains),
+        land=land,
+        texture=float(rng.uniform(0.8, 2.2 if used else 1.4)),
+    )
 
 
 def repitched(rng: Rng, shape: RotorShape) -> RotorShape:
@@ -89,8 +133,13 @@ def repitched(rng: Rng, shape: RotorShape) -> RotorShape:
     def bent(law: AngleLaw, more: tuple[float, float]) -> AngleLaw:
         return _Shifted(law, *more)
 
-    return with_laws(shape, [bent(shape.law(b), (entry + float(rng.normal(0.0, 0.15)),
-                                                 exit_ + float(rng.normal(0.0, 0.15)))) for b in range(shape.blades)])
+    return with_laws(
+        shape,
+        [
+            bent(shape.law(b), (entry + float(rng.normal(0.0, 0.15)), exit_ + float(rng.normal(0.0, 0.15))))
+            for b in range(shape.blades)
+        ],
+    )
 
 
 class _Shifted:
@@ -136,8 +185,13 @@ def random_things(rng: Rng, clear_mm: float, most: int = 7) -> tuple[Thing, ...]
     for _ in range(int(rng.integers(0, most + 1))):
         kind = int(rng.integers(5))
         corners = 6 if kind == 1 else 32 if kind == 2 else 4
-        half = ((70.0, 4.5), (8.0, 8.0), (11.0, 11.0), (rng.uniform(12, 40), rng.uniform(10, 30)),
-                (rng.uniform(20, 60), rng.uniform(15, 40)))[kind]
+        half = (
+            (70.0, 4.5),
+            (8.0, 8.0),
+            (11.0, 11.0),
+            (rng.uniform(12, 40), rng.uniform(10, 30)),
+            (rng.uniform(20, 60), rng.uniform(15, 40)),
+        )[kind]
         thickness = (9.0, 7.0, 2.0, float(rng.uniform(8.0, 28.0)), 0.0)[kind]
         step = 2.0 * math.pi / corners
         angles = np.arange(corners) * step + (0.25 * math.pi if corners == 4 else 0.0)
@@ -159,20 +213,38 @@ def random_spills(rng: Rng, inner_mm: float) -> tuple[Spill, ...]:
     out = []
     if rng.uniform() < 0.3:
         a, r = rng.uniform(0.0, 2.0 * math.pi), inner_mm * rng.uniform(0.6, 1.3)
-        out.append(Spill((float(r * math.cos(a)), float(r * math.sin(a))), float(rng.uniform(32.0, 42.0)),
-                         float(rng.uniform(1.5, 3.5)), float(rng.uniform(0.15, 0.5))))
+        out.append(
+            Spill(
+                (float(r * math.cos(a)), float(r * math.sin(a))),
+                float(rng.uniform(32.0, 42.0)),
+                float(rng.uniform(1.5, 3.5)),
+                float(rng.uniform(0.15, 0.5)),
+            )
+        )
     for _ in range(int(rng.integers(0, 5)) if rng.uniform() < 0.3 else 0):
         a, r = rng.uniform(0.0, 2.0 * math.pi), inner_mm * rng.uniform(0.8, 1.4)
-        out.append(Spill((float(r * math.cos(a)), float(r * math.sin(a))), float(rng.uniform(2.0, 9.0)), 0.8,
-                         float(rng.uniform(0.2, 0.6))))
+        out.append(
+            Spill(
+                (float(r * math.cos(a)), float(r * math.sin(a))),
+                float(rng.uniform(2.0, 9.0)),
+                0.8,
+                float(rng.uniform(0.2, 0.6)),
+            )
+        )
     return tuple(out)
 
 
 def _on_ceiling(rng: Rng, half: tuple[float, float], strength: float, blur: float) -> Mirrored:
     a = float(rng.uniform(0.0, math.pi))
     x, y = rng.uniform(-900.0, 900.0, 2)
-    return Mirrored((float(x), float(y), float(rng.uniform(1300.0, 2000.0))), (math.cos(a), math.sin(a), 0.0),
-                    (-math.sin(a), math.cos(a), 0.0), half, strength, blur)
+    return Mirrored(
+        (float(x), float(y), float(rng.uniform(1300.0, 2000.0))),
+        (math.cos(a), math.sin(a), 0.0),
+        (-math.sin(a), math.cos(a), 0.0),
+        half,
+        strength,
+        blur,
+    )
 
 
 def _window(rng: Rng, blur: float) -> Mirrored:
@@ -184,8 +256,11 @@ def _window(rng: Rng, blur: float) -> Mirrored:
 
 def _place(rng: Rng) -> tuple[float, float, float]:
     a, b = rng.uniform(0.0, 2.0 * math.pi), math.radians(rng.uniform(15.0, 50.0))
-    return (float(950.0 * math.sin(b) * math.cos(a)), float(950.0 * math.sin(b) * math.sin(a)),
-            float(950.0 * math.cos(b)))
+    return (
+        float(950.0 * math.sin(b) * math.cos(a)),
+        float(950.0 * math.sin(b) * math.sin(a)),
+        float(950.0 * math.cos(b)),
+    )
 
 
 def random_room(rng: Rng) -> tuple[Lighting, Colour]:
@@ -195,8 +270,9 @@ def random_room(rng: Rng) -> tuple[Lighting, Colour]:
     key = float(rng.uniform(0.3, 0.6))
     plain = Lighting(1.0 - key, key, _place(rng), glare=float(rng.choice([0.0, 0.4])))
     if kind == 1:
-        tubes = tuple(_on_ceiling(rng, (600.0, 25.0), float(rng.uniform(4.0, 12.0)), blur)
-                      for _ in range(int(rng.integers(1, 4))))
+        tubes = tuple(
+            _on_ceiling(rng, (600.0, 25.0), float(rng.uniform(4.0, 12.0)), blur) for _ in range(int(rng.integers(1, 4)))
+        )
         plain = replace(plain, ambient=0.75, key=0.25, glare=0.0, mirrored=tubes)
     elif kind == 2:
         plain = replace(plain, glare=0.0, mirrored=(_window(rng, blur),))
@@ -217,8 +293,13 @@ def random_camera(rng: Rng, width: int | None) -> CameraModel:
     # the 35 mm equivalent by the diagonal, which phones round, and sensors are not what they are called
     f = f35 / 43.27 * 1.25 * size * float(rng.normal(1.0, 0.015))
     k1 = float(rng.normal(0.04, 0.05))
-    dist = (k1, float(-1.7 * k1 + rng.normal(0.0, 0.02)), float(rng.normal(0.0, 4e-4)), float(rng.normal(0.0, 4e-4)),
-            float(0.5 * k1 + rng.normal(0.0, 0.02)))
+    dist = (
+        k1,
+        float(-1.7 * k1 + rng.normal(0.0, 0.02)),
+        float(rng.normal(0.0, 4e-4)),
+        float(rng.normal(0.0, 4e-4)),
+        float(0.5 * k1 + rng.normal(0.0, 0.02)),
+    )
     height = size * 3 // 4
     cx, cy = 0.5 * (size - 1) + 0.004 * size * rng.standard_normal(), 0.5 * (height - 1) + 0.004 * size * rng.normal()
     return CameraModel(f, float(cx), float(cy), dist, size, height, f"Bench {int(rng.integers(2, 99))}", f35)
@@ -230,10 +311,20 @@ def random_phone(rng: Rng, width: int, tint: Colour) -> Phone | None:
         return None
     k = width / 4032.0
     ca = rng.normal(0.0, 2.5e-4, 2)
-    return Phone((float(ca[0]), float(ca[1])), bool(rng.uniform() < 0.85), bool(rng.integers(2)),
-                 float(rng.uniform(2.0, 6.0)), tint, float(rng.uniform(0.85, 1.12)), float(rng.uniform(0.0, 0.8)),
-                 float(rng.choice([0.0, rng.uniform(0.01, 0.06)])), float(rng.uniform(0.0, 0.35)),
-                 float(rng.uniform(25.0, 90.0)) * k, float(rng.uniform(0.0, 1.2)), float(rng.uniform(0.8, 1.6)))
+    return Phone(
+        (float(ca[0]), float(ca[1])),
+        bool(rng.uniform() < 0.85),
+        bool(rng.integers(2)),
+        float(rng.uniform(2.0, 6.0)),
+        tint,
+        float(rng.uniform(0.85, 1.12)),
+        float(rng.uniform(0.0, 0.8)),
+        float(rng.choice([0.0, rng.uniform(0.01, 0.06)])),
+        float(rng.uniform(0.0, 0.35)),
+        float(rng.uniform(25.0, 90.0)) * k,
+        float(rng.uniform(0.0, 1.2)),
+        float(rng.uniform(0.8, 1.6)),
+    )
 
 
 def hand_path(rng: Rng, length_px: float, steps: int = 8) -> tuple[tuple[float, float], ...]:
@@ -257,8 +348,13 @@ def workshop_photos(rng: Rng, shape: RotorShape, around: int, camera: CameraMode
     bench, things = random_bench(rng), random_things(rng, outer + 12.0)
     spills = random_spills(rng, float(ring["inner_radius_mm"]))
     phone = random_phone(rng, camera.width, tint)
-    common = Exposure(float(rng.uniform(0.7, 1.05)), full_well=float(rng.uniform(1000.0, 9000.0)),
-                      vignetting=float(rng.uniform(0.1, 0.4)), quality=int(rng.integers(82, 96)), phone=phone)
+    common = Exposure(
+        float(rng.uniform(0.7, 1.05)),
+        full_well=float(rng.uniform(1000.0, 9000.0)),
+        vignetting=float(rng.uniform(0.1, 0.4)),
+        quality=int(rng.integers(82, 96)),
+        phone=phone,
+    )
     sharp, day = float(rng.uniform(0.5, 0.9)), 1.0 + float(rng.uniform(-5e-4, 5e-4))
     up, down = random_standing(rng, shape, False), random_standing(rng, shape, True)
     start = float(rng.uniform(0.0, 360.0))
@@ -267,11 +363,28 @@ def workshop_photos(rng: Rng, shape: RotorShape, around: int, camera: CameraMode
         focus = day * (1.0 + float(rng.uniform(-2e-4, 2e-4)))
         mine = replace(camera, f_px=camera.f_px * focus)
         aside = name.startswith("around")
-        view = (around_view(rng, mine, outer, start + 360.0 * i / max(around, 1), FROM_AXIS_DEG) if aside
-                else overhead_view(rng, mine, outer))
+        view = (
+            around_view(rng, mine, outer, start + 360.0 * i / max(around, 1), FROM_AXIS_DEG)
+            if aside
+            else overhead_view(rng, mine, outer)
+        )
         path = hand_path(rng, float(rng.uniform(1.0, 2.0))) if rng.uniform() < 1 / 3 else ()
-        exposure = replace(common, blur_px=sharp * float(rng.uniform(0.9, 1.5)), path_px=path,
-                           seed=int(rng.integers(1 << 31)))
-        scenes.append(Scene(mine, view, (RingPrint(ring),), shape, down if name == "outlet" else up, lighting, exposure,
-                            things, bench, spills, f"{name}.jpg"))
+        exposure = replace(
+            common, blur_px=sharp * float(rng.uniform(0.9, 1.5)), path_px=path, seed=int(rng.integers(1 << 31))
+        )
+        scenes.append(
+            Scene(
+                mine,
+                view,
+                (RingPrint(ring),),
+                shape,
+                down if name == "outlet" else up,
+                lighting,
+                exposure,
+                things,
+                bench,
+                spills,
+                f"{name}.jpg",
+            )
+        )
     return scenes
