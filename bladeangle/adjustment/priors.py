@@ -8,7 +8,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from bladeangle.adjustment.model import GROOVE_KNOTS, Ints, Layout, State
+from bladeangle.adjustment.model import GROOVE_KNOTS, Ints, Layout, RingState, State
 from bladeangle.adjustment.rotor import USUAL_OVERLAP, Basis, Rotor
 from bladeangle.adjustment.tip_radius import ANY_TIPS, TipCondition
 from bladeangle.base.geometry import Array, cross_matrix, exponential_precision
@@ -140,7 +140,7 @@ class PriorTerm:
         return self.rows - absorbed
 
 
-def prior_terms(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, PriorTerm]:
+def prior_terms(state: RingState, layout: Layout, priors: Priors, start: RingState) -> dict[str, PriorTerm]:
     """Source -> normal equations of all prior information.
 
     `start` fixes what nothing measures, height and turn of the first setup; where grooves run is taken from it too.
@@ -188,9 +188,9 @@ def prior_terms(state: State, layout: Layout, priors: Priors, start: State) -> d
     sigma = np.array([priors.focus_sigma, priors.principal_sigma_px, priors.principal_sigma_px])
     value = np.column_stack([state.focus, state.principal])
     add("focus and stabiliser", changes, value.reshape(-1), np.tile(sigma, len(value)))
-    rotor = state.rotor
-    if rotor is None or start.rotor is None:
+    if not isinstance(state, State) or not isinstance(start, State):
         return out
+    rotor = state.rotor
     by_setup = [_by_setup(state, s) for s in range(len(state.setups))]
     for s in range(len(state.setups)):
         axis = state.r_ring_rotor[s][:, 2]
@@ -303,7 +303,6 @@ def _of_circles(
     no more than one.
     """
     rotor = state.rotor
-    assert rotor is not None
     setup, heights = np.array(state.circle_setup), state.circles[:, 1]
     sign = np.sign(state.r_ring_rotor[:, 2, 2])[setup]
     ends = rotor.basis.matrix(rotor.ends.T.reshape(-1)).reshape(2, rotor.blades, -1)
@@ -339,7 +338,6 @@ def groove_information(state: State, priors: Priors) -> Array:
     `groove_sigma_mm`, correlated over `GROOVE_LENGTH_MM` along the tip.
     """
     rotor = state.rotor
-    assert rotor is not None
     return _grooved(rotor.basis, rotor.radius_mm, priors.groove_sigma_mm)
 
 

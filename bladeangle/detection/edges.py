@@ -85,7 +85,6 @@ def predicted(
 ) -> Iterator[Stretch]:
     """The runs of tip edge that one photograph of `size` (width, height) should show; they begin and end at a step."""
     rotor = state.rotor
-    assert rotor is not None
     eye, far = state.eye_in(photo, setup), state.inside(photo, setup)
     up = upper_face(state.setups[setup])
     point_px = as_long(POINT_PX, scale_of(*size))
@@ -148,7 +147,6 @@ def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
 def _highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_]:
     """Where (n,) bool blades (n,) are the highest at their azimuth, with a margin beside the ends of those above."""
     rotor = state.rotor
-    assert rotor is not None
     z = rotor.basis.values(tau, rotor.heights, blade)
     seen = np.ones(len(tau), bool)
     margin = COVER_MARGIN_MM / rotor.radius_mm
@@ -314,7 +312,6 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
 def ends_in_sight(state: State, index: int, setup: int) -> list[tuple[int, int]]:
     """Blade and end (0 leading, 1 trailing) of the ends of tips that nothing hides from a photograph."""
     rotor = state.rotor
-    assert rotor is not None
     ends = [(b, end) for b in range(rotor.blades) for end in (0, 1)]
     tau = rotor.ends.reshape(-1)
     if state.inside(index, setup):
@@ -357,7 +354,6 @@ def confirm_count(views: Sequence[ObservedView], state: State) -> None:
     EdgesError : no more than half of these ends are found, and two or more are not.
     """
     rotor = state.rotor
-    assert rotor is not None
     wanted = [0 if upper_face(view.setup) == FACES["inlet"] else 1 for view in views]
     ends = [(view.ends, end) for view, end in zip(views, wanted, strict=True)]
     found = sum(len(np.unique(e.blade[e.end == end])) for e, end in ends if e is not None)
@@ -385,7 +381,6 @@ def _ends_of(
     The leading or trailing edge itself is followed for a few millimetres inside the tip and carried on to the tip.
     """
     rotor = state.rotor
-    assert rotor is not None
     depth = np.arange(0.6, 5.1, 0.25)
     along = np.arange(-search_mm, search_mm + 1e-9, 0.1)
     n = len(along)

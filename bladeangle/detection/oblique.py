@@ -56,7 +56,6 @@ def find_radius(
     deviations.
     """
     rotor = state.rotor
-    assert rotor is not None
     radii = np.linspace(-range_mm, range_mm, 2 * steps + 1) + rotor.radius_mm
     strength, contrast = np.zeros(len(radii)), np.zeros(len(radii))
     for photo in oblique:
@@ -113,7 +112,6 @@ def find_thickness(
     likeliest first.
     """
     rotor = state.rotor
-    assert rotor is not None
     z = np.arange(-6.0, 6.01, 0.1)
     responses = []  # one for each blade in each photograph, against the height over the present mid-line, upwards
     up_of = [1.0 if state.r_ring_rotor[s, 2, 2] > 0 else -1.0 for s in range(len(state.setups))]

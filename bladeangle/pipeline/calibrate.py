@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import ObservedView, State
+from bladeangle.adjustment.adjust import RingAdjustment, adjust
+from bladeangle.adjustment.model import ObservedView, RingState
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base import clock
 from bladeangle.base.errors import AdjustmentError, BladeangleError, PhotoError, RingNotFoundError
@@ -106,7 +106,7 @@ class Calibration:
 
     camera: Camera
     photos: tuple[PhotoResult, ...]
-    adjustment: Adjustment
+    adjustment: RingAdjustment
 
     @property
     def focal_sigma(self) -> float:
@@ -308,9 +308,9 @@ def _check_same_camera(seen: Sequence[SightedPhoto]) -> None:
 
 def _adjust(
     seen: Sequence[SightedPhoto], poses: Sequence[Pose], ring: Ring, start: Camera, options: CalibrationOptions
-) -> Adjustment:
+) -> RingAdjustment:
     n, pieces = len(seen), len(np.unique(ring.pieces)) - 1
-    state = State(
+    state = RingState(
         camera=start.parameters.copy(),
         r_camera_ring=np.array([p.r_camera_ring for p in poses]),
         t_camera_ring=np.array([p.t_camera_ring_mm for p in poses]),
@@ -318,9 +318,6 @@ def _adjust(
         principal=np.zeros((n, 2)),
         sheet=np.zeros(5),
         pieces=np.zeros((pieces, 3)),
-        setups=(),
-        r_ring_rotor=np.zeros((0, 3, 3)),
-        t_ring_rotor=np.zeros((0, 3)),
     )
     return adjust(ring, tuple(ObservedView(p.name, "", p.sighting) for p in seen), state, _priors(start, options))
 
@@ -335,8 +332,8 @@ def _priors(start: Camera, options: CalibrationOptions) -> Priors:
 
 
 def _without_edge_bias(
-    adjustment: Adjustment, ring: Ring, start: Camera, options: CalibrationOptions
-) -> tuple[Adjustment, tuple[float, float], NDArray[np.float64]]:
+    adjustment: RingAdjustment, ring: Ring, start: Camera, options: CalibrationOptions
+) -> tuple[RingAdjustment, tuple[float, float], NDArray[np.float64]]:
     """The adjustment with common shifts of marker sides found and taken out.
 
     Two more unknowns border the adjustment: a shift of all sides and one of the radial sides, both in pixels. The
@@ -350,7 +347,7 @@ def _without_edge_bias(
     """
     priors = _priors(start, options)
 
-    def shifted(by_px: NDArray[np.float64]) -> Adjustment:
+    def shifted(by_px: NDArray[np.float64]) -> RingAdjustment:
         views = []
         for view in adjustment.views:
             seen = view.sighting
@@ -358,7 +355,7 @@ def _without_edge_bias(
             views.append(replace(view, sighting=replace(seen, px=seen.px + outwards[:, None] * seen.normal)))
         return adjust(ring, tuple(views), adjustment.state, priors)
 
-    def residuals(of: Adjustment) -> NDArray[np.float64]:
+    def residuals(of: RingAdjustment) -> NDArray[np.float64]:
         return np.concatenate([kinds["ring"] for kinds in of.residual_px])
 
     claimed = np.concatenate(
@@ -375,7 +372,7 @@ def _without_edge_bias(
     return shifted(shift), (float(-shift[0]), float(-shift[1])), camera_by_shift @ covariance @ camera_by_shift.T
 
 
-def _result(photo: SightedPhoto, adjustment: Adjustment, k: int) -> PhotoResult:
+def _result(photo: SightedPhoto, adjustment: RingAdjustment, k: int) -> PhotoResult:
     state = adjustment.state
     residual: NDArray[np.float64] = adjustment.residual_px[k]["ring"]
     spread = 1.4826 * float(np.median(np.abs(residual / photo.sighting.sigma_px)))

@@ -181,7 +181,6 @@ def measure(
     if others:
         shots = first + others
         result = register_all(shots, result, ring, priors, progress)
-    assert result.state.rotor is not None
     priors = replace(priors, calipers=calipers_of(options, tip_length_mm(result.state.rotor)))
     progress("last adjustment")
     state = replace(result.state, moves=unmoved([s.setup for s in shots]))

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.model import State
+from bladeangle.adjustment.model import RingState
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, EdgesError, UsageError
 from bladeangle.base.flags import Flag
@@ -187,7 +187,7 @@ class _End:
         return max(float(self.steps @ v) / norm for v, norm in zip(scaled, norms, strict=True))
 
 
-def _axis_mm(shot: Shot, alone: State) -> Array:
+def _axis_mm(shot: Shot, alone: RingState) -> Array:
     """Where the axis is seen (2,) on the plane of the hub's rim."""
     circles = shot.circles
     if not circles:

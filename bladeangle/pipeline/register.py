@@ -15,7 +15,7 @@ from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import Array, rotation
 from bladeangle.detection import edges, hub, oblique, outline, start
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline.shots import RING_EVERY, Shot, observed, state_of
+from bladeangle.pipeline.shots import RING_EVERY, Shot, begun_state, observed, state_of, with_rotor_of
 
 #: Heights searched for the tips on the guessed cylinder, mm; wide, since a wrong radius shifts heights.
 HEIGHTS_MM = (-60.0, 105.0)
@@ -110,7 +110,7 @@ def _begin_alone(shot: Shot, ring: Ring, priors: Priors) -> State:
         priors.thickness_mm,
         priors.rounding_mm,
     )
-    return state_of([shot], priors.camera, ring, begun)
+    return begun_state([shot], priors.camera, ring, begun)
 
 
 def _teeth(shot: Shot, ring: Ring, priors: Priors) -> list[start.Tooth]:
@@ -139,7 +139,7 @@ def _begin(first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | 
         priors.radius_sigma_mm / priors.radius_mm * away_mm,
         wrap_rad,
     )
-    state = state_of(first, priors.camera, ring, begun)
+    state = begun_state(first, priors.camera, ring, begun)
     rise = begun.t_ring_rotor[:, 2]
     circles, owner = [], []
     for k, shot in enumerate(first):
@@ -282,12 +282,12 @@ def _on_radius(
     sides: _Sides, placed: State, ring: Ring, priors: Priors, radius_mm: float, wrap_rad: float | None, sure: bool
 ) -> State:
     """The placed photographs with the rotor as those from overhead show it on a tip radius."""
-    state = placed.copy()
+    state = placed
     # twice: a wrong radius puts the axis a little off too, and that shifts the answer
     for again in (False,) if sure else (True, False):
         # the camera as the ring in all photographs has it: an assumed focal length would bend the first rotor
         near = replace(priors, camera=placed.camera, radius_mm=radius_mm, radius_sigma_mm=0.1)
-        _adopt_rotor(state, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
+        state = with_rotor_of(placed, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
         if again:
             nearer_mm, clear = sides.radii(state, NARROW_RADIUS_MM, NARROW_RADIUS_STEPS)[0]
             if clear > CLEAR_RADIUS_SCORE:
@@ -300,7 +300,6 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
     rough: list[tuple[float, State]] = []
     for thickness_mm, shift_mm in sides.thicknesses(begun):
         state = begun.copy()
-        assert state.rotor is not None
         state.rotor.thickness_mm = thickness_mm
         state.rotor.extra_mm[:] = 0.0
         state.rotor.heights += shift_mm
@@ -323,7 +322,6 @@ def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prio
         if tried_px > WORSE_FIT_RATIO * misfit_px:
             break
         before, after = best.state.rotor, tried.state.rotor
-        assert before is not None and after is not None
         moved_mm = float(np.abs(np.diff(after.ends) - np.diff(before.ends)).max()) * after.radius_mm
         best, misfit_px = tried, tried_px
         if moved_mm < LENGTH_TOLERANCE_MM:
@@ -337,11 +335,9 @@ def _nudged(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prior
     Where edges were looked for from a wrong match, an end of a blade may be found at a place that holds it there.
     """
     rotor = best.state.rotor
-    assert rotor is not None
     found = [(misfit_px, best)]
     for nudge in (-NUDGE_RAD, NUDGE_RAD):
         state = best.state.copy()
-        assert state.rotor is not None
         state.rotor.ends[:, 1] += nudge
         turned = state.setups.index("outlet_up")  # which shows the trailing ends where they are
         state.r_ring_rotor[turned] = state.r_ring_rotor[turned] @ rotation(np.array([0.0, 0.0, -rotor.turn * nudge]))
@@ -381,9 +377,8 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
     state.r_camera_ring[:count], state.t_camera_ring[:count] = old.r_camera_ring, old.t_camera_ring
     sighted = tuple(ObservedView(s.name, s.setup, s.sighting.thinned(RING_EVERY)) for s in shots)
     priors = Priors(old.camera, overhead.covariance[overhead.layout["camera"], overhead.layout["camera"]])
-    state = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
-    _adopt_rotor(state, old)
-    return state
+    placed = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
+    return with_rotor_of(placed, old)
 
 
 def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
@@ -393,7 +388,6 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
     with an implausible rotor instead, which adds `IMPLAUSIBLE_PX` for each standard deviation beyond the usual.
     """
     state = result.state
-    assert state.rotor is not None
     if state.rotor.thickness_mm < THINNEST_BLADE_MM:  # both edges were taken for one
         return MISSING_EDGE_PX
     total, number = 0.0, 0
@@ -408,9 +402,3 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
         number += len(off) + lost
     unlike = IMPLAUSIBLE_PX * max(result.implausibility() - USUAL_IMPLAUSIBILITY, 0.0)
     return min(float(np.sqrt(total / max(number, 1))) + unlike, MISSING_EDGE_PX)
-
-
-def _adopt_rotor(state: State, source: State) -> None:
-    """Take rotor, setups and hub circles from another state."""
-    state.setups, state.r_ring_rotor, state.t_ring_rotor = source.setups, source.r_ring_rotor, source.t_ring_rotor
-    state.rotor, state.circles, state.circle_setup = source.rotor, source.circles, source.circle_setup

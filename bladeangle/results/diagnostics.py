@@ -150,10 +150,10 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
             text = f"These photographs do not fit the camera file ({away})."
             yield Flag("focal-length-differs", text)
     off = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
-    if diameter_known and off > DIFFERENCE_SIGMAS and state.rotor is not None:
+    if diameter_known and off > DIFFERENCE_SIGMAS:
         text = f"The photographs suggest {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
         yield Flag("diameter-differs", text)
-    if state.rotor is not None and (excess := result.implausibility()) > IMPLAUSIBLE_SIGMAS:
+    if (excess := result.implausibility()) > IMPLAUSIBLE_SIGMAS:
         most = max(ROTOR_PRIORS, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_redundancy.get(k, 0.0))
         yield Flag("rotor-unlikely", f"Farthest from what is usual: {most} ({excess:.1f} standard deviations in all).")
     bend = float(np.hypot(*state.sheet[2:4]))
@@ -180,7 +180,7 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     rotor, labels = result.state.rotor, stations.labels
     why = f"{'The ring has no check bar' if ring.check_bar_mm is None else 'The check bar was not measured'} and no "
     why += "diameter was given; lengths, and so the stations, rely on the printer"
-    if rotor is None or not labels:
+    if not labels:
         return Flag("scale-unchecked", f"{why}.")
     means = {f"mean {s}": weights for s in STATIONS if (weights := stations.budget.mean_weights(s)) is not None}
     names, share = [*labels, *means], np.array([*np.eye(len(labels)), *means.values()])

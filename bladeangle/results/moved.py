@@ -137,7 +137,6 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
 
 def _allowed(result: Adjustment, photo: int) -> Movement:
     """What a photograph that has a place of its own says by itself: without what was assumed of its movement."""
-    assert result.state.rotor is not None
     at = result.layout[("move", photo)]
     unit = np.array([result.state.rotor.radius_mm, 1.0, 1.0])
     after = np.asarray(np.linalg.inv(result.covariance[at, at]), np.float64)
@@ -152,7 +151,6 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], setup: int) ->
     Of those alone that were looked at for tips.
     """
     state, layout = result.state, result.layout
-    assert state.rotor is not None
     photos = [p for p in photos if result.views[p].tips is not None]
     views = [result.views[p] for p in photos]
     equations = Equations(ring, layout, views, photos, [setup] * len(photos), of_ring=False)
@@ -177,7 +175,6 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], setup: int) ->
 
 def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:
     """What one photograph says by itself; covariance (n, n) and change (n,) are those of the common unknowns."""
-    assert result.state.rotor is not None
     left = alone.information - alone.coupling.T @ covariance @ alone.coupling + np.eye(3) / EXPECTED_MM**2
     own: Array = np.asarray(np.linalg.inv(left), np.float64)
     way_mm = -own @ (alone.right + alone.coupling.T @ change)

@@ -72,7 +72,6 @@ def _shapes(result: Adjustment) -> Array:
     One unit is `EXPECTED_DEG` of slope at the ends.
     """
     rotor, layout = result.state.rotor, result.layout
-    assert rotor is not None
     basis = rotor.basis
     out = np.zeros((layout.size, 2 + rotor.blades))
     knots = basis.start + basis.step * (np.arange(basis.count) - 1)  # where the coefficients of a line lie on it
@@ -88,7 +87,6 @@ def _shapes(result: Adjustment) -> Array:
 
 def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Difference:
     state, layout = result.state, result.layout
-    assert state.rotor is not None
     views = [result.views[p] for p in photos]
     standings = [state.setups.index(view.setup) for view in views]
     equations = Equations(ring, layout, views, photos, standings, of_ring=False)

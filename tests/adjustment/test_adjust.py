@@ -58,7 +58,6 @@ def test_splines_too_short_for_the_blades_do_not_bend_them_straight(seed):
     truth = random_truth(rng, "pair", THREE, CLEAN)
     views = observe(truth, rng, CLEAN)
     begun = start_state(truth, views, rng)
-    assert begun.rotor is not None
     long = begun.rotor.basis
     short = Basis(long.start, 0.65 * long.stop, 7)
     tau = np.linspace(short.start, short.stop, 100)
@@ -69,7 +68,6 @@ def test_splines_too_short_for_the_blades_do_not_bend_them_straight(seed):
         for _ in range(2):
             state = adjust(truth.ring, views, state, truth.priors, most_iterations=12, must_settle=False).state
         result = adjust(truth.ring, views, state, truth.priors)
-        assert result.state.rotor is not None
         assert result.state.rotor.basis.stop >= result.state.rotor.ends.max()
         found.append(measure_stations(result, StationOptions()))
     whole, carried_on = found
@@ -291,7 +289,6 @@ def test_the_result_is_where_no_step_lowers_the_cost(eight):
     moved = np.abs(errors_deg(truth, found)).max()
     assert moved < 0.2
     rotor, other = again.state.rotor, result.state.rotor
-    assert rotor is not None and other is not None
     assert abs(rotor.radius_mm - other.radius_mm) < 0.02
 
 

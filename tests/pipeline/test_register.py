@@ -57,13 +57,11 @@ def test_of_two_matches_the_likelier_is_kept(tmp_path: Path, monkeypatch: pytest
     right = np.array([blade["wrap_deg"] for blade in true["blades"]])
     priors = _priors(found.camera, found.options, found.ring)
     usual = gather.adjusted_overhead(found.shots, found.ring, priors)
-    assert usual.state.rotor is not None
     assert np.degrees(np.diff(usual.state.rotor.ends, axis=1)[:, 0]) == pytest.approx(right, abs=12.0)
     wrong_rad = float(np.radians(right.mean() + 130.0))
     mended = gather.adjusted_overhead(found.shots, found.ring, priors, wrong_rad)
     monkeypatch.setattr(gather, "_strange", lambda _: False)
     once = gather.adjusted_overhead(found.shots, found.ring, priors, wrong_rad)
-    assert once.state.rotor is not None
     assert np.median(np.degrees(np.diff(once.state.rotor.ends, axis=1)[:, 0]) - right) > 60.0
     assert gather._deviance(once) >= gather._deviance(mended) > 0
 
@@ -108,7 +106,6 @@ def test_what_is_not_found_counts_as_lying_off(found: Found) -> None:
     # about half of the edges are missing, each counting as MISSING_EDGE_PX
     assert 0.5 * gather.MISSING_EDGE_PX < lost < 0.85 * gather.MISSING_EDGE_PX
     one = result.state.copy()
-    assert one.rotor is not None
     one.rotor.thickness_mm = 0.5 * gather.THINNEST_BLADE_MM
     assert gather._misfit_px(replace(result, state=one), shots) == gather.MISSING_EDGE_PX
 
