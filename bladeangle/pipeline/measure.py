@@ -173,7 +173,7 @@ def measure(
     ]
     progress(f"looking for hub and blade tips in {' and '.join(s.name for s in first)}")
     flags += find_outlines(first, ring, priors)
-    refuse_mixups(shots, ring, priors)
+    refuse_mixups(shots, priors)
     progress("adjusting the overhead photographs")
     others = [s for s in shots if not any(s is f for f in first)]
     result = adjusted_overhead(first, ring, priors, rough=bool(others))
