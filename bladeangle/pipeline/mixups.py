@@ -17,21 +17,14 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, UsageError
 from bladeangle.base.flags import Flag
-from bladeangle.detection.second_edge import second_edges
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.ends import End
 from bladeangle.pipeline.shots import Shot
 from bladeangle.results.two_rotors import differences
-from bladeangle.results.unevenness import unevenness_px
 
 #: Twice the logarithm of the likelihood ratio from which photographs show two rotors: a ratio of 100, which one rotor
 #: exceeds at most once in 100 cases.
 DIFFERENT = 2 * math.log(100)
-#: How far neighbouring markers may lie off together, px: sound photographs reach 0.03 from above, 0.08 from the side.
-UNEVEN_PX = 0.25
-#: Share of a blade's tip beside which a second edge is a doubt: sound tips reach 0.04 in path-traced photographs and
-#: 0.08 in rendered ones, those with a line or a narrow shadow mostly 0.2 to 1.
-SIDE_BY_SIDE = 0.15
 
 
 def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
@@ -74,36 +67,20 @@ def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
                 )
 
 
-def contradictions(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Iterator[Flag]:
-    """What a finished adjustment says of photographs that do not belong together, and of edges that may not be tips'.
+def contradictions(result: Adjustment, ring: Ring, *, spoiled: bool = False) -> Iterator[Flag]:
+    """What a finished adjustment says of photographs that do not belong together.
 
-    An uneven picture or a second edge also makes blades seem another rotor's, which is only said where neither is seen.
-
-    shots : in the order of the adjustment's views.
+    spoiled : pictures are shifted unevenly or have second edges, which make blades seem another rotor's.
     """
     if result.from_above and len(result.state.standings) == 2:
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
-    spoiled = [flag for p, shot in enumerate(shots) for flag in _spoiled(shot, result, ring, p)]
-    yield from spoiled
     for found in () if spoiled else differences(result, ring):
         if found.log_ratio > DIFFERENT:
             names = ", ".join(result.views[p].name for p in found.photos)
             most = found.steeper_deg[np.abs(found.steeper_deg).argmax()]
             text = f"{names} and the other photographs seem to show two rotors: blades up to {abs(most):.1f} deg apart."
             yield Flag("rotors-differ", text)
-
-
-def _spoiled(shot: Shot, result: Adjustment, ring: Ring, photo: int) -> Iterator[Flag]:
-    """Whether a picture is shifted unevenly, or has second edges beside the tips."""
-    if (off_px := unevenness_px(result, ring, photo)) > UNEVEN_PX:
-        text = f"Parts of the picture are shifted against each other: markers side by side by {off_px:.1f} px."
-        yield Flag("picture-uneven", text, shot.name)
-    tips = result.views[photo].tips
-    for edge in second_edges(shot.photo, tips, shot.sighting.blur_px) if tips is not None else ():
-        if edge.share > SIDE_BY_SIDE:
-            text = f"A second edge runs beside the tip, {edge.away_px:.0f} px away along {100 * edge.share:.0f} %."
-            yield Flag("two-edges", text, shot.name, edge.blade + 1)
 
 
 def _turn_over(one: Shot, other: Shot) -> str:
