@@ -162,12 +162,12 @@ def scale_of(width: int, height: int) -> float:
     return max(width, height) / USUAL_SIDE_PX
 
 
-def reduced_px(px: Any, factor: float) -> Any:
+def reduced_px(px: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
     """Places, px, with pixel centres at integers, in a picture reduced by a factor; of the shape given."""
     return px if factor == 1 else (px + 0.5) / factor - 0.5
 
 
-def enlarged_px(px: Any, factor: float) -> Any:
+def enlarged_px(px: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
     """Places of a picture reduced by a factor, px, in the picture that it was reduced from."""
     return px if factor == 1 else (px + 0.5) * factor - 0.5
 
@@ -420,11 +420,12 @@ def _decode(data: bytes, header: Image.Image) -> NDArray[Any]:
         import simplejpeg
 
         try:
-            return simplejpeg.decode_jpeg(data, "GRAY", strict=True)[:, :, 0]
+            grey: NDArray[Any] = simplejpeg.decode_jpeg(data, "GRAY", strict=True)[:, :, 0]
         except ValueError as error:
             if "Invalid SOS parameters" not in str(error):
                 raise
-            return simplejpeg.decode_jpeg(_ordinary_scans(data), "GRAY", strict=True)[:, :, 0]
+            grey = simplejpeg.decode_jpeg(_ordinary_scans(data), "GRAY", strict=True)[:, :, 0]
+        return grey
     sixteen = header.mode.startswith("I;16")
     if header.mode in ("I", "F"):
         raise ValueError("32-bit pixels are not read")

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.errors import RingNotFoundError
-from bladeangle.imaging.photo import import_cv2
+from bladeangle.base.files import import_cv2
 from bladeangle.imaging.ring import Ring, RingSighting
 
 Array = NDArray[np.float64]

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError, RingNotFoundError
-from bladeangle.base.files import safe_name
+from bladeangle.base.files import import_cv2, safe_name
 from bladeangle.imaging import profiles
-from bladeangle.imaging.photo import Photo, import_cv2, reduced_px
+from bladeangle.imaging.photo import Photo, reduced_px
 
 Array = NDArray[np.float64]
 

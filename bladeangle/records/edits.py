@@ -134,7 +134,7 @@ def added_points(edits: PhotoEdits) -> tuple[Added, ...]:
 def distance_to_line(px: Array, line: Array) -> Array:
     """Distance (n,) of points (n, 2) to the polyline through `line` (m, 2), m >= 1."""
     px = np.asarray(px, float).reshape(-1, 2)
-    nearest = np.hypot(*(px - line[0]).T)
+    nearest: Array = np.hypot(*(px - line[0]).T)
     for a, b in pairwise(line):
         along = b - a
         length2 = float(along @ along)
