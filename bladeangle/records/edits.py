@@ -98,11 +98,6 @@ class Edits:
         """The corrections of the photograph with this hash; without any, empty ones."""
         return next((p for p in self.photos if p.sha256 == sha256), PhotoEdits(sha256))
 
-    @property
-    def unused(self) -> bool:
-        """Whether nothing at all is corrected."""
-        return not any(p.struck or p.added for p in self.photos)
-
 
 def apply_to_points(edits: PhotoEdits, px: Array, blade: int | None, face: str | None) -> NDArray[np.bool_]:
     """Which found points the corrections leave in use.
@@ -124,11 +119,6 @@ def apply_to_points(edits: PhotoEdits, px: Array, blade: int | None, face: str |
         if s.kind in (None, kind) and s.blade in (None, blade) and s.face in (None, face):
             keep &= distance_to_line(px, s.along_px) > s.reach_px
     return keep
-
-
-def added_points(edits: PhotoEdits) -> tuple[Added, ...]:
-    """The points put by hand, to be observed beside the found ones with their own `sigma_px`."""
-    return edits.added
 
 
 def distance_to_line(px: Array, line: Array) -> Array:
