@@ -92,6 +92,7 @@ def verify(
     from bladeangle.base.errors import EXIT_NOT_CONFORMING
     from bladeangle.records.record import read_record
     from bladeangle.shop import verify as room
+    from bladeangle.shop.decision import CONFORMING, UNDECIDED
     from bladeangle.shop.orders import read_order
     from bladeangle.shop.tip_changes import change_lines, tip_changes
 
@@ -116,7 +117,7 @@ def verify(
         click.echo(json.dumps(data, indent=1, allow_nan=False))
     else:
         first, *rest = table(found)
-        shade = {room.CONFORMING: "green", room.UNDECIDED: "yellow"}.get(found.verdict, "red")
+        shade = {CONFORMING: "green", UNDECIDED: "yellow"}.get(found.verdict, "red")
         first = click.style(first, fg=shade, bold=True)
         click.echo("\n".join([first, *rest, *change_lines(changes)]), color=colour())
         if iso484:
@@ -125,7 +126,7 @@ def verify(
         warn(line)
     for line in found.advice:
         note(line)
-    if found.verdict != room.CONFORMING:
+    if found.verdict != CONFORMING:
         sys.exit(EXIT_NOT_CONFORMING)
 
 
