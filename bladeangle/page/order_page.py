@@ -104,7 +104,7 @@ def _wanted(sheet: Sheet, record: Record, order: Order, inches: bool) -> None:
         rows.append(row)
     heads = sheet.y
     size = TEXT if len(ordered) < 3 else TEXT - 0.8
-    sheet.table(columns, rows, size=size, strong=[record.blade_count], pad=0.9)
+    sheet.table(columns, rows, size=size, strong=[record.blade_count], pad=0.45 if sheet.brief else 0.9)
     for i in range(len(ordered)):
         x = sheet.left + first + i * block
         sheet.line([x, x], [top + 1.0, sheet.y - 1.2 * sheet.share], 0.12, RULE)
@@ -125,7 +125,7 @@ def _defined(sheet: Sheet, record: Record, order: Order, inches: bool) -> None:
     lengths = {"entry": long, "exit": long, "middle": f"about {middle}"}
     lengths["skip"] = f"{length_text(options.skip_mm, inches, 0)} of rounding left out"
     words = {s: f"{o.angle_deg:.2f}°" for s, o in order.stations.items() if s != "middle"}
-    width = sheet.inner * (0.72 if sheet.brief else 1.0)
+    width = sheet.inner * (0.66 if sheet.brief else 1.0)
     left = sheet.left + (sheet.inner - width) / 2
     sheet.y = draw_stations(sheet, record, left, sheet.y, width, words, lengths)
     sheet.paragraph(

@@ -32,8 +32,8 @@ MARGIN_MM, FOOT_MM = 17.0, 13.0
 TITLE, HEAD, TEXT, SMALL, FOOT = 17.0, 10.5, 8.6, 7.2, 6.4
 LINE = 1.32  # of the size of type, from line to line
 MM_PER_POINT = 25.4 / 72
-#: Sizes, as shares of the usual one, that a page is tried in.
-SIZES = (1.1, 1.05, 1.0, 0.94, 0.88, 0.82)
+#: Sizes, as shares of the usual one, that a page is tried in, whole and brief.
+SIZES, BRIEF_SIZES = (1.1, 1.0, 0.92, 0.84), (0.84, 0.76)
 #: Dots per inch of the picture, which is then some 1,240 by 1,750 px, and its greys.
 PICTURE_DPI, GREYS = 150, 32
 INK, PALE, FAINT, RULE = "black", "0.38", "0.93", "0.6"
@@ -271,8 +271,8 @@ def fitted(words: str, size: float, width: float) -> str:
 
 def composed(fill: Callable[[Sheet], None], paper: str) -> Sheet:
     """A page filled in the largest size in which it holds everything."""
-    for brief in (False, True):
-        for share in SIZES:
+    for brief, shares in ((False, SIZES), (True, BRIEF_SIZES)):
+        for share in shares:
             sheet = Sheet(paper, share, brief)
             fill(sheet)
             if not sheet.full:

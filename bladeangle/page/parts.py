@@ -58,7 +58,8 @@ def size_rows(record: Record, inches: bool) -> list[tuple[str, str]]:
     named = (
         ("diameter over the tips", "tip_diameter_mm"),
         ("hub diameter", "hub_diameter_mm"),
-        ("length along the axis", "axial_length_mm"),
+        ("length of the blades along the axis", "axial_length_mm"),
+        ("trailing edges from the outlet end", "trailing_distance_mm"),
         ("blade thickness at the tip", "tip_thickness_mm"),
     )
     rotor = record.data["rotor"]
