@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from bladeangle.base.errors import OutputError
 from bladeangle.base.files import safe_name, write_bytes_atomic
-from bladeangle.base.outputs import FIGURE_MARKS, SOFTWARE
+from bladeangle.base.outputs import FIGURE_MARKS, marked_png
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -324,14 +324,14 @@ def _pdf(sheets: Sequence[Sheet], title: str) -> bytes:
 
 
 def _png(sheet: Sheet) -> bytes:
+    import numpy as np
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
-    from PIL.PngImagePlugin import PngInfo
 
-    buffer, out = io.BytesIO(), io.BytesIO()
-    sheet.figure.savefig(buffer, format="png", dpi=PICTURE_DPI)
-    buffer.seek(0)
-    mark = PngInfo()
-    mark.add_text("Software", SOFTWARE)
-    grey = Image.open(buffer).convert("L").quantize(GREYS)
-    grey.save(out, "PNG", optimize=True, pnginfo=mark, dpi=(PICTURE_DPI, PICTURE_DPI))
-    return out.getvalue()
+    sheet.figure.set_dpi(PICTURE_DPI)
+    canvas = FigureCanvasAgg(sheet.figure)
+    canvas.draw()
+    shown = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("L").quantize(GREYS)
+    out = io.BytesIO()
+    shown.save(out, "PNG", optimize=True, dpi=(PICTURE_DPI, PICTURE_DPI))
+    return marked_png(out.getvalue())
