@@ -279,16 +279,16 @@ def test_older_versions_go_through_their_reader(monkeypatch: pytest.MonkeyPatch)
 
 
 def test_reading_a_large_record_is_quick(tmp_path: Path) -> None:
-    """The traces must not go through the slow general validator: 200 000 points in a few seconds at most."""
+    """The traces must not go through the slow general validator: 200 000 points in a few seconds of the processor."""
     data = invented_record()
     points = [[float(i) + 0.25, 7.5] for i in range(20_000)]
     trace = {"kind": "tip", "blade": 1, "face": "inlet", "px": points, "kept": [1] * len(points)}
     data["photos"][0]["traces"] = [trace] * 10
     path = tmp_path / "r.json"
     rec.write_record(rec.record_from_dict(data), path)
-    start = time.perf_counter()
+    start = time.process_time()
     rec.read_record(path)
-    assert 0.01 < time.perf_counter() - start < 5.0
+    assert 0.01 < time.process_time() - start < 5.0
 
 
 JUNK = st.recursive(
