@@ -59,6 +59,13 @@ def test_all_that_a_kind_may_have_is_read(tmp_path: Path) -> None:
         inputs.read_text(path, SMALL)
 
 
+@pytest.mark.skipif(not Path("/proc/self/status").is_file(), reason="needs a file that says it is empty: Linux's /proc")
+def test_a_file_that_has_grown_since_it_was_looked_at_is_refused() -> None:
+    assert inputs.size_of("/proc/self/status", SMALL) == 0
+    with refused("is larger than 0 kB"):
+        inputs.read_bytes("/proc/self/status", SMALL)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
@@ -178,6 +185,14 @@ def test_a_whole_number_is_an_integer(value: Any) -> None:
     else:
         with pytest.raises(ValueError, match="whole number from -3 to 9"):
             inputs.whole(value, "it", -3, 9)
+
+
+def test_both_bounds_of_numbers_are_within_them() -> None:
+    assert [inputs.whole(n, "it", -3, 9) for n in (-3, 9)] == [-3, 9]
+    assert [inputs.number(x, "it", -0.5, 2.5) for x in (-0.5, 2.5)] == [-0.5, 2.5]
+    for beyond in (-4, 10):
+        with pytest.raises(ValueError, match="whole number"):
+            inputs.whole(beyond, "it", -3, 9)
 
 
 def test_arrays_texts_lists_and_keys() -> None:
