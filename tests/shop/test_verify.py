@@ -564,13 +564,13 @@ def test_a_right_blade_passes_only_when_it_is_read_within_the_limits_on_both_sid
 def test_risks_are_counted_beyond_both_limits() -> None:
     """A process N(0, 1) read with u = 0.5, limits +-2: what is read is N(0, 1.25) with covariance 1, by SciPy's
     bivariate normal distribution; outside lie 2 Phi(-2) = 0.0455."""
-    outside, accepted = decision.false_accept_risk(stats.norm.pdf, 0.5, (-2.0, 2.0), (-2.0, 2.0))
+    outside, accepted = false_accept_risk(stats.norm.pdf, 0.5, (-2.0, 2.0), (-2.0, 2.0))
     joint = stats.multivariate_normal(cov=[[1.0, 1.0], [1.0, 1.25]])
     inside_both = joint.cdf([2.0, 2.0], lower_limit=[-2.0, -2.0])
     read_inside = 2 * stats.norm.cdf(2 / math.sqrt(1.25)) - 1
     assert outside == pytest.approx(0.0455, abs=5e-5)
     assert accepted == pytest.approx(read_inside - inside_both, rel=1e-3)
-    upper = decision.false_accept_risk(stats.norm.pdf, 0.5, (-20.0, 2.0), (-20.0, 2.0))
+    upper = false_accept_risk(stats.norm.pdf, 0.5, (-20.0, 2.0), (-20.0, 2.0))
     assert upper == pytest.approx((outside / 2, accepted / 2), rel=1e-3)  # the other half lies beyond the other limit
 
 
