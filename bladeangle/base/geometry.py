@@ -43,7 +43,8 @@ def rotation(vector: Array) -> Array:
     k = cross_matrix(np.asarray(vector, float))
     if angle < 1e-8:
         return np.eye(3) + k + 0.5 * k @ k
-    return np.eye(3) + np.sin(angle) / angle * k + (1 - np.cos(angle)) / angle**2 * k @ k
+    turned: Array = np.eye(3) + np.sin(angle) / angle * k + (1 - np.cos(angle)) / angle**2 * k @ k
+    return turned
 
 
 def project(points: Array, camera: Array) -> tuple[Array, Array, Array]:

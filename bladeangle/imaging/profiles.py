@@ -18,7 +18,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.imaging.photo import WHITE_LEVEL, import_cv2
+from bladeangle.base.files import import_cv2
+from bladeangle.imaging.photo import WHITE_LEVEL
 
 Array = NDArray[np.float64]
 

@@ -10,9 +10,9 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.files import import_cv2
 from bladeangle.page.picture import (
-    STATIONS,
     DisplayFrame,
     Label,
     Picture,

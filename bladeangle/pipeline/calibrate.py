@@ -376,7 +376,7 @@ def _result(photo: SightedPhoto, adjustment: RingAdjustment, k: int) -> PhotoRes
     state = adjustment.state
     residual: NDArray[np.float64] = adjustment.residual_px[k]["ring"]
     spread = 1.4826 * float(np.median(np.abs(residual / photo.sighting.sigma_px)))
-    pose = Pose(state.r_camera_ring[k], state.t_camera_ring[k], 0.0, 1.0)
+    pose = Pose(state.r_camera_ring[k], state.t_camera_ring[k], 0.0)
     return PhotoResult(
         photo.name, photo.sha256, True, len(photo.sighting.seen), float(np.sqrt((residual**2).mean())), spread,
         pose.obliquity_deg, float(np.linalg.norm(pose.eye_mm)), float(state.focus[k]),

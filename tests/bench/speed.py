@@ -46,9 +46,9 @@ from simulated_run import start_state
 from simulated_truth import random_truth
 
 from bladeangle.adjustment import adjust as adjustment
+from bladeangle.base.files import import_cv2
 from bladeangle.detection import edges, hub, oblique, outline
 from bladeangle.imaging.camera import read_camera
-from bladeangle.imaging.photo import import_cv2
 from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline import assemble, measure
 from bladeangle.pipeline import register as gather

@@ -53,7 +53,6 @@ def test_exact_corners_give_the_exact_pose(eye, target, roll_deg):
     np.testing.assert_allclose(pose.t_camera_ring_mm, view.t_mm, atol=2e-3)
     np.testing.assert_allclose(pose.eye_mm, view.eye_mm, atol=5e-3)
     assert 0 <= pose.rms_px < 1e-3
-    assert pose.ambiguity >= 1.0
     assert pose.obliquity_deg == pytest.approx(np.degrees(np.arctan2(np.hypot(*eye[:2]), eye[2])), abs=0.01)
 
 
@@ -66,14 +65,13 @@ def test_obliquity_is_the_eyes():
 
 @pytest.mark.parametrize("slant_deg", [8.0, 15.0, 30.0])
 def test_the_false_twin_is_told_from_the_true_pose(slant_deg):
-    """The mirrored tilt fits a plane nearly as well: noise must not make it the answer, and its misfit is told."""
+    """The mirrored tilt fits a plane nearly as well: noise must not make it the answer."""
     a = np.radians(slant_deg)
     for seed in range(6):
         view = CameraPose.looking(330 * np.array([np.sin(a), 0, np.cos(a)]), np.zeros(3), 40.0 * seed)
         pose = start_pose(sighting(view, noise_px=0.3, seed=seed), ring(), CAMERA)
         assert off_deg(pose, view) < 0.2
         assert pose.rms_px == pytest.approx(0.3 * np.sqrt(2), rel=0.2)
-        assert pose.ambiguity == 1.0 or pose.ambiguity > 1.5
 
 
 def test_part_of_the_ring_is_enough():

@@ -343,9 +343,8 @@ def test_the_command_refuses_with_the_right_code(folder, tmp_path):
 
 
 def test_a_zoomed_photograph_is_left_out(folder, ring, monkeypatch):
+    from bladeangle.imaging.photo import read_photo as read
     from bladeangle.pipeline import calibrate as module
-
-    read = module.read_photo
 
     def zoomed(path):
         photo = read(path)

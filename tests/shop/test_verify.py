@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from invented_record import agreeing, invented_record
-from scipy import stats
+from scipy import special, stats
 
 from bladeangle.base.budget import Budget, BudgetLine, coverage_factor, line_from_jacobian
 from bladeangle.base.errors import DefinitionError, UsageError
@@ -75,14 +76,39 @@ def test_jcgm_106_conformance_probability(value: float, u: float, low: float, hi
     assert decision.conformance_probability(value, u, low, high) == pytest.approx(expected, abs=0.005)
 
 
+def false_accept_risk(
+    density: Callable[[Array], Array], u: float, tolerance: tuple[float, float], acceptance: tuple[float, float]
+) -> tuple[float, float]:
+    """Probability that a part does not conform, and that it does not conform but is accepted (JCGM 106:2012, 9.5).
+
+    Parameters
+    ----------
+    density : probability density (n,) of the true values that the process makes, at values (n,).
+    u : standard uncertainty of the Gaussian measurement; tolerance, acceptance : finite limits (low, high).
+
+    Integrated by the trapezoidal rule over the tolerance and 20 u and 20 tolerance widths beyond; a process that
+    reaches further is not covered.
+    """
+    low, high = tolerance
+    reach = 20 * (u + high - low)
+    outside = outside_accepted = 0.0
+    for start, stop in ((low - reach, low), (high, high + reach)):
+        x = np.linspace(start, stop, 200_001)
+        p = density(x)
+        accepted = special.ndtr((acceptance[1] - x) / u) - special.ndtr((acceptance[0] - x) / u)
+        outside += float(np.trapezoid(p, x))
+        outside_accepted += float(np.trapezoid(p * accepted, x))
+    return outside, outside_accepted
+
+
 def test_jcgm_106_9_5_4_roundness() -> None:
     """JCGM 106:2012, 9.5.4: Gamma(4, 1/4) um, limit 2 um, u 0.25 um: 4.2 % nonconforming, consumer's risk 0.8 %, and
     0.1 % with the acceptance limit 1.67 um."""
     density = stats.gamma(4, scale=0.25).pdf
-    nonconforming, risk = decision.false_accept_risk(density, 0.25, (0.0, 2.0), (0.0, 2.0))
+    nonconforming, risk = false_accept_risk(density, 0.25, (0.0, 2.0), (0.0, 2.0))
     assert nonconforming == pytest.approx(0.042, abs=0.0005)
     assert risk == pytest.approx(0.008, abs=0.0005)
-    assert decision.false_accept_risk(density, 0.25, (0.0, 2.0), (0.0, 1.67))[1] == pytest.approx(0.001, abs=0.0001)
+    assert false_accept_risk(density, 0.25, (0.0, 2.0), (0.0, 1.67))[1] == pytest.approx(0.001, abs=0.0001)
 
 
 def test_iso_14253_1_zones() -> None:
@@ -522,3 +548,67 @@ def test_few_degrees_of_freedom_move_both_limits_of_the_decision_rule() -> None:
         accept, reject = decision.decision_limits(0.5, 0.1, dof, "iso14253", 0.02)
         assert accept == pytest.approx(0.5 - 0.1 * factor, abs=1e-4)
         assert reject == pytest.approx(0.5 + 0.1 * factor, abs=1e-4)
+
+
+def test_an_angle_known_exactly_conforms_or_does_not() -> None:
+    assert decision.conformance_probability(0.4001, 0.0, -0.4, 0.4) == 0.0
+    assert decision.conformance_probability(-0.4001, 0.0, -0.4, 0.4) == 0.0
+    assert decision.conformance_probability(0.0, 0.0, -0.4, 0.4) == 1.0
+
+
+def test_a_right_blade_passes_only_when_it_is_read_within_the_limits_on_both_sides() -> None:
+    """ISO 14253-1, tolerance 0.5, u 0.2: accepted within 0.108 of the goal, 0.54 u; 2 Phi(0.54) - 1 = 0.4108."""
+    assert decision.false_pass_probability(0.0, 0.5, 0.2, math.inf, "iso14253", 0.02) == pytest.approx(0.4108, abs=1e-4)
+
+
+def test_risks_are_counted_beyond_both_limits() -> None:
+    """A process N(0, 1) read with u = 0.5, limits +-2: what is read is N(0, 1.25) with covariance 1, by SciPy's
+    bivariate normal distribution; outside lie 2 Phi(-2) = 0.0455."""
+    outside, accepted = false_accept_risk(stats.norm.pdf, 0.5, (-2.0, 2.0), (-2.0, 2.0))
+    joint = stats.multivariate_normal(cov=[[1.0, 1.0], [1.0, 1.25]])
+    inside_both = joint.cdf([2.0, 2.0], lower_limit=[-2.0, -2.0])
+    read_inside = 2 * stats.norm.cdf(2 / math.sqrt(1.25)) - 1
+    assert outside == pytest.approx(0.0455, abs=5e-5)
+    assert accepted == pytest.approx(read_inside - inside_both, rel=1e-3)
+    upper = false_accept_risk(stats.norm.pdf, 0.5, (-20.0, 2.0), (-20.0, 2.0))
+    assert upper == pytest.approx((outside / 2, accepted / 2), rel=1e-3)  # the other half lies beyond the other limit
+
+
+def test_the_probability_that_a_blade_conforms_counts_both_limits() -> None:
+    """14.5 +- 0.4 with u = 0.1: read as 14.2 and as 14.8 it is Phi(1) - Phi(-7) = 0.8413, in the middle 1."""
+    found = verify.verify(make({"exit": [14.2, 14.5, 14.8]}, reading_u=0.1), an_order(14.5, 0.4))
+    assert [j.probability for j in found.judgements[:3]] == pytest.approx([0.8413, 0.99994, 0.8413], abs=1e-4)
+
+
+def test_two_blades_differ_as_surely_as_the_less_certain_one_is_known() -> None:
+    """By hand: u 0.03 each, of which one has 4 degrees of freedom: 2.776 sqrt(2) 0.03 (Student's t, any table)."""
+    data = json.loads(json.dumps(make({"exit": [14.5, 14.6]}, reading_u=0.03).data))
+    for uncertain in (0, 1):
+        changed = json.loads(json.dumps(data))
+        changed["blades"][uncertain]["stations"]["exit"] = station_result(14.5 + uncertain / 10, 0.03, ["inlet"], 4.0)
+        order = Order("Heron", {"exit": StationOrder(14.5, 0.5)}, spread_tolerance_deg=0.5)
+        item = verify.verify(record_from_dict(changed), order).judgements[-1]
+        assert item.what == "spread"
+        assert item.expanded_uncertainty_deg == pytest.approx(2.776 * math.sqrt(2) * 0.03, rel=1e-3)
+
+
+def test_the_probability_is_that_all_angles_conform_together() -> None:
+    """By hand: three independent blades a u within their limit, Phi(1)^3 = 0.5955; the mean is then within it, too."""
+    found = verify.verify(
+        make({"exit": [14.2] * 3}, reading_u=0.1), an_order(14.5, 0.4), rng=np.random.default_rng(SEED)
+    )
+    assert found.probability == pytest.approx(0.5955, abs=5 * math.sqrt(0.24 / 20_000))
+
+
+def test_few_degrees_of_freedom_lower_the_probability_of_the_whole() -> None:
+    """One blade at its goal, its limits 4 u away: Student's t of 3 degrees of freedom lies beyond with 0.0280."""
+    record = make({"exit": [14.5]}, reading_u=0.1, dof=3.0)
+    found = verify.verify(record, an_order(14.5, 0.4), rng=np.random.default_rng(SEED))
+    assert found.probability == pytest.approx(1 - 0.0280, abs=5 * math.sqrt(0.027 / 20_000))
+
+
+@pytest.mark.parametrize("angle", [12.5, 16.5])
+def test_an_order_made_from_a_steeper_or_a_shallower_rotor_is_not_judged(angle: float) -> None:
+    order = Order("Heron", {"exit": StationOrder(15.0, 0.4, 14.5)})
+    with pytest.raises(DefinitionError, match=f"the record from before has {angle}0 deg"):
+        verify.verify(make({"exit": [15.0] * 3}), order, make({"exit": [angle] * 3}))
