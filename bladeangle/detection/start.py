@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -59,7 +60,7 @@ def teeth_of(outline: Outline, setup: str, arrow_deg: float) -> tuple[list[Tooth
 
 
 def refined_teeth(
-    teeth: list[Tooth], turn: int, blade: NDArray[np.int64], azimuth_rad: Array, height_mm: Array
+    teeth: Sequence[Tooth], turn: int, blade: NDArray[np.int64], azimuth_rad: Array, height_mm: Array
 ) -> list[Tooth]:
     """The same teeth with heights from measured points (n): blade, ring-frame azimuth, height on that cylinder."""
     out = []
@@ -77,7 +78,7 @@ def refined_teeth(
 
 
 def first_rotor(
-    teeth: dict[str, list[Tooth]],
+    teeth: Mapping[str, Sequence[Tooth]],
     turn: int,
     axis: dict[str, Array],
     radius_mm: float,
@@ -186,13 +187,17 @@ def _smooth(x: Array, y: Array, degree: int) -> np.polynomial.Polynomial:
 
 
 def _match(
-    inlet: list[Tooth], outlet: list[Tooth], radius_mm: float, height_sigma_mm: float, wrap_rad: float | None = None
+    inlet: Sequence[Tooth],
+    outlet: Sequence[Tooth],
+    radius_mm: float,
+    height_sigma_mm: float,
+    wrap_rad: float | None = None,
 ) -> tuple[float, float]:
     """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
     # blades are alike: one that stops where others go on has faded, not ended
     whole = [
-        t.angle[-1] for t in inlet + outlet if t.whole and t.angle[-1] > FADED_TOOTH_SHARE * min(ends_in, ends_out)
+        t.angle[-1] for t in (*inlet, *outlet) if t.whole and t.angle[-1] > FADED_TOOTH_SHARE * min(ends_in, ends_out)
     ]
     if wrap_rad is not None:
         wraps = np.array([wrap_rad])

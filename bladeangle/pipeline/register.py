@@ -11,16 +11,12 @@ from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
-from bladeangle.base.flags import Flag
-from bladeangle.base.geometry import Array, rotation
-from bladeangle.detection import edges, hub, oblique, outline, start
+from bladeangle.base.geometry import rotation
+from bladeangle.detection import edges, oblique, start
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline.shots import RING_EVERY, Shot, begun_state, observed, state_of, with_rotor_of
+from bladeangle.pipeline.outlines import Outlined, begun_alone
+from bladeangle.pipeline.shots import RING_EVERY, OutlinedShot, Shot, begun_state, observed, state_of, with_rotor_of
 
-#: Heights searched for the tips on the guessed cylinder, mm; wide, since a wrong radius shifts heights.
-HEIGHTS_MM = (-60.0, 105.0)
-#: Margin kept from the ring's inner radius, mm.
-RING_MARGIN_MM = 1.5
 # Pixels are those of a photograph of the usual size, as edges lie off by so many millimetres.
 #: What an edge that should be seen and is not found counts as lying off, px, and the most that any counts.
 MISSING_EDGE_PX = 1.0
@@ -57,73 +53,42 @@ NARROW_RADIUS_MM, NARROW_RADIUS_STEPS = 1.5, 30
 CLEAR_RADIUS_SCORE = 5.0
 
 
-def find_outlines(first: Sequence[Shot], ring: Ring, priors: Priors) -> list[Flag]:
-    """Give overhead photographs of one rotor their hub circles, blades in the order of their numbers, and tip points.
+@dataclass(frozen=True)
+class Registered:
+    """All photographs, and their adjustment to edges found so far: near enough to predict each edge to a pixel."""
+
+    outlined: Outlined
+    shots: tuple[Shot, ...]
+    result: Adjustment
+
+
+def registered(outlined: Outlined, progress: Callable[[str], None]) -> Registered:
+    """Adjust the overhead photographs, then bring in the others.
 
     Raises
     ------
-    EdgesError : no circle, no outline of blade tips, or not clearly the same number of blades and hand in all.
+    EdgesError : the blades' upper ends are not where that number of blades has them.
+    AdjustmentError : the oblique photographs do not fit the overhead ones.
     """
-    flags = []
-    looks = [_look(shot, ring, priors) for shot in first]
-    for shot, found in zip(first, outline.find_outlines(looks), strict=True):
-        shot.circles = [c.on(found.rim_mm, shot.pose.eye_mm) for c in shot.circles]
-        shot.teeth, off_deg = start.teeth_of(found, shot.setup, ring.index_azimuth_deg)
-        shot.turn = found.turn
-        state = _begin_alone(shot, ring, priors)
-        shot.tips = edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)
-        if off_deg > 0.3 * 360 / len(shot.teeth):
-            text = f"The nearest blade is {off_deg:.0f} deg from the arrow."
-            flags.append(Flag("blade-1-far-from-arrow", text, shot.name))
-    return flags
+    progress("adjusting the overhead photographs")
+    ring, priors, first, others = outlined.ring, outlined.priors, outlined.first, outlined.others
+    result = adjusted_overhead(first, ring, priors, rough=bool(others))
+    edges.confirm_count(result.views, result.state)
+    if others:
+        result = register_all(first, others, result, ring, priors, progress)
+    return Registered(outlined, (*first, *others), result)
 
 
-def _look(shot: Shot, ring: Ring, priors: Priors) -> outline.Look:
-    """Give an overhead photograph its hub circles, and say how its tips are to be looked for round them."""
-    alone = state_of([shot], priors.camera, ring)
-    eye = shot.pose.eye_mm
-
-    def to_pixels(points: Array) -> Array:
-        return alone.pixels_of(points, 0)
-
-    def beyond_mm(points: Array) -> Array:
-        foot = eye[:2] + (points[:, :2] - eye[:2]) * (eye[2] / (eye[2] - points[:, 2]))[:, None]
-        out: Array = np.hypot(foot[:, 0], foot[:, 1]) - (ring.inner_radius_mm - RING_MARGIN_MM)
-        return out
-
-    shot.circles = hub.find_hub(shot.photo, hub.Plane(to_pixels), np.zeros(2), shot.sighting.blur_px)
-    rim = hub.rim_of(shot.circles)
-
-    def axis_mm(rim_mm: float) -> Array:
-        return rim.on(rim_mm, eye).centre_mm
-
-    return outline.Look(shot.photo, to_pixels, priors.radius_mm, axis_mm, HEIGHTS_MM, beyond_mm)
-
-
-def _begin_alone(shot: Shot, ring: Ring, priors: Priors) -> State:
-    """The state of one overhead photograph, with the rotor as its outline alone shows it."""
-    begun = start.first_rotor(
-        {shot.setup: shot.teeth},
-        shot.turn,
-        {shot.setup: shot.axis_mm},
-        priors.radius_mm,
-        priors.thickness_mm,
-        priors.rounding_mm,
-    )
-    return begun_state([shot], priors.camera, ring, begun)
-
-
-def _teeth(shot: Shot, ring: Ring, priors: Priors) -> list[start.Tooth]:
+def _teeth(shot: OutlinedShot, ring: Ring, priors: Priors) -> list[start.Tooth]:
     """The blades of an overhead photograph with heights from its sub-pixel points on the priors' tip radius."""
-    assert shot.tips is not None
-    state = _begin_alone(shot, ring, priors)
+    state = begun_alone(shot, ring, priors)
     foot = state.on_cylinder(shot.tips.px, 0, 0, priors.radius_mm, shot.tips.far)
     foot = foot @ state.r_ring_rotor[0].T + [0.0, 0.0, state.t_ring_rotor[0, 2]]
     azimuth = np.arctan2(foot[:, 1], foot[:, 0])
     return start.refined_teeth(shot.teeth, shot.turn, shot.tips.blade, azimuth, foot[:, 2])
 
 
-def _begin(first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | None = None) -> State:
+def _begin(first: Sequence[OutlinedShot], ring: Ring, priors: Priors, wrap_rad: float | None = None) -> State:
     """First rotor from the outlines of one overhead photograph of each standing position, on the priors' tip radius."""
     teeth, axis = {}, {}
     for shot in first:
@@ -152,7 +117,7 @@ def _begin(first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | 
 
 
 def adjusted_overhead(
-    first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | None = None, *, rough: bool = False
+    first: Sequence[OutlinedShot], ring: Ring, priors: Priors, wrap_rad: float | None = None, *, rough: bool = False
 ) -> Adjustment:
     """First adjustment, of one overhead photograph of each standing position.
 
@@ -201,22 +166,28 @@ def _deviance(result: Adjustment) -> float:
 
 
 def register_all(
-    shots: Sequence[Shot], overhead: Adjustment, ring: Ring, priors: Priors, progress: Callable[[str], None]
+    first: Sequence[OutlinedShot],
+    others: Sequence[Shot],
+    overhead: Adjustment,
+    ring: Ring,
+    priors: Priors,
+    progress: Callable[[str], None],
 ) -> Adjustment:
     """Bring in the other photographs: place them by the ring, then take the tip radius that fits all of them best.
 
     Parameters
     ----------
-    shots : all, beginning with those of the adjustment from `overhead`, in its order.
+    first, overhead : photographs from overhead, one of each setup, and their adjustment; others : the rest.
 
     Raises
     ------
     AdjustmentError : the oblique photographs do not fit the overhead ones.
     """
+    shots = (*first, *others)
     state = _placed(shots, overhead, ring)
     if all(s.overhead for s in shots):
         return _adjusted(shots, state, 6, ring, priors)
-    sides = _Sides.of(shots, overhead, state)
+    sides = _Sides.of(first, others, overhead, state)
     progress("finding tip radius and thickness from the oblique photographs")
     best, misfit_px = overhead, np.inf
     for radius_mm, wrap_rad, sure in _starts(sides.radii(state), sides.first):
@@ -245,18 +216,19 @@ class _Sides:
     """What is asked of the oblique photographs: all shots, the `first` of them adjusted from overhead, their points."""
 
     shots: Sequence[Shot]
-    first: Sequence[Shot]
+    first: Sequence[OutlinedShot]
     slanted: list[int]
     setup_of: list[int]
     above: list[tuple[int, TipPoints]]
     blur_px: float
 
     @classmethod
-    def of(cls, shots: Sequence[Shot], overhead: Adjustment, state: State) -> _Sides:
-        """Of all shots, beginning with those of the adjustment from overhead."""
+    def of(cls, first: Sequence[OutlinedShot], others: Sequence[Shot], overhead: Adjustment, state: State) -> _Sides:
+        """Of those from overhead, with their adjustment, and the rest."""
+        shots = (*first, *others)
         return cls(
             shots,
-            shots[: len(overhead.views)],
+            first,
             [i for i, s in enumerate(shots) if not s.overhead],
             [state.setups.index(s.setup) for s in shots],
             [(i, v.tips) for i, v in enumerate(overhead.views) if v.tips is not None],
@@ -353,7 +325,9 @@ def _adjusted(shots: Sequence[Shot], state: State, search_px: int, ring: Ring, p
     return adjust(ring, views, state, priors, most_iterations=25, must_settle=False)
 
 
-def _starts(radii: Sequence[tuple[float, float]], first: Sequence[Shot]) -> Iterator[tuple[float, float | None, bool]]:
+def _starts(
+    radii: Sequence[tuple[float, float]], first: Sequence[OutlinedShot]
+) -> Iterator[tuple[float, float | None, bool]]:
     """Tip radii, mm, wraps, rad, to start from, and whether the radius is to be taken as it is.
 
     The likeliest first, then radii beside it, then other wraps. Blades of even pitch look alike wherever both setups

@@ -22,9 +22,9 @@ RING_EVERY = 4
 CIRCLE_EVERY = 4
 
 
-@dataclass
+@dataclass(frozen=True)
 class Shot:
-    """One photograph on its way through the measurement."""
+    """One photograph with the ring sighted in it; setup : "inlet_up" or "outlet_up"; circles : of the hub, if found."""
 
     path: Path
     name: str
@@ -33,11 +33,21 @@ class Shot:
     sighting: RingSighting
     pose: Pose
     overhead: bool
-    circles: list[hub.HubCircle] = field(default_factory=list)
-    teeth: list[start.Tooth] = field(default_factory=list)
-    turn: int = 0
-    tips: TipPoints | None = None
+    circles: tuple[hub.HubCircle, ...] = ()
     edits: PhotoEdits = field(default_factory=lambda: PhotoEdits(""))
+
+
+@dataclass(frozen=True, kw_only=True)
+class OutlinedShot(Shot):
+    """An overhead photograph with the outline of its blade tips.
+
+    teeth : the blades in the order of their numbers; turn : +1 where they fall counter-clockwise seen from above.
+    tips : sub-pixel points on their edges.
+    """
+
+    teeth: tuple[start.Tooth, ...]
+    turn: int
+    tips: TipPoints
 
     @property
     def axis_mm(self) -> Array:
@@ -86,8 +96,9 @@ def observed(
     for i, shot in enumerate(shots):
         setup = state.setups.index(shot.setup)
         blur = shot.sighting.blur_px
-        tips = shot.tips if known else None
-        if tips is None:
+        if known and isinstance(shot, OutlinedShot):
+            tips = shot.tips
+        else:
             tips = edges.measure_tips(shot.photo, state, i, setup, blur, search_px)
         tips = _edited(shot, tips, state, i, setup)
         ends = edges.measure_ends(shot.photo, state, i, setup, blur, end_mm)
