@@ -42,7 +42,7 @@ FITTING_MISFIT_PX = 0.52
 REFUSED_MISFIT_PX = 0.8
 #: Edges that scatter by no more than this, px, are the right ones too where no run of so many points is off by more on
 #: the median: in a noisy or smoothed file they scatter; at a wrong place whole runs lie off.
-EVEN_MISFIT_PX = 0.7
+EVEN_MISFIT_PX = 0.6
 EVEN_RUN_PX, EVEN_RUN_POINTS = 0.4, 6
 THINNEST_BLADE_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
