@@ -22,10 +22,9 @@ LENGTH_MM = (10.0, 30.0)
 KNOT_MM = (6.0, 20.0)
 #: Correlation length, px, of the additional error that points of a saturated edge share (`TipPoints.shared_px`).
 SHARED_LENGTH_PX = 600.0
-#: Standard deviation, mm, of the error of a whole run of edge, beside the process along it. At the true edge of 197
-#: runs of seven path-traced sets and 268 of ten rendered ones, mean errors of runs were 1.8 to 2.8 times what the
-#: process alone lets expect, and 0.7 to 1.2 times with this; without it the rotor's axis came out up to 0.15 deg off at
-#: a standard uncertainty of 0.06.
+#: Standard deviation, mm, of the error of a whole run of edge, beside the process along it. At the true edges of
+#: 197 runs of seven path-traced sets and 268 of ten rendered ones, mean errors of runs were 1.8 to 2.8 times what the
+#: process alone lets expect, 0.7 to 1.2 times with this; without it the axis came out up to 0.15 deg off at u 0.06.
 OFFSET_MM = 0.016
 #: Standard deviation, px, of the error of a hub circle as a whole, once and twice round the turn. Light comes from one
 #: side, and the rim is not sharp; centres of rendered hubs lie off by this much though a circle has hundreds of points.

@@ -24,7 +24,7 @@ QUICK = Noise(ring_every=8)
 THREE = Changes(blades=3)
 CLEAN = Noise(
     tip_px=0.02, ring_px=0.02, circle_px=0.02, end_mm=0.02, bias_px=0.0, correlated_sigma=(0.0, 0.0), groove_px=0.0,
-    circle_error_px=0.0, ring_every=8,
+    circle_error_px=0.0, offset_px=0.0, ring_every=8,
 )  # fmt: skip
 
 
