@@ -173,32 +173,11 @@ def calibrate_sightings(
     """Calibrate from sightings; `dropped` are photographs that gave none, for the messages. Raises as `calibrate`."""
     options = options or CalibrationOptions()
     _check_same_camera(seen)
-    results: dict[int, PhotoResult] = {}
     _refuse_too_few(len(seen), options, dropped)
     first = seen[0]
     focal_35mm = next((p.exif.focal_35mm for p in seen if p.exif.focal_35mm), None)
     start = camera_from_exif(first.width, first.height, focal_35mm).worked()
-    poses: dict[int, Pose] = {}
-    for i, photo in enumerate(seen):
-        try:
-            poses[i] = start_pose(photo.sighting, ring, start.parameters, photo.name)
-        except RingNotFoundError as e:
-            results[i] = PhotoResult(
-                photo.name,
-                photo.sha256,
-                False,
-                len(photo.sighting.seen),
-                reason=e.message.removeprefix(f"{photo.name}: "),
-            )
-    # An uncalibrated camera leaves a few pixels; another ring leaves tens. A third of the pictures may be wrong.
-    usual = float(np.median([p.rms_px for p in poses.values()])) if poses else 0.0
-    for i, pose in list(poses.items()):
-        if pose.rms_px > max(6 * usual, 0.004 * max(start.width, start.height)):
-            reason = f"the markers do not fit the ring definition ({pose.rms_px:.0f} px)"
-            results[i] = PhotoResult(
-                seen[i].name, seen[i].sha256, False, len(seen[i].sighting.seen), pose.rms_px, reason=reason
-            )
-            del poses[i]
+    poses, results = _poses(seen, ring, start)
     while True:
         used = sorted(poses)
         _refuse_too_few(len(used), options, (*dropped, *results.values()))
@@ -259,6 +238,33 @@ def calibrate_sightings(
     )
     camera = replace(camera.reduced(1 / of_file), width=first.width, height=first.height)
     return Calibration(camera, photos, adjustment)
+
+
+def _poses(seen: Sequence[SightedPhoto], ring: Ring, start: Camera) -> tuple[dict[int, Pose], dict[int, PhotoResult]]:
+    """Photograph -> its pose; and the results of those that have none, or do not fit the ring definition."""
+    results: dict[int, PhotoResult] = {}
+    poses: dict[int, Pose] = {}
+    for i, photo in enumerate(seen):
+        try:
+            poses[i] = start_pose(photo.sighting, ring, start.parameters, photo.name)
+        except RingNotFoundError as e:
+            results[i] = PhotoResult(
+                photo.name,
+                photo.sha256,
+                False,
+                len(photo.sighting.seen),
+                reason=e.message.removeprefix(f"{photo.name}: "),
+            )
+    # An uncalibrated camera leaves a few pixels; another ring leaves tens. A third of the pictures may be wrong.
+    usual = float(np.median([p.rms_px for p in poses.values()])) if poses else 0.0
+    for i, pose in list(poses.items()):
+        if pose.rms_px > max(6 * usual, 0.004 * max(start.width, start.height)):
+            reason = f"the markers do not fit the ring definition ({pose.rms_px:.0f} px)"
+            results[i] = PhotoResult(
+                seen[i].name, seen[i].sha256, False, len(seen[i].sighting.seen), pose.rms_px, reason=reason
+            )
+            del poses[i]
+    return poses, results
 
 
 def _in_file(result: PhotoResult, of_file: int) -> PhotoResult:
