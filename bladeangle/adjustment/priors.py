@@ -343,8 +343,8 @@ def _circle_heights(
     Height is that above the sheet, along the axis: what is seen is the upper end of the rotor. And it lies not far
     beyond the blades' upper ends, whatever the radius, to which all heights go together: hub faces of the two
     path-traced rotors and of rendered ones lie 4 to 6 mm beyond the trailing ends and 8 to 23 beyond the leading ones,
-    a flare of the hub 15 to 30 below. Circles of one setup mostly lie on one face, so that all of them together tell
-    no more than one.
+    a flare of the hub 15 to 30 below. Circles of one setup mostly lie on one face, so that all of them together carry
+    the information of one.
     """
     rotor = state.rotor
     setup, heights = np.array(state.circle_setup), state.circles[:, 1]

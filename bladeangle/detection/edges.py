@@ -25,8 +25,8 @@ from bladeangle.imaging.photo import Photo, scale_of
 # millimetre; in smaller and larger ones they are as many millimetres, as metal and light are the same.
 #: Length of edge, px, over which profiles are averaged to one point.
 POINT_PX = 16
-#: How far, px, the last refinement may move an edge from its prediction, and the reach of its profiles; the least that
-#: a fit needs.
+#: How far, px, the last refinement may move an edge from its prediction, and how far its profiles reach to either side;
+#: of each also the least that a fit needs.
 TRUST_PX, LEAST_TRUST_PX = 3, 2
 REACH_PX, LEAST_REACH_PX = 9, 6
 #: Share of white pixels at some distance from the edge from which a point counts as saturated.
@@ -43,12 +43,12 @@ NEAR_COSINE = 0.30
 #: What is left out at the ends of a blade and beside the end of a blade that covers it, mm.
 END_MARGIN_MM = 4.0
 COVER_MARGIN_MM = 3.0
-#: Steps, mm, along the tip in which what is seen of it is told.
+#: Spacing, mm along the tip, of the places at which it is decided whether the edge is seen.
 STEP_MM = 0.3
-#: The same where a share of it, or a picture of it, is all that is wanted.
+#: The same where the share that is seen, or a drawing of it, is all that is needed.
 ROUGH_STEP_MM = 1.0
-#: An end that is not found is looked for again this many times as far off: where paper shows between blades the outline
-#: does not tell to a centimetre where one begins.
+#: Factor on the search range for ends that were not found: where paper shows between blades, outlines place their ends
+#: to a centimetre only.
 LOST_END_SEARCH_FACTOR = 2.5
 
 
@@ -178,11 +178,11 @@ def follow(
     priors : (m,) taken off each response everywhere, for example to prefer small offsets.
     """
     length = [len(response) for response in responses]
-    score = np.zeros((max(length), len(responses), len(places)))  # past its end a path stays where it is for nothing
+    score = np.zeros((max(length), len(responses), len(places)))  # past its end a path goes on at no cost
     for k, response in enumerate(responses):
         score[: length[k], k] = response - (0 if priors is None else priors[k])
     n, count, m = score.shape
-    value = np.full((count, m + 2 * most_step), -np.inf)  # with room for the steps beyond either end
+    value = np.full((count, m + 2 * most_step), -np.inf)  # padded for the steps beyond either end
     value[:, most_step : most_step + m] = score[0]
     options = np.lib.stride_tricks.sliding_window_view(value, 2 * most_step + 1, axis=1)
     cost = 0.3 * np.abs(np.arange(-most_step, most_step + 1))
@@ -210,7 +210,7 @@ def step_slope(read: Array, blur_px: float) -> Array:
 
 
 def step_strength(slope: Array, around: Array) -> Array:
-    """Slopes in units of the noise, which the slopes `around` tell, capped."""
+    """Slopes in units of the noise, estimated from the slopes `around`, and capped."""
     noise = 1.4826 * np.median(around) + 1e-6
     out: Array = np.clip(slope / noise, 0, 8)
     return out

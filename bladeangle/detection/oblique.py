@@ -1,4 +1,4 @@
-"""What oblique photographs tell at once: tip radius and thickness at the tip, to the few pixels needed to start.
+"""Oblique photographs -> tip radius and thickness at the tip, to the few pixels that a start needs.
 
 From overhead, radius and height trade against each other: the edge seen lies somewhere on its ray. An oblique
 photograph sees where. So the edge points seen overhead are carried along their rays to each trial radius and looked at

@@ -15,11 +15,11 @@ from bladeangle.base.geometry import Array
 from bladeangle.detection.hub import HUB_BEYOND_MM
 from bladeangle.detection.outline import Outline
 
-#: Assumed wrap beyond what is seen when the far end is hidden and nothing else tells, rad.
+#: Assumed wrap beyond what is seen when the far end is hidden and no other photograph shows it, rad.
 HIDDEN_WRAP_RAD = 0.35
-#: How much a tooth whose other end is seen in one photograph speaks for its own length (twice the log-likelihood).
+#: Twice the log-likelihood that a tooth seen from end to end adds to wraps of its own length.
 WHOLE_TOOTH_EVIDENCE = 4.0
-#: A tooth that seems whole but is shorter than this share of the middling one has faded.
+#: Teeth that seem whole but are shorter than this share of the median one have faded, and are not whole.
 FADED_TOOTH_SHARE = 0.8
 #: How well slopes of outlines agree where both setups show the same place of a blade, deg, and where they do not.
 MATCHED_DEG = 0.5
@@ -258,7 +258,7 @@ def _curve(basis: Basis, inlet: Tooth | None, outlet: Tooth | None, wrap: float,
         tau.append(wrap - outlet.angle[keep])
         z.append(rise - outlet.height[keep] + half_mm)
     t, h = np.concatenate(tau), np.concatenate(z)
-    bend = np.diff(np.eye(basis.count), 3, axis=0) * 2.0  # a light hand, and a straight run on where nothing is seen
+    bend = np.diff(np.eye(basis.count), 3, axis=0) * 2.0  # weak smoothing, and straight on where nothing is seen
     flat = np.diff(np.eye(basis.count), 2, axis=0) * 0.02
     design = np.vstack([basis.matrix(t), bend, flat])
     out: Array = np.linalg.lstsq(design, np.concatenate([h, np.zeros(len(bend) + len(flat))]), rcond=None)[0]

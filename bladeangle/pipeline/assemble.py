@@ -212,7 +212,7 @@ def _blade_tip(measurement: Measurement, blade: int) -> dict[str, Any]:
 
 
 def _estimate(found: Estimate) -> dict[str, Any]:
-    """A quantity, and whether photographs tell it."""
+    """A quantity, and whether it rests on photographs."""
     return {**quantity(found.value_mm, found.u_mm), "seen": found.seen}
 
 

@@ -150,7 +150,7 @@ def adjusted_overhead(
 def _strange(result: Adjustment) -> bool:
     """Whether two overhead photographs may have been matched at a wrong place along the blades.
 
-    An unusual overlap tells, and so do blades that bend more than blades do: of twelve rendered pairs of used rotors
+    Signs are an unusual overlap, and blades that bend more than blades do: of twelve rendered pairs of used rotors
     the five that were matched more than 10 deg off bent by 2.5 to 4 times the variance expected, the others by up to
     1.3.
     """
@@ -290,7 +290,7 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
 def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
     """The adjustment and its misfit, with edges looked for anew until the blades' ends stay where they are.
 
-    Valleys are flat along the wrap, which heights and slopes tell only together, so that one look may end half way.
+    The cost is flat along the wrap, which only heights and slopes together determine: one look may end half way.
     """
     for _ in range(MOST_EDGE_SEARCHES):
         tried = _adjusted(sides.shots, best.state, 3, ring, priors)
@@ -335,7 +335,7 @@ def _starts(
     """Tip radii, mm, wraps, rad, to start from, and whether the radius is to be taken as it is.
 
     The likeliest first, then radii beside it, then other wraps. Blades of even pitch look alike wherever both setups
-    are matched along them, so that the wrap may be far off; only the blade's other end, seen from the side, tells.
+    are matched along them, so that the wrap may be far off; only the blade's other end, seen from the side, shows it.
     """
     for radius, clear in radii:
         if clear > CLEAR_RADIUS_SCORE or radius == radii[0][0]:

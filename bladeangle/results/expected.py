@@ -331,7 +331,7 @@ def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:
     """What an adjustment's photographs attained for each point that they should show; typical where they show none."""
     found: dict[str, list[float]] = {}
     state = result.state
-    for p in range(0, len(result.views), 1 + len(result.views) // 5):  # a few tell enough, and this is to be quick
+    for p in range(0, len(result.views), 1 + len(result.views) // 5):  # some five photographs are enough, and quick
         view = result.views[p]
         setup = state.setups.index(view.setup)
         circles = view.circles is not None
