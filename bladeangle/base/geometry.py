@@ -197,7 +197,7 @@ def hats(at: Array, knots: Array) -> Array:
     return out
 
 
-def forgetting(at: Array, length: float) -> Array:
+def exponential_precision(at: Array, length: float) -> Array:
     """Information (n, n) of unit-variance values at rising places (n,) that correlate by exp(-distance / length).
 
     Each such value depends on its neighbours alone (a Markov process), so that the inverse has three diagonals.

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import State, View
+from bladeangle.adjustment.model import ObservedView, State
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base import clock
 from bladeangle.base.errors import AdjustmentError, BladeangleError, PhotoError, RingNotFoundError
@@ -318,11 +318,11 @@ def _adjust(
         principal=np.zeros((n, 2)),
         sheet=np.zeros(5),
         pieces=np.zeros((pieces, 3)),
-        standings=(),
+        setups=(),
         r_ring_rotor=np.zeros((0, 3, 3)),
         t_ring_rotor=np.zeros((0, 3)),
     )
-    return adjust(ring, tuple(View(p.name, "", p.sighting) for p in seen), state, _priors(start, options))
+    return adjust(ring, tuple(ObservedView(p.name, "", p.sighting) for p in seen), state, _priors(start, options))
 
 
 def _priors(start: Camera, options: CalibrationOptions) -> Priors:

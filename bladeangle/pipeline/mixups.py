@@ -85,15 +85,15 @@ def refuse_mixups(shots: Sequence[Shot], ring: Ring, priors: Priors) -> None:
                     f"{other.name} and {one.name} are the same photograph, saved twice.",
                     f"{_turn_over(one, other)} Name every photograph once, each a shot of its own.".strip(),
                 )
-            if one.standing != other.standing and alike > SAME_END and hub_alike > ONE_HUB:
-                late = one if one.standing == "outlet_up" else other
+            if one.setup != other.setup and alike > SAME_END and hub_alike > ONE_HUB:
+                late = one if one.setup == "outlet_up" else other
                 raise AdjustmentError(
                     f"{other.name} and {one.name} show the same end of the rotor, but {late.name} was named as turned "
                     "over.",
                     f"{_turn_over(one, other)} Give --turned only what shows the outlet end up.",
                 )
-            if one.standing == other.standing and hub_alike < OTHER_HUB:
-                way = "turned over" if one.standing == "outlet_up" else "standing inlet end up"
+            if one.setup == other.setup and hub_alike < OTHER_HUB:
+                way = "turned over" if one.setup == "outlet_up" else "standing inlet end up"
                 raise AdjustmentError(
                     f"{other.name} and {one.name} were both named as {way}, but show different ends of the rotor, or "
                     "two rotors.",
@@ -108,7 +108,7 @@ def contradictions(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Ite
 
     shots : in the order of the adjustment's views.
     """
-    if result.from_above and len(result.state.standings) == 2:
+    if result.from_above and len(result.state.setups) == 2:
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
     spoiled = [flag for p, shot in enumerate(shots) for flag in _spoiled(shot, result, ring, p)]
@@ -134,7 +134,7 @@ def _spoiled(shot: Shot, result: Adjustment, ring: Ring, photo: int) -> Iterator
 
 
 def _turn_over(one: Shot, other: Shot) -> str:
-    return "Turn the rotor over and take the second one again." if one.standing != other.standing else ""
+    return "Turn the rotor over and take the second one again." if one.setup != other.setup else ""
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.correlated_errors import swaying
+from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
 from bladeangle.adjustment.equations import Equations
-from bladeangle.adjustment.normals import Weighed
+from bladeangle.adjustment.normals import WeightedRows
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
 
@@ -51,11 +51,11 @@ def _groups(result: Adjustment) -> Iterator[list[int]]:
     """Photographs that may be of another rotor together: those of one standing, or those from the side of one."""
     state = result.state
     seen = [p for p, view in enumerate(result.views) if view.tips is not None and len(view.tips.px)]
-    turned = [p for p in seen if result.views[p].standing == state.standings[-1]]
-    if len(state.standings) == 2 and turned and len(turned) < len(seen):
+    turned = [p for p in seen if result.views[p].setup == state.setups[-1]]
+    if len(state.setups) == 2 and turned and len(turned) < len(seen):
         yield turned
-    for standing in state.standings:
-        here = [p for p in seen if result.views[p].standing == standing]
+    for standing in state.setups:
+        here = [p for p in seen if result.views[p].setup == standing]
         side = [p for p in here if not _far(result, p)]
         if side and len(side) < len(here):
             yield side
@@ -90,7 +90,7 @@ def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Differ
     state, layout = result.state, result.layout
     assert state.rotor is not None
     views = [result.views[p] for p in photos]
-    standings = [state.standings.index(view.standing) for view in views]
+    standings = [state.setups.index(view.setup) for view in views]
     equations = Equations(ring, layout, views, photos, standings, of_ring=False)
     shapes = _shapes(result)
     count = shapes.shape[1]
@@ -99,13 +99,13 @@ def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Differ
         p = photos[r.view]
         single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
         residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
-        traces = swaying(r.kind, result.views[p], single, result.sway)
-        one = Weighed(r, residual, result.weight[p][r.kind] / total**2, traces)
+        traces = correlated_errors_in_px(r.kind, result.views[p], single, result.correlated_sigma)
+        one = WeightedRows(r, residual, result.weight[p][r.kind] / total**2, traces)
         mine = shapes[r.columns]
         by_shapes = one.normal @ mine
         coupling[r.columns] += by_shapes
         information += mine.T @ by_shapes
-        right += mine.T @ one.pull(residual)
+        right += mine.T @ one.right_side(residual)
     spread = np.ones(count)
     spread[2:] = 0.5  # blades of a rotor differ by less than rotors do
     scale = np.outer(spread, spread)
