@@ -23,6 +23,7 @@ from bladeangle.imaging.photo import Photo, light_alone, read_photo, scale_of
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.quality import judge, tied_to
 from bladeangle.imaging.ring import Ring, sight_ring
+from bladeangle.pipeline.disturbances import disturbances, widened
 from bladeangle.pipeline.mixups import contradictions, refuse_mixups
 from bladeangle.pipeline.register import adjusted_overhead, find_outlines, register_all
 from bladeangle.pipeline.shots import Shot, observed
@@ -173,7 +174,7 @@ def measure(
     ]
     progress(f"looking for hub and blade tips in {' and '.join(s.name for s in first)}")
     flags += find_outlines(first, ring, priors)
-    refuse_mixups(shots, ring, priors)
+    refuse_mixups(shots, priors)
     progress("adjusting the overhead photographs")
     others = [s for s in shots if not any(s is f for f in first)]
     result = adjusted_overhead(first, ring, priors, rough=bool(others))
@@ -187,13 +188,16 @@ def measure(
     state = replace(result.state, moves=unmoved([s.setup for s in shots]))
     result = adjust(ring, observed(shots, state, 0, 2.5, last=True), state, priors)
     station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
+    spoiled = disturbances(shots, result, ring)
+    side_px = max(max(shot.photo.width, shot.photo.height) for shot in shots)
     stations = measure_stations(result, station_options)
+    stations = widened(stations, spoiled, result, ring, station_options, side_px)
     bore = None if options.bore_mm is None else (options.bore_mm, options.bore_sigma_mm)
     tips = measure_tips(result, diameter_over_tips(result)[1], bore, np.random.default_rng(0))
     given = bool(priors.calipers), options.check_bar_mm is not None
     flags += diagnose(result, stations, station_options, ring, *given, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
-    flags += contradictions(shots, result, ring)
+    flags += [*spoiled.flags, *contradictions(result, ring, spoiled=bool(spoiled.flags))]
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
     if result.from_above:
         sides = from_the_side(result, stations, ring, size, station_options, priors)
