@@ -26,8 +26,9 @@ from bladeangle.records.record import Record, quantity, record_from_dict, statio
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.records.summary import IN_TABLE, table
 from bladeangle.results.angles import arc_of
-from bladeangle.results.stations import KEPT_WEIGHT
+from bladeangle.results.stations import KEPT_WEIGHT, ends_seen
 from bladeangle.results.tips import Clearance, Estimate
+from bladeangle.results.trailing import trailing_edges
 
 __all__ = ["IN_TABLE", "record_of", "table"]
 
@@ -41,6 +42,7 @@ def record_of(measurement: Measurement, name: str) -> Record:
     rotor = result.state.rotor
     assert rotor is not None
     covariance = found.budget.covariance_deg2
+    trailing = trailing_edges(result, ends_seen(result)[:, 1])
     index = {label: k for k, label in enumerate(found.labels)}
     blades = []
     for b in range(rotor.blades):
@@ -55,6 +57,7 @@ def record_of(measurement: Measurement, name: str) -> Record:
                 "not_seen": found.not_seen.get(b + 1, {}),
                 "wrap_deg": _known(found.wrap_deg[b]),
                 "tip_length_mm": _known(found.tip_length_mm[b]),
+                **({} if trailing is None else {"trailing_distance_mm": _known(trailing.blades[b])}),
                 "curve": _curve(measurement, b),
                 "points": _points(measurement, b),
                 **_blade_tip(measurement, b),
@@ -83,6 +86,8 @@ def record_of(measurement: Measurement, name: str) -> Record:
         "options": _options(measurement),
         "checks": _checks(measurement.result, measurement.camera.reduction),
     }
+    if trailing is not None:
+        data["rotor"]["trailing_distance_mm"] = _known(np.array(trailing.mean))
     if measurement.edits is not None:
         data["edits"] = edits_to_dict(measurement.edits)
     return record_from_dict(data)

@@ -75,7 +75,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     rotor = result.state.rotor
     assert rotor is not None
     seen_at, faces_at = _seen(result)
-    ends_known = _ends_known(result)
+    ends_known = ends_seen(result)
     labels, angles, rows = [], [], []
     not_seen: dict[int, dict[str, str]] = {}
     sees: dict[str, list[str]] = {}
@@ -218,7 +218,7 @@ def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
     return [np.concatenate([none, *t]) for t in taus], [np.concatenate([none, *f]) for f in faces]
 
 
-def _ends_known(result: Adjustment) -> Array:
+def ends_seen(result: Adjustment) -> Array:
     """(b, 2) bool: whether a photograph shows the leading and the trailing end of each blade."""
     rotor = result.state.rotor
     assert rotor is not None
