@@ -87,6 +87,23 @@ REGISTRY: dict[str, FlagKind] = {
         "Use the phone's original file, taken without zoom.",
         "all",
     ),
+    "compressed": FlagKind(
+        "The photograph was compressed strongly, as messengers and editors do; edges may have moved with it.",
+        "doubt",
+        "Copy the phone's original file by cable or as a document, without a messenger.",
+        "all",
+    ),
+    "sharpness-uneven": FlagKind(
+        "Part of the picture is less sharp than the rest, as by a drop, grease or a fingerprint on the lens; edges "
+        "seen through it may lie elsewhere.",
+        "doubt",
+        "Wipe the lens and take the photograph again.",
+    ),
+    "contrast-raised": FlagKind(
+        "An effect has raised the contrast from place to place (HDR, clarity, a filter), which moves edges.",
+        "doubt",
+        "Switch the effect off, use the phone's original file, or take the photograph again.",
+    ),
     "ring-partly-hidden": FlagKind(
         "Part of the printed ring is hidden or outside the picture.",
         "note",
@@ -358,8 +375,3 @@ class Flag:
 def flag_to_dict(flag: Flag) -> dict[str, Any]:
     """The flag as the record keeps it."""
     return asdict(flag)
-
-
-def flag_from_dict(data: dict[str, Any]) -> Flag:
-    """The flag from the record's form; ValueError or TypeError when it is not one."""
-    return Flag(**data)

@@ -75,7 +75,7 @@ def number_of(text: str) -> float:
     return number
 
 
-class Number(click.ParamType):
+class Number(click.ParamType):  # type: ignore[type-arg]  # not generic in older versions of click
     """A number from `low` to `high`, or between them where `open_` says so; decimal point or comma, never "nan"."""
 
     name = "number"

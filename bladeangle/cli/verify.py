@@ -103,6 +103,7 @@ def verify(
     from bladeangle.base.outputs import check_outputs, kind_by_name
     from bladeangle.records.record import read_record
     from bladeangle.shop import verify as room
+    from bladeangle.shop.decision import CONFORMING, UNDECIDED
     from bladeangle.shop.orders import read_order
     from bladeangle.shop.tip_changes import change_lines, tip_changes
     from bladeangle.shop.verdict_words import verdict_table, yardstick_table
@@ -133,8 +134,13 @@ def verify(
             data["iso_484_2"] = {"scope": room.ISO_484_2_SCOPE, "rows": [asdict(y) for y in classes]}
         click.echo(json.dumps(data, indent=1, allow_nan=False))
     else:
+<<<<<<< HEAD
         first, *rest = verdict_table(found)
         shade = {room.CONFORMING: "green", room.UNDECIDED: "yellow"}.get(found.verdict, "red")
+=======
+        first, *rest = table(found)
+        shade = {CONFORMING: "green", UNDECIDED: "yellow"}.get(found.verdict, "red")
+>>>>>>> main
         first = click.style(first, fg=shade, bold=True)
         click.echo("\n".join([first, *rest, *change_lines(changes, inches)]), color=colour())
         if iso484:
@@ -143,6 +149,7 @@ def verify(
         warn(line)
     for line in found.advice:
         note(line)
+<<<<<<< HEAD
     if out is not None:
         from bladeangle.page.paper import write_pages
         from bladeangle.page.verdict_page import verdict_page
@@ -152,4 +159,7 @@ def verify(
         write_pages(out, [page], paper.lower(), f"Verdict: {record.name}")
         wrote(out, replaced)
     if found.verdict != room.CONFORMING:
+=======
+    if found.verdict != CONFORMING:
+>>>>>>> main
         sys.exit(EXIT_NOT_CONFORMING)

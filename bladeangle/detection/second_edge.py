@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bladeangle.adjustment.model import TipPoints
 from bladeangle.base.geometry import Array
@@ -28,17 +29,24 @@ FEWEST = 6
 
 @dataclass(frozen=True)
 class SecondEdge:
-    """A second edge beside the tip of a blade (from 0): how far off, px on the mean, and along which share of it."""
+    """A second edge beside the tip of a blade (from 0): how far off, px on the mean, and along which share of it.
+
+    points : indices (k,) of the tip's points, and off_px (k,) how far along their normals the second edge lies; where
+    it is not seen, as beside their neighbours.
+    """
 
     blade: int
     away_px: float
     share: float
+    points: NDArray[np.int64]
+    off_px: Array
 
 
 def second_edges(photo: Photo, tips: TipPoints, blur_px: float) -> list[SecondEdge]:
     """Of every blade whose tip is seen from above, the strongest second edge, whatever its share."""
     from scipy.ndimage import gaussian_filter1d
 
+    inside = np.flatnonzero(tips.far)
     far = tips.only(tips.far)
     out: list[SecondEdge] = []
     if not len(far.px):
@@ -58,18 +66,20 @@ def second_edges(photo: Photo, tips: TipPoints, blur_px: float) -> list[SecondEd
         mine = np.flatnonzero(far.blade == b)
         if len(mine) < FEWEST:
             continue
-        share, away_px = _beside(second[mine], own[mine], middle)
-        out.append(SecondEdge(int(b), away_px, share))
+        share, off_px = _beside(second[mine], own[mine], middle)
+        out.append(SecondEdge(int(b), float(np.abs(off_px).mean()), share, inside[mine], off_px))
     return out
 
 
-def _beside(second: Array, own: Array, middle: int) -> tuple[float, float]:
-    """Share of a run along which one side has a second step, of the side that has more, and how far off it is, px."""
-    best = (0.0, 0.0)
+def _beside(second: Array, own: Array, middle: int) -> tuple[float, Array]:
+    """Share of a run along which one side has a second step, of the side that has more, and how far off (n,) px."""
+    share, off_px = 0.0, np.zeros(len(second))
     for part in (slice(0, middle), slice(middle + 1, None)):
         strength = second[:, part]
         at = np.arange(second.shape[1])[part] - middle
         there = strength.max(1) > STRONG * own
-        if there.any() and there.mean() > best[0]:
-            best = float(there.mean()), float(np.abs(at[strength.argmax(1)[there]]).mean())
-    return best
+        if there.any() and there.mean() > share:
+            where = np.flatnonzero(there)
+            share = float(there.mean())
+            off_px = np.interp(np.arange(len(second)), where, at[strength.argmax(1)[there]])
+    return share, np.asarray(off_px, float)

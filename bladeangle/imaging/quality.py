@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.errors import PhotoError, RingNotFoundError
+from bladeangle.base.files import import_cv2
 from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import pixels
 from bladeangle.imaging import profiles
 from bladeangle.imaging.camera import Camera, camera_from_exif
-from bladeangle.imaging.photo import Photo, import_cv2
+from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
 from bladeangle.imaging.ring import Ring, RingSighting
 
@@ -58,6 +59,20 @@ ENLARGED, SHOWN_ALONG = 4.5, 3.0
 SLOWEST, FASTEST = 0.03, 0.49
 NOISE_LEVELS = 6.0
 LINES = 1000
+#: Steps between neighbouring pixels at the borders of compression's squares of eight over those elsewhere, from which a
+#: picture was compressed strongly: as taken 1.2 to 1.6 (path-traced, the higher in the dark), sent through messengers
+#: three times 1.8 to 2.5. Steps beyond which they are the scene's, grey levels.
+COMPRESSED = 1.8
+STEP_LEVELS = 12
+#: Fewest points of a marker that tell its sharpness.
+WHOLE_MARKER = 12
+#: By how much, px, in quadrature, three neighbouring markers are softer than the middling one when something lies on
+#: the lens: as taken up to 0.65, behind a drop 1.2 to 1.4.
+SOFTER_PX = 1.0
+#: Brightness of the paper beside markers over that farther off, as a share of the contrast, from which local contrast
+#: was raised: phones reach 0.10, pictures of high dynamic range 0.15 to 0.6. How far is beside and farther off, px.
+HALO = 0.13
+BESIDE_PX, FARTHER_PX = (3, 9), (17, 25)
 
 
 @dataclass(frozen=True)
@@ -67,6 +82,8 @@ class Look:
     blur_px : standard deviation of the blur of marker sides, over all; along_px, across_px : in the worst and the best
         direction. paper : (k,) linear light of the paper beside each marker seen. hidden, cut : markers in the picture
         and not seen, markers outside it. gap_deg : largest turn about the centre between neighbouring markers seen.
+    softer_px : by how much three neighbouring markers are softer than the middling one, in quadrature. halo : how much
+        brighter paper is beside markers than farther off, as a share of the contrast.
     off_place_mm : (k,) distance of each marker seen from its place on the sheet. marker_size : of the markers over what
         the definition makes of them where they lie.
     """
@@ -80,6 +97,8 @@ class Look:
     gap_deg: float
     off_place_mm: Array
     marker_size: float = 1.0
+    softer_px: float = 0.0
+    halo: float = 0.0
 
     @property
     def another_ring(self) -> bool:
@@ -234,6 +253,12 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
         flag("exposure-low", f"The paper is at {100 * seen.paper_level:.0f} % of full scale.")
     if enlargement(photo) > ENLARGED:
         flag("enlarged", "The noise repeats across the picture as it does after enlarging.")
+    if (steps := blockiness(photo)) > COMPRESSED:
+        flag("compressed", f"Squares of eight pixels stand out {steps:.1f} times as much as they should.")
+    if seen.softer_px > SOFTER_PX * larger and pose.obliquity_deg < OVERHEAD_DEG:  # else distance makes it so
+        flag("sharpness-uneven", f"One side of the picture is softer than the rest, by {seen.softer_px:.1f} px.")
+    if seen.halo > HALO:
+        flag("contrast-raised", f"Paper is {100 * seen.halo:.0f} % brighter beside dark edges than elsewhere.")
     if seen.white_share > WHITE_SHARE:
         flag("exposure-high", f"{100 * seen.white_share:.0f} % of the paper is clipped to white.")
     few = len(sighting.seen) < FEW_MARKERS or seen.gap_deg > GAP_MOST_DEG
@@ -278,6 +303,25 @@ def enlargement(photo: Photo) -> float:
     return outstanding(np.sqrt(along * _lines(columns, frequency)))
 
 
+def blockiness(photo: Photo) -> float:
+    """How much steps between neighbouring pixels stand out every eighth of them, as strong compression leaves them.
+
+    Wherever the squares begin, so that it stays visible when the picture was cropped or compressed again; as the
+    geometric mean of rows and columns.
+    """
+
+    def outstanding(values: NDArray[np.uint8]) -> float:
+        steps = np.minimum(np.abs(np.diff(values.astype(np.int16), axis=1)), STEP_LEVELS).mean(0)
+        by_place = steps[: len(steps) // 8 * 8].reshape(-1, 8).mean(0)
+        highest = int(by_place.argmax())
+        return float(by_place[highest] / max(float(np.median(np.delete(by_place, highest))), 1e-6))
+
+    values = photo.encoded
+    step = max(1, min(values.shape) // LINES)
+    columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
+    return float(np.sqrt(outstanding(values[::step]) * outstanding(np.asarray(columns, np.uint8))))
+
+
 def _lines(values: NDArray[np.uint8], frequency: Array) -> Array:
     """Spectrum at frequencies (cycles a pixel) of the mean second difference along rows, over its local median."""
     from scipy.ndimage import maximum_filter1d, median_filter
@@ -308,6 +352,8 @@ def look(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera, pose:
         cut,
         _largest_gap_deg(ring, sighting),
         *_places(ring, sighting, pose, camera),
+        _softer(photo, ring, sighting),
+        _halo(photo, sighting),
     )
 
 
@@ -369,6 +415,29 @@ def _blur(photo: Photo, sighting: RingSighting) -> tuple[float, float, float]:
             by_direction.append(profiles.rise_width(read[near], 6))
     blur = profiles.rise_width(read, 6)
     return blur, max(by_direction, default=blur), min(by_direction, default=blur)
+
+
+def _softer(photo: Photo, ring: Ring, sighting: RingSighting) -> float:
+    """By how much, px, three neighbouring markers are softer than the middling one, in quadrature."""
+    read = profiles.read_profiles(photo.grey, sighting.px, sighting.normal, (6, 6), 3)
+    whole = [m for m in np.unique(sighting.marker) if (sighting.marker == m).sum() >= WHOLE_MARKER]
+    if len(whole) < FEW_MARKERS:
+        return 0.0
+    centre = ring.corners_mm[whole].mean(1)
+    order = np.argsort(np.arctan2(centre[:, 1], centre[:, 0]))
+    blur = np.array([profiles.rise_width(read[sighting.marker == whole[k]], 6) for k in order])
+    round_it = np.convolve(np.concatenate([blur, blur[:2]]), np.full(3, 1 / 3), "valid")
+    return float(np.sqrt(max(round_it.max() ** 2 - np.median(blur) ** 2, 0.0)))
+
+
+def _halo(photo: Photo, sighting: RingSighting) -> float:
+    """Brightest paper beside markers over that farther off, as a share of the contrast of paper and print."""
+    near, far, middle = ([max(round(px * photo.scale), 1) for px in of] for of in (BESIDE_PX, FARTHER_PX, (16,)))
+    reach = (middle[0], far[1])
+    profile = np.nanmedian(profiles.read_profiles(photo.grey, sighting.px, sighting.normal, reach, 3), axis=0)
+    paper, print_ = float(np.median(profile[reach[0] + far[0] :])), float(np.median(profile[: reach[0] // 2]))
+    beside = float(profile[reach[0] + near[0] : reach[0] + near[1] + 1].max())
+    return (beside - paper) / max(paper - print_, 1.0)
 
 
 def _paper_levels(photo: Photo, ring: Ring, sighting: RingSighting, pose: Pose, camera: Camera) -> Array:

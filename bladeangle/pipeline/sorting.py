@@ -1,8 +1,9 @@
 """Photographs of one rotor -> which show it inlet end up and which turned over, measured; or a refusal that asks.
 
-Names tell, where they say so. Else the pictures do, in two steps. Nothing moves between the photographs of one
-standing, so that the upper end of the hub looks the same in all of them once they are laid on one plane at its height,
-and different from that of the other standing: that sorts photographs into one or two standings. Which of the two has
+Names tell, where they say so. Else the pictures do, in two steps. Photographs from above are sorted by the end of the
+rotor that they show (`ends.py`). Nothing moves between the photographs of one standing, so that the upper end of the
+hub looks the same in those from the side as well once all are laid on one plane at its height, and different from that
+of the other standing: that sorts the rest. Which of the two has
 the inlet end up cannot be seen but by what rotors are like: their blades are steeper at the exit than at the entry
 (common practice, no source). That is measured, on one photograph of each standing from straight above, and believed
 only where it is clear; a rotor of even pitch is asked about. What somebody told in words is measured as told, but where
@@ -25,10 +26,11 @@ from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import Array
 from bladeangle.imaging import profiles
 from bladeangle.imaging.camera import Camera
-from bladeangle.imaging.photo import Photo, import_cv2, read_photo
+from bladeangle.imaging.photo import Photo, read_photo
 from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.quality import to_pixels
 from bladeangle.imaging.ring import Ring, sight_ring
+from bladeangle.pipeline.ends import End, detail
 from bladeangle.pipeline.measure import AT_ONCE, OVERHEAD_MM, Measurement, Options, camera_for, measure, nothing
 from bladeangle.records.edits import Edits
 
@@ -42,11 +44,6 @@ DISC_MM = 45.0
 PITCH_MM = 0.5
 #: Heights over the sheet at which the upper end of the hub is looked for, mm.
 HEIGHTS_MM = np.arange(15.0, 92.0, 2.0)
-#: Correlation of two photographs from above that show the same standing.
-SAME = 0.5
-#: Correlation of two photographs from above under which they cannot show the same end in the same place: that of
-#: opposite ends was under 0.1 on eight rotors, that of one end moved by 2 mm or turned by 10 degrees over 0.5.
-DIFFERENT = 0.3
 #: How much better, in correlation, an oblique photograph must fit one standing than the other.
 CLEARLY_BETTER = 0.08
 #: How sure the sign of exit less entry must be: standard uncertainties, and degrees.
@@ -56,7 +53,6 @@ HINT = (
     "Put `--turned` before each photograph of the rotor turned over, or let its name begin with turned or outlet; "
     "names are believed."
 )
-HINT_MOVED = f"{HINT} If the rotor was moved in between, take these photographs again without touching it."
 
 
 @dataclass(frozen=True)
@@ -246,9 +242,12 @@ def _ask_about_shots(found: Measurement) -> None:
     suspect = any(f.code in ("photos-disagree", "rotor-moved", "photo-left-out") for f in found.flags)
     groups: list[list[_Look]] = [[], []]
     for group, standing in zip(groups, ("inlet_up", "outlet_up"), strict=True):
-        mine = [s for s in found.shots if s.standing == standing]
+        mine = [s for s in found.shots if s.setup == standing]
         if suspect or sum(s.overhead for s in mine) > 1:
-            group += [_look_at(s.path, s.photo, s.pose, found.camera.worked()) for s in mine if suspect or s.overhead]
+            camera = found.camera.worked()
+            group += [
+                _look_at(s.path, s.photo, s.pose, camera, s.sighting.blur_px) for s in mine if suspect or s.overhead
+            ]
     if mixed_up := _mixed_up(groups[0], groups[1], suspect):
         raise mixed_up
 
@@ -259,12 +258,12 @@ def _mixed_up(standing: Sequence[_Look], turned: Sequence[_Look], oblique: bool)
     oblique : look at photographs from the side as well, whose likeness is less certain.
     """
     for group, words in ((standing, "inlet end up"), (turned, "turned over")):
-        parts = _alike_groups([look for look in group if look.overhead], DIFFERENT)
+        parts = _ends([look for look in group if look.overhead], unclear_is_same=True)
         if len(parts) > 1:
             names = f"{safe_name(_best(parts[0]).name)} and {safe_name(_best(parts[1]).name)}"
             return UsageError(
-                f"{names} were both given as {words}, but do not show the same end of the rotor in the same place.",
-                HINT_MOVED,
+                f"{names} were both given as {words}, but do not show the same end of the rotor.",
+                f"{HINT} Leave out another rotor's.",
             )
     both = [[look for look in group if look.overhead] for group in (standing, turned)]
     if not oblique or not all(both):
@@ -282,47 +281,52 @@ def _mixed_up(standing: Sequence[_Look], turned: Sequence[_Look], oblique: bool)
 
 @dataclass(frozen=True)
 class _Look:
-    """What one photograph shows of the upper end of the hub.
+    """What one photograph shows of the upper end of the rotor.
 
-    discs : (heights, 2, n) the disc's brightness and the strength of its edges, each of unit length, at every height;
-    obliquity_deg : how far from straight above it was taken.
+    discs : (heights, 2, n) detail of the disc about the ring's middle, each of unit length, at every height;
+    obliquity_deg : how far from straight above it was taken; end : of one from above.
     """
 
     path: Path
-    overhead: bool
     obliquity_deg: float
     discs: Array
+    end: End | None
+
+    @property
+    def overhead(self) -> bool:
+        """Whether it was taken from above."""
+        return self.end is not None
 
 
-def _look(path: Path, ring: Ring, camera: Camera | None, heights_mm: Array = HEIGHTS_MM) -> _Look:
+def _look(path: Path, ring: Ring, camera: Camera | None) -> _Look:
+    photo, pose, camera, blur_px = _placed(path, ring, camera)
+    return _look_at(path, photo, pose, camera, blur_px)
+
+
+def _placed(path: Path, ring: Ring, camera: Camera | None) -> tuple[Photo, Pose, Camera, float]:
+    """A photograph read, with its pose, the camera in the pixels that it is worked on in, and how blurred it is, px."""
     photo = read_photo(path)
     camera = camera_for(photo, camera, []).reduced(photo.reduction)
-    pose = start_pose(sight_ring(photo, ring), ring, camera.parameters, photo.name)
-    return _look_at(path, photo, pose, camera, heights_mm)
+    sighting = sight_ring(photo, ring)
+    return photo, start_pose(sighting, ring, camera.parameters, photo.name), camera, sighting.blur_px
 
 
-def _look_at(path: Path, photo: Photo, pose: Pose, camera: Camera, heights_mm: Array = HEIGHTS_MM) -> _Look:
-    cv2 = import_cv2()
+def _look_at(path: Path, photo: Photo, pose: Pose, camera: Camera, blur_px: float) -> _Look:
     axis = np.arange(-DISC_MM, DISC_MM + PITCH_MM / 2, PITCH_MM)
     x, y = np.meshgrid(axis, axis)
     disc = np.hypot(x, y) < DISC_MM
-    discs = np.empty((len(heights_mm), 2, int(disc.sum())))
-    for k, height in enumerate(heights_mm):
+    discs = np.empty((len(HEIGHTS_MM), 2, int(disc.sum())))
+    for k, height in enumerate(HEIGHTS_MM):
         points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, height)])
         seen = profiles.sample(photo.grey, to_pixels(points, pose, camera).T.reshape(2, *x.shape))
-        image = np.sqrt(np.maximum(np.nan_to_num(seen), 0))
-        smooth = cv2.GaussianBlur(image, (0, 0), 1.5)
-        # what lamps and shade do to whole areas is left out
-        bright = smooth - cv2.GaussianBlur(image, (0, 0), 12.0)
-        edge = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1))
-        edge = np.minimum(edge, np.quantile(edge, 0.97))
-        edge = edge - cv2.GaussianBlur(edge, (0, 0), 8.0)
-        for j, picture in enumerate((bright, edge)):
-            values = picture[disc].astype(float)
-            values -= values.mean()
-            discs[k, j] = values / max(float(np.linalg.norm(values)), 1e-9)
+        image = np.sqrt(np.maximum(np.nan_to_num(seen), 0)).astype(np.float32)
+        values = detail(image, 1.5, 12.0)[:, disc].astype(float)
+        values -= values.mean(1, keepdims=True)
+        discs[k] = values / np.maximum(np.linalg.norm(values, axis=1, keepdims=True), 1e-9)
     eye = pose.eye_mm
-    return _Look(path, bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM), pose.obliquity_deg, discs)
+    overhead = bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM)
+    end = End.of(photo, pose, camera.parameters, blur_px) if overhead else None
+    return _Look(path, pose.obliquity_deg, discs, end)
 
 
 def _alike(one: _Look, other: _Look) -> Array:
@@ -332,12 +336,15 @@ def _alike(one: _Look, other: _Look) -> Array:
 
 
 def same_end_up(one: Path, other: Path, ring: Ring, camera: Camera | None) -> bool:
-    """Whether two photographs from straight above show the same end of the hub; errors as `read_photo`, `sight_ring`.
+    """Whether two photographs from straight above show the same end of a rotor; errors as `read_photo`, `sight_ring`.
 
-    Heights are tried in coarse steps, as an answer is waited for: half of one changes the scale by a hundredth.
+    Not where that is not clear.
     """
-    looks = [_look(path, ring, camera, HEIGHTS_MM[::3]) for path in (one, other)]
-    return bool(_alike(*looks).max() > SAME)
+    ends = []
+    for path in (one, other):
+        photo, pose, its, blur_px = _placed(path, ring, camera)
+        ends.append(End.of(photo, pose, its.parameters, blur_px))
+    return ends[0].shows(ends[1]) is True
 
 
 def _best(group: Sequence[_Look]) -> Path:
@@ -349,25 +356,28 @@ def _standings(overhead: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
     """Photographs from above in two groups of the same standing each; the second may be empty."""
     if not overhead:
         raise UsageError("No photograph is taken from straight above, which is needed to tell which end is up.", HINT)
-    groups = _alike_groups(overhead, SAME)
+    groups = _ends(overhead)
     if len(groups) > 2:
         names = ", ".join(_best(group).name for group in groups)
         raise UsageError(
-            f"{names} show a rotor in {len(groups)} different places, not only standing and turned over.",
-            f"Take out those of another rotor, or from before it was moved. {HINT}",
+            f"{names} show {len(groups)} different ends, so that more than one rotor is among them.",
+            f"Take out those of another rotor. {HINT}",
         )
     return groups[0], groups[1] if len(groups) > 1 else []
 
 
-def _alike_groups(overhead: Sequence[_Look], least: float) -> list[list[_Look]]:
-    """Photographs from above in groups, each of which correlates by more than `least` with another of its group."""
+def _ends(overhead: Sequence[_Look], *, unclear_is_same: bool = False) -> list[list[_Look]]:
+    """Photographs from above in groups of those that show the same end as another of their group."""
     groups: list[list[_Look]] = []
     for look in overhead:
-        mine = next((g for g in groups if max(_alike(look, other).max() for other in g) > least), None)
-        if mine is None:
-            groups.append([look])
+        assert look.end is not None
+        for group in groups:
+            shown = [look.end.shows(other.end) for other in group if other.end is not None]
+            if True in shown or (unclear_is_same and None in shown):
+                group.append(look)
+                break
         else:
-            mine.append(look)
+            groups.append([look])
     return groups
 
 

@@ -6,10 +6,11 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.flags import doubts_about, flag_line, together
 from bladeangle.base.lengths import interval_text, length_text, number_text
 from bladeangle.records.exchange import overlap
-from bladeangle.records.record import STATIONS, Record, quantity
+from bladeangle.records.record import Record, quantity
 from bladeangle.records.tip_words import tip_rows
 
 #: Stands after a number that a doubt concerns.

@@ -1,12 +1,20 @@
 """Adjustment -> whether the photographs of a standing, or from the side, show other blades than the rest do.
 
 Two rotors of a make are alike but for a degree, and an adjustment of photographs of both fits a third one in between.
-So the photographs that may have been mixed up together are given blades of their own: all of them steeper or more
-bent by the same, and each steeper by itself. What these would come to is read off the equations at the solution (the
-score test, as in `moved.py`), and compared with its uncertainty. From above only what both standings show of the
-blades is compared; photographs from the side show all of them.
+So the photographs that may have been mixed up together are given blades of their own, each of them higher, steeper and
+more bent by d than the common ones. With the gradient g and the information A of the group's photographs on d, all
+common unknowns eliminated, g is normal with covariance A where there is one rotor, and A + A S A where there are two
+whose blades differ by d, normal with covariance S. The likelihood ratio of the two is
 
-Not covered: rotors that differ only where one standing alone shows them, which no pair can tell.
+    2 ln L = g' (A + S^-1)^-1 g - ln det(I + S A),
+
+read off the equations at the solution (the score test; Rao, 1948, from memory). Whatever the photographs tell of d
+counts in it by how well they tell it. One rotor gives L over 100 at most once in 100 cases, as L is 1 on the mean
+(Markov's inequality). From above only what both standings show of the blades is compared; photographs from the side
+show all of them.
+
+Not covered: rotors that differ only where one standing alone shows them, which no pair can tell; nor in what a turn, a
+lean and another match lengthwise make up for. Of simulated pairs it tells few, see `UNCERTAINTY.md`.
 """
 
 from __future__ import annotations
@@ -17,29 +25,29 @@ from dataclasses import dataclass
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.correlated_errors import swaying
+from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
 from bladeangle.adjustment.equations import Equations
-from bladeangle.adjustment.normals import Weighed
+from bladeangle.adjustment.normals import WeightedRows
+from bladeangle.base.budget import covariance_root
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
 
-#: What is expected of another rotor's blades, deg: how much steeper.
-EXPECTED_DEG = 2.0
-#: A direction counts where the photographs leave less than this share of the variance that was expected.
-UNTOLD = 0.1
+#: By how much the blades of two rotors of a make differ, standard deviations: their slope at the ends and their bend,
+#: deg, in common and each by itself, and the height of each, mm (assumed; no source).
+COMMON_DEG, OWN_DEG, OWN_MM = 1.5, 0.5, 0.5
 
 
 @dataclass(frozen=True)
 class Difference:
     """By how much a group of photographs sees other blades.
 
-    photos : the group; steeper_deg : (n,) of each blade over its middle; significance : root of chi-square over its
-    degrees of freedom, in standard deviations of a normal distribution.
+    photos : the group; steeper_deg : (n,) of each blade, as it is to be expected of two rotors; log_ratio : twice the
+    logarithm of the likelihood ratio of two rotors to one.
     """
 
     photos: tuple[int, ...]
     steeper_deg: Array
-    significance: float
+    log_ratio: float
 
 
 def differences(result: Adjustment, ring: Ring) -> list[Difference]:
@@ -51,11 +59,11 @@ def _groups(result: Adjustment) -> Iterator[list[int]]:
     """Photographs that may be of another rotor together: those of one standing, or those from the side of one."""
     state = result.state
     seen = [p for p, view in enumerate(result.views) if view.tips is not None and len(view.tips.px)]
-    turned = [p for p in seen if result.views[p].standing == state.standings[-1]]
-    if len(state.standings) == 2 and turned and len(turned) < len(seen):
+    turned = [p for p in seen if result.views[p].setup == state.setups[-1]]
+    if len(state.setups) == 2 and turned and len(turned) < len(seen):
         yield turned
-    for standing in state.standings:
-        here = [p for p in seen if result.views[p].standing == standing]
+    for standing in state.setups:
+        here = [p for p in seen if result.views[p].setup == standing]
         side = [p for p in here if not _far(result, p)]
         if side and len(side) < len(here):
             yield side
@@ -67,22 +75,33 @@ def _far(result: Adjustment, photo: int) -> bool:
 
 
 def _shapes(result: Adjustment) -> Array:
-    """Changes of all unknowns (n, 2 + blades): every blade alike steeper, and more bent; each one steeper by itself.
+    """Changes of all unknowns (n, 3 * blades): each blade higher by a mm, steeper by a degree, and more bent.
 
-    One unit is `EXPECTED_DEG` of slope at the ends.
+    Bent blades are steeper by a degree at one end and shallower by one at the other.
     """
     rotor, layout = result.state.rotor, result.layout
     assert rotor is not None
-    basis = rotor.basis
-    out = np.zeros((layout.size, 2 + rotor.blades))
+    basis, count = rotor.basis, rotor.blades
+    out = np.zeros((layout.size, 3 * count))
     knots = basis.start + basis.step * (np.arange(basis.count) - 1)  # where the coefficients of a line lie on it
     for b, (first, last) in enumerate(rotor.ends):
         columns = np.arange(layout[("blade", b)].start, layout[("blade", b)].start + basis.count)
         x = (knots - (first + last) / 2) / ((last - first) / 2)
-        rise = np.tan(np.radians(EXPECTED_DEG)) * rotor.radius_mm * (last - first) / 2
-        out[columns, 0] = rise * x
-        out[columns, 1] = rise * (x**2 - 1 / 3) / 2
-        out[columns, 2 + b] = rise * x
+        rise = np.tan(np.radians(1.0)) * rotor.radius_mm * (last - first) / 2
+        out[columns, b] = 1.0
+        out[columns, count + b] = rise * x
+        out[columns, 2 * count + b] = rise * (x**2 - 1 / 3) / 2
+    return out
+
+
+def _expected(blades: int) -> Array:
+    """Covariance (3 * blades, 3 * blades) of what two rotors differ by; alike in height, which a standing may have."""
+    each, all_ = np.eye(blades), np.ones((blades, blades))
+    out = np.zeros((3 * blades, 3 * blades))
+    out[:blades, :blades] = OWN_MM**2 * each
+    for k in (1, 2):
+        at = slice(k * blades, (k + 1) * blades)
+        out[at, at] = OWN_DEG**2 * each + COMMON_DEG**2 * all_
     return out
 
 
@@ -90,36 +109,27 @@ def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Differ
     state, layout = result.state, result.layout
     assert state.rotor is not None
     views = [result.views[p] for p in photos]
-    standings = [state.standings.index(view.standing) for view in views]
+    standings = [state.setups.index(view.setup) for view in views]
     equations = Equations(ring, layout, views, photos, standings, of_ring=False)
-    shapes = _shapes(result)
+    shapes, blades = _shapes(result), state.rotor.blades
     count = shapes.shape[1]
-    coupling, information, right = np.zeros((layout.size, count)), np.zeros((count, count)), np.zeros(count)
+    coupling, information, gradient = np.zeros((layout.size, count)), np.zeros((count, count)), np.zeros(count)
     for r in equations.rows(state):
         p = photos[r.view]
         single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
         residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
-        traces = swaying(r.kind, result.views[p], single, result.sway)
-        one = Weighed(r, residual, result.weight[p][r.kind] / total**2, traces)
+        traces = correlated_errors_in_px(r.kind, result.views[p], single, result.correlated_sigma)
+        one = WeightedRows(r, residual, result.weight[p][r.kind] / total**2, traces)
         mine = shapes[r.columns]
         by_shapes = one.normal @ mine
         coupling[r.columns] += by_shapes
         information += mine.T @ by_shapes
-        right += mine.T @ one.pull(residual)
-    spread = np.ones(count)
-    spread[2:] = 0.5  # blades of a rotor differ by less than rotors do
-    scale = np.outer(spread, spread)
-    left = (information - coupling.T @ result.covariance @ coupling) * scale + np.eye(count)
-    own = np.linalg.inv((left + left.T) / 2)
-    found = -own @ (right * spread)
-    # under no difference it scatters by this; directions that hardly anything but expectation tells are left out
-    variance, along = np.linalg.eigh(own - own @ own)
-    told = (variance > 1e-12) & (np.diag(along.T @ own @ along) < UNTOLD)
-    freedom = int(told.sum())
-    square = float(((along.T @ found)[told] ** 2 / variance[told]).sum())
-    found *= spread
-    return Difference(
-        tuple(photos),
-        EXPECTED_DEG * (found[0] + found[2:]),
-        float((square - freedom) / np.sqrt(2 * max(freedom, 1))),
-    )
+        gradient += mine.T @ one.right_side(residual)
+    spread = covariance_root(_expected(blades))
+    left = information - coupling.T @ result.covariance @ coupling
+    told, gradient = spread.T @ left @ spread, spread.T @ gradient
+    values, along = np.linalg.eigh((told + told.T) / 2)
+    values, gradient = np.maximum(values, 0.0), along.T @ gradient
+    found = -gradient / (1 + values)
+    log_ratio = float(-(gradient @ found) - np.log1p(values).sum())
+    return Difference(tuple(photos), (spread @ along @ found)[blades : 2 * blades], log_ratio)

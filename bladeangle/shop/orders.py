@@ -17,12 +17,13 @@ from os import PathLike
 from typing import Any
 
 from bladeangle.base import inputs
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name, write_text_atomic
 from bladeangle.base.flags import flag_line, together
 from bladeangle.base.lengths import number_text, unit
 from bladeangle.base.outputs import SOFTWARE
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 
 #: "iso14253": conforming only inside the limits less the expanded uncertainty (ISO 14253-1).
 #: "guard": conforming only when the probability of a false accept is at most the chosen one (JCGM 106:2012).

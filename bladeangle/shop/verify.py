@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.base.budget import correlated, coverage_factor
+from bladeangle.base.budget import STATIONS, correlated, coverage_factor
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name
 from bladeangle.base.flags import doubts_about
 from bladeangle.base.lengths import length_text
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 from bladeangle.shop.decision import CONFORMING, NOT_CONFORMING, UNDECIDED, false_pass_probability
 from bladeangle.shop.judging import Angles, Judgement, judge_angle, judge_spread
 from bladeangle.shop.orders import Order

@@ -1,92 +1,30 @@
 """What people really do wrong, drawn on sound sets of photographs: mixed-up files, and optics that nobody models.
 
-A set is a folder with `inlet.jpg`, `outlet.jpg`, perhaps `around-*.jpg`, and `truth.json`. Every mistake takes a set,
-another set of the same camera and ring, and a generator, writes what it changes into a folder, and gives the `Job`
-that a person would have started, with the words by which a refusal or a doubt would name the cause.
+A set is a folder with `inlet.jpg`, `outlet.jpg`, perhaps `around-*.jpg`, and `truth.json`; with `arrow.jpg`, the rotor
+turned over with its next blade at the arrow, that mistake too. Every mistake takes a set, another set of the same
+camera and ring, and a generator, writes what it changes into a folder, and gives the `Job` that a person would have
+started, with the words by which a refusal or a doubt would name the cause.
 """
 
 from __future__ import annotations
 
+import argparse
 import copy
 import json
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+import sys
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from bladeangle.base.files import import_cv2
-
-Rng = np.random.Generator
-Image = NDArray[np.uint8]
-
-
-@dataclass(frozen=True)
-class Sound:
-    """A sound set: its photographs, their truth, camera and ring definitions.
-
-    edges : photograph -> tip edges as they were followed in it, (n, 2) px each, for what is drawn along them.
-    usual : doubts that it raises as it is.
-    """
-
-    name: str
-    folder: Path
-    truth: dict[str, Any]
-    camera: dict[str, Any]
-    ring: dict[str, Any]
-    sides: int = 0
-    edges: dict[str, list[NDArray[np.float64]]] = field(default_factory=dict)
-    usual: frozenset[str] = frozenset()
-
-    @property
-    def around(self) -> list[Path]:
-        """Photographs from the side, as many as belong to the case."""
-        return sorted(self.folder.glob("around-*.jpg"))[: self.sides]
-
-    def alike(self, other: Sound) -> bool:
-        """Whether another set could be mixed up with this one: same phone, ring, blades and hand."""
-        mine, its = (
-            (s.camera["name"], s.truth["rotor"]["blades"], s.truth["rotor"].get("hand", 1)) for s in (self, other)
-        )
-        return self.name != other.name and mine == its and self.ring == other.ring
-
-
-@dataclass(frozen=True)
-class Job:
-    """What the person asks for; `named` are words or flag codes, one of which a refusal or doubt must have."""
-
-    standing: list[Path]
-    turned: list[Path]
-    camera: dict[str, Any]
-    ring: dict[str, Any]
-    named: tuple[str, ...]
-
-
-def read(path: Path) -> Image:
-    """The stored pixels, grey."""
-    cv2 = import_cv2()
-    return np.asarray(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION), np.uint8)
-
-
-def write(image: Image, like: Path, path: Path, quality: int = 92, *, exif: bool = True) -> Path:
-    """A JPEG with the data of another photograph."""
-    from PIL import Image as Pictures
-
-    with Pictures.open(like) as source:
-        block = source.info.get("exif", b"") if exif else b""
-    Pictures.fromarray(image).save(path, "JPEG", quality=quality, **({"exif": block} if block else {}))
-    return path
-
-
-def _job(sound: Sound, named: tuple[str, ...], **changed: Path) -> Job:
-    """The set as it should be measured, with some photographs replaced."""
-    files = {p.stem: p for p in (sound.folder / "inlet.jpg", *sound.around, sound.folder / "outlet.jpg")}
-    files |= {name.replace("_", "-"): path for name, path in changed.items()}
-    turned = files.pop("outlet")
-    return Job(list(files.values()), [turned], sound.camera, sound.ring, named)
+from tests.campaign import pictures
+from tests.campaign.pictures import Rng, Spoil
+from tests.campaign.sound import Image, Job, Sound, job_of, judged, read, sound_set, write
 
 
 def _rotated(image: Image, turn_deg: float, camera: dict[str, Any]) -> Image:
@@ -108,7 +46,7 @@ def not_turned(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job
     image = _rotated(read(sound.folder / f"{name}.jpg"), float(rng.uniform(-180, 180)), sound.camera)
     like = sound.folder / f"{name}.jpg"
     again = write(image, like, folder / "again.jpg")
-    return _job(sound, SAME_END, **{"outlet" if name == "inlet" else "inlet": again})
+    return job_of(sound, SAME_END, **{"outlet" if name == "inlet" else "inlet": again})
 
 
 def same_twice(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
@@ -117,12 +55,12 @@ def same_twice(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job
     like = sound.folder / f"{name}.jpg"
     image = np.clip(read(like) * rng.uniform(0.85, 1.1), 0, 255).astype(np.uint8)
     again = write(image, like, folder / "again.jpg", int(rng.integers(60, 95)))
-    return _job(sound, SAME_END, **{"outlet" if name == "inlet" else "inlet": again})
+    return job_of(sound, SAME_END, **{"outlet" if name == "inlet" else "inlet": again})
 
 
 def turned_untold(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
     """`--turned` was forgotten: both given as standing inlet end up."""
-    job = _job(sound, ("different ends", "--turned"))
+    job = job_of(sound, ("different ends", "--turned"))
     both = [*job.standing, *job.turned]
     return replace(job, standing=[both[i] for i in rng.permutation(len(both))], turned=[])
 
@@ -130,13 +68,13 @@ def turned_untold(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> 
 def two_rotors(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
     """Inlet of one rotor, outlet of another one alike."""
     assert other is not None
-    return _job(sound, ("rotors-differ", "another rotor"), outlet=other.folder / "outlet.jpg")
+    return job_of(sound, ("rotors-differ", "another rotor"), outlet=other.folder / "outlet.jpg")
 
 
 def sides_of_another(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
     """Photographs from the side of another rotor alike."""
     assert other is not None
-    job = _job(replace(sound, sides=0), ("rotors-differ", "another rotor", "another one photographed"))
+    job = job_of(replace(sound, sides=0), ("rotors-differ", "another rotor", "another one photographed"))
     return replace(job, standing=job.standing + replace(other, sides=max(sound.sides, 1)).around)
 
 
@@ -144,7 +82,7 @@ def camera_of_another(sound: Sound, other: Sound | None, rng: Rng, folder: Path)
     """The camera file of another phone of the model."""
     camera = copy.deepcopy(sound.camera)
     camera["parameters"]["f_px"] *= 1 + float(rng.choice([-1, 1]) * rng.uniform(0.005, 0.03))
-    return replace(_job(sound, ("focal-length-differs", "camera-unconfirmed")), camera=camera)
+    return replace(job_of(sound, ("focal-length-differs", "camera-unconfirmed")), camera=camera)
 
 
 def ring_enlarged(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
@@ -154,7 +92,7 @@ def ring_enlarged(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> 
     ring["outer_radius_mm"] *= k
     for marker in ring["markers"]:
         marker["corners_mm"] = [[x * k, y * k] for x, y in marker["corners_mm"]]
-    return replace(_job(sound, ("scale-unchecked", "scale-matters", "distance-differs")), ring=ring)
+    return replace(job_of(sound, ("scale-unchecked", "scale-matters", "distance-differs")), ring=ring)
 
 
 def ring_of_family(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
@@ -164,12 +102,39 @@ def ring_of_family(sound: Sound, other: Sound | None, rng: Rng, folder: Path) ->
     for marker in ring["markers"]:
         corners = np.array(marker["corners_mm"])
         marker["corners_mm"] = (corners.mean(0) * k + (corners - corners.mean(0)) * own).tolist()
-    return replace(_job(sound, ("another ring", "ring definition", "ring that was printed")), ring=ring)
+    return replace(job_of(sound, ("another ring", "ring definition", "ring that was printed")), ring=ring)
+
+
+def zoomed(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
+    """Zoomed by an app, which kept the picture's size and the data, or lost them; one photograph or all."""
+    cv2 = import_cv2()
+    named = ("enlarged", "zoom", "camera-unconfirmed", "focal-length-differs", "camera file")
+    job, larger, exif = job_of(sound, named), float(rng.uniform(1.03, 1.4)), bool(rng.uniform() < 0.5)
+    names = [p.name for p in (*job.standing, *job.turned)]
+    if rng.uniform() < 0.5:
+        names = [str(rng.choice(names))]
+
+    def cut(path: Path) -> Path:
+        if path.name not in names:
+            return path
+        image = read(path)
+        h, w = image.shape
+        mh, mw = round(h * (1 - 1 / larger) / 2), round(w * (1 - 1 / larger) / 2)
+        closer = cv2.resize(image[mh : h - mh, mw : w - mw], (w, h), interpolation=cv2.INTER_CUBIC)
+        return write(np.asarray(closer, np.uint8), path, folder / path.name, exif=exif)
+
+    return replace(job, standing=[cut(p) for p in job.standing], turned=[cut(p) for p in job.turned])
+
+
+def another_arrow(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
+    """Turned over, the rotor was put down with another blade at the arrow."""
+    named = ("blades-misnumbered", "another blade", "rotors-differ")
+    return job_of(sound, named, outlet=sound.folder / "arrow.jpg")
 
 
 def quarter_turned(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
     """An app turned the pixels by a quarter and lost the data, or left it."""
-    job = _job(sound, ("quarter-turned",))
+    job = job_of(sound, ("quarter-turned",))
     turns, exif = int(rng.choice([1, 3])), bool(rng.uniform() < 0.5)
 
     def turned(path: Path) -> Path:
@@ -183,221 +148,112 @@ def mirrored(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
     name = str(rng.choice(["inlet", "outlet"]))
     like = sound.folder / f"{name}.jpg"
     flipped = write(np.ascontiguousarray(read(like)[:, ::-1]), like, folder / like.name)
-    return _job(sound, ("mirrored",), **{name: flipped})
+    return job_of(sound, ("mirrored",), **{name: flipped})
 
 
-Spoil = Callable[[Image, Rng, Sound, str], Image]
-OPTICS = ("picture-uneven", "residuals-high", "photos-disagree", "blur", "exposure-high", "enlarged", "compressed")
+OPTICS = (
+    *("picture-uneven", "sharpness-uneven", "compressed", "residuals-high", "photos-disagree"),
+    *("blur", "exposure-high", "enlarged"),
+)
 
 
-def _warped(image: Image, dx: NDArray[np.float64], dy: NDArray[np.float64]) -> Image:
-    """Every pixel read so far off its place."""
-    cv2 = import_cv2()
-    h, w = image.shape
-    x, y = np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32))
-    moved = cv2.remap(
-        image, x + dx.astype(np.float32), y + dy.astype(np.float32), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(moved, np.uint8)
+EDGES = ("two-edges", "photos-disagree", "residuals-high")
+#: What is done to a picture, and the words by which it is named.
+SPOILERS: dict[str, tuple[Spoil, tuple[str, ...]]] = {
+    "drop": (pictures.drop, OPTICS),
+    "messenger": (pictures.messenger, OPTICS),
+    "local_contrast": (pictures.local_contrast, OPTICS),
+    "rolling_shutter": (pictures.rolling_shutter, OPTICS),
+    "line_along_tip": (pictures.line_along_tip, EDGES),
+    "shadow_beside_tip": (pictures.shadow_beside_tip, EDGES),
+}
 
 
-def drop(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
-    """A drop or smear on the lens: a smooth shift of 4 to 8 px of 4032 over a part of the picture, slightly soft."""
-    h, w = image.shape
-    unit = w / 4032
-    tips = np.concatenate(sound.edges[name])
-    at = tips[int(rng.integers(len(tips)))] + rng.normal(0, 150 * unit, 2)
-    size, most, way = rng.uniform(250, 700) * unit, rng.uniform(4, 8) * unit, rng.uniform(0, 2 * math.pi)
-    x, y = (np.arange(n, dtype=float) - c for n, c in ((w, at[0]), (h, at[1])))
-    bell = np.exp(-0.5 * (x[None] ** 2 + y[:, None] ** 2) / size**2)
-    out = _warped(image, most * bell * math.cos(way), most * bell * math.sin(way))
-    soft = import_cv2().GaussianBlur(out, (0, 0), float(rng.uniform(0.5, 2.0)) * unit + 0.3)
-    return np.asarray(np.rint(out + (soft.astype(float) - out) * bell), np.uint8)
+def _spoiled(*spoilers: str) -> Callable[[Sound, Sound | None, Rng, Path], Job]:
+    """One photograph from above spoiled in all these ways, or both."""
 
-
-def messenger(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
-    """Sent through messengers three times, which compressed it strongly and kept its size."""
-    cv2 = import_cv2()
-    for quality in rng.integers(30, 60, 3):
-        shift = rng.integers(0, 2)
-        code = cv2.imencode(".jpg", np.roll(image, shift, 1), [cv2.IMWRITE_JPEG_QUALITY, int(quality)])[1]
-        image = np.roll(cv2.imdecode(code, cv2.IMREAD_GRAYSCALE), -shift, 1)
-    return np.asarray(image, np.uint8)
-
-
-def local_contrast(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
-    """Strong local contrast, as pictures of high dynamic range have it."""
-    cv2 = import_cv2()
-    unit = image.shape[1] / 4032
-    if rng.uniform() < 0.5:
-        tiles = int(rng.integers(8, 25))
-        return np.asarray(cv2.createCLAHE(float(rng.uniform(2, 4)), (tiles, tiles)).apply(image), np.uint8)
-    wide = cv2.GaussianBlur(image.astype(np.float32), (0, 0), float(rng.uniform(4, 40)) * unit)
-    return np.clip(image + rng.uniform(0.5, 1.2) * (image - wide), 0, 255).astype(np.uint8)
-
-
-def rolling_shutter(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
-    """A shear of 0.05 to 0.1 %."""
-    h, w = image.shape
-    rows = np.repeat((np.arange(h) - h / 2)[:, None], w, 1) * float(rng.choice([-1, 1]) * rng.uniform(0.0005, 0.001))
-    return _warped(image, rows, np.zeros_like(rows))
-
-
-def _tips(sound: Sound, name: str) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
-    """Every followed edge (n, 2) px of a photograph and its normals, away from the picture's middle."""
-    middle = np.concatenate(sound.edges[name]).mean(0)
-    for edge in sound.edges[name]:
-        if len(edge) >= 8:
-            way = np.gradient(edge, axis=0)
-            normal = np.stack([way[:, 1], -way[:, 0]], 1) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-            yield edge, normal * np.sign(((edge - middle) * normal).sum())
-
-
-def line_along_tip(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
-    """A thread, a pen line, a dark rim or a bright chamfer beside the edge of every tip."""
-    cv2 = import_cv2()
-    unit = max(image.shape[1] / 4032, 0.5)
-    off, width = float(rng.uniform(-9, 9)) * unit, max(1, round(float(rng.uniform(2, 5)) * unit))
-    value = int(rng.choice([15, 40, 235]))
-    slope, out = float(rng.uniform(-5, 5)) * unit, image.copy()
-    for edge, normal in _tips(sound, name):
-        line = edge + normal * (off + slope * np.linspace(-0.5, 0.5, len(edge)))[:, None]
-        cv2.polylines(out, [np.rint(line * 16).astype(np.int32)], False, value, width, cv2.LINE_AA, 4)
-    return np.asarray(cv2.GaussianBlur(out, (0, 0), 0.7) if unit > 0.7 else out, np.uint8)
-
-
-def shadow_beside_tip(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
-    """The blades' shadow on the paper: its edge runs away from every tip by some pixels, or a flash's wide one."""
-    cv2 = import_cv2()
-    unit = image.shape[1] / 4032
-    wide = float(rng.choice([rng.uniform(2, 7), rng.uniform(60, 110)])) * unit
-    dark, soft = float(rng.uniform(0.25, 0.6)), float(rng.uniform(0.8, 3.0)) * unit
-    mask = np.zeros(image.shape, np.float32)
-    for edge, normal in _tips(sound, name):
-        outer = edge + normal * np.linspace(0.0, wide, len(edge))[:, None]
-        polygon = np.rint(np.concatenate([edge, outer[::-1]]) * 16).astype(np.int32)
-        cv2.fillPoly(mask, [polygon], 1.0, cv2.LINE_AA, 4)
-    mask = cv2.GaussianBlur(mask, (0, 0), max(soft, 0.5))
-    return np.asarray(np.rint(image * (1 - (1 - dark) * mask)), np.uint8)
-
-
-def _spoiled(spoil: Spoil, named: tuple[str, ...]) -> Callable[[Sound, Sound | None, Rng, Path], Job]:
     def make(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
         names = ("inlet", "outlet") if rng.uniform() < 0.5 else (str(rng.choice(["inlet", "outlet"])),)
         changed = {}
         for name in names:
-            like = sound.folder / f"{name}.jpg"
-            changed[name] = write(spoil(read(like), rng, sound, name), like, folder / like.name)
-        return _job(sound, named, **changed)
+            image, like = read(sound.folder / f"{name}.jpg"), sound.folder / f"{name}.jpg"
+            for spoiler in spoilers:
+                image = SPOILERS[spoiler][0](image, rng, sound, name)
+            changed[name] = write(image, like, folder / like.name)
+        return job_of(sound, tuple(w for s in spoilers for w in SPOILERS[s][1]), **changed)
 
     return make
 
 
-EDGES = ("two-edges", "photos-disagree", "residuals-high")
-#: Mistakes in 1 (what was mixed up) and in 2 (optics and edges) by name.
-MIXED = {
+def two_causes(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
+    """Two things at once that spoil a picture."""
+    first, second = rng.choice(list(SPOILERS), 2, replace=False)
+    return _spoiled(str(first), str(second))(sound, other, rng, folder)
+
+
+def spoiled_and_mixed(sound: Sound, other: Sound | None, rng: Rng, folder: Path) -> Job:
+    """A spoiled picture, and a mistake with the files beside it; naming either is enough."""
+    mistake = (not_turned, same_twice, turned_untold, camera_of_another, ring_of_family)[int(rng.integers(5))]
+    spoiler = str(rng.choice(list(SPOILERS)))
+    job = _spoiled(spoiler)(sound, other, rng, folder)
+    for name in ("inlet", "outlet"):
+        if not (folder / f"{name}.jpg").exists():
+            (folder / f"{name}.jpg").write_bytes((sound.folder / f"{name}.jpg").read_bytes())
+    for path in sound.around:
+        (folder / path.name).write_bytes(path.read_bytes())
+    mixed = mistake(replace(sound, folder=folder), other, rng, folder)
+    return replace(mixed, named=mixed.named + job.named)
+
+
+Mistake = Callable[[Sound, Sound | None, Rng, Path], Job]
+#: Mistakes by name: files mixed up, pictures spoiled, and pairs of causes.
+MIXED: dict[str, Mistake] = {
     f.__name__: f
     for f in (
-        not_turned,
-        same_twice,
-        turned_untold,
-        two_rotors,
-        sides_of_another,
-        camera_of_another,
-        ring_enlarged,
-        ring_of_family,
-        quarter_turned,
-        mirrored,
+        *(not_turned, same_twice, turned_untold, two_rotors, sides_of_another, another_arrow, camera_of_another),
+        *(zoomed, ring_enlarged, ring_of_family, quarter_turned, mirrored),
     )
 }
-SPOILED = {
-    f.__name__: _spoiled(f, named)
-    for f, named in (
-        (drop, OPTICS),
-        (messenger, OPTICS),
-        (local_contrast, OPTICS),
-        (rolling_shutter, OPTICS),
-        (line_along_tip, EDGES),
-        (shadow_beside_tip, EDGES),
-    )
-}
-MISTAKES = {**MIXED, **SPOILED}
+SPOILED: dict[str, Mistake] = {name: _spoiled(name) for name in SPOILERS}
+PAIRED: dict[str, Mistake] = {"two_causes": two_causes, "spoiled_and_mixed": spoiled_and_mixed}
+MISTAKES: dict[str, Mistake] = MIXED | SPOILED | PAIRED
 #: Those that need another set alike.
 NEED_ANOTHER = ("two_rotors", "sides_of_another")
 
 
-@dataclass(frozen=True)
-class Verdict:
-    """What became of a case: kind, worst error in standard uncertainties and in degrees, and what was said."""
-
-    kind: str
-    z: float
-    error_deg: float
-    said: str
-
-
-def worst(record: dict[str, Any], truth: dict[str, Any]) -> tuple[float, float]:
-    """Worst error of single angles and of means over all blades: in standard uncertainties, and in degrees."""
-    stations, count = ("entry", "middle", "exit"), len(truth["blades"])
-    if len(record["blades"]) != count:
-        return math.inf, math.inf
-    z = error = 0.0
-    for station in stations:
-        true = [blade["mid"][station] for blade in truth["blades"]]
-        found = [blade["stations"][station] for blade in record["blades"]]
-        pairs = list(zip(found, true, strict=True))
-        if all(found):
-            pairs.append((record["rotor"]["stations"][station], sum(true) / count))
-        for one, angle in pairs:
-            if one is not None:
-                off = abs(one["angle_deg"] - angle)
-                z, error = max(z, off / max(one["standard_uncertainty_deg"], 1e-9)), max(error, off)
-    return z, error
+def drawn(name: str, sets: Sequence[Sound], rng: Rng) -> tuple[Sound, Sound | None] | None:
+    """The set that a mistake is made with, and the other one where it needs one; None where no set will do."""
+    if name in NEED_ANOTHER:
+        pairs = [(s, o) for s in sets for o in sets if s.alike(o)]
+        if name == "sides_of_another":
+            pairs = [(s, o) for s, o in pairs if any(o.folder.glob("around-*.jpg"))]
+        return pairs[int(rng.integers(len(pairs)))] if pairs else None
+    fit = [s for s in sets if name != "another_arrow" or (s.folder / "arrow.jpg").exists()]
+    return (fit[int(rng.integers(len(fit)))], None) if fit else None
 
 
-def judged(job: Job, sound: Sound) -> Verdict:
-    """Measure a job and say what became of it: within, doubted, misnamed, refused or silent."""
-    from bladeangle.base.errors import BladeangleError
-    from bladeangle.base.flags import REGISTRY
-    from bladeangle.imaging.camera import camera_from_dict
-    from bladeangle.imaging.ring import ring_from_dict
-    from bladeangle.pipeline.assemble import record_of
-    from bladeangle.pipeline.measure import measure
-
-    try:
-        found = measure(job.standing, job.turned, ring_from_dict(job.ring), camera_from_dict(job.camera))
-    except BladeangleError as e:
-        told = any(word in e.message + e.hint for word in job.named)
-        return Verdict("refused" if told else "refused unnamed", 0.0, 0.0, f"({e.exit_code}) {e.message}")
-    record = record_of(found, sound.name)
-    z, error = worst(record.data, sound.truth)
-    doubts = [f for f in found.flags if REGISTRY[f.code].severity == "doubt" and f.code not in sound.usual]
-    said = "; ".join(f"{f.code}: {f.text}" for f in doubts)
-    told = any(word in said for word in job.named)
-    kind = "within" if z <= 3 else "doubted" if told else "misnamed" if doubts else "silent"
-    return Verdict(f"{kind} doubted" if kind == "within" and told else kind, z, error, said)
+#: Columns of the table: what they count in.
+COLUMNS: dict[str, Callable[[dict[str, Any]], bool]] = {
+    "cases": lambda one: True,
+    "within 3 u": lambda one: one["kind"].startswith("within"),
+    "cause named": lambda one: one["kind"] in ("doubted", "refused"),
+    "otherwise refused": lambda one: one["kind"] == "refused unnamed",
+    "otherwise doubted": lambda one: one["kind"] == "misnamed",
+    "silent over 3 u": lambda one: one["kind"] == "silent",
+    "over 6 u": lambda one: one["kind"] == "silent" and one["z"] > 6,
+}
 
 
-def sound_set(folder: Path, camera: Path, ring: Path, sides: int) -> tuple[Sound, Verdict]:
-    """A folder as a set, with what its measurement as it is says: the edges it followed, and its usual doubts."""
-    from bladeangle.base.flags import REGISTRY
-    from bladeangle.imaging.camera import camera_from_dict
-    from bladeangle.imaging.ring import ring_from_dict
-    from bladeangle.pipeline.assemble import record_of
-    from bladeangle.pipeline.measure import measure
-
-    truth, phone, definition = (json.loads(p.read_text()) for p in (folder / "truth.json", camera, ring))
-    sound = Sound(folder.name, folder, truth, phone, definition, sides)
-    job = _job(sound, ())
-    found = measure(job.standing, job.turned, ring_from_dict(definition), camera_from_dict(phone))
-    record = record_of(found, folder.name)
-    z, error = worst(record.data, truth)
-    edges = {
-        Path(photo["name"]).stem: [np.array(t["px"]) for t in photo["traces"] if t["kind"] == "tip"]
-        for photo in record.data["photos"]
-    }
-    doubts = sorted({f.code for f in found.flags if REGISTRY[f.code].severity == "doubt"})
-    return replace(sound, edges=edges, usual=frozenset(doubts)), Verdict("sound", z, error, ", ".join(doubts))
+def table(cases: Sequence[dict[str, Any]]) -> str:
+    """Of every mistake, how many cases ended how; the last columns are part of the one before, and what was wrong."""
+    out = f"{'':18}" + "".join(f"{name:>18}" for name in COLUMNS) + "   worst silent: u, deg\n"
+    for name in [*MISTAKES, "all"]:
+        mine = [case for case in cases if name in (case["mistake"], "all")]
+        silent = max(((c["z"], c["error_deg"]) for c in mine if c["kind"] == "silent"), default=None)
+        if mine:
+            out += f"{name:18}" + "".join(f"{sum(map(of, mine)):>18}" for of in COLUMNS.values())
+            out += f"   {silent[0]:.1f}, {silent[1]:.2f}\n" if silent else "\n"
+    return out
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -405,55 +261,51 @@ def main(argv: list[str] | None = None) -> int:
 
     Without folders two rotors of our own are rendered, small.
     """
-    import argparse
-    import sys
-    import tempfile
-    from collections import Counter, defaultdict
-
     parser = argparse.ArgumentParser(prog="python -m tests.campaign.mistakes", description=main.__doc__)
     parser.add_argument("photos", nargs="*", type=Path, help="folders with inlet.jpg, outlet.jpg, truth.json")
     parser.add_argument("--camera", type=Path, help="camera file of all folders; default camera.json in each")
     parser.add_argument("--ring", type=Path, help="ring definition of all folders; default ring.json in each")
     parser.add_argument("--sides", type=int, default=0, help="how many photographs from the side belong to a case")
-    parser.add_argument("--cases", type=int, default=32)
+    parser.add_argument("--cases", type=int, default=40)
+    parser.add_argument("--first", type=int, default=0, help="number of the first case, to go on with a log")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", nargs="+", choices=tuple(MISTAKES), default=list(MISTAKES))
+    parser.add_argument("--log", type=Path, help="lines of JSON to add to, one a case; the table is of all of them")
+    parser.add_argument("--keep", type=Path, help="folder that keeps what sound sets are measured as")
     args = parser.parse_args(argv)
-    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    cases: list[dict[str, Any]] = []
+    if args.log is not None and args.log.exists():
+        cases = [json.loads(line) for line in args.log.read_text().splitlines()]
     with tempfile.TemporaryDirectory(prefix="mistakes-") as temporary:
         work = Path(temporary)
-        sets = []
-        for folder in args.photos or [_rendered(work / f"rotor-{k}", args.seed * 100 + k) for k in range(2)]:
-            camera, ring = args.camera or folder / "camera.json", args.ring or folder / "ring.json"
-            sound, verdict = sound_set(folder, camera, ring, args.sides)
-            sys.stdout.write(f"{sound.name}: worst {verdict.z:.1f} u, {verdict.error_deg:.2f} deg; {verdict.said}\n")
-            sets.append(sound)
-        for number in range(args.cases):
+        folders = args.photos or [rendered(work / f"rotor-{k}", args.seed * 100 + k) for k in range(2)]
+        sets = [
+            Sound.in_folder(f, args.camera or f / "camera.json", args.ring or f / "ring.json", args.sides)
+            for f in folders
+        ]
+        known: dict[str, Sound] = {}
+        for number in range(args.first, args.first + args.cases):
             rng, name = np.random.default_rng([args.seed, number]), args.only[number % len(args.only)]
-            pairs = [(s, o) for s in sets for o in sets if s.alike(o)]
-            if name == "sides_of_another":
-                pairs = [(s, o) for s, o in pairs if any(o.folder.glob("around-*.jpg"))]
-            if name in NEED_ANOTHER and not pairs:
+            if (chosen := drawn(name, sets, rng)) is None:
                 continue
-            sound, other = (
-                pairs[int(rng.integers(len(pairs)))]
-                if name in NEED_ANOTHER
-                else (sets[int(rng.integers(len(sets)))], None)
-            )
+            sound, other = chosen
+            if sound.name not in known:
+                known[sound.name], was = sound_set(sound, args.keep)
+                sys.stdout.write(f"{sound.name}: worst {was.z:.1f} u, {was.error_deg:.2f} deg; {was.said}\n")
             folder = work / f"case-{number}"
             folder.mkdir()
-            verdict = judged(MISTAKES[name](sound, other, rng, folder), sound)
-            counts[name][verdict.kind] += 1
-            sys.stdout.write(f"{number:4} {name:20} {sound.name}: {verdict.kind}, {verdict.z:.1f} u; {verdict.said}\n")
+            verdict = judged(MISTAKES[name](known[sound.name], other, rng, folder), known[sound.name])
+            cases.append({"number": number, "seed": args.seed, "mistake": name, "set": sound.name} | asdict(verdict))
+            sys.stdout.write(f"{number:4} {name:18} {sound.name}: {verdict.kind}, {verdict.z:.1f} u; {verdict.said}\n")
             sys.stdout.flush()
-    kinds = sorted({kind for count in counts.values() for kind in count})
-    sys.stdout.write(f"{'':20}{''.join(f'{kind:>18}' for kind in kinds)}\n")
-    for name, count in counts.items():
-        sys.stdout.write(f"{name:20}{''.join(f'{count[kind] or str():>18}' for kind in kinds)}\n")
-    return int(any(count["silent"] or count["misnamed"] for count in counts.values()))
+            if args.log is not None:
+                with args.log.open("a") as log:
+                    log.write(json.dumps(cases[-1]) + "\n")
+    sys.stdout.write(table(cases))
+    return int(any(case["kind"] in ("silent", "misnamed") for case in cases))
 
 
-def _rendered(folder: Path, seed: int) -> Path:
+def rendered(folder: Path, seed: int) -> Path:
     """A random rotor's pair rendered into a folder, with camera and ring; two seeds of one hundred are of a make."""
     from tests.synthetic import CameraModel, Exposure, random_rotor, rotor_photos, truth, write_photo
     from tests.synthetic.scene import Progressive

@@ -1,0 +1,93 @@
+"""Shots + finished adjustment -> what spoils their pictures unseen by any model: doubts, and lines of the budget.
+
+Water on the lens, a shutter, compression and editors shift parts of a picture smoothly, which the ring's markers show;
+a second edge beside a tip may be the tip's as well as the one that was followed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.base.budget import Budget, BudgetLine
+from bladeangle.base.flags import Flag
+from bladeangle.detection.second_edge import SecondEdge, second_edges
+from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline.shots import Shot
+from bladeangle.records.station import StationOptions
+from bladeangle.results.edge_shifts import angle_shifts, uneven_line
+from bladeangle.results.stations import Stations
+from bladeangle.results.unevenness import unevenness_px
+
+#: How far neighbouring markers may lie off together, px, from above and from the side, before intervals are widened,
+#: and before it is a doubt: sound photographs reach 0.03 from above and 0.08 from the side.
+WIDENED_PX = (0.1, 0.16)
+UNEVEN_PX = (0.14, 0.25)
+#: Share of a blade's tip beside which a second edge is a doubt: sound tips reach 0.04 in path-traced photographs and
+#: 0.08 in rendered ones, those with a line or a narrow shadow mostly 0.2 to 1.
+SIDE_BY_SIDE = 0.15
+
+
+@dataclass(frozen=True)
+class Disturbances:
+    """What was found in the pictures of an adjustment.
+
+    uneven_px : photograph -> how far markers side by side lie off together; edges : photograph -> second edges that are
+    worth a doubt. flags : the doubts.
+    """
+
+    uneven_px: dict[int, float]
+    edges: dict[int, list[SecondEdge]]
+    flags: tuple[Flag, ...]
+
+
+def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Disturbances:
+    """What spoils the pictures; shots : in the order of the adjustment's views."""
+    uneven_px, edges, flags = {}, {}, []
+    for p, shot in enumerate(shots):
+        which = 0 if shot.overhead else 1
+        if (off_px := unevenness_px(result, ring, p)) > WIDENED_PX[which]:
+            uneven_px[p] = off_px
+        if off_px > UNEVEN_PX[which]:
+            text = f"Parts of the picture are shifted against each other; markers side by side lie {off_px:.2f} px off."
+            flags.append(Flag("picture-uneven", text, shot.name))
+        tips = result.views[p].tips
+        found = [] if tips is None else second_edges(shot.photo, tips, shot.sighting.blur_px)
+        edges[p] = [edge for edge in found if edge.share > SIDE_BY_SIDE]
+        for edge in edges[p]:
+            text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip, {edge.away_px:.0f} px away."
+            flags.append(Flag("two-edges", text, shot.name, edge.blade + 1))
+    return Disturbances(uneven_px, edges, tuple(flags))
+
+
+def widened(
+    stations: Stations, found: Disturbances, result: Adjustment, ring: Ring, options: StationOptions, side_px: int
+) -> Stations:
+    """The stations with intervals that cover both of two edges, and what parts of pictures are shifted by.
+
+    side_px : longer side of the pictures worked on.
+    """
+    lines: list[BudgetLine] = []
+    if not stations.labels:
+        return stations
+    if found.uneven_px:
+        rng = np.random.default_rng(0)
+        lines.append(uneven_line(result, ring, stations, options, found.uneven_px, side_px, rng))
+    covariance = np.zeros((len(stations.labels), len(stations.labels)))
+    for p, edges in found.edges.items():
+        tips = result.views[p].tips
+        if not edges or tips is None:
+            continue
+        off_px = np.zeros((len(tips.px), len(edges)))
+        for k, edge in enumerate(edges):
+            off_px[edge.points, k] = edge.off_px
+        # an interval of twice its uncertainty about the one edge that reaches the other
+        by = angle_shifts(result, ring, stations, options, p, off_px) / 2
+        covariance += by @ by.T
+    if covariance.any():
+        lines.append(BudgetLine("second edge beside the tip", "A", covariance, 50.0))
+    budget = stations.budget
+    return replace(stations, budget=Budget(budget.labels, (*budget.lines, *lines)))

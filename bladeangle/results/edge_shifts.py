@@ -1,0 +1,86 @@
+"""Adjustment + by how much edges may lie elsewhere in a photograph -> what that does to the angles.
+
+To first order, moving the points of an edge along their normals by s moves the unknowns by C J' W s, with the weights
+of the adjustment and correlated errors eliminated as there, and so the angles by G C J' W s.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
+from bladeangle.adjustment.equations import Equations
+from bladeangle.adjustment.model import TIP_KINDS
+from bladeangle.adjustment.normals import WeightedRows
+from bladeangle.base.budget import BudgetLine
+from bladeangle.base.geometry import Array
+from bladeangle.imaging.ring import Ring
+from bladeangle.records.station import StationOptions
+from bladeangle.results.angles import BladeColumns, angle_gradient
+from bladeangle.results.stations import Stations
+
+#: Over how far a drop on the lens, a shutter or an editor shifts a picture alike, px of 4,032 (judgement), and how many
+#: fields of shifts are drawn to see what they do to the angles.
+ALIKE_PX = 600.0
+FIELDS = 100
+#: Plane waves that make up a field.
+WAVES = 40
+
+
+def angle_shifts(
+    result: Adjustment, ring: Ring, stations: Stations, options: StationOptions, photo: int, off_px: Array
+) -> Array:
+    """Changes (angles, k) deg of the stations' angles when a photograph's tip points (m) lie off by (m, k) px."""
+    rotor, view = result.state.rotor, result.views[photo]
+    assert rotor is not None and view.tips is not None
+    standing = result.state.setups.index(view.setup)
+    equations = Equations(ring, result.layout, [view], [photo], [standing], of_ring=False)
+    pull = np.zeros((result.layout.size, off_px.shape[1]))
+    for r in equations.rows(result.state):
+        if r.kind not in TIP_KINDS:
+            continue
+        single, total = (r.sigma * scale[photo].get(r.kind, 1.0) for scale in (result.single, result.scale))
+        residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
+        traces = correlated_errors_in_px(r.kind, view, single, result.correlated_sigma)
+        one = WeightedRows(r, residual, result.weight[photo][r.kind] / total**2, traces)
+        off = off_px[view.tips.face == TIP_KINDS[r.kind]]
+        pull[r.columns] += np.stack([one.right_side(column) for column in off.T], 1)
+    rows = []
+    for label in stations.labels:
+        number, station = label.split(".")
+        columns = BladeColumns.of(result.layout, rotor, int(number) - 1)
+        rows.append(columns.rows(angle_gradient(rotor, int(number) - 1, station, options)))
+    out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ (result.covariance @ pull)
+    return out
+
+
+def uneven_line(
+    result: Adjustment,
+    ring: Ring,
+    stations: Stations,
+    options: StationOptions,
+    shifts_px: dict[int, float],
+    side_px: int,
+    rng: np.random.Generator,
+) -> BudgetLine:
+    """The line of the budget for pictures that are shifted smoothly from place to place.
+
+    shifts_px : photograph -> standard deviation of the shift along either axis, px; side_px : the pictures' longer
+    side. A field of shifts with squared-exponential correlation is a sum of random plane waves (Rahimi and Recht, 2007,
+    from memory).
+    """
+    covariance = np.zeros((len(stations.labels), len(stations.labels)))
+    for photo, sigma_px in shifts_px.items():
+        tips = result.views[photo].tips
+        if tips is None or not len(tips.px):
+            continue
+        field = np.zeros((2, len(tips.px), FIELDS))
+        for axis in field:
+            waves = rng.normal(0.0, 1.0 / (ALIKE_PX * side_px / 4032), (2, WAVES, FIELDS))
+            phase = np.einsum("mj,jwf->mwf", tips.px, waves) + rng.uniform(0, 2 * np.pi, (WAVES, FIELDS))
+            axis += sigma_px * np.sqrt(2 / WAVES) * np.cos(phase).sum(1)
+        off_px = np.einsum("mj,jmf->mf", tips.normal, field)
+        by = angle_shifts(result, ring, stations, options, photo, off_px)
+        covariance += by @ by.T / FIELDS
+    return BudgetLine("shifts within the picture", "A", covariance, 10.0)
