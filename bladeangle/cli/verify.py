@@ -134,13 +134,8 @@ def verify(
             data["iso_484_2"] = {"scope": room.ISO_484_2_SCOPE, "rows": [asdict(y) for y in classes]}
         click.echo(json.dumps(data, indent=1, allow_nan=False))
     else:
-<<<<<<< HEAD
         first, *rest = verdict_table(found)
-        shade = {room.CONFORMING: "green", room.UNDECIDED: "yellow"}.get(found.verdict, "red")
-=======
-        first, *rest = table(found)
         shade = {CONFORMING: "green", UNDECIDED: "yellow"}.get(found.verdict, "red")
->>>>>>> main
         first = click.style(first, fg=shade, bold=True)
         click.echo("\n".join([first, *rest, *change_lines(changes, inches)]), color=colour())
         if iso484:
@@ -149,7 +144,6 @@ def verify(
         warn(line)
     for line in found.advice:
         note(line)
-<<<<<<< HEAD
     if out is not None:
         from bladeangle.page.paper import write_pages
         from bladeangle.page.verdict_page import verdict_page
@@ -158,8 +152,5 @@ def verify(
         page = verdict_page(record, order, found, old, changes, inches)
         write_pages(out, [page], paper.lower(), f"Verdict: {record.name}")
         wrote(out, replaced)
-    if found.verdict != room.CONFORMING:
-=======
     if found.verdict != CONFORMING:
->>>>>>> main
         sys.exit(EXIT_NOT_CONFORMING)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.flags import doubts_about
 from bladeangle.base.lengths import interval_text, length_text, number_text, unit
 from bladeangle.page.drawings import draw_rotor
@@ -21,7 +22,7 @@ from bladeangle.page.parts import (
     what_it_is,
 )
 from bladeangle.records.exchange import overlap
-from bladeangle.records.record import STATIONS, Record, quantity
+from bladeangle.records.record import Record, quantity
 from bladeangle.records.summary import shorthand
 from bladeangle.shop.decision import CONFORMING, NOT_CONFORMING, UNDECIDED
 from bladeangle.shop.judging import balance

@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.page.paper import FAINT, FOOT, PALE, SMALL, Sheet, width_mm
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 from bladeangle.records.station import StationOptions, station_span
 
 Array = NDArray[np.float64]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.lengths import length_text, number_text, unit
 from bladeangle.page.drawings import draw_rotor, draw_stations, stations_of, tip_length_mm
 from bladeangle.page.paper import FOOT, PALE, RULE, SMALL, TEXT, Column, Sheet
 from bladeangle.page.parts import angle_cell, doubts, evidence, signed, what_it_is
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 from bladeangle.records.station import station_span
 from bladeangle.shop.orders import CAUTIONS, Order, pitch_mm
 

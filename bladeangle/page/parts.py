@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.flags import doubts_about, flag_line, together
 from bladeangle.base.lengths import interval_text, length_text, unit
 from bladeangle.page.paper import HEAD, SMALL, TEXT, Column, Sheet, fitted, width_mm
 from bladeangle.page.picture import angle_decimals
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 from bladeangle.records.summary import MARK
 from bladeangle.records.tip_words import NAMES, with_interval
 

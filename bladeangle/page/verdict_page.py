@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.page.paper import FOOT, HEAD, PALE, SMALL, TEXT, Column, Sheet, fitted
 from bladeangle.page.parts import doubts, evidence, explained, signed, verdict_bar, what_it_is
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 from bladeangle.shop.decision import CONFORMING, NOT_CONFORMING
 from bladeangle.shop.judging import Judgement
 from bladeangle.shop.orders import Order
