@@ -142,7 +142,8 @@ def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
     """Which points (n, 3) of the tip cylinder, rotor frame, look towards the camera at `eye` (3,)."""
     to_eye = eye - points
     radial = points[:, :2] / np.maximum(np.linalg.norm(points[:, :2], axis=1, keepdims=True), 1e-9)
-    return np.greater((radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1), NEAR_COSINE)
+    near: NDArray[np.bool_] = (radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1) > NEAR_COSINE
+    return near
 
 
 def _highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_]:
@@ -251,7 +252,8 @@ def measure_tips(photo: Photo, state: State, index: int, setup: int, blur_px: fl
     found = np.concatenate([steps.found for *_, steps in parts])
 
     def each(value: Callable[[Stretch], int]) -> Ints:
-        return np.concatenate([np.full(len(steps.found), value(stretch)) for stretch, _, _, steps in parts])[found]
+        of_all: Ints = np.concatenate([np.full(len(steps.found), value(stretch)) for stretch, _, _, steps in parts])
+        return np.asarray(of_all[found], np.int64)
 
     return TipPoints(
         each(lambda s: s.blade),

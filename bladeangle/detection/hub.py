@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.errors import EdgesError
+from bladeangle.base.files import import_cv2
 from bladeangle.base.geometry import Array, stretched
 from bladeangle.imaging import profiles
-from bladeangle.imaging.photo import Photo, import_cv2
+from bladeangle.imaging.photo import Photo
 
 #: Plane on which the hub is looked at, mm above the sheet; a wrong height moves and scales a circle but does not
 #: bend it.

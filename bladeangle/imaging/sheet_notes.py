@@ -56,7 +56,16 @@ def draw_map(axes: Axes, ring: Ring, pages: Sequence[Page], piece: int, x_mm: fl
             axes.add_patch(Polygon(corners, fill=False, hatch="////////", edgecolor="0.2", linewidth=0.4, zorder=3))
         place = middle + (inner + MAP_MM) / 2 * polar(1.0, (start + end) / 2 + (14 if page.piece == 1 else 0))
         shade = "white" if mine else "0.2"
-        axes.text(*place, str(page.piece), fontsize=6, ha="center", va="center", color=shade, zorder=4)
+        axes.text(
+            float(place[0]),
+            float(place[1]),
+            str(page.piece),
+            fontsize=6,
+            ha="center",
+            va="center",
+            color=shade,
+            zorder=4,
+        )
     head = np.array([[0.0, MAP_MM + 0.4], [-1.1, MAP_MM + 2.4], [1.1, MAP_MM + 2.4]]) + middle
     axes.add_patch(Polygon(head, color="black", linewidth=0))
     axes.text(x_mm, y_mm, "flaps go\nunder", fontsize=4, ha="center", va="center", color="0.3")

@@ -330,8 +330,9 @@ def _png(sheet: Sheet) -> bytes:
 
     sheet.figure.set_dpi(PICTURE_DPI)
     canvas = FigureCanvasAgg(sheet.figure)
-    canvas.draw()
-    shown = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("L").quantize(GREYS)
+    canvas.draw()  # type: ignore[no-untyped-call]
+    pixels = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
+    shown = Image.fromarray(pixels).convert("L").quantize(GREYS)
     out = io.BytesIO()
     shown.save(out, "PNG", optimize=True, dpi=(PICTURE_DPI, PICTURE_DPI))
     return marked_png(out.getvalue())

@@ -40,6 +40,10 @@ GOOD_MISFIT_PX = 0.4
 ROUGH_MISFIT_PX = 0.5
 FITTING_MISFIT_PX = 0.52
 REFUSED_MISFIT_PX = 0.8
+#: Edges that scatter by no more than this, px, are the right ones too where no run of so many points is off by more on
+#: the median: in a noisy or smoothed file they scatter; at a wrong place whole runs lie off.
+EVEN_MISFIT_PX = 0.6
+EVEN_RUN_PX, EVEN_RUN_POINTS = 0.4, 6
 THINNEST_BLADE_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
 #: both setups may have been matched at a wrong place.
@@ -225,12 +229,12 @@ def register_all(
         for tried in _tried(sides, begun, ring, priors):
             if (tried_px := _misfit_px(tried, sides.shots)) < misfit_px:
                 best, misfit_px = tried, tried_px
-            if misfit_px < GOOD_MISFIT_PX:
+            if misfit_px < GOOD_MISFIT_PX or _even(best, misfit_px, sides.shots):
                 break
-        if misfit_px < FITTING_MISFIT_PX:
+        if misfit_px < FITTING_MISFIT_PX or _even(best, misfit_px, sides.shots):
             break
     best, misfit_px = _settled(sides, best, misfit_px, ring, priors)
-    if len(sides.first) > 1:
+    if len(sides.first) > 1 and not _even(best, misfit_px, sides.shots):
         best, misfit_px = _nudged(sides, best, misfit_px, ring, priors)
     if misfit_px > REFUSED_MISFIT_PX:
         raise AdjustmentError(
@@ -408,6 +412,22 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
         number += len(off) + lost
     unlike = IMPLAUSIBLE_PX * max(result.implausibility() - USUAL_IMPLAUSIBILITY, 0.0)
     return min(float(np.sqrt(total / max(number, 1))) + unlike, MISSING_EDGE_PX)
+
+
+def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
+    """Whether the tip edges scatter about a plausible rotor, with no run of them off as a whole."""
+    if misfit_px > EVEN_MISFIT_PX or result.implausibility() > USUAL_IMPLAUSIBILITY:
+        return False
+    for p, (view, shot) in enumerate(zip(result.views, shots, strict=True)):
+        for kind, face in TIP_KINDS.items():
+            if (tips := view.tips_of(face)) is None:
+                continue
+            off_px = result.residual_px[p][kind] / shot.photo.scale
+            for blade in np.unique(tips.blade):
+                run = off_px[(tips.blade == blade) & np.isfinite(off_px)]
+                if len(run) >= EVEN_RUN_POINTS and abs(np.median(run)) > EVEN_RUN_PX:
+                    return False
+    return True
 
 
 def _adopt_rotor(state: State, source: State) -> None:

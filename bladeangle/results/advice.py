@@ -17,7 +17,7 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.equations import Equations
 from bladeangle.adjustment.model import Layout, ObservedView, State
 from bladeangle.adjustment.priors import Priors, prior_terms
-from bladeangle.base.budget import coverage_factor
+from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.base.geometry import Array
 from bladeangle.detection.edges import ROUGH_STEP_MM
 from bladeangle.imaging.ring import Ring
@@ -37,7 +37,7 @@ from bladeangle.results.expected import (
     turned_over,
     worth_of,
 )
-from bladeangle.results.stations import BINS, EDGE_BIAS_PX, FACE_SHIFTS, NEEDED_BINS, STATIONS, Stations
+from bladeangle.results.stations import BINS, EDGE_BIAS_PX, FACE_SHIFTS, NEEDED_BINS, Stations
 
 #: A photograph is worth naming when it shrinks the uncertainty at least to this share.
 WORTHWHILE_RATIO = 0.8

@@ -38,9 +38,9 @@ def trailing_edges(result: Adjustment, seen: Array) -> TrailingEdges | None:
     """
     state, rotor = result.state, result.state.rotor
     assert rotor is not None
-    if "inlet_up" not in state.standings:
+    if "inlet_up" not in state.setups:
         return None
-    s = state.standings.index("inlet_up")
+    s = state.setups.index("inlet_up")
     rotation, blade = state.r_ring_rotor[s], np.arange(rotor.blades)
     tau = rotor.ends[:, 1]
     out = rotor.tip(blade, np.zeros(rotor.blades, int), tau) @ rotation.T  # (b, 3), from the rotor's origin
@@ -48,7 +48,7 @@ def trailing_edges(result: Adjustment, seen: Array) -> TrailingEdges | None:
     arm = out - state.pivot(s)
     basis, slope = rotor.basis.matrix(tau), rotor.basis.values(tau, rotor.heights, blade, 1)
     rows = np.zeros((rotor.blades, result.layout.size))
-    first = result.layout["standing", s].start
+    first = result.layout["setup", s].start
     for b in range(rotor.blades):
         columns = BladeColumns.of(result.layout, rotor, b)
         rows[b, columns.heights] = rotation[2, 2] * basis[b]
