@@ -128,7 +128,7 @@ def adjust(
     start: State,
     priors: Priors,
     *,
-    most_iterations: int = 80,
+    most_iterations: int = 160,
     rescale: bool = True,
     must_settle: bool = True,
 ) -> Adjustment:
