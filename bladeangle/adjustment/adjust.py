@@ -150,7 +150,7 @@ def adjust(
     start: RingState,
     priors: Priors,
     *,
-    most_iterations: int = 80,
+    most_iterations: int = 160,
     rescale: bool = True,
     must_settle: bool = True,
 ) -> RingAdjustment:

@@ -91,8 +91,8 @@ def first_rotor(
 
     Parameters
     ----------
-    teeth : setup -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, ring
-    frame.
+    teeth : setup -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, in the
+        ring frame.
     height_sigma_mm : by how much all heights may be off together, as the radius is not known.
     wrap_rad : wrap of the blades, where it is known better than from matching both setups.
     turn : +1 when blades fall counter-clockwise seen from above, in every photograph of the rotor.

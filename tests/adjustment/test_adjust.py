@@ -141,7 +141,8 @@ def test_clean_points_give_the_true_angles():
     truth, _, _, found = case(2, "eight", Changes(blades=4, rotors=True), CLEAN)
     assert len(found.labels) == 12
     error = errors_deg(truth, found)
-    assert np.abs(error).max() < 0.02
+    # however clean points are, their edges may lie off by OFFSET_MM: what is usual of worn tips pulls them so
+    assert np.abs(error).max() < 0.04
     assert abs(error.mean()) < 0.01
     assert 2 * truth.radius_mm == pytest.approx(found.sizes["tip_diameter"][0], abs=0.1)
     assert np.mean([b.thickness_mm for b in truth.blades]) == pytest.approx(found.sizes["thickness"][0], abs=0.1)
