@@ -47,6 +47,7 @@ def application(desk: Desk, key: str, hosts: frozenset[str]) -> Guard:
         Route("/job/{job}", place.job),
         Route("/job/{job}/part", place.job_part),
         Route("/job/{job}/report", place.report),
+        Route("/job/{job}/page", place.page),
         Route("/job/{job}/measure", place.measure, methods=["POST"]),
         Route("/job/{job}/use", place.use, methods=["POST"]),
         Route("/job/{job}/leave-out", place.leave_out, methods=["POST"]),
@@ -102,6 +103,13 @@ class Handlers:
         if found is None:
             raise HTTPException(404)
         return HTMLResponse(found[0], headers={"content-security-policy": found[1]})
+
+    async def page(self, request: Request) -> Response:
+        found = self.pages.page(self._job(request))
+        if found is None:
+            raise HTTPException(404)
+        headers = {"content-disposition": 'attachment; filename="blade-angles.pdf"'}
+        return Response(found, media_type="application/pdf", headers=headers)
 
     # --- forms --------------------------------------------------------------------------------------------------------
 
