@@ -148,6 +148,11 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Make sure that all photographs are of one rotor, and none from before it was bent; measure again.",
     ),
+    "blades-misnumbered": FlagKind(
+        "In some photographs another blade seems to be at the arrow, so that angles are given to the wrong blades.",
+        "doubt",
+        "Turn blade 1 to the arrow, and take the photographs of that end again; means over all blades hold.",
+    ),
     "two-edges": FlagKind(
         "A second edge runs close beside a blade's tip, as a thread, a line, a bright chamfer or a shadow makes it; it "
         "is not clear which of them is the tip's.",

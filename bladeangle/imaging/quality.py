@@ -18,6 +18,7 @@ from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import pixels
 from bladeangle.imaging import profiles
 from bladeangle.imaging.camera import Camera, camera_from_exif
+from bladeangle.imaging.compression import strongly_compressed
 from bladeangle.imaging.photo import Photo, import_cv2
 from bladeangle.imaging.pose import Pose
 from bladeangle.imaging.ring import Ring, RingSighting
@@ -58,11 +59,6 @@ ENLARGED, SHOWN_ALONG = 4.5, 3.0
 SLOWEST, FASTEST = 0.03, 0.49
 NOISE_LEVELS = 6.0
 LINES = 1000
-#: Steps between neighbouring pixels at the borders of compression's squares of eight over those elsewhere, from which a
-#: picture was compressed strongly: as taken 1.2 to 1.6 (path-traced, the higher in the dark), sent through messengers
-#: three times 1.8 to 2.5. Steps beyond which they are the scene's, grey levels.
-COMPRESSED = 1.8
-STEP_LEVELS = 12
 #: Fewest points of a marker that tell its sharpness.
 WHOLE_MARKER = 12
 #: By how much, px, in quadrature, three neighbouring markers are softer than the middling one when something lies on
@@ -252,10 +248,13 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
         flag("exposure-low", f"The paper is at {100 * seen.paper_level:.0f} % of full scale.")
     if enlargement(photo) > ENLARGED:
         flag("enlarged", "The noise repeats across the picture as it does after enlarging.")
-    if (steps := blockiness(photo)) > COMPRESSED:
-        flag("compressed", f"Squares of eight pixels stand out {steps:.1f} times as much as they should.")
+    if strongly_compressed(photo.encoded, photo.jpeg_entry):
+        flag("compressed", "The picture was compressed strongly, as a messenger or an editor does it.")
     if seen.softer_px > SOFTER_PX * larger and pose.obliquity_deg < OVERHEAD_DEG:  # else distance makes it so
-        flag("sharpness-uneven", f"One side of the picture is softer than the rest, by {seen.softer_px:.1f} px.")
+        flag(
+            "sharpness-uneven",
+            "Part of the picture is softer than the rest, as behind a drop or a fingerprint on the lens.",
+        )
     if seen.halo > HALO:
         flag("contrast-raised", f"Paper is {100 * seen.halo:.0f} % brighter beside dark edges than elsewhere.")
     if seen.white_share > WHITE_SHARE:
@@ -300,25 +299,6 @@ def enlargement(photo: Photo) -> float:
         return found
     columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
     return outstanding(np.sqrt(along * _lines(columns, frequency)))
-
-
-def blockiness(photo: Photo) -> float:
-    """How much steps between neighbouring pixels stand out every eighth of them, as strong compression leaves them.
-
-    Wherever the squares begin, so that it stays visible when the picture was cropped or compressed again; as the
-    geometric mean of rows and columns.
-    """
-
-    def outstanding(values: NDArray[np.uint8]) -> float:
-        steps = np.minimum(np.abs(np.diff(values.astype(np.int16), axis=1)), STEP_LEVELS).mean(0)
-        by_place = steps[: len(steps) // 8 * 8].reshape(-1, 8).mean(0)
-        highest = int(by_place.argmax())
-        return float(by_place[highest] / max(float(np.median(np.delete(by_place, highest))), 1e-6))
-
-    values = photo.encoded
-    step = max(1, min(values.shape) // LINES)
-    columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
-    return float(np.sqrt(outstanding(values[::step]) * outstanding(np.asarray(columns, np.uint8))))
 
 
 def _lines(values: NDArray[np.uint8], frequency: Array) -> Array:

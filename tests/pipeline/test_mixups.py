@@ -11,6 +11,7 @@ import pytest
 from PIL import Image
 from rendered_ring import CALIBRATION
 
+from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, PhotoError, RingNotFoundError, UsageError
 from bladeangle.imaging.camera import Camera, read_camera
 from bladeangle.imaging.ring import Ring, read_ring
@@ -145,9 +146,10 @@ def test_a_drop_on_the_lens(ring: Ring, camera: Camera, tmp_path: Path) -> None:
     assert {flag.photo for flag in found.flags if flag.code == "picture-uneven"} == {"outlet.jpg"}
 
 
-def test_two_rotors_of_a_make(sound: Measurement, ring: Ring) -> None:
+def test_two_rotors_of_a_make(sound: Measurement, ring: Ring, camera: Camera) -> None:
     """Edges of one photograph that lie more and more off along every blade, 2 px at its ends, are another rotor's."""
-    assert not [f for f in contradictions(sound.result, ring) if f.code == "rotors-differ"]
+    priors = Priors(camera.parameters, camera.covariance)
+    assert not [f for f in contradictions(sound.result, ring, priors) if f.code == "rotors-differ"]
     view = sound.result.views[1]
     assert view.tips is not None
     px = view.tips.px.copy()
@@ -155,5 +157,5 @@ def test_two_rotors_of_a_make(sound: Measurement, ring: Ring) -> None:
         mine = view.tips.blade == b
         px[mine] += view.tips.normal[mine] * np.linspace(-2, 2, mine.sum())[:, None]
     views = (sound.result.views[0], replace(view, tips=replace(view.tips, px=px)))
-    (flag,) = (f for f in contradictions(replace(sound.result, views=views), ring) if f.code == "rotors-differ")
+    (flag,) = (f for f in contradictions(replace(sound.result, views=views), ring, priors) if f.code == "rotors-differ")
     assert flag.text.startswith("outlet.jpg and the other photographs seem to show two rotors")
