@@ -14,19 +14,19 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-from simulated_noise import USUAL, Noise, sway
+from simulated_noise import USUAL, Noise, correlated_error
 from simulated_truth import POINT_PX, Array, Bools, Truth
 
-from bladeangle.adjustment.model import CirclePoints, EndPoints, TipPoints, View
+from bladeangle.adjustment.model import CirclePoints, EndPoints, ObservedView, TipPoints
 from bladeangle.imaging.ring import RingSighting
 
 # --- The observations ------------------------------------------------------------------------------------------------
 
 
-def observe(truth: Truth, rng: np.random.Generator, noise: Noise = USUAL) -> tuple[View, ...]:
+def observe(truth: Truth, rng: np.random.Generator, noise: Noise = USUAL) -> tuple[ObservedView, ...]:
     """What ideal edge finding would give in every photograph."""
     return tuple(
-        View(
+        ObservedView(
             f"photo-{p}", ("inlet_up", "outlet_up")[truth.standing_of[p]], _sight(truth, p, rng, noise),
             _tips(truth, p, rng, noise), _ends(truth, p, rng, noise), _circles(truth, p, rng, noise),
         )
@@ -156,7 +156,7 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
             parts.append((b, face, on + error[:, None] * across, across))
     if not parts:
         return TipPoints.none()
-    parts = _swayed(parts, rng, noise.sway[far] * noise.tip_px, noise)
+    parts = _with_correlated_errors(parts, rng, noise.correlated_sigma[far] * noise.tip_px, noise)
     sizes = [len(p[2]) for p in parts]
     return TipPoints(
         np.repeat([p[0] for p in parts], sizes), np.repeat([p[1] for p in parts], sizes), np.full(sum(sizes), far),
@@ -168,14 +168,14 @@ def _tips(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -> T
 Part = tuple[int, int, Array, Array]
 
 
-def _swayed(parts: list[Part], rng: np.random.Generator, sigma_px: float, noise: Noise) -> list[Part]:
+def _with_correlated_errors(parts: list[Part], rng: np.random.Generator, sigma_px: float, noise: Noise) -> list[Part]:
     """Runs (blade, face, px, normal) with every edge swaying along its length."""
     out = list(parts)
     for key in sorted({(b, face) for b, face, _, _ in parts}):
         mine = [i for i, part in enumerate(parts) if part[:2] == key]
         px, normal = (np.concatenate([parts[i][k] for i in mine]) for k in (2, 3))
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(px, axis=0), axis=1))])
-        off = sigma_px * sway(rng, along, noise)
+        off = sigma_px * correlated_error(rng, along, noise)
         moved = np.split(px + off[:, None] * normal, np.cumsum([len(parts[i][2]) for i in mine])[:-1])
         for i, place in zip(mine, moved, strict=True):
             out[i] = (*key, place, parts[i][3])
@@ -238,7 +238,7 @@ def _circles(truth: Truth, photo: int, rng: np.random.Generator, noise: Noise) -
 
         px = ring(radius)
         wave = np.column_stack([np.cos(psi), np.sin(psi), np.cos(2 * psi), np.sin(2 * psi)])
-        sway = noise.circle_sway_px * wave @ rng.standard_normal(4)
+        sway = noise.circle_error_px * wave @ rng.standard_normal(4)
         normal = _across(ring(radius, 0.01) - ring(radius, -0.01), ring(radius + 0.05) - px)
         index.append(np.full(len(psi), 2 * standing + k))
         place.append(px + (sway + rng.normal(0, noise.circle_px, len(psi)))[:, None] * normal)

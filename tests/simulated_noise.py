@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 LAWS = ("squared exponential", "moving average", "sinusoids")
 MARKOV = "markov"
 #: Lengths that are drawn from, evenly in their logarithm: along edges in a photograph, px, and of grooves, mm.
-SWAY_PX, GROOVE_MM = (30.0, 400.0), (3.0, 25.0)
+ERROR_LENGTH_PX, GROOVE_MM = (30.0, 400.0), (3.0, 25.0)
 #: Lengths of the measurement's own law.
 MARKOV_PX, MARKOV_MM = 130.0, 13.0
 #: Share of processes that have a step, and its size in standard deviations of the process.
@@ -32,7 +32,7 @@ class Noise:
     bias_px : of a shift common to all edges of a kind; correlated : correlation of neighbours along an edge; outliers :
     share of the tip points that lie `outlier_px` off, in runs of ten; sway : of runs of edge in one photograph, seen
     from the side and from overhead, in `tip_px`; groove_px : by which grooves move the same places of all edges seen
-    from the side; circle_sway_px : of a circle, once and twice round; ring_every : thins the ring; law : of sway and
+    from the side; circle_error_px : of a circle, once and twice round; ring_every : thins the ring; law : of sway and
     grooves, None draws from `LAWS`.
     """
 
@@ -44,9 +44,9 @@ class Noise:
     correlated: float = 0.0
     outliers: float = 0.0
     outlier_px: float = 4.0
-    sway: tuple[float, float] = (1.0, 0.3)
+    correlated_sigma: tuple[float, float] = (1.0, 0.3)
     groove_px: float = 0.14
-    circle_sway_px: float = 0.1
+    circle_error_px: float = 0.1
     ring_every: int = 3
     law: str | None = None
 
@@ -105,9 +105,9 @@ def drawn(rng: np.random.Generator, at: Array, law: str | None, lengths: tuple[f
     return out
 
 
-def sway(rng: np.random.Generator, along_px: Array, noise: Noise) -> Array:
+def correlated_error(rng: np.random.Generator, along_px: Array, noise: Noise) -> Array:
     """By how much an edge lies off in one photograph, (n,) of variance 1, at distances along its image."""
-    return drawn(rng, along_px, noise.law, SWAY_PX, MARKOV_PX)
+    return drawn(rng, along_px, noise.law, ERROR_LENGTH_PX, MARKOV_PX)
 
 
 def grooves(rng: np.random.Generator, length_mm: float, sigma_mm: float, noise: Noise) -> Array:

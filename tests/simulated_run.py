@@ -12,15 +12,15 @@ from simulated import observe
 from simulated_noise import Noise
 from simulated_truth import Changes, Truth, another_day, random_truth, spline
 
-from bladeangle.adjustment import adjust as adjust_room
+from bladeangle.adjustment import adjust as adjustment
 from bladeangle.adjustment import normals
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import State, View, unmoved
+from bladeangle.adjustment.model import ObservedView, State, unmoved
 from bladeangle.adjustment.rotor import Basis, Rotor
 from bladeangle.base.budget import coverage_factor
 from bladeangle.imaging.pose import start_pose
 from bladeangle.records.station import StationOptions
-from bladeangle.results.diagnostics import doubts
+from bladeangle.results.diagnostics import diagnose
 from bladeangle.results.stations import Stations, measure_stations
 
 Array = NDArray[np.float64]
@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 MISFITS = ("photos-disagree", "residuals-high", "rotor-moved", "rotor-unlikely")
 
 
-def start_state(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) -> State:
+def start_state(truth: Truth, views: tuple[ObservedView, ...], rng: np.random.Generator) -> State:
     """Where the adjustment begins: poses as `pose` finds them, and the rotor as the first outlines leave it.
 
     With two overhead photographs the tip radius is the priors' one and heights are what the rays then say; with oblique
@@ -77,11 +77,11 @@ def start_state(truth: Truth, views: tuple[View, ...], rng: np.random.Generator)
         np.zeros((0, 3, 3)), np.zeros((0, 3)),
     )  # fmt: skip
     if photos > 2:  # the ring alone places the photographs first, as in the measurement
-        alone = tuple(View(v.name, v.standing, v.sighting) for v in views)
+        alone = tuple(ObservedView(v.name, v.setup, v.sighting) for v in views)
         state = adjust(truth.ring, alone, state, priors, most_iterations=15, must_settle=False).state
-    state.standings = ("inlet_up", "outlet_up")
+    state.setups = ("inlet_up", "outlet_up")
     state.r_ring_rotor, state.t_ring_rotor = np.array([np.eye(3), over]), shifts
-    state.rotor, state.circles, state.circle_standing = rotor, np.array(circles), tuple(owner)
+    state.rotor, state.circles, state.circle_setup = rotor, np.array(circles), tuple(owner)
     return state
 
 
@@ -105,25 +105,25 @@ class Case:
     misfits: tuple[str, ...] = ()
 
 
-def ideal(truth: Truth, views: tuple[View, ...], start: State, noise: Noise) -> Adjustment:
+def ideal(truth: Truth, views: tuple[ObservedView, ...], start: State, noise: Noise) -> Adjustment:
     """The adjustment that knows how good the points are: no robust loss, no rescaling, the true sigmas and sway.
 
     `start` is a solution already: it is the uncertainty there that is wanted.
     """
     alike, known = (
         mock.patch.object(normals, "ROBUST_WIDTH", 1e4),
-        mock.patch.multiple(adjust_room, RESCALINGS=0, SWAY=noise.sway),
+        mock.patch.multiple(adjustment, MOST_RESCALINGS=0, CORRELATED_SIGMA=noise.correlated_sigma),
     )
     with alike, known:
         return adjust(truth.ring, views, start, truth.priors)
 
 
-def measured(truth: Truth, views: tuple[View, ...], rng: np.random.Generator) -> tuple[Adjustment, Stations]:
+def measured(truth: Truth, views: tuple[ObservedView, ...], rng: np.random.Generator) -> tuple[Adjustment, Stations]:
     """Adjustment and stations in the steps of the measurement: twice roughly, and once to the end."""
     state = start_state(truth, views, rng)
     for _ in range(2):
         state = adjust(truth.ring, views, state, truth.priors, most_iterations=12, must_settle=False).state
-    state.moves = unmoved([v.standing for v in views])
+    state.moves = unmoved([v.setup for v in views])
     result = adjust(truth.ring, views, state, truth.priors)
     return result, measure_stations(result, StationOptions())
 
@@ -144,7 +144,7 @@ def simulate(rng: np.random.Generator, kind: str, changes: Changes, noise: Noise
 def _case(truth: Truth, rng: np.random.Generator, noise: Noise, with_ideal: bool) -> tuple[Case, Stations]:
     views = observe(truth, rng, noise)
     result, found = measured(truth, views, rng)
-    flags = doubts(result, found, StationOptions(), truth.ring, diameter_known=False, scale_checked=False)
+    flags = diagnose(result, found, StationOptions(), truth.ring, diameter_known=False, scale_checked=False)
     pairs = [found.budget.angle(k)[:2] for k in range(len(found.labels))]
     u = np.array([p[0] for p in pairs])
     ideal_u = np.full(len(u), np.nan)

@@ -103,7 +103,7 @@ class Truth:
     bend: tuple[float, float]
     pieces: Array
     cameras: tuple[synthetic.CameraModel, ...]
-    views: tuple[synthetic.View, ...]
+    views: tuple[synthetic.CameraPose, ...]
     standing_of: tuple[int, ...]
     bias_px: dict[str, float]
     grooves_mm: Array
@@ -223,7 +223,7 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
 def _views(
     rng: np.random.Generator, shape: synthetic.RotorShape, lens: synthetic.CameraModel, ring: dict[str, Any],
     sides: int, changes: Changes,
-) -> tuple[tuple[synthetic.View, ...], tuple[int, ...]]:  # fmt: skip
+) -> tuple[tuple[synthetic.CameraPose, ...], tuple[int, ...]]:  # fmt: skip
     """Poses of the overhead pair and of so many photographs from the side, and the standing of each."""
     wanted = (*synthetic.ROTOR_VIEWS[:2], *(f"around-{1 + k * 6 // sides}" for k in range(sides)))
     scenes = synthetic.rotor_photos(rng, shape, lens, ring, wanted)

@@ -58,8 +58,8 @@ def outline(corners: Array, n: int = 40) -> Array:
     )
 
 
-def view_from(x: float, y: float, z: float, roll_deg: float = 0.0) -> syn.View:
-    return syn.View.looking(np.array([x, y, z]), np.array([3.0, -5.0, 0.0]), roll_deg)
+def view_from(x: float, y: float, z: float, roll_deg: float = 0.0) -> syn.CameraPose:
+    return syn.CameraPose.looking(np.array([x, y, z]), np.array([3.0, -5.0, 0.0]), roll_deg)
 
 
 def test_projection_agrees_with_opencv() -> None:

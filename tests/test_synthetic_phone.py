@@ -36,7 +36,7 @@ def px_of(points: Array, scene: syn.Scene) -> Array:
 
 
 def scene_of(**more: Any) -> syn.Scene:
-    view = syn.View.looking(np.array([-60.0, 40.0, 320.0]), np.zeros(3), 15.0)
+    view = syn.CameraPose.looking(np.array([-60.0, 40.0, 320.0]), np.zeros(3), 15.0)
     return replace(syn.Scene(CAMERA, view, (BLANK,), exposure=PLAIN), **more)
 
 

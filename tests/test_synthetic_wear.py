@@ -158,7 +158,7 @@ def test_a_worn_tip_is_rendered_where_opencv_projects_it(eye: tuple[float, float
     blank = syn.RingPrint({**syn.ring_definition(), "markers": []}, arrow=False, half_side_mm=700.0)
     exposure = syn.Exposure(colour=False, blur_px=0.0, full_well=0.0, vignetting=0.0)
     lens = syn.CameraModel().scaled(2016, 1512)
-    view = syn.View.looking(np.array(eye), np.array([0.0, 0.0, 20.0]), 30.0)
+    view = syn.CameraPose.looking(np.array(eye), np.array([0.0, 0.0, 20.0]), 30.0)
     scene = syn.Scene(lens, view, (blank,), shape, standing, syn.Lighting(ambient=1.0, key=0.0), exposure)
     light = syn.radiance(scene)[:, :, 0]
     pose = standing.pose(shape)

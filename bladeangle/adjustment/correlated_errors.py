@@ -1,4 +1,9 @@
-"""View -> what of its edges may sway: runs that lie off together, as grooves, shading and glare move them."""
+"""ObservedView -> its correlated errors: runs of edge that lie off together, as grooves, shading and saturation do.
+
+Along an edge the error is a first-order Gauss-Markov process (correlation exp(-distance / length)), a standard
+deviation of `correlated_sigma` times the points' own, linear between knots. The values at the knots are unknowns of
+which no result is made; they are marginalised out of the normal equations.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bladeangle.adjustment.model import TIP_KINDS, Ints, View
-from bladeangle.base.geometry import Array, block_diagonal, forgetting, hats
+from bladeangle.adjustment.model import TIP_KINDS, Ints, ObservedView, TipPoints
+from bladeangle.base.geometry import Array, block_diagonal, exponential_precision, hats
 
 #: Distance along a tip edge, mm, over which its errors correlate, seen from the side and from overhead, and between its
 #: knots. Path-traced photographs of turned metal, at the true edge: from the side products of errors fall to a half in
@@ -15,79 +20,88 @@ from bladeangle.base.geometry import Array, block_diagonal, forgetting, hats
 #: are small on some rotors and on others reach over 30 mm and more.
 LENGTH_MM = (10.0, 30.0)
 KNOT_MM = (6.0, 20.0)
-#: Distance, px, over which what points share beside the sway (`TipPoints.shared_px`) is forgotten.
+#: Correlation length, px, of the additional error that points of a saturated edge share (`TipPoints.shared_px`).
 SHARED_LENGTH_PX = 600.0
-#: Sway of a hub circle as a whole, px, once and twice round the turn. Light comes from one side, and the rim
-#: is not sharp; centres of rendered hubs lie off by this much though a circle has hundreds of points.
-CIRCLE_SWAY_PX = 0.2
+#: Standard deviation, px, of the error of a hub circle as a whole, once and twice round the turn. Light comes from one
+#: side, and the rim is not sharp; centres of rendered hubs lie off by this much though a circle has hundreds of points.
+CIRCLE_ERROR_PX = 0.2
+#: Variance components that the sizes of correlated errors belong to: tip edges from the side, from overhead, and none:
+#: errors of a given size in px.
+SIDE, OVERHEAD, FIXED = 0, 1, 2
 
 
 @dataclass(frozen=True)
-class Traces:
-    """The runs of one kind of edge in one photograph that may sway, of which nothing is shown as a result.
+class CorrelatedErrors:
+    """The correlated errors of one kind of edge in one photograph: q values at knots, of m points.
 
-    shape : (m, q) of unknown sways; known : (q, q) their information.
-    scaled : (q,) the sway that each is a multiple of (0 from the side, 1 from overhead), in sigmas of the points; 2 for
-    none, in px.
-    tells : (q,) of which of these sways it tells; 2 for none: a hub circle, an edge that glares.
+    shape : (m, q) error of each point for one unit of each value; information : (q, q) prior information of the values.
+    component : (q,) the variance component that scales each value: `SIDE` and `OVERHEAD` count in sigmas of a point,
+    `FIXED` in px.
+    estimates : (q,) the variance component to whose estimate each value contributes. Of a saturated edge that is none:
+    how it errs says nothing of the usual size.
     """
 
     shape: Array
-    known: Array
-    scaled: Ints
-    tells: Ints
+    information: Array
+    component: Ints
+    estimates: Ints
 
-    def swaying(self, sigma: Array, sway: tuple[float, float]) -> Traces:
-        """The same in px, with points of these sigmas (m,) px."""
-        shape = self.shape * np.where(self.scaled < 2, sigma[:, None], 1.0)
-        size = np.array([*sway, 1.0])[self.scaled]
-        return Traces(shape, self.known / size[:, None] / size, self.scaled, self.tells)
+    def in_px(self, sigma: Array, correlated_sigma: tuple[float, float]) -> CorrelatedErrors:
+        """The same in px, of points with standard uncertainties sigma (m,) px."""
+        shape = self.shape * np.where(self.component == FIXED, 1.0, sigma[:, None])
+        size = np.array([*correlated_sigma, 1.0])[self.component]
+        return CorrelatedErrors(shape, self.information / size[:, None] / size, self.component, self.estimates)
 
-    def kernel(self, w: Array) -> Array:
-        """Covariance (q, q) of the sways as points of weights w (m,) alone tell them."""
-        return np.asarray(np.linalg.inv(self.known + (self.shape.T * w) @ self.shape), np.float64)
+    def covariance(self, weight: Array) -> Array:
+        """Covariance (q, q) of the values given all other unknowns, from points of weights (m,) 1/px2."""
+        return np.asarray(np.linalg.inv(self.information + (self.shape.T * weight) @ self.shape), np.float64)
 
 
-def traces_of(kind: str, view: View) -> Traces | None:
-    """The runs of edge that may sway by one, or None where none do.
+def correlated_errors_of(kind: str, view: ObservedView) -> CorrelatedErrors | None:
+    """The correlated errors of one kind of observation in a photograph; None for kinds that have none."""
+    if kind == "circle":
+        return None if view.circles is None else _of_circles(view.circles.circle, view.circles.normal)
+    tips = view.tips_of(TIP_KINDS[kind]) if kind in TIP_KINDS else None
+    return None if tips is None else _of_tips(tips, view.px_per_mm)
 
-    Grooves, shading and the roundness of a deburred edge move runs of it, not single points. Along the edge the sway is
-    a random walk that forgets (correlation exp(-distance / `LENGTH_MM`)), linear between knots, and as large as
-    `sway` times the points' own sigma; it is eliminated from the equations.
-    """
-    if kind == "circle" and view.circles is not None:
-        circle = view.circles.circle
-        psi = np.arctan2(view.circles.normal[:, 1], view.circles.normal[:, 0])
-        shape = np.stack([np.cos(psi), np.sin(psi), np.cos(2 * psi), np.sin(2 * psi)], 1)
-        mine = circle[:, None] == np.unique(circle)
-        each = (mine[:, :, None] * shape[:, None]).reshape(len(psi), -1)
-        none = np.full(each.shape[1], 2)
-        return Traces(each, np.eye(len(none)) / CIRCLE_SWAY_PX**2, none, none)
-    if kind not in TIP_KINDS:
-        return None
-    tips = view.tips_of(TIP_KINDS[kind])
-    assert tips is not None
-    shapes, known, scaled, tells = [], [], [], []
+
+def _of_circles(circle: Ints, normal: Array) -> CorrelatedErrors:
+    """Harmonics once and twice round each hub circle, of points (m,) with normals (m, 2)."""
+    psi = np.arctan2(normal[:, 1], normal[:, 0])
+    harmonics = np.stack([np.cos(psi), np.sin(psi), np.cos(2 * psi), np.sin(2 * psi)], 1)
+    mine = circle[:, None] == np.unique(circle)
+    shape = (mine[:, :, None] * harmonics[:, None]).reshape(len(psi), -1)
+    fixed = np.full(shape.shape[1], FIXED)
+    return CorrelatedErrors(shape, np.eye(len(fixed)) / CIRCLE_ERROR_PX**2, fixed, fixed)
+
+
+def _of_tips(tips: TipPoints, px_per_mm: float) -> CorrelatedErrors:
+    """A Gauss-Markov process along each blade's edge, and another where a saturated edge has shared errors."""
+    shapes, information, component, estimates = [], [], [], []
     for b in np.unique(tips.blade):
         rows = np.flatnonzero(tips.blade == b)
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
         length = max(float(along[-1]), 1.0)  # of a single point too
-        shared, far = tips.shared_px[rows], int(tips.far[rows[0]])
-        walks = [(KNOT_MM[far] * view.px_per_mm, LENGTH_MM[far] * view.px_per_mm, np.ones(len(rows)), far)]
+        shared, seen_from = tips.shared_px[rows], int(tips.far[rows[0]])  # SIDE or OVERHEAD
+        processes = [(KNOT_MM[seen_from] * px_per_mm, LENGTH_MM[seen_from] * px_per_mm, np.ones(len(rows)), seen_from)]
         if shared.any():
-            walks.append((SHARED_LENGTH_PX / 4, SHARED_LENGTH_PX, shared, 2))
-        for knot_px, length_px, size, which in walks:
+            processes.append((SHARED_LENGTH_PX / 4, SHARED_LENGTH_PX, shared, FIXED))
+        for knot_px, length_px, size, which in processes:
             knots = np.linspace(0.0, length, int(np.ceil(length / knot_px)) + 1)
             shape = np.zeros((len(tips.px), len(knots)))
             shape[rows] = hats(along, knots) * size[:, None]
             shapes.append(shape)
-            known.append(forgetting(knots, length_px))
-            scaled.append(np.full(len(knots), which))
-            tells.append(np.full(len(knots), 2 if shared.any() else far))  # glare says nothing of the usual sway
-    return Traces(np.hstack(shapes), block_diagonal(known), np.concatenate(scaled), np.concatenate(tells))
+            information.append(exponential_precision(knots, length_px))
+            component.append(np.full(len(knots), which))
+            estimates.append(np.full(len(knots), FIXED if shared.any() else seen_from))
+    return CorrelatedErrors(
+        np.hstack(shapes), block_diagonal(information), np.concatenate(component), np.concatenate(estimates)
+    )
 
 
-def swaying(kind: str, view: View, sigma: Array, sway: tuple[float, float]) -> Traces | None:
-    """`traces_of` in px, with points of these sigmas (m,) px; None also where nothing sways."""
-    traces = traces_of(kind, view) if any(sway) else None
-    return None if traces is None else traces.swaying(sigma, sway)
+def correlated_errors_in_px(
+    kind: str, view: ObservedView, sigma: Array, correlated_sigma: tuple[float, float]
+) -> CorrelatedErrors | None:
+    """`correlated_errors_of` in px, of points with sigmas (m,) px; None also where they are taken to be zero."""
+    errors = correlated_errors_of(kind, view) if any(correlated_sigma) else None
+    return None if errors is None else errors.in_px(sigma, correlated_sigma)

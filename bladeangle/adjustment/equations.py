@@ -17,21 +17,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.model import GROOVE_KNOTS, TIP_KINDS, Ints, Layout, State, View, groove_hats
+from bladeangle.adjustment.model import GROOVE_KNOTS, TIP_KINDS, Ints, Layout, ObservedView, State, groove_hats
 from bladeangle.adjustment.rotor import Rotor
 from bladeangle.base.geometry import Array, cross, project, ray_cylinder, undistort
 from bladeangle.imaging.ring import Ring
 
 #: Rows of all derivatives: by the camera; by a photograph's rotation and shift, focus and principal point; and, where
-#: it is the rotor that is seen, by its standing's rotation and shift. Those by a movement of the rotor come last, and
+#: it is the rotor that is seen, by its setup's rotation and shift. Those by a movement of the rotor come last, and
 #: are left out for photographs without.
 CAMERA, TURN, SHIFT, FOCUS, PRINCIPAL = slice(0, 8), slice(8, 11), slice(11, 14), 14, slice(15, 17)
 POSED = 17
-STANDING_TURN, STANDING_SHIFT = slice(17, 20), slice(20, 23)
-STOOD = 23
+SETUP_TURN, SETUP_SHIFT = slice(17, 20), slice(20, 23)
+ROTOR_POSED = 23
 MOVED = slice(23, 26)
 #: Change of the tip radius, mm, at which a place on the tip is found: a thousandth of a pixel.
-SAME_RADIUS_MM = 1e-4
+RADIUS_TOLERANCE_MM = 1e-4
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ class Rows:
 
 
 class Equations:
-    """Residuals and derivatives of views, each of a photograph and a standing of the state (None: the ring alone).
+    """Residuals and derivatives of views, each of a photograph and a setup of the state (None: the ring alone).
 
     of_ring : whether the ring counts, or only what is seen of the rotor where it stands.
     """
@@ -60,26 +60,28 @@ class Equations:
         self,
         ring: Ring,
         layout: Layout,
-        views: Sequence[View],
+        views: Sequence[ObservedView],
         photos: Sequence[int],
-        standings: Sequence[int | None],
+        setups: Sequence[int | None],
         *,
         of_ring: bool = True,
     ) -> None:
         of = layout.columns
         shape = [of[key] for key in of if key in ("rotor", "tips") or (isinstance(key, tuple) and key[0] == "blade")]
         sides, tips, ends, circles = [], [], [], []
-        for v, (view, photo, standing) in enumerate(zip(views, photos, standings, strict=True)):
+        for v, (view, photo, setup) in enumerate(zip(views, photos, setups, strict=True)):
             posed = [of["camera"], of["photo", photo]]
             if of_ring:
                 sides.append(_Part(v, "ring", photo, None, view.sighting, [*posed, of["sheet"], of["pieces"]]))
-            if standing is not None:
-                stood = [*posed, of["standing", standing]]
+            if setup is not None:
+                rotor_posed = [*posed, of["setup", setup]]
                 moved = [of[key] for key in of if key == ("move", photo)]
                 for (kind, sign), grooves in zip(TIP_KINDS.items(), np.split(of["grooves"], 2), strict=True):
-                    tips.append(_Part(v, kind, photo, standing, view.tips_of(sign), [*stood, *shape, grooves, *moved]))
-                ends.append(_Part(v, "end", photo, standing, view.ends, [*stood, *shape, *moved]))
-                circles.append(_Part(v, "circle", photo, standing, view.circles, [*stood, of["circles"], *moved]))
+                    tips.append(
+                        _Part(v, kind, photo, setup, view.tips_of(sign), [*rotor_posed, *shape, grooves, *moved])
+                    )
+                ends.append(_Part(v, "end", photo, setup, view.ends, [*rotor_posed, *shape, *moved]))
+                circles.append(_Part(v, "circle", photo, setup, view.circles, [*rotor_posed, of["circles"], *moved]))
         # those that are followed along rays come first, those that lie on no curve last
         sorts = [_Tips.of(tips), _Circles.of(circles), _Sides.of(sides, ring), _Ends.of(ends)]
         self._sorts = [sort for sort in sorts if sort is not None]
@@ -89,7 +91,7 @@ class Equations:
         self._parts = [part for sort in self._sorts for part in sort.parts]
         self._part = np.repeat(np.arange(len(self._parts)), [len(part.seen.px) for part in self._parts])
         self._photo = np.array([part.photo for part in self._parts], int)[self._part]
-        self._standing = np.array([-1 if part.standing is None else part.standing for part in self._parts], int)
+        self._setup = np.array([-1 if part.setup is None else part.setup for part in self._parts], int)
         self._px, self._normal = (
             np.hstack([getattr(sort, name) for sort in self._sorts] or [np.zeros((2, 0))]) for name in ("px", "normal")
         )
@@ -164,18 +166,18 @@ class Equations:
         return residual, jac, _turned(to_camera.swapaxes(0, 1), gradient)
 
     def _place(self, state: State, jac: Array, points: Array, turned: Array, gradient: Array, by_point: Array) -> None:
-        """Fill the derivatives (MOVED.stop, m) by the rotor's standing and movement, which the ring does not heed.
+        """Fill the derivatives (MOVED.stop, m) by the rotor's setup and movement, which the ring does not heed.
 
         points : (3, m) in the frame of what is seen, and `turned` as the ring's frame is; gradient : (3, m) by the
         point in the ring's frame, and by_point : by that in its own.
         """
-        pivots = np.array([*(state.pivot(s) for s in range(len(state.standings))), np.zeros(3)])
-        pivot = pivots[self._standing].T[:, self._part]
-        jac[STANDING_TURN], jac[STANDING_SHIFT] = cross(turned - pivot, gradient), gradient
+        pivots = np.array([*(state.pivot(s) for s in range(len(state.setups))), np.zeros(3)])
+        pivot = pivots[self._setup].T[:, self._part]
+        jac[SETUP_TURN], jac[SETUP_SHIFT] = cross(turned - pivot, gradient), gradient
         if state.moves:
-            # the standing is turned about the pivot, and what it is then, a movement turns about the standing's origin
-            before = _turns(np.array([*state.r_ring_rotor, np.eye(3)])[self._standing], self._part)
-            jac[STANDING_TURN] = cross(_turned(before, points), _turned(before, by_point)) - cross(pivot, gradient)
+            # the setup is turned about the pivot, and what it is then, a movement turns about the setup's origin
+            before = _turns(np.array([*state.r_ring_rotor, np.eye(3)])[self._setup], self._part)
+            jac[SETUP_TURN] = cross(_turned(before, points), _turned(before, by_point)) - cross(pivot, gradient)
             jac[MOVED.start] = turned[0] * gradient[1] - turned[1] * gradient[0]
             jac[MOVED.start + 1 : MOVED.stop] = gradient[:2]
         else:
@@ -186,20 +188,20 @@ class Equations:
 class _Part:
     """What is seen of one kind in one view: points (n) with px, normal and sigma_px; unknowns that they depend on.
 
-    standing : None for what lies on the sheet.
+    setup : None for what lies on the sheet.
     """
 
     view: int
     kind: str
     photo: int
-    standing: int | None
+    setup: int | None
     seen: Any
     columns: list[Ints]
 
 
 def _frame(state: State, part: _Part) -> tuple[Array, Array]:
     """Rotation (3, 3) and origin (3,) in the ring's frame of the frame in which something lies."""
-    return (np.eye(3), np.zeros(3)) if part.standing is None else state.placed(part.photo, part.standing)
+    return (np.eye(3), np.zeros(3)) if part.setup is None else state.placed(part.photo, part.setup)
 
 
 @dataclass(frozen=True)
@@ -337,14 +339,14 @@ class _Tips(_Points):
         points[2] += self.face * half * thickness + (hats * state.grooves[(self.face < 0).astype(int)].T).sum(0)
 
         def derivatives(common: Array, gradient: Array) -> Array:
-            blades = STOOD + 4
+            blades = ROTOR_POSED + 4
             tips = blades + rotor.blades * (rotor.basis.count + 3)
             grooves = tips + rotor.tip_radius.shared.size + rotor.tip_radius.own.size
-            jac = _with_own(common, STOOD, grooves + GROOVE_KNOTS)
-            jac[STOOD] = (gradient[:2] * radial).sum(0)
+            jac = _with_own(common, ROTOR_POSED, grooves + GROOVE_KNOTS)
+            jac[ROTOR_POSED] = (gradient[:2] * radial).sum(0)
             up = gradient[2] * self.face
-            jac[STOOD + 1] = up * half
-            jac[STOOD + 2 : blades] = up * thickness * by_rounding
+            jac[ROTOR_POSED + 1] = up * half
+            jac[ROTOR_POSED + 2 : blades] = up * thickness * by_rounding
             by_heights = gradient[2] * rotor.basis.matrix(tau).T
             own = blades + self.blade * (rotor.basis.count + 3)
             by_blade = np.vstack([by_heights, up * thickness * by_ends, up * half])
@@ -366,7 +368,7 @@ class _Tips(_Points):
             foot[missed] = [rotor.radius_mm, 0.0, 0.0]
             tau = rotor.tau_of(foot, self.blade)
             before, self._departure = self._departure, rotor.tip_radius.departure(tau, self.blade)
-            if np.abs(self._departure - before).max(initial=0.0) < SAME_RADIUS_MM:
+            if np.abs(self._departure - before).max(initial=0.0) < RADIUS_TOLERANCE_MM:
                 break
         return tau, missed
 
@@ -374,9 +376,9 @@ class _Tips(_Points):
 def _by_tips(jac: Array, first: int, rotor: Rotor, tau: Array, blade: Ints) -> None:
     """Fill the rows from `first` with derivatives by the coefficients of the tip radius, like that by the radius."""
     shared, own = rotor.tip_radius.shapes(tau, blade)
-    jac[first : first + len(shared)] = jac[STOOD] * shared
+    jac[first : first + len(shared)] = jac[ROTOR_POSED] * shared
     rows = first + len(shared) + blade * len(own)
-    jac[rows + np.arange(len(own))[:, None], np.arange(len(tau))] = jac[STOOD] * own
+    jac[rows + np.arange(len(own))[:, None], np.arange(len(tau))] = jac[ROTOR_POSED] * own
 
 
 class _Ends(_Points):
@@ -394,9 +396,9 @@ class _Ends(_Points):
         points = rotor.tip(self.blade, np.zeros_like(self.blade), tau).T
 
         def derivatives(common: Array, gradient: Array) -> Array:
-            blades = STOOD + 4
+            blades = ROTOR_POSED + 4
             tips = blades + rotor.blades * (count + 3)
-            jac = _with_own(common, STOOD, tips + rotor.tip_radius.shared.size + rotor.tip_radius.own.size)
+            jac = _with_own(common, ROTOR_POSED, tips + rotor.tip_radius.shared.size + rotor.tip_radius.own.size)
             slope = basis.values(tau, rotor.heights, self.blade, 1)
             by_tau = rotor.turn * (gradient[1] * points[0] - gradient[0] * points[1]) + gradient[2] * slope
             own, each = blades + self.blade * (count + 3), np.arange(len(tau))
@@ -404,7 +406,7 @@ class _Ends(_Points):
             radial = points[:2] / np.hypot(*points[:2])
             by_tau += (gradient[:2] * radial).sum(0) * rotor.tip_radius.slope(tau, self.blade)
             jac[own + count + self.end, each] = by_tau
-            jac[STOOD] = (gradient[:2] * radial).sum(0)
+            jac[ROTOR_POSED] = (gradient[:2] * radial).sum(0)
             _by_tips(jac, tips, rotor, tau, self.blade)
             return jac
 
@@ -428,8 +430,8 @@ class _Circles(_Points):
         tangent = np.stack([-radial[1], radial[0], np.zeros(len(radius))])
 
         def derivatives(common: Array, gradient: Array) -> Array:
-            jac = _with_own(common, STOOD, STOOD + state.circles.size)
-            own, each = STOOD + 2 * self.circle, np.arange(len(radius))
+            jac = _with_own(common, ROTOR_POSED, ROTOR_POSED + state.circles.size)
+            own, each = ROTOR_POSED + 2 * self.circle, np.arange(len(radius))
             jac[own, each] = (gradient[:2] * radial).sum(0)
             jac[own + 1, each] = gradient[2]
             return jac

@@ -24,7 +24,7 @@ TIP_KINDS = {"inlet tips": 1, "outlet tips": -1}
 class TipPoints:
     """Points (n) on blade-tip edges in one photograph: face +1 inlet, -1 outlet; far: seen from inside; px (n, 2).
 
-    `sigma_px` is of a point by itself, `shared_px` of what a run of points has in common, as where an edge glares.
+    `sigma_px` is of a point by itself, `shared_px` of the error that a run of points shares, as on a saturated edge.
     """
 
     blade: Ints
@@ -68,14 +68,14 @@ class CirclePoints:
 
 
 @dataclass(frozen=True)
-class View:
+class ObservedView:
     """All observations in one photograph; what was not looked for is None.
 
     px_per_mm : scale of the picture at the rotor, which says over how many pixels errors along an edge correlate.
     """
 
     name: str
-    standing: str
+    setup: str
     sighting: RingSighting
     tips: TipPoints | None = None
     ends: EndPoints | None = None
@@ -100,16 +100,16 @@ class State:
     principal: Array  # (p, 2) px
     sheet: Array  # (5,) stretch, shear, saddle and twisted saddle in mm at the outer radius, growth of the print in mm
     pieces: Array  # (q - 1, 3) place of the pieces after the first: x, y mm, turn rad
-    standings: tuple[str, ...]
+    setups: tuple[str, ...]
     r_ring_rotor: Array  # (s, 3, 3)
     t_ring_rotor: Array  # (s, 3)
     rotor: Rotor | None = None
     circles: Array = field(default_factory=lambda: np.zeros((0, 2)))  # (k, 2) radius, height in the rotor frame
-    circle_standing: tuple[int, ...] = ()  # standing in which each circle is seen
+    circle_setup: tuple[int, ...] = ()  # setup in which each circle is seen
     #: (2, GROOVE_KNOTS) mm by which both edges of the tip land, inlet face first, seem too high from the side
     grooves: Array = field(default_factory=lambda: np.zeros((2, GROOVE_KNOTS)))
     #: photograph -> (3,) turn about the ring's z, rad, and shift along x and y, mm, of the rotor since the other
-    #: photograph of its standing, where that is allowed for
+    #: photograph of its setup, where that is allowed for
     moves: dict[int, Array] = field(default_factory=dict)
 
     def copy(self) -> State:
@@ -117,8 +117,8 @@ class State:
         return State(
             self.camera.copy(), self.r_camera_ring.copy(), self.t_camera_ring.copy(), self.focus.copy(),
             self.principal.copy(), self.sheet.copy(),
-            self.pieces.copy(), self.standings, self.r_ring_rotor.copy(), self.t_ring_rotor.copy(),
-            None if self.rotor is None else self.rotor.copy(), self.circles.copy(), self.circle_standing,
+            self.pieces.copy(), self.setups, self.r_ring_rotor.copy(), self.t_ring_rotor.copy(),
+            None if self.rotor is None else self.rotor.copy(), self.circles.copy(), self.circle_setup,
             self.grooves.copy(), {p: move.copy() for p, move in self.moves.items()},
         )  # fmt: skip
 
@@ -133,69 +133,67 @@ class State:
         out[1:3] += self.principal[photo]
         return out
 
-    def placed(self, photo: int, standing: int) -> tuple[Array, Array]:
+    def placed(self, photo: int, setup: int) -> tuple[Array, Array]:
         """Rotation (3, 3) and origin (3,) in the ring frame of the rotor as it stands in one photograph."""
-        r, t = self.r_ring_rotor[standing], self.t_ring_rotor[standing]
+        r, t = self.r_ring_rotor[setup], self.t_ring_rotor[setup]
         move = self.moves.get(photo)
         if move is None:
             return r, t
         return rotation(np.array([0.0, 0.0, move[0]])) @ r, t + np.array([move[1], move[2], 0.0])
 
-    def pixels_of(self, points: Array, photo: int, standing: int | None = None) -> Array:
-        """Pixels (n, 2) of points (n, 3) in the ring frame, or in the rotor frame of a standing."""
-        if standing is not None:
-            r, t = self.placed(photo, standing)
+    def pixels_of(self, points: Array, photo: int, setup: int | None = None) -> Array:
+        """Pixels (n, 2) of points (n, 3) in the ring frame, or in the rotor frame of a setup."""
+        if setup is not None:
+            r, t = self.placed(photo, setup)
             points = points @ r.T + t
         return pixels(points @ self.r_camera_ring[photo].T + self.t_camera_ring[photo], self.camera_of(photo))
 
-    def eye_in(self, photo: int, standing: int) -> Array:
-        """The camera's centre (3,) in the rotor frame of a standing, mm."""
+    def eye_in(self, photo: int, setup: int) -> Array:
+        """The camera's centre (3,) in the rotor frame of a setup, mm."""
         eye = -self.r_camera_ring[photo].T @ self.t_camera_ring[photo]
-        r, t = self.placed(photo, standing)
+        r, t = self.placed(photo, setup)
         out: Array = r.T @ (eye - t)
         return out
 
-    def pivot(self, standing: int) -> Array:
-        """The point (3,) about which a standing's small rotations turn: on the axis amid the tips; from its origin, mm.
+    def pivot(self, setup: int) -> Array:
+        """The point (3,) about which a setup's small rotations turn: on the axis amid the tips; from its origin, mm.
 
-        Overhead photographs tell heights badly. Were the rotor turned about its foot, every change of all heights would
-        shift the tips by the tilt, and the adjustment would creep along a bent valley.
+        Overhead photographs determine heights badly. With turns about the rotor's foot, every common change of heights
+        would shift the tips by the tilt: the valley of the cost would be bent, and the adjustment slow.
         """
         assert self.rotor is not None
-        out: Array = self.r_ring_rotor[standing][:, 2] * self.rotor.heights.mean()
+        out: Array = self.r_ring_rotor[setup][:, 2] * self.rotor.heights.mean()
         return out
 
-    def inside(self, photo: int, standing: int) -> bool:
+    def inside(self, photo: int, setup: int) -> bool:
         """Whether the camera looks from inside the tip cylinder, as from overhead."""
         assert self.rotor is not None
-        eye = self.eye_in(photo, standing)
+        eye = self.eye_in(photo, setup)
         return bool(np.hypot(eye[0], eye[1]) < self.rotor.radius_mm)
 
-    def rays(self, px: Array, photo: int, standing: int) -> Array:
+    def rays(self, px: Array, photo: int, setup: int) -> Array:
         """Directions (n, 3) in the rotor frame of the rays through pixels (n, 2)."""
-        return rays_in(px, self.camera_of(photo), self.r_camera_ring[photo] @ self.placed(photo, standing)[0])
+        return rays_in(px, self.camera_of(photo), self.r_camera_ring[photo] @ self.placed(photo, setup)[0])
 
-    def on_cylinder(
-        self, px: Array, photo: int, standing: int, radius_mm: float | Array, far: NDArray[np.bool_]
-    ) -> Array:
+    def on_cylinder(self, px: Array, photo: int, setup: int, radius_mm: float | Array, far: NDArray[np.bool_]) -> Array:
         """Points (n, 3) in the rotor frame where rays through pixels meet the tip cylinder; nan where they miss.
 
         radius_mm : of the cylinder, or of each ray's own (n,).
         """
-        return ray_cylinder(self.eye_in(photo, standing), self.rays(px, photo, standing), radius_mm, far=far)
+        return ray_cylinder(self.eye_in(photo, setup), self.rays(px, photo, setup), radius_mm, far=far)
 
 
-def unwatched(standings: Sequence[object]) -> tuple[int, ...]:
-    """Photographs (of these standings) that have a single other of their standing, named before them.
+def unwatched(setups: Sequence[object]) -> tuple[int, ...]:
+    """Photographs (of these setups) that have a single other of their setup, named before them.
 
-    Whether the rotor was moved between two, hardly anything tells; of three, each is controlled by the others.
+    Two photographs hardly show that the rotor was moved between them; of three, each is controlled by the others.
     """
-    return tuple(p for p, s in enumerate(standings) if standings.count(s) == 2 and s in standings[:p])
+    return tuple(p for p, s in enumerate(setups) if setups.count(s) == 2 and s in setups[:p])
 
 
-def unmoved(standings: Sequence[object]) -> dict[int, Array]:
+def unmoved(setups: Sequence[object]) -> dict[int, Array]:
     """`State.moves` to start from: one of nothing for each of the `unwatched`."""
-    return {p: np.zeros(3) for p in unwatched(standings)}
+    return {p: np.zeros(3) for p in unwatched(setups)}
 
 
 class Layout:
@@ -211,8 +209,8 @@ class Layout:
         for p in range(len(state.focus)):
             self._add(("photo", p), 9)  # rotation 3, translation 3, focus, principal point 2
         if state.rotor is not None:
-            for s in range(len(state.standings)):
-                self._add(("standing", s), 6)
+            for s in range(len(state.setups)):
+                self._add(("setup", s), 6)
             self._add("rotor", 4)  # radius, thickness, rounding 2
             for b in range(state.rotor.blades):
                 self._add(("blade", b), state.rotor.basis.count + 3)  # heights, ends 2, extra thickness
@@ -262,8 +260,8 @@ def applied(state: State, layout: Layout, step: Array) -> State:
         tips, shared = step[layout["tips"]], len(rotor.tip_radius.shared)
         rotor.tip_radius.shared += tips[:shared]
         rotor.tip_radius.own += tips[shared:].reshape(rotor.tip_radius.own.shape)
-        for s in range(len(new.standings)):
-            d = step[layout[("standing", s)]]
+        for s in range(len(new.setups)):
+            d = step[layout[("setup", s)]]
             pivot = new.pivot(s)  # carried along the axis with the heights
             new.r_ring_rotor[s] = rotation(d[:3]) @ new.r_ring_rotor[s]
             new.t_ring_rotor[s] += d[3:6] + pivot - new.pivot(s)

@@ -1,6 +1,6 @@
-"""Rows -> robust weights, normal equations and what residuals say of how good the points are.
+"""Rows -> robust weights, normal equations and the variance components of the points.
 
-Runs of edge that sway together are eliminated here: they cost information, and none of them is a result.
+Correlated errors are marginalised here: they cost Fisher information, and none of them is a result.
 """
 
 from __future__ import annotations
@@ -12,18 +12,18 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.correlated_errors import Traces
+from bladeangle.adjustment.correlated_errors import CorrelatedErrors
 from bladeangle.adjustment.equations import Rows
 from bladeangle.base.geometry import Array
 
 #: Residuals, in standard uncertainties, at which the weight of a point has fallen to a half (Cauchy's loss).
 ROBUST_WIDTH = 3.0
-#: A point that lies farther off, in standard uncertainties, says nothing of how much edges sway.
-OUTLYING = 4.0
+#: Points farther off than this, in standard uncertainties, are left out of the estimate of correlated errors.
+OUTLIER_SIGMAS = 4.0
 #: Numbers of neighbours along an edge whose means are compared with single points; about a third of, and a whole,
 #: station.
-BLOCKS = (6, 16)
-#: Kind of observation -> what its information is a share of.
+BLOCK_LENGTHS = (6, 16)
+#: Kind of observation -> source that its information is counted under.
 SOURCES = {
     "ring": "ring corners",
     "inlet tips": "tip edges",
@@ -32,12 +32,12 @@ SOURCES = {
     "circle": "hub circles seen",
 }
 #: Kinds of edge whose points can be biased together, each along its normal, and what that is called.
-MOVED_TOGETHER = {"ring": "ring", "inlet tips": "inlet tips", "outlet tips": "outlet tips", "circle": "hub"}
+COMMON_BIAS = {"ring": "ring", "inlet tips": "inlet tips", "outlet tips": "outlet tips", "circle": "hub"}
 
 
 @dataclass(frozen=True)
 class Scale:
-    """By how much residuals exceed what was claimed: single points, and the growth for correlation along the edge."""
+    """Factors on claimed standard uncertainties: of single points, and the growth for correlation along the edge."""
 
     single: float = 1.0
     growth: float = 1.0
@@ -53,14 +53,14 @@ class Scale:
         return Scale(single, min(self.growth, most / single))
 
 
-def spread_of(residual: Array, floor: float = 0.5) -> Scale:
+def scale_of(residual: Array, floor: float = 0.5) -> Scale:
     """Scale of residuals (m,) in standard uncertainties, in the order of the trace.
 
-    The robust spread of single points; and the root of the growth of the variance of means over `BLOCKS` neighbours
-    (one if the points are independent): texture, compression and model error are correlated along an edge. Points that
-    the robust weights put aside are left out of the growth: a run of glare is not correlation. Where the residuals have
-    longer tails than a normal distribution, the variance of a robust mean (Huber, Robust Statistics, 1981, 3.2) grows
-    as well.
+    `single` is the robust standard deviation of single points, at least `floor`. `growth` is the root of the growth of
+    the variance of means over `BLOCK_LENGTHS` neighbours against independent points: texture, compression and model
+    error are correlated along an edge. Outliers are left out of it, as a run of them is no correlation. It grows as
+    well with the loss of efficiency of a robust mean where residuals have longer tails than a normal distribution
+    (Huber, Robust Statistics, 1981, 3.2).
     """
     r = residual[np.isfinite(residual)]
     if len(r) < 20:
@@ -68,7 +68,7 @@ def spread_of(residual: Array, floor: float = 0.5) -> Scale:
     single = 1.4826 * float(np.median(np.abs(r)))
     kept = r[np.abs(r) < 3 * single]
     growth = 1.0
-    for size in BLOCKS:
+    for size in BLOCK_LENGTHS:
         blocks = kept[: len(kept) // size * size].reshape(-1, size)
         if len(blocks) >= 6:
             growth = max(growth, size * float((blocks.mean(1) ** 2).mean()) / max(float((kept**2).mean()), 1e-12))
@@ -80,83 +80,107 @@ def spread_of(residual: Array, floor: float = 0.5) -> Scale:
 
 
 @dataclass(frozen=True)
-class Weighed:
-    """Rows with residual (m,) px, 0 where one is missed, and weight (m,) 1/px2; what may sway of them."""
+class WeightedRows:
+    """Rows with residual (m,) px, 0 where a ray misses, weight (m,) 1/px2, and their correlated errors."""
 
     rows: Rows
     residual: Array
     weight: Array
-    traces: Traces | None
+    errors: CorrelatedErrors | None
 
     @cached_property
-    def kernel(self) -> Array:
-        """Covariance (q, q) of the sways as these points alone tell them; they are eliminated with it."""
-        return np.zeros((0, 0)) if self.traces is None else self.traces.kernel(self.weight)
+    def error_covariance(self) -> Array:
+        """Covariance (q, q) of the correlated errors given all other unknowns: K of the formulation."""
+        return np.zeros((0, 0)) if self.errors is None else self.errors.covariance(self.weight)
 
     @cached_property
-    def by_sways(self) -> Array:
-        """The sways' part (q, k) of the weighted equations."""
-        assert self.traces is not None
-        out: Array = (self.traces.shape.T * self.weight) @ self.rows.jac.T
+    def coupling(self) -> Array:
+        """Normal equations' block (q, k) between correlated errors and unknowns; (0, k) without such errors."""
+        if self.errors is None:
+            return np.zeros((0, len(self.rows.jac)))
+        out: Array = (self.errors.shape.T * self.weight) @ self.rows.jac.T
         return out
 
     @cached_property
     def normal(self) -> Array:
-        """Information (k, k) on the unknowns."""
+        """Information (k, k) on the unknowns, correlated errors marginalised (Schur complement)."""
         root = self.rows.jac * np.sqrt(self.weight)
         out: Array = root @ root.T
-        if self.traces is not None:
-            out -= self.by_sways.T @ self.kernel @ self.by_sways
+        if self.errors is not None:
+            out -= self.coupling.T @ self.error_covariance @ self.coupling
         return out
 
-    def pull(self, off: Array) -> Array:
-        """Right-hand side (k,) of normal equations of points that are `off` (m,) px."""
-        weighted = self.weight * off
+    def right_side(self, residual: Array) -> Array:
+        """Right-hand side (k,) of the normal equations for residuals (m,) px, correlated errors marginalised."""
+        weighted = self.weight * residual
         out: Array = self.rows.jac @ weighted
-        if self.traces is not None:
-            out -= (self.kernel @ (self.traces.shape.T @ weighted)) @ self.by_sways
+        if self.errors is not None:
+            out -= (self.error_covariance @ (self.errors.shape.T @ weighted)) @ self.coupling
         return out
 
-    def told(self, covariance: Array) -> tuple[Array, Array]:
-        """Squares (q,) of the sways in standard uncertainties, and what to expect of each.
+
+@dataclass(frozen=True)
+class CorrelatedRows(WeightedRows):
+    """Rows that have correlated errors, for estimating the size of these."""
+
+    errors: CorrelatedErrors
+
+    def squares(self, covariance: Array) -> tuple[Array, Array]:
+        """Squares (q,) of the correlated errors in their prior standard deviations, and the redundancy (q,) of each.
 
         covariance : (k, k) of the unknowns.
         """
-        assert self.traces is not None
-        sway = self.kernel @ (self.traces.shape.T @ (self.weight * self.residual))
-        reduction = self.by_sways.T @ self.kernel
-        posterior = self.kernel + reduction.T @ covariance @ reduction
-        return sway * (self.traces.known @ sway), 1 - (self.traces.known * posterior).sum(1)
+        estimate = self.error_covariance @ (self.errors.shape.T @ (self.weight * self.residual))
+        response = self.coupling.T @ self.error_covariance
+        posterior = self.error_covariance + response.T @ covariance @ response
+        information = self.errors.information
+        return estimate * (information @ estimate), 1 - (information * posterior).sum(1)
+
+
+@dataclass(frozen=True)
+class Residuals:
+    """Residuals of one kind of observation in one photograph, m points.
+
+    px : (m,) along the normals, nan where a ray misses; sigma_px, weight : (m,) as claimed, and robust weights.
+    independent_px : (m,) less the correlated errors, and larger by what these absorbed of the points' own scatter.
+    """
+
+    px: Array
+    sigma_px: Array
+    weight: Array
+    independent_px: Array
 
 
 @dataclass
 class Normals:
-    """What all photographs say at one state: of `size` unknowns, with the points' weights."""
+    """Normal equations of all photographs at one state, of `size` unknowns.
+
+    cost : robust sum of squares in standard uncertainties; residuals : photo -> kind -> residuals.
+    correlated : rows with correlated errors, all points weighted alike but outliers, which have no weight. Robust
+    weights fall off so slowly that they would make noise and correlated errors look smaller, and not by the same.
+    """
 
     size: int
-    weighed: list[Weighed] = field(default_factory=list)
+    weighted: list[WeightedRows] = field(default_factory=list)
     cost: float = 0.0
-    #: photo -> kind -> residual px, claimed sigma px, robust weight, residual free of sway px
-    residuals: list[dict[str, tuple[Array, Array, Array, Array]]] = field(default_factory=list)
-    #: what may sway, with weights of points all alike but none for outliers: robust ones, which fall off slowly, would
-    #: have noise and sway look smaller than they are, and not by the same
-    swaying: list[Weighed] = field(default_factory=list)
+    residuals: list[dict[str, Residuals]] = field(default_factory=list)
+    correlated: list[CorrelatedRows] = field(default_factory=list)
 
     @cached_property
     def equations(self) -> tuple[Array, Array]:
-        """Normal equations: total information (n, n) and right-hand side (n,); they are not asked for everywhere."""
+        """Normal equations: total information (n, n) and right-hand side (n,)."""
         total, right = np.zeros((self.size, self.size)), np.zeros(self.size)
-        for one in self.weighed:
+        for one in self.weighted:
             columns = one.rows.columns
             total[columns[:, None], columns] += one.normal
-            right[columns] += one.pull(one.residual)
+            right[columns] += one.right_side(one.residual)
         return total, right
 
     @property
     def information(self) -> dict[str, Array]:
         """Source -> information (n, n)."""
         out = {source: np.zeros((self.size, self.size)) for source in SOURCES.values()}
-        for one in self.weighed:
+        for one in self.weighted:
             columns = one.rows.columns
             out[SOURCES[one.rows.kind]][columns[:, None], columns] += one.normal
         return out
@@ -165,9 +189,9 @@ class Normals:
     def shifts(self) -> dict[str, Array]:
         """Kind of edge -> right-hand side (n,) of a pixel's shift of all its edges along their normals."""
         out: dict[str, Array] = {}
-        for one in self.weighed:
-            if (name := MOVED_TOGETHER.get(one.rows.kind)) is not None:
-                shift = one.pull(np.ones(len(one.residual)))
+        for one in self.weighted:
+            if (name := COMMON_BIAS.get(one.rows.kind)) is not None:
+                shift = one.right_side(np.ones(len(one.residual)))
                 out.setdefault(name, np.zeros(self.size))[one.rows.columns] += shift
         return out
 
@@ -176,61 +200,64 @@ def normals_of(
     all_rows: Sequence[Rows],
     size: int,
     scales: Sequence[Mapping[str, Scale]],
-    weights: Mapping[tuple[int, str], Array],
-    traces_of: Callable[[int, str, Array], Traces | None],
+    start_weights: Mapping[tuple[int, str], Array],
+    errors_of: Callable[[int, str, Array], CorrelatedErrors | None],
 ) -> Normals:
-    """Weigh all rows.
+    """Weight all rows robustly and collect them.
 
     Parameters
     ----------
-    size : number of unknowns; scales : photo -> kind -> by how much residuals exceed what was claimed.
-    weights : (photo, kind) -> robust weights (m,) from which those sought are sooner reached.
-    traces_of : photo, kind and the points' sigmas (m,) px -> what may sway of them.
+    size : number of unknowns; scales : photo -> kind -> factors on the claimed uncertainties.
+    start_weights : (photo, kind) -> robust weights (m,) to begin the reweighting with (warm start).
+    errors_of : photo, kind and the points' sigmas (m,) px -> their correlated errors.
     """
     out = Normals(size, residuals=[{} for _ in scales])
     for rows in all_rows:
-        p, kind, residual, sigma = rows.view, rows.kind, rows.residual, rows.sigma
+        p, kind = rows.view, rows.kind
         scale = scales[p].get(kind, Scale())
-        single = sigma * scale.single
-        missed = ~np.isfinite(residual)
-        r = np.where(missed, 0.0, residual)
-        traces = traces_of(p, kind, single)
-        weight, swayed = _weigh(r, single, missed, traces, weights.get((p, kind)))
-        w = weight / (single * scale.growth) ** 2
-        z = ((r - swayed) / single)[~missed]
+        single = rows.sigma * scale.single
+        missed = ~np.isfinite(rows.residual)
+        residual = np.where(missed, 0.0, rows.residual)
+        errors = errors_of(p, kind, single)
+        robust, correlated = _robust_weights(residual, single, missed, errors, start_weights.get((p, kind)))
+        weight = robust / (single * scale.growth) ** 2
+        independent = residual - correlated
+        z = (independent / single)[~missed]
         out.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
-        one, taken = Weighed(rows, r, w, traces), 0.0
-        if traces is not None:
-            taken = len(one.kernel) - float((one.kernel * traces.known).sum())
-            pull = one.kernel @ (traces.shape.T @ (w * r))
-            out.cost += float(pull @ traces.known @ pull)
-            inlying = ~missed & (np.abs(r - swayed) < OUTLYING * single)
-            out.swaying.append(Weighed(rows, r, inlying / (single * scale.growth) ** 2, traces))
-        out.weighed.append(one)
-        # what the sway took from the residuals as well as its own: they are that much larger than they look
-        seen = len(r) - missed.sum()
-        spared = np.sqrt(seen / max(seen - taken, 0.2 * seen, 1.0))
-        out.residuals[p][kind] = (residual, sigma, weight, np.where(missed, np.nan, (r - swayed) * spared))
+        one, absorbed = WeightedRows(rows, residual, weight, errors), 0.0
+        if errors is not None:
+            absorbed = len(one.error_covariance) - float((one.error_covariance * errors.information).sum())
+            estimate = one.error_covariance @ (errors.shape.T @ (weight * residual))
+            out.cost += float(estimate @ errors.information @ estimate)
+            inlying = ~missed & (np.abs(independent) < OUTLIER_SIGMAS * single)
+            out.correlated.append(CorrelatedRows(rows, residual, inlying / (single * scale.growth) ** 2, errors))
+        out.weighted.append(one)
+        # correlated errors absorb part of the points' own scatter, so that what is left looks too small
+        seen = len(residual) - missed.sum()
+        inflation = np.sqrt(seen / max(seen - absorbed, 0.2 * seen, 1.0))
+        independent_px = np.where(missed, np.nan, independent * inflation)
+        out.residuals[p][kind] = Residuals(rows.residual, rows.sigma, robust, independent_px)
     return out
 
 
-def _weigh(
-    r: Array, single: Array, missed: NDArray[np.bool_], traces: Traces | None, before: Array | None
+def _robust_weights(
+    residual: Array, single: Array, missed: NDArray[np.bool_], errors: CorrelatedErrors | None, start: Array | None
 ) -> tuple[Array, Array]:
-    """Robust weights (m,) of residuals r (m,) px with sigmas `single` (m,), and the sway (m,) px taken off.
+    """Robust weights (m,) of residuals (m,) px with sigmas `single` (m,) px, and the correlated errors (m,) px.
 
-    before : weights from which it is sooner there.
+    Both follow from each other by turns: four times, or twice from the weights of a warm start.
     """
 
     def robust(off: Array) -> Array:
         return np.where(missed, 0.0, 1 / (1 + (off / single / ROBUST_WIDTH) ** 2))
 
-    swayed = np.zeros_like(r)
-    if traces is None:
-        return robust(r), swayed
-    weight = np.where(missed, 0.0, 1.0 if before is None else before)
-    for _ in range(4 if before is None else 2):
-        root = traces.shape.T * (np.sqrt(weight) / single)
-        swayed = traces.shape @ np.linalg.solve(traces.known + root @ root.T, root @ (r * np.sqrt(weight) / single))
-        weight = robust(r - swayed)
-    return weight, swayed
+    correlated = np.zeros_like(residual)
+    if errors is None:
+        return robust(residual), correlated
+    weight = np.where(missed, 0.0, 1.0 if start is None else start)
+    for _ in range(4 if start is None else 2):
+        root = errors.shape.T * (np.sqrt(weight) / single)
+        right = root @ (residual * np.sqrt(weight) / single)
+        correlated = errors.shape @ np.linalg.solve(errors.information + root @ root.T, right)
+        weight = robust(residual - correlated)
+    return weight, correlated

@@ -1,4 +1,4 @@
-"""What is known before a photograph is looked at, as observations of the unknowns with their uncertainty and source."""
+"""Prior information: observations of the unknowns, each with its standard uncertainty and source."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 from bladeangle.adjustment.model import GROOVE_KNOTS, Ints, Layout, State
 from bladeangle.adjustment.rotor import USUAL_OVERLAP, Basis, Rotor
 from bladeangle.adjustment.tip_radius import ANY_TIPS, TipCondition
-from bladeangle.base.geometry import Array, cross_matrix, forgetting
+from bladeangle.base.geometry import Array, cross_matrix, exponential_precision
 
 
 @dataclass(frozen=True)
@@ -25,10 +25,10 @@ class Caliper:
 
 @dataclass(frozen=True)
 class Priors:
-    """What is known beforehand, as standard uncertainties (mm, degrees, pixels, ratios).
+    """Prior values and standard uncertainties (mm, degrees, pixels, ratios).
 
     tips : what tips are like; None takes them for a cylinder. calipers : measured diameters, of the mean over blades.
-    move_* : of how far a rotor is moved unnoticed between the two photographs of a standing (assumed; no source).
+    move_* : of how far a rotor is moved unnoticed between the two photographs of a setup (assumed; no source).
     """
 
     camera: Array  # (8,) values
@@ -70,7 +70,7 @@ class Priors:
         return np.asarray(np.linalg.inv(self.camera_covariance), np.float64)
 
 
-#: Distance along the tip, mm, over which what grooves do to an edge is forgotten.
+#: Correlation length along the tip, mm, of what grooves do to an edge.
 GROOVE_LENGTH_MM = 13.0
 #: Standard uncertainty, as a ratio, added to the focal length of a camera file that the photographs' own data do not
 #: confirm: another phone of the model, another focus, a frame trimmed by an editor. A zoom is more; no interval that is
@@ -99,15 +99,16 @@ def unobserved(priors: Priors) -> Priors:
 
 
 @dataclass
-class Known:
-    """Normal equations and cost of one source of prior knowledge, and of how many things it tells.
+class PriorTerm:
+    """Normal equations of one source of prior information, of `rows` observations in all.
 
-    size : unknowns (n) in all; blocks : columns (k,) and information (k, k), or (k,) where it is diagonal.
+    size : unknowns (n); blocks : columns (k,) and information (k, k), or (k,) where it is diagonal; right_sides :
+    columns (k,) and right-hand side (k,); cost : sum of squares in standard uncertainties.
     """
 
     size: int
     blocks: list[tuple[Ints, Array]] = field(default_factory=list)
-    pulls: list[tuple[Ints, Array]] = field(default_factory=list)
+    right_sides: list[tuple[Ints, Array]] = field(default_factory=list)
     cost: float = 0.0
     rows: int = 0
 
@@ -118,8 +119,8 @@ class Known:
                 information[columns, columns] += block
             else:
                 information[columns[:, None], columns] += block
-        for columns, pull in self.pulls:
-            right[columns] += pull
+        for columns, side in self.right_sides:
+            right[columns] += side
 
     @property
     def information(self) -> Array:
@@ -128,30 +129,30 @@ class Known:
         self.add_to(out, np.zeros(self.size))
         return out
 
-    def freedom(self, covariance: Array) -> float:
-        """How much of the sum of squares `cost` to expect: the rows less what the adjustment (n, n) took of them."""
-        taken = 0.0
+    def redundancy(self, covariance: Array) -> float:
+        """Expected value of `cost`: the observations less those that the unknowns absorb; covariance : (n, n)."""
+        absorbed = 0.0
         for columns, block in self.blocks:
             if block.ndim == 1:
-                taken += float(block @ covariance[columns, columns])
+                absorbed += float(block @ covariance[columns, columns])
             else:
-                taken += float((block * covariance[columns[:, None], columns]).sum())
-        return self.rows - taken
+                absorbed += float((block * covariance[columns[:, None], columns]).sum())
+        return self.rows - absorbed
 
 
-def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, Known]:
-    """Source -> normal equations of everything known beforehand.
+def prior_terms(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, PriorTerm]:
+    """Source -> normal equations of all prior information.
 
-    `start` fixes what nothing measures, height and turn of the first standing; where grooves run is taken from it too.
+    `start` fixes what nothing measures, height and turn of the first setup; where grooves run is taken from it too.
     """
-    out: dict[str, Known] = {}
+    out: dict[str, PriorTerm] = {}
 
-    def put(source: str, columns: Ints, information: Array, pull: Array, cost: float, rows: int) -> None:
-        known = out.setdefault(source, Known(layout.size))
-        known.blocks.append((columns, information))
-        known.pulls.append((columns, pull))
-        known.cost += cost
-        known.rows += rows
+    def put(source: str, columns: Ints, information: Array, right: Array, cost: float, rows: int) -> None:
+        term = out.setdefault(source, PriorTerm(layout.size))
+        term.blocks.append((columns, information))
+        term.right_sides.append((columns, right))
+        term.cost += cost
+        term.rows += rows
 
     def add(source: str, columns: Ints, value: Array, sigma: Array, jac: Array | None = None) -> None:
         w = np.ones(len(value)) / np.asarray(sigma) ** 2
@@ -168,8 +169,8 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         return np.arange(at.start + first, stop)
 
     off = state.camera - priors.camera
-    pull: Array = priors.camera_information @ off
-    put("camera calibration", cols("camera"), priors.camera_information, pull, float(off @ pull), len(off))
+    right: Array = priors.camera_information @ off
+    put("camera calibration", cols("camera"), priors.camera_information, right, float(off @ right), len(off))
     add(
         "print and flatness",
         cols("sheet"),
@@ -190,24 +191,24 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     rotor = state.rotor
     if rotor is None or start.rotor is None:
         return out
-    by_standing = [_by_standing(state, s) for s in range(len(state.standings))]
-    for s in range(len(state.standings)):
+    by_setup = [_by_setup(state, s) for s in range(len(state.setups))]
+    for s in range(len(state.setups)):
         axis = state.r_ring_rotor[s][:, 2]
         sign = np.sign(axis[2])
         add(
             "tilt",
-            cols(("standing", s), 0, 2),
+            cols(("setup", s), 0, 2),
             np.array([sign * axis[0], sign * axis[1]]),
             np.radians([priors.tilt_sigma_deg] * 2),
             np.array([[0.0, 1.0], [-1.0, 0.0]]),
         )
-        # Where the rotor's frame begins is a free choice: it is tied to the first standing.
+        # Where the rotor's frame begins is a free choice: it is tied to the first setup.
         origin = state.t_ring_rotor[s] - [0.0, 0.0, start.t_ring_rotor[s, 2]]
         sigma = np.array([10.0, 10.0, priors.turned_height_sigma_mm if s else 1e-3])
-        add("gauge", cols(("standing", s)), origin, sigma, by_standing[s])
+        add("gauge", cols(("setup", s)), origin, sigma, by_setup[s])
     first = state.r_ring_rotor[0] @ start.r_ring_rotor[0].T
     spin = np.array([(first[1, 0] - first[0, 1]) / 2])
-    add("gauge", cols(("standing", 0), 2, 1), spin, np.array([1e-5]))
+    add("gauge", cols(("setup", 0), 2, 1), spin, np.array([1e-5]))
     k = cols("rotor")
     add("tip radius", k[:1], np.array([rotor.radius_mm - priors.radius_mm]), np.array([priors.radius_sigma_mm]))
     tips = cols("tips")
@@ -246,23 +247,23 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
         add("moves", cols(("move", p)), move, sigma)
     grooved = groove_information(start, priors)
     for face in (0, 1):
-        pull = grooved @ state.grooves[face]
+        right = grooved @ state.grooves[face]
         at = cols("grooves", face * GROOVE_KNOTS, GROOVE_KNOTS)
-        put("grooves", at, grooved, pull, float(pull @ state.grooves[face]), GROOVE_KNOTS)
+        put("grooves", at, grooved, right, float(right @ state.grooves[face]), GROOVE_KNOTS)
     off = rotor.heights - rotor.heights.mean(0)
     alike, functions = alike_information(rotor, priors, float(np.median(start.rotor.ends[:, 1])))
-    pull = alike @ off.reshape(-1)
+    right = alike @ off.reshape(-1)
     freedom = rotor.blades - 1
-    cost = float(pull @ off.reshape(-1))
-    by_radius = np.append(cost / rotor.radius_mm, -pull) / rotor.radius_mm
+    cost = float(right @ off.reshape(-1))
+    by_radius = np.append(cost / rotor.radius_mm, -right) / rotor.radius_mm
     together = np.empty((len(shape), len(shape)))
     together[1:, 1:] = alike
     together[0], together[:, 0] = by_radius, by_radius
-    put("blades alike", shape, together, np.append(-cost / rotor.radius_mm, pull), cost, freedom * functions)
-    if state.standings == ("inlet_up", "outlet_up") and 1 in state.circle_standing:
+    put("blades alike", shape, together, np.append(-cost / rotor.radius_mm, right), cost, freedom * functions)
+    if state.setups == ("inlet_up", "outlet_up") and 1 in state.circle_setup:
         # The rotor's frame begins at the sheet under the rotor standing inlet up; it stands on its outlet hub face, or
         # nearly, and that face's rim is the largest circle seen when it is turned over.
-        rim = max((k for k, s in enumerate(state.circle_standing) if s == 1), key=lambda k: state.circles[k, 0])
+        rim = max((k for k, s in enumerate(state.circle_setup) if s == 1), key=lambda k: state.circles[k, 0])
         at = cols("circles", 2 * rim + 1, 1)
         add("hub circles", at, state.circles[rim, 1:] - priors.rim_height_mm, np.array([priors.rim_height_sigma_mm]))
     places = (
@@ -272,10 +273,10 @@ def prior_rows(state: State, layout: Layout, priors: Priors, start: State) -> di
     weight = (priors.radius_mm / priors.alike_end_sigma_mm) ** 2
     apart = np.eye(rotor.blades) - 1 / rotor.blades
     for e in (0, 1):
-        pull, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
-        put("blades alike", blades[:, count + e], weight * apart, pull, cost, freedom)
+        right, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
+        put("blades alike", blades[:, count + e], weight * apart, right, cost, freedom)
     if len(state.circles):
-        add("hub circles", *_of_circles(state, layout, priors, curves, by_standing))
+        add("hub circles", *_of_circles(state, layout, priors, curves, by_setup))
     return out
 
 
@@ -289,7 +290,7 @@ def over_tips(rotor: Rotor, share: float) -> tuple[Array, float]:
 
 
 def _of_circles(
-    state: State, layout: Layout, priors: Priors, curves: Ints, by_standing: Sequence[Array]
+    state: State, layout: Layout, priors: Priors, curves: Ints, by_setup: Sequence[Array]
 ) -> tuple[Ints, Array, Array, Array]:
     """What is usual of the hub circles, of each how high it is and how far beyond the blades.
 
@@ -298,35 +299,35 @@ def _of_circles(
     Height is that above the sheet, along the axis: what is seen is the upper end of the rotor. And it lies not far
     beyond the blades' upper ends, whatever the radius, to which all heights go together: hub faces of the two
     path-traced rotors and of rendered ones lie 4 to 6 mm beyond the trailing ends and 8 to 23 beyond the leading ones,
-    a flare of the hub 15 to 30 below. Circles of one standing mostly lie on one face, so that all of them together tell
+    a flare of the hub 15 to 30 below. Circles of one setup mostly lie on one face, so that all of them together tell
     no more than one.
     """
     rotor = state.rotor
     assert rotor is not None
-    standing, heights = np.array(state.circle_standing), state.circles[:, 1]
-    sign = np.sign(state.r_ring_rotor[:, 2, 2])[standing]
+    setup, heights = np.array(state.circle_setup), state.circles[:, 1]
+    sign = np.sign(state.r_ring_rotor[:, 2, 2])[setup]
     ends = rotor.basis.matrix(rotor.ends.T.reshape(-1)).reshape(2, rotor.blades, -1)
     tips = (ends * rotor.heights).sum(2).mean(1)  # mean height of the leading ends, and of the trailing ones
     upper = np.where(sign > 0, 0, 1)
-    high = state.t_ring_rotor[standing, 2] + sign * heights - priors.circle_height_mm
+    high = state.t_ring_rotor[setup, 2] + sign * heights - priors.circle_height_mm
     beyond = sign * (heights - tips[upper]) - priors.circle_beyond_mm
-    count, each, of = len(heights), np.arange(len(heights)), 6 * len(by_standing)
+    count, each, of = len(heights), np.arange(len(heights)), 6 * len(by_setup)
     jac = np.zeros((2 * count, of + count + len(curves)))
-    for s, by in enumerate(by_standing):
-        jac[np.flatnonzero(standing == s), 6 * s : 6 * s + 6] = by[2]
+    for s, by in enumerate(by_setup):
+        jac[np.flatnonzero(setup == s), 6 * s : 6 * s + 6] = by[2]
     jac[each, of + each] = jac[count + each, of + each] = sign
     jac[count:, of + count :] = -sign[:, None] * ends.reshape(2, -1)[upper] / rotor.blades
-    standings = [layout.columns["standing", s] for s in range(len(by_standing))]
-    alone = np.sqrt(np.bincount(standing)[standing])
-    columns = np.concatenate([*standings, layout.columns["circles"][1::2], curves])
+    setups = [layout.columns["setup", s] for s in range(len(by_setup))]
+    alone = np.sqrt(np.bincount(setup)[setup])
+    columns = np.concatenate([*setups, layout.columns["circles"][1::2], curves])
     sigma = np.concatenate([priors.circle_height_sigma_mm * alone, priors.circle_beyond_sigma_mm * alone])
     return columns, np.concatenate([high, beyond]), sigma, jac
 
 
-def _by_standing(state: State, standing: int) -> Array:
-    """Derivative (3, 6) of the place of a standing's origin by its small rotation, about the pivot, and shift."""
+def _by_setup(state: State, setup: int) -> Array:
+    """Derivative (3, 6) of the place of a setup's origin by its small rotation, about the pivot, and shift."""
     out = np.zeros((3, 6))
-    out[:, :3], out[:, 3:] = cross_matrix(state.pivot(standing)), np.eye(3)
+    out[:, :3], out[:, 3:] = cross_matrix(state.pivot(setup)), np.eye(3)
     return out
 
 
@@ -345,7 +346,7 @@ def groove_information(state: State, priors: Priors) -> Array:
 @lru_cache(maxsize=16)
 def _grooved(basis: Basis, radius_mm: float, sigma_mm: float) -> Array:
     at = np.linspace(basis.start, basis.stop, GROOVE_KNOTS) * radius_mm
-    return forgetting(at, GROOVE_LENGTH_MM) / sigma_mm**2
+    return exponential_precision(at, GROOVE_LENGTH_MM) / sigma_mm**2
 
 
 @lru_cache(maxsize=16)

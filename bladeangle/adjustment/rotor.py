@@ -143,7 +143,7 @@ class Rotor:
         return replace(self, basis=basis, heights=np.asarray(heights, np.float64))
 
     def with_tips(self, condition: TipCondition | None) -> Rotor:
-        """The same with departures of the tip radius told from where its blades now begin and end."""
+        """The same with departures of the tip radius that count from where its blades now begin and end."""
         slope = float(np.median(self.basis.values(self.ends.mean(1), self.heights, np.arange(self.blades), 1)))
         mm_per_rad = float(np.hypot(self.radius_mm, slope))
         return replace(self, tip_radius=TipRadius.of(condition, self.ends, mm_per_rad, self.tip_radius))

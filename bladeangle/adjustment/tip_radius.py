@@ -1,4 +1,4 @@
-"""The tip radius along each blade: what tips are like beforehand, and the functions in which it is unknown.
+"""The tip radius along each blade: its prior as a Gaussian process, and the functions in which it is unknown.
 
 No tip is a cylinder: tips wear where water and sand strike them first, taper, and run out. The departure of the radius
 from the rotor's common radius is a Gaussian process along the tip, with a part that all blades share and a part of each
@@ -29,7 +29,7 @@ LENGTH_STEP_MM = 1.0
 
 @dataclass(frozen=True)
 class TipCondition:
-    """What is known beforehand of tips, as standard deviations, mm.
+    """Prior of the tips, as standard deviations, mm.
 
     run_out_mm : of a blade's whole tip against the others'.
     taper_mm : growth of the radius from the leading to the trailing end, on all blades alike.
@@ -57,35 +57,35 @@ CONDITIONS = {"any": ANY_TIPS, "new": NEW_TIPS}
 
 
 @dataclass(frozen=True)
-class Share:
-    """What coefficients tell of one thing that tips do: its conditional mean, mm, and what they leave open.
+class TipFeature:
+    """One feature of tips as a linear function of the coefficients: its conditional mean, mm, given these.
 
-    mean_mm : beforehand; shared (q,) and own (r,) : mm a standard deviation of a coefficient; open_mm : standard
-    deviation that no coefficient takes away, since wear and unevenness look much alike.
-    known_mm, left_mm : standard deviations beforehand, and `open_mm` likewise, of the part that all blades share and
-    of the part of a blade's own.
+    mean_mm : prior mean; shared (q,), own (r,) : mm for one standard deviation of a coefficient.
+    open_mm : conditional standard deviation, as coefficients do not fix a feature: wear and unevenness look much alike.
+    prior_parts_mm, open_parts_mm : prior and conditional standard deviations of the part that all blades share, and of
+    a blade's own part.
     """
 
     mean_mm: float
     shared: Array
     own: Array
     open_mm: float
-    known_mm: tuple[float, float] = (0.0, 0.0)
-    left_mm: tuple[float, float] = (0.0, 0.0)
+    prior_parts_mm: tuple[float, float] = (0.0, 0.0)
+    open_parts_mm: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
 class TipFunctions:
     """Tables along the tip from `-BEYOND_MM` every `TABLE_STEP_MM`: mean (n,) mm, shared (q, n) and own (r, n) mm.
 
-    shares : "leading wear", "trailing wear", "taper" and "run-out" -> what the coefficients tell of it.
+    features : "leading wear", "trailing wear", "taper" and "run-out" -> how they follow from the coefficients.
     """
 
     length_mm: float
     mean: Array
     shared: Array
     own: Array
-    shares: dict[str, Share]
+    features: dict[str, TipFeature]
 
 
 @lru_cache(maxsize=32)
@@ -96,35 +96,36 @@ def tip_functions(condition: TipCondition | None, length_mm: float) -> TipFuncti
         none = np.zeros((0, len(at)))
         return TipFunctions(length_mm, np.zeros_like(at), none, none, {})
     lengths = np.geomspace(*condition.wear_length_mm, 3)[:, None]
-    dying = {
+    decays = {
         "leading wear": (condition.leading_wear_mm, np.exp(-np.maximum(at, 0.0) / lengths), 0.0),
         "trailing wear": (condition.trailing_wear_mm, np.exp(-np.maximum(length_mm - at, 0.0) / lengths), length_mm),
     }
-    mean = -sum(usual * shape.mean(0) for (usual, _), shape, _ in dying.values())
-    worn = {name: sd**2 * (shape.T @ shape) / len(lengths) for name, ((_, sd), shape, _) in dying.items()}
+    mean = -sum(usual * shape.mean(0) for (usual, _), shape, _ in decays.values())
+    worn = {name: sd**2 * (shape.T @ shape) / len(lengths) for name, ((_, sd), shape, _) in decays.items()}
     taper = condition.taper_mm * (at / length_mm - 0.5)
     uneven = condition.uneven_mm**2 * np.exp(-(((at[:, None] - at) / condition.uneven_length_mm) ** 2) / 2)
     shared = _principal(sum(worn.values()) + np.outer(taper, taper) + uneven)
     own = _principal(condition.unequal**2 * sum(worn.values()) + condition.run_out_mm**2 + uneven)
 
-    def share(usual: float, of_all: Array, variance: float, of_own: Array, own_variance: float) -> Share:
+    def feature(usual: float, of_all: Array, variance: float, of_own: Array, own_variance: float) -> TipFeature:
         """From the covariances (n,) of a thing with the departure that all blades share, and with a blade's own."""
-        told, told_own = (
+        weights, own_weights = (
             (functions @ with_it) / np.maximum((functions**2).sum(1), 1e-12)
             for functions, with_it in ((shared, of_all), (own, of_own))
         )
-        left, left_own = max(variance - float(told @ told), 0.0), max(own_variance - float(told_own @ told_own), 0.0)
-        known, parts = (float(np.sqrt(variance)), float(np.sqrt(own_variance))), (left**0.5, left_own**0.5)
-        return Share(usual, told, told_own, float(np.sqrt(left + left_own)), known, parts)
+        left = max(variance - float(weights @ weights), 0.0)
+        left_own = max(own_variance - float(own_weights @ own_weights), 0.0)
+        prior_parts, open_parts = (float(np.sqrt(variance)), float(np.sqrt(own_variance))), (left**0.5, left_own**0.5)
+        return TipFeature(usual, weights, own_weights, float(np.sqrt(left + left_own)), prior_parts, open_parts)
 
-    nothing, shares = np.zeros(len(at)), {}
-    for name, ((usual, _), _, end_mm) in dying.items():
+    nothing, features = np.zeros(len(at)), {}
+    for name, ((usual, _), _, end_mm) in decays.items():
         k = int(np.argmin(np.abs(at - end_mm)))
         row, own_share = -worn[name][k], condition.unequal**2  # less radius is wear
-        shares[name] = share(usual, row, -row[k], own_share * row, -own_share * row[k])
-    shares["taper"] = share(0.0, condition.taper_mm * taper, condition.taper_mm**2, nothing, 0.0)
-    shares["run-out"] = share(0.0, nothing, 0.0, nothing + condition.run_out_mm**2, condition.run_out_mm**2)
-    return TipFunctions(length_mm, np.asarray(mean), shared, own, shares)
+        features[name] = feature(usual, row, -row[k], own_share * row, -own_share * row[k])
+    features["taper"] = feature(0.0, condition.taper_mm * taper, condition.taper_mm**2, nothing, 0.0)
+    features["run-out"] = feature(0.0, nothing, 0.0, nothing + condition.run_out_mm**2, condition.run_out_mm**2)
+    return TipFunctions(length_mm, np.asarray(mean), shared, own, features)
 
 
 def _principal(covariance: Array) -> Array:
@@ -142,7 +143,7 @@ class TipRadius:
     """Departure of the tip radius from the rotor's common one, on blades whose leading ends lie at `lead` (b,), rad.
 
     functions : tables along the tip; mm_per_rad : length along the tip of a radian of azimuth.
-    shared : (q,) and own : (b, r) coefficients, in standard deviations of what is known beforehand.
+    shared : (q,) and own : (b, r) coefficients, in prior standard deviations.
     """
 
     condition: TipCondition | None

@@ -8,7 +8,7 @@ other (put such sources into one line), and correlated inputs in the Welch-Satte
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -97,97 +97,7 @@ def combined(values: ArrayLike) -> float:
     return float(np.sqrt((np.asarray(values, float) ** 2).sum()))
 
 
-@dataclass(frozen=True)
-class LineFit:
-    """A straight line y = intercept + slope x by ordinary least squares.
-
-    covariance : (2, 2) in the order intercept, slope; s : residual standard deviation; dof : n - 2.
-    """
-
-    intercept: float
-    slope: float
-    covariance: Array
-    s: float
-    dof: int
-
-    @property
-    def correlation(self) -> float:
-        """Correlation of intercept and slope."""
-        return float(self.covariance[0, 1] / math.sqrt(self.covariance[0, 0] * self.covariance[1, 1]))
-
-    def at(self, x: float) -> tuple[float, float]:
-        """Value of the line at x and its standard uncertainty."""
-        value, variance = propagate([self.intercept, self.slope], self.covariance, [[1.0, x]])
-        return float(value[0]), math.sqrt(variance[0, 0])
-
-
-def line_fit(x: ArrayLike, y: ArrayLike) -> LineFit:
-    """Least-squares line through at least three points of equal, unknown uncertainty in y (JCGM 100:2008, H.3).
-
-    Centred on the mean of x, so that far-away x cost no digits. ValueError when the points cannot fix a line.
-    """
-    xs, ys = np.asarray(x, float), np.asarray(y, float)
-    if xs.shape != ys.shape or xs.ndim != 1 or len(xs) < 3 or np.ptp(xs) == 0:
-        raise ValueError("a line needs at least three points at different places")
-    centre = float(xs.mean())
-    dx = xs - centre
-    sxx = float(dx @ dx)
-    slope = float(dx @ ys) / sxx
-    level = float(ys.mean())
-    residual = ys - level - slope * dx
-    dof = len(xs) - 2
-    s = math.sqrt(float(residual @ residual) / dof)
-    _, covariance = propagate([level, slope], np.diag([s**2 / len(xs), s**2 / sxx]), [[1.0, -centre], [0.0, 1.0]])
-    return LineFit(level - slope * centre, slope, covariance, s, dof)
-
-
 # --- JCGM 101: distributions and Monte Carlo -------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Distribution:
-    """A distribution: mean, standard uncertainty and `sample(rng, n) -> (n,)`."""
-
-    mean: float
-    standard_uncertainty: float
-    sample: Callable[[np.random.Generator, int], Array]
-
-
-def normal(mean: float, u: float) -> Distribution:
-    """Gaussian (JCGM 101:2008, 6.4.7)."""
-    return Distribution(mean, u, lambda rng, n: rng.normal(mean, u, n))
-
-
-def rectangular(low: float, high: float) -> Distribution:
-    """Rectangular on [low, high] (JCGM 101:2008, 6.4.2)."""
-    return Distribution((low + high) / 2, (high - low) / math.sqrt(12), lambda rng, n: rng.uniform(low, high, n))
-
-
-def curvilinear_trapezoid(low: float, high: float, d: float) -> Distribution:
-    """Rectangular with limits known only to +- d, the width's middle fixed (JCGM 101:2008, 6.4.3)."""
-
-    def sample(rng: np.random.Generator, n: int) -> Array:
-        start = low - d + 2 * d * rng.random(n)
-        return start + (low + high - 2 * start) * rng.random(n)
-
-    return Distribution((low + high) / 2, math.sqrt((high - low) ** 2 / 12 + d**2 / 9), sample)
-
-
-def arcsine(low: float, high: float) -> Distribution:
-    """Arc sine (U-shaped) on [low, high], a quantity that cycles sinusoidally (JCGM 101:2008, 6.4.6)."""
-    middle, half = (low + high) / 2, (high - low) / 2
-    return Distribution(middle, half / math.sqrt(2), lambda rng, n: middle + half * np.sin(2 * np.pi * rng.random(n)))
-
-
-def student_t(mean: float, scale: float, dof: float) -> Distribution:
-    """Scaled and shifted t (JCGM 101:2008, 6.4.9); its standard uncertainty is infinite for dof of 2 or less."""
-    u = scale * math.sqrt(dof / (dof - 2)) if dof > 2 else math.inf
-    return Distribution(mean, u, lambda rng, n: mean + scale * rng.standard_t(dof, n))
-
-
-def independent(*distributions: Distribution) -> Callable[[np.random.Generator, int], Array]:
-    """A draw (rng, n) -> (n, m) of m independent quantities."""
-    return lambda rng, n: np.stack([d.sample(rng, n) for d in distributions], 1)
 
 
 def correlated(values: ArrayLike, covariance: ArrayLike) -> Callable[[np.random.Generator, int], Array]:
@@ -380,14 +290,3 @@ class Budget:
                 row.update(shared=line.shared, effects_deg=[[float(e) for e in source] for source in line.effects_deg])
             out.append(row)
         return out
-
-
-def mean_over_blades(
-    labels: Sequence[str], values: ArrayLike, covariance: ArrayLike, station: str
-) -> tuple[float, float] | None:
-    """Mean over the blades seen at a station and its standard uncertainty; None when no blade is seen there."""
-    here = np.array([label.split(".")[1] == station for label in labels], float)
-    if not here.any():
-        return None
-    y, v = propagate(values, covariance, here[None] / here.sum())
-    return float(y[0]), math.sqrt(max(float(v[0, 0]), 0.0))

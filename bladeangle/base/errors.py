@@ -41,12 +41,6 @@ class DefinitionError(BladeangleError):
 
     exit_code = 4
 
-    @classmethod
-    def malformed(cls, source: str, error: Exception, hint: str) -> DefinitionError:
-        """What to raise for a file whose values could not be read, for the reason that Python gave."""
-        what = f"lacks {error}" if isinstance(error, KeyError) else f"is malformed ({error})"
-        return cls(f"{source} {what}.", hint)
-
 
 class RingNotFoundError(BladeangleError):
     """Too little of the printed ring is seen."""
@@ -79,7 +73,6 @@ class OutputError(BladeangleError):
 
 
 #: Exit codes that are outcomes rather than errors.
-EXIT_OK = 0
 EXIT_NOT_CONFORMING = 10
 EXIT_BATCH_PARTLY_FAILED = 11
 EXIT_INTERRUPTED = 130

@@ -380,8 +380,3 @@ class Flag:
 def flag_to_dict(flag: Flag) -> dict[str, Any]:
     """The flag as the record keeps it."""
     return asdict(flag)
-
-
-def flag_from_dict(data: dict[str, Any]) -> Flag:
-    """The flag from the record's form; ValueError or TypeError when it is not one."""
-    return Flag(**data)

@@ -121,7 +121,7 @@ def gauge_study(readings: NDArray[np.float64], interaction_alpha: float = INTERA
 
     def component(source: str, repeats: int, base: str) -> float:
         # A variance found below zero means that there is none to be seen.
-        return max(squared[source] - squared[base], 0.0) / repeats
+        return float(max(squared[source] - squared[base], 0.0)) / repeats
 
     ev2 = squared[repeat]
     av2 = component("appraiser", parts * trials, against) if appraisers > 1 else 0.0

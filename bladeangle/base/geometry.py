@@ -43,7 +43,8 @@ def rotation(vector: Array) -> Array:
     k = cross_matrix(np.asarray(vector, float))
     if angle < 1e-8:
         return np.eye(3) + k + 0.5 * k @ k
-    return np.eye(3) + np.sin(angle) / angle * k + (1 - np.cos(angle)) / angle**2 * k @ k
+    turned: Array = np.eye(3) + np.sin(angle) / angle * k + (1 - np.cos(angle)) / angle**2 * k @ k
+    return turned
 
 
 def project(points: Array, camera: Array) -> tuple[Array, Array, Array]:
@@ -196,7 +197,7 @@ def hats(at: Array, knots: Array) -> Array:
     return out
 
 
-def forgetting(at: Array, length: float) -> Array:
+def exponential_precision(at: Array, length: float) -> Array:
     """Information (n, n) of unit-variance values at rising places (n,) that correlate by exp(-distance / length).
 
     Each such value depends on its neighbours alone (a Markov process), so that the inverse has three diagonals.

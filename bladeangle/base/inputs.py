@@ -2,7 +2,7 @@
 
 Only regular files are opened: a pipe or a device would hang or never end. A file's size is known before a byte of it is
 read, and how deep and how much its text holds before anything is made of it. `KINDS` is the table of the limits; what
-the numbers in a file may be is asked by its reader, with the checks at the end of this module.
+the numbers in a file may be stands in the structure that its reader asks of it (`structure.py`).
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import os
 import re
 import stat
 import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -226,60 +225,3 @@ def parse_toml(text: str, kind: Kind, source: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise kind.error(f"{source} is not valid TOML: {safe_name(str(error)[:150])}.", kind.hint) from error
-
-
-# --- what a value may be: each raises ValueError with words that follow the file's name ------------------------------
-
-
-def keys(data: Any, needed: set[str], optional: set[str] | None, where: str = "") -> None:
-    """Refuse what is not an object with the needed keys and no others but optional ones (None: any)."""
-    place = f" in {where}" if where else ""
-    if not isinstance(data, Mapping):
-        raise ValueError(f"is malformed: something else stands where an object is expected{place}")
-    if optional is not None and (unknown := sorted(map(str, set(data) - needed - optional))):
-        raise ValueError(f"has the unknown key {safe_name(unknown[0][:60])!r}{place}")
-    if missing := sorted(needed - set(data)):
-        raise ValueError(f"lacks the key {missing[0]!r}{place}")
-
-
-def items(value: Any, most: int, what: str = "entries") -> list[Any]:
-    """A list of at most so many entries."""
-    if not isinstance(value, list):
-        raise ValueError(f"is malformed: something else stands where a list of {what} is expected")
-    if len(value) > most:
-        raise ValueError(f"has {len(value)} {what}, at most {most} are read")
-    return value
-
-
-def short_text(value: Any, what: str, most: int = NAME_LETTERS) -> str:
-    """A short text."""
-    if not isinstance(value, str) or len(value) > most:
-        raise ValueError(f"has a {what} that is not a text of at most {most} letters")
-    return value
-
-
-def number(value: Any, what: str, low: float, high: float) -> float:
-    """A number from low to high; JSON's true is a number to Python, and nan fails the comparison."""
-    if type(value) not in (int, float) or not low <= value <= high:
-        raise ValueError(f"has a value out of range: {what} must be a number from {low:g} to {high:g}")
-    return float(value)
-
-
-def whole(value: Any, what: str, low: int, high: int) -> int:
-    """A whole number from low to high."""
-    if type(value) is not int or not low <= value <= high:
-        raise ValueError(f"has a value out of range: {what} must be a whole number from {low} to {high}")
-    return value
-
-
-def numbers(value: Any, what: str, low: float, high: float, *shape: int) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """An array of numbers from low to high, of the shape (n, ...) given by nested lists."""
-
-    def checked(part: Any, sizes: tuple[int, ...]) -> Any:
-        if not sizes:
-            return number(part, what, low, high)
-        if not isinstance(part, list) or len(part) != sizes[0]:
-            raise ValueError(f"is malformed: {what} must be {' x '.join(map(str, shape))} numbers")
-        return [checked(p, sizes[1:]) for p in part]
-
-    return np.array(checked(value, shape), float)

@@ -16,7 +16,9 @@ def number_text(length_mm: float, inches: bool = False, decimals: int = 2) -> st
 
 
 def interval_text(length_mm: float, expanded_mm: float, inches: bool = False, decimals: int = 2) -> str:
-    """A length with its expanded uncertainty."""
+    """A length with its expanded uncertainty; one that would round to nothing gets up to two decimals more."""
+    more = next((n for n in (0, 1) if float(number_text(expanded_mm, inches, decimals + n)) > 0), 2)
+    decimals += more if expanded_mm > 0 else 0
     return f"{number_text(length_mm, inches, decimals)} ± {length_text(expanded_mm, inches, decimals)}"
 
 

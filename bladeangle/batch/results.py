@@ -13,13 +13,14 @@ from pathlib import Path
 
 import numpy as np
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.files import atomic_path
 from bladeangle.base.outputs import png_mark
 from bladeangle.batch.work import TILE_PX, unpacked
 from bladeangle.inventory import Failure, Inventory
 from bladeangle.page.picture import Picture, angle_text, font_of
 from bladeangle.records.exchange import Cell, save_book, table
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 
 #: The most pixels that a contact sheet may have.
 SHEET_PIXELS = 60_000_000

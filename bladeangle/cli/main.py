@@ -107,7 +107,7 @@ class CommandGroup(click.Group):
                 ctx.exit(OutputError.exit_code)
             raise OutputError("Standard output cannot be written: the disk is full.", "Free some space.") from error
 
-    def main(  # type: ignore[override]
+    def main(
         self,
         args: Sequence[str] | None = None,
         prog_name: str | None = "bladeangle",

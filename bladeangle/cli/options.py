@@ -3,9 +3,10 @@
 Option decorators give a command these parameters: `camera_option` -> `camera: Path | None`, `ring_option` ->
 `ring: Path`, `check_bar_option` -> `check_bar_mm: float | None`, `diameter_option`, `diameter_leading_option`,
 `diameter_trailing_option` and `bore_option` -> `diameter_mm: float | None` and so on, `tips_option` -> `tips: str`,
-`inches_option` -> `inches: bool`, `json_option` -> `as_json: bool`, `tolerance_option` -> `tolerance: float`,
-`spread_option` -> `spread: float | None`. `quiet_option` and `verbose_option` give none: they are read by `note`,
-`detail` and `progress`, which write to standard error. Defaults come from the settings file.
+`inches_option` -> `inches: bool`, `paper_option` -> `paper: str`, `json_option` -> `as_json: bool`,
+`tolerance_option` -> `tolerance: float`, `spread_option` -> `spread: float | None`. `quiet_option` and
+`verbose_option` give none: they are read by `note`, `detail` and `progress`, which write to standard error. Defaults
+come from the settings file.
 """
 
 from __future__ import annotations
@@ -74,7 +75,7 @@ def number_of(text: str) -> float:
     return number
 
 
-class Number(click.ParamType):
+class Number(click.ParamType):  # type: ignore[type-arg]  # not generic in older versions of click
     """A number from `low` to `high`, or between them where `open_` says so; decimal point or comma, never "nan"."""
 
     name = "number"
@@ -225,6 +226,14 @@ inches_option = click.option(
     default=_from_config("inches"),
     show_default="from the settings, else mm",
     help="Show lengths in inches; files stay in mm.",
+)
+
+paper_option = click.option(
+    "--paper",
+    type=click.Choice(["a4", "letter"], case_sensitive=False),
+    default="a4",
+    show_default=True,
+    help="Paper of a page written as .pdf or .png.",
 )
 
 tolerance_option = click.option(

@@ -10,7 +10,9 @@ from bladeangle.cli.options import (
     Number,
     PositiveNumber,
     despite_option,
+    inches_option,
     keep_old,
+    paper_option,
     quiet_option,
     short_name,
     spread_option,
@@ -54,9 +56,16 @@ from bladeangle.cli.options import (
     "--out", type=click.Path(path_type=Path), required=True, metavar="ORDER.toml", help="Order file to write."
 )
 @click.option(
-    "--sheet", type=click.Path(path_type=Path), metavar="ORDER.html", help="Printable sheet to write as well."
+    "--sheet",
+    type=click.Path(path_type=Path),
+    metavar="ORDER.pdf|png|html",
+    help="Sheet for the shop to write as well: one page as .pdf or .png, or a web page.",
 )
-@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Picture for the sheet.")
+@click.option(
+    "--picture", type=click.Path(path_type=Path), metavar="FILE.png", help="Picture for a sheet that is a web page."
+)
+@paper_option
+@inches_option
 @quiet_option
 @verbose_option
 def order(
@@ -78,6 +87,8 @@ def order(
     out: Path,
     sheet: Path | None,
     picture: Path | None,
+    paper: str,
+    inches: bool,
 ) -> None:
     """Write an order for a re-pitch: a measured rotor and what is wanted of it, in degrees.
 
@@ -88,19 +99,21 @@ def order(
 
     \b
     Examples:
-      bladeangle order rotor-a.json --entry -1 --exit +0.5 --tolerance 0.3 --out order.toml --sheet order.html
+      bladeangle order rotor-a.json --entry -1 --exit +0.5 --tolerance 0.3 --out order.toml --sheet order.pdf
       bladeangle order rotor-a.json --entry-to 9.5 --exit-to 14.5 --out order.toml
     """
     from bladeangle.base import clock
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import write_text_atomic
     from bladeangle.base.inputs import PICTURE, read_bytes
-    from bladeangle.base.outputs import check_outputs
+    from bladeangle.base.outputs import check_outputs, kind_by_name
+    from bladeangle.page.paper import FORMS, write_pages
     from bladeangle.records.record import read_record
     from bladeangle.shop.ordering import order_from_record, too_fine
     from bladeangle.shop.orders import order_sheet, write_order
 
-    check_outputs([(out, "order"), (sheet, "html")], (record_path, picture))
+    on_paper = kind_by_name(sheet) in FORMS
+    check_outputs([(out, "order"), (sheet, kind_by_name(sheet) if on_paper else "html")], (record_path, picture))
     record = read_record(record_path)
     changes = {k: v for k, v in (("entry", entry), ("middle", middle), ("exit", exit_)) if v is not None}
     angles = {k: v for k, v in (("entry", entry_to), ("middle", middle_to), ("exit", exit_to)) if v is not None}
@@ -117,17 +130,22 @@ def order(
         false_accept_probability=false_accept,
         despite=despite,
     )
+    if picture is not None and (sheet is None or on_paper):
+        raise UsageError("A picture was given without a web page to put it on.", "Add --sheet ORDER.html.")
     page = None
-    if sheet is not None:
-        page = order_sheet(record, wanted, read_bytes(picture, PICTURE) if picture is not None else None)
-    elif picture is not None:
-        raise UsageError("A picture was given without a sheet to put it on.", "Add --sheet ORDER.html.")
+    if sheet is not None and not on_paper:
+        page = order_sheet(record, wanted, read_bytes(picture, PICTURE) if picture is not None else None, inches)
     before = keep_old(out)
     write_order(wanted, out)
     wrote(out, before)
-    if sheet is not None and page is not None:
+    if sheet is not None:
         replaced = sheet.exists()
-        write_text_atomic(sheet, page)
+        if page is None:
+            from bladeangle.page.order_page import order_page
+
+            write_pages(sheet, [order_page(record, wanted, inches)], paper.lower(), f"Re-pitch order: {wanted.name}")
+        else:
+            write_text_atomic(sheet, page)
         wrote(sheet, replaced)
     for station, s in wanted.stations.items():
         change = f"from {s.measured_deg:.2f}, {s.change_deg or 0.0:+.2f}"

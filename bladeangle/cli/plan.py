@@ -18,7 +18,7 @@ from bladeangle.cli.options import (
 )
 
 
-class PictureSize(click.ParamType):
+class PictureSize(click.ParamType):  # type: ignore[type-arg]  # not generic in older versions of click
     """Width and height in pixels, written 4032x3024."""
 
     name = "size"

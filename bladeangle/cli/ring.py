@@ -76,7 +76,8 @@ def ring(
     from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
     from bladeangle.base.outputs import check_outputs
     from bladeangle.imaging.ring import ring_to_dict
-    from bladeangle.imaging.sheets import design_ring, lowest_camera_mm, sheet_pdf, sheet_svgs
+    from bladeangle.imaging.ring_design import design_ring, lowest_camera_mm
+    from bladeangle.imaging.sheets import sheet_pdf, sheet_svgs
 
     paper = paper.lower()
     definition = design_ring(diameter_mm, height_mm, paper=paper, camera_height_mm=camera_height_mm, markers=markers)

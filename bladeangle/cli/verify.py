@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -11,15 +10,15 @@ from bladeangle.cli.options import (
     Number,
     colour,
     despite_option,
+    inches_option,
     json_option,
     note,
+    paper_option,
     quiet_option,
     verbose_option,
     warn,
+    wrote,
 )
-
-#: Longest reason, letters, that stands in a row of the table; longer ones stand below it.
-SHORT_REASON = 40
 
 
 @click.command()
@@ -56,6 +55,14 @@ SHORT_REASON = 40
     help="Seed of the random draws behind the joint probability.",
 )
 @despite_option
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FILE.pdf|png",
+    help="Write the verdict and what it rests on as one page.",
+)
+@paper_option
+@inches_option
 @json_option
 @quiet_option
 @verbose_option
@@ -69,6 +76,9 @@ def verify(
     iso484: bool,
     seed: int,
     despite: tuple[str, ...],
+    out: Path | None,
+    paper: str,
+    inches: bool,
     as_json: bool,
 ) -> None:
     """Judge a measured rotor against its order: per blade, per station, for the mean and for the spread.
@@ -80,7 +90,7 @@ def verify(
     \b
     Examples:
       bladeangle verify after.json --order order.toml
-      bladeangle verify after.json --order order.toml --before rotor-a.json
+      bladeangle verify after.json --order order.toml --before rotor-a.json --out verdict.pdf
       bladeangle verify after.json --order order.toml --despite station-cut-short
     """
     import json
@@ -90,11 +100,19 @@ def verify(
     import numpy as np
 
     from bladeangle.base.errors import EXIT_NOT_CONFORMING
+    from bladeangle.base.outputs import check_outputs, kind_by_name
     from bladeangle.records.record import read_record
     from bladeangle.shop import verify as room
+    from bladeangle.shop.decision import CONFORMING, UNDECIDED
     from bladeangle.shop.orders import read_order
     from bladeangle.shop.tip_changes import change_lines, tip_changes
+    from bladeangle.shop.verdict_words import verdict_table, yardstick_table
 
+    if out is not None:
+        from bladeangle.page.paper import form_of
+
+        form_of(out)
+        check_outputs([(out, kind_by_name(out))], (record_path, order_path, before))
     record, order = read_record(record_path), read_order(order_path)
     old = None if before is None else read_record(before)
     found = room.verify(
@@ -106,6 +124,7 @@ def verify(
         error_deg=error_deg,
         rng=np.random.default_rng(seed),
         despite=despite,
+        inches=inches,
     )
     changes = () if old is None else tip_changes(record, old)
     classes = room.yardstick(record, order) if iso484 else ()
@@ -115,80 +134,23 @@ def verify(
             data["iso_484_2"] = {"scope": room.ISO_484_2_SCOPE, "rows": [asdict(y) for y in classes]}
         click.echo(json.dumps(data, indent=1, allow_nan=False))
     else:
-        first, *rest = table(found)
-        shade = {room.CONFORMING: "green", room.UNDECIDED: "yellow"}.get(found.verdict, "red")
+        first, *rest = verdict_table(found)
+        shade = {CONFORMING: "green", UNDECIDED: "yellow"}.get(found.verdict, "red")
         first = click.style(first, fg=shade, bold=True)
-        click.echo("\n".join([first, *rest, *change_lines(changes)]), color=colour())
+        click.echo("\n".join([first, *rest, *change_lines(changes, inches)]), color=colour())
         if iso484:
-            click.echo("\n".join(yardstick_table(classes, room.ISO_484_2_SCOPE)))
+            click.echo("\n".join(yardstick_table(classes)))
     for line in found.cautions:
         warn(line)
     for line in found.advice:
         note(line)
-    if found.verdict != room.CONFORMING:
+    if out is not None:
+        from bladeangle.page.paper import write_pages
+        from bladeangle.page.verdict_page import verdict_page
+
+        replaced = out.exists()
+        page = verdict_page(record, order, found, old, changes, inches)
+        write_pages(out, [page], paper.lower(), f"Verdict: {record.name}")
+        wrote(out, replaced)
+    if found.verdict != CONFORMING:
         sys.exit(EXIT_NOT_CONFORMING)
-
-
-def table(found: Any) -> list[str]:
-    """The verdict as lines of text."""
-    from bladeangle.base.files import safe_name
-    from bladeangle.shop.verify import Verdict
-
-    assert isinstance(found, Verdict)
-    what = "change" if found.change else "angle"
-    reasons: list[str] = []
-    head = [f"{safe_name(found.rotor)}: {found.verdict}" + _why(found), ""]
-    lines = [f"{'':16}  {what + ' deg':>10}  {'wanted deg':>14}  {'± 95 %':>6}  {'P(in tol.)':>10}  verdict"]
-    for j in found.judgements:
-        row = f"{j.label:16}"
-        if j.measured_deg is not None and j.tolerance_deg is not None:
-            goal = (
-                f"at most {j.tolerance_deg:.2f}"
-                if j.what == "spread"
-                else f"{j.wanted_deg:.2f} ± {j.tolerance_deg:.2f}"
-            )
-            chance = "" if j.probability is None else chance_text(j.probability)
-            row += f"  {j.measured_deg:10.2f}  {goal:>14}  {j.expanded_uncertainty_deg:6.2f}  {chance:>10}"
-        else:
-            row += " " * 48
-        reason = safe_name(j.reason) if j.reason else ""
-        lines.append(f"{row}  {j.verdict}" + (f" ({reason})" if 0 < len(reason) <= SHORT_REASON else ""))
-        if len(reason) > SHORT_REASON:
-            reasons.append(f"  {j.label}: {reason}")
-    if reasons:
-        lines += ["", "Why undecided:", *reasons]
-    rule = (
-        "ISO 14253-1"
-        if found.rule == "iso14253"
-        else f"guard band, a bad blade accepted in at most {found.false_accept_probability:g} of cases"
-    )
-    chance = (
-        "" if found.probability is None else f"; probability that all of it conforms {chance_text(found.probability)}"
-    )
-    lines += ["", f"Rule: {rule}{chance}."]
-    for station, p in found.false_pass.items():
-        told = "cannot pass, as it is not seen" if p is None else f"would pass with probability {chance_text(p)}"
-        lines.append(f"A blade {found.error_deg:g} deg off at the {station} {told}.")
-    return head + lines
-
-
-def _why(found: Any) -> str:
-    """What the verdict rests on, in a few words: the worst of what is judged."""
-    deciding = [j.label for j in found.judgements if j.verdict == found.verdict and found.verdict != "conforming"]
-    shown = ", ".join(deciding[:4]) + (f" and {len(deciding) - 4} more" if len(deciding) > 4 else "")
-    return f" ({shown})" if shown else ""
-
-
-def chance_text(probability: float) -> str:
-    """A probability to four places, without claiming certainty."""
-    return "< 0.0001" if probability < 1e-4 else "> 0.9999" if probability > 1 - 1e-4 else f"{probability:.4f}"
-
-
-def yardstick_table(classes: Any, scope: str) -> list[str]:
-    """The ISO 484-2 classes as lines of text."""
-    lines = ["", f"{'pitch':28}  {'off %':>7}  {'± 95 %':>7}  class"]
-    for y in classes:
-        place = " ".join(str(p) for p in (f"blade {y.blade}" if y.blade else "", y.station or "") if p)
-        label = f"{y.kind} {place}".strip() if y.kind == "local" else place or y.kind
-        lines.append(f"{label:28}  {y.deviation_percent:+7.2f}  {y.expanded_uncertainty_percent:7.2f}  {y.best_class}")
-    return [*lines, scope]

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.model import EndPoints, Ints, State, TipPoints, View
+from bladeangle.adjustment.model import EndPoints, Ints, ObservedView, State, TipPoints
 from bladeangle.adjustment.rotor import FACES
 from bladeangle.base.errors import EdgesError
 from bladeangle.base.geometry import Array
@@ -29,10 +29,10 @@ POINT_PX = 16
 #: a fit needs.
 TRUST_PX, LEAST_TRUST_PX = 3, 2
 REACH_PX, LEAST_REACH_PX = 9, 6
-#: Share of white pixels at some distance from the edge from which a point counts as glaring.
-GLARING_SHARE = 0.06
-#: What is left of a glaring edge's shift, px: in path-traced photographs nearly the same along a whole blade.
-GLARE_PX = 0.2
+#: Share of white pixels at some distance from the edge from which a point counts as saturated.
+SATURATED_SHARE = 0.06
+#: What is left of a saturated edge's shift, px: in path-traced photographs nearly the same along a whole blade.
+SATURATION_SHIFT_PX = 0.2
 #: Unevenness of metal near an edge, as a share of its brightness, over the blur's width, seen from overhead and from a
 #: side, where the turned land has grooves: shifts an edge by this over its relative contrast, px. From path-traced
 #: photographs of known truth: residuals then are as large as claimed at every contrast from 3 to 100 %.
@@ -49,7 +49,7 @@ STEP_MM = 0.3
 ROUGH_STEP_MM = 1.0
 #: An end that is not found is looked for again this many times as far off: where paper shows between blades the outline
 #: does not tell to a centimetre where one begins.
-WIDER = 2.5
+LOST_END_SEARCH_FACTOR = 2.5
 
 
 @dataclass(frozen=True)
@@ -75,19 +75,19 @@ def as_long(px: float, scale: float, least: int = 1) -> int:
     return max(round(px * scale), least)
 
 
-def upper_face(standing: str) -> int:
+def upper_face(setup: str) -> int:
     """Sign of the face that looks up."""
-    return FACES["inlet"] if standing == "inlet_up" else FACES["outlet"]
+    return FACES["inlet"] if setup == "inlet_up" else FACES["outlet"]
 
 
 def predicted(
-    state: State, photo: int, standing: int, size: tuple[int, int], step_mm: float = STEP_MM
+    state: State, photo: int, setup: int, size: tuple[int, int], step_mm: float = STEP_MM
 ) -> Iterator[Stretch]:
     """The runs of tip edge that one photograph of `size` (width, height) should show; they begin and end at a step."""
     rotor = state.rotor
     assert rotor is not None
-    eye, far = state.eye_in(photo, standing), state.inside(photo, standing)
-    up = upper_face(state.standings[standing])
+    eye, far = state.eye_in(photo, setup), state.inside(photo, setup)
+    up = upper_face(state.setups[setup])
     point_px = as_long(POINT_PX, scale_of(*size))
     margin = END_MARGIN_MM / rotor.radius_mm
     first, last = rotor.ends[:, :1] + margin, rotor.ends[:, 1:] - margin
@@ -104,7 +104,7 @@ def predicted(
     for face in (up,) if far else (1, -1):
         points = middle + face * half
         places = np.concatenate([points, points + np.array([0, 0, 0.05]), *([] if far else [middle - face * half])])
-        px, raised, *other = state.pixels_of(places, photo, standing).reshape(-1, rotor.blades, count, 2)
+        px, raised, *other = state.pixels_of(places, photo, setup).reshape(-1, rotor.blades, count, 2)
         within = ((px > 12) & (px < np.array(size) - 13)).all(2) & (along < last)
         tangent = np.gradient(px, axis=1)
         normal = np.stack([-tangent[..., 1], tangent[..., 0]], -1)
@@ -142,7 +142,8 @@ def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
     """Which points (n, 3) of the tip cylinder, rotor frame, look towards the camera at `eye` (3,)."""
     to_eye = eye - points
     radial = points[:, :2] / np.maximum(np.linalg.norm(points[:, :2], axis=1, keepdims=True), 1e-9)
-    return np.greater((radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1), NEAR_COSINE)
+    near: NDArray[np.bool_] = (radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1) > NEAR_COSINE
+    return near
 
 
 def _highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_]:
@@ -223,19 +224,19 @@ def step_response(read: Array, blur_px: float) -> Array:
     return step_strength(slope, slope)
 
 
-def measure_tips(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_px: int) -> TipPoints:
+def measure_tips(photo: Photo, state: State, index: int, setup: int, blur_px: float, search_px: int) -> TipPoints:
     """Sub-pixel points on all tip edges that the photograph should show.
 
     Parameters
     ----------
-    index, standing : which photograph and which standing of the state it is.
+    index, setup : which photograph and which setup of the state it is.
     blur_px : blur of edges in this photograph.
     search_px : how far off the prediction may be, in a photograph of the usual size; 0 when the rotor is known to a
         pixel.
     """
     scale = photo.scale
     parts: list[tuple[Stretch, Array, Array, profiles.Steps]] = []
-    stretches = list(predicted(state, index, standing, (photo.width, photo.height)))
+    stretches = list(predicted(state, index, setup, (photo.width, photo.height)))
     if not stretches:
         return TipPoints.none()
     offsets = [np.zeros(len(s.px)) for s in stretches]
@@ -251,7 +252,8 @@ def measure_tips(photo: Photo, state: State, index: int, standing: int, blur_px:
     found = np.concatenate([steps.found for *_, steps in parts])
 
     def each(value: Callable[[Stretch], int]) -> Ints:
-        return np.concatenate([np.full(len(steps.found), value(stretch)) for stretch, _, _, steps in parts])[found]
+        of_all: Ints = np.concatenate([np.full(len(steps.found), value(stretch)) for stretch, _, _, steps in parts])
+        return np.asarray(of_all[found], np.int64)
 
     return TipPoints(
         each(lambda s: s.blade),
@@ -260,7 +262,7 @@ def measure_tips(photo: Photo, state: State, index: int, standing: int, blur_px:
         np.concatenate([px for _, px, _, _ in parts])[found],
         np.concatenate([normal for _, _, normal, _ in parts])[found],
         np.concatenate([_sigma(steps, stretch.far, scale) for stretch, *_, steps in parts])[found],
-        np.concatenate([np.where(steps.glaring, GLARE_PX * scale, 0.0) for *_, steps in parts])[found],
+        np.concatenate([np.where(steps.saturated, SATURATION_SHIFT_PX * scale, 0.0) for *_, steps in parts])[found],
     )
 
 
@@ -304,49 +306,49 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
     read = profiles.read_profiles(photo.grey, centre, stretch.normal, reach, 0)
     read = read.reshape(-1, stretch.point_px, read.shape[1]) / photo.saturation
     steps = profiles.fit_steps(read.mean(1), reach, blur_px, slopes=min(reach) >= 5, trust_px=trust)
-    glaring = np.flatnonzero((read > profiles.WHITE).mean(1).max(1) > GLARING_SHARE)
-    if not len(glaring):
+    saturated = np.flatnonzero((read > profiles.WHITE).mean(1).max(1) > SATURATED_SHARE)
+    if not len(saturated):
         return steps
-    found = profiles.fit_glaring_steps(read[glaring], reach, blur_px, trust)
-    return steps.with_rows(glaring, found)
+    found = profiles.fit_saturated_steps(read[saturated], reach, blur_px, trust)
+    return steps.with_rows(saturated, found)
 
 
-def ends_in_sight(state: State, index: int, standing: int) -> list[tuple[int, int]]:
+def ends_in_sight(state: State, index: int, setup: int) -> list[tuple[int, int]]:
     """Blade and end (0 leading, 1 trailing) of the ends of tips that nothing hides from a photograph."""
     rotor = state.rotor
     assert rotor is not None
     ends = [(b, end) for b in range(rotor.blades) for end in (0, 1)]
     tau = rotor.ends.reshape(-1)
-    if state.inside(index, standing):
+    if state.inside(index, setup):
         inward = np.linspace(0.0, 6.0, 7) / rotor.radius_mm * np.tile([[1.0], [-1.0]], (rotor.blades, 1))
         blade = np.repeat(np.arange(rotor.blades), 2 * 7)
-        up = upper_face(state.standings[standing])
+        up = upper_face(state.setups[setup])
         seen = np.asarray(_highest(state, blade, (tau[:, None] + inward).reshape(-1), up).reshape(-1, 7).all(1))
     else:
         phi = np.repeat(rotor.azimuth, 2) + rotor.turn * tau
         at = rotor.radius_mm * np.stack([np.cos(phi), np.sin(phi)], 1)
-        away = state.eye_in(index, standing)[:2] - at
+        away = state.eye_in(index, setup)[:2] - at
         seen = (away * at).sum(1) >= 0.5 * rotor.radius_mm * np.linalg.norm(away, axis=1)
     return [end for end, shown in zip(ends, seen, strict=True) if shown]
 
 
-def measure_ends(photo: Photo, state: State, index: int, standing: int, blur_px: float, search_mm: float) -> EndPoints:
+def measure_ends(photo: Photo, state: State, index: int, setup: int, blur_px: float, search_mm: float) -> EndPoints:
     """Where the tip edges end: the change from edge to no edge along the predicted curve, carried on past its end.
 
     Looked for within `search_mm` of the present ends, at the end that the photograph shows.
     """
-    wanted = ends_in_sight(state, index, standing)
-    found = _ends_of(photo, state, index, standing, wanted, blur_px, search_mm)
-    if state.inside(index, standing):
+    wanted = ends_in_sight(state, index, setup)
+    found = _ends_of(photo, state, index, setup, wanted, blur_px, search_mm)
+    if state.inside(index, setup):
         lost = [end for end in wanted if end not in found]
-        found |= _ends_of(photo, state, index, standing, lost, blur_px, WIDER * search_mm)
+        found |= _ends_of(photo, state, index, setup, lost, blur_px, LOST_END_SEARCH_FACTOR * search_mm)
     if not found:
         return EndPoints(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
     blade, which, px, along, sigma = zip(*((*end, *found[end]) for end in wanted if end in found), strict=True)
     return EndPoints(np.array(blade), np.array(which), np.array(px), np.array(along), np.array(sigma))
 
 
-def confirm_count(views: Sequence[View], state: State) -> None:
+def confirm_count(views: Sequence[ObservedView], state: State) -> None:
     """Refuse a number of blades whose upper ends overhead photographs do not show.
 
     From above nothing hides where a blade begins. Of rendered rotors with their right number of blades 99 in 100 of
@@ -358,7 +360,7 @@ def confirm_count(views: Sequence[View], state: State) -> None:
     """
     rotor = state.rotor
     assert rotor is not None
-    wanted = [0 if upper_face(view.standing) == FACES["inlet"] else 1 for view in views]
+    wanted = [0 if upper_face(view.setup) == FACES["inlet"] else 1 for view in views]
     ends = [(view.ends, end) for view, end in zip(views, wanted, strict=True)]
     found = sum(len(np.unique(e.blade[e.end == end])) for e, end in ends if e is not None)
     should = rotor.blades * len(views)
@@ -375,7 +377,7 @@ def _ends_of(
     photo: Photo,
     state: State,
     index: int,
-    standing: int,
+    setup: int,
     wanted: Sequence[tuple[int, int]],
     blur_px: float,
     search_mm: float,
@@ -392,13 +394,13 @@ def _ends_of(
     blade = np.repeat([b for b, _ in wanted], n).astype(int)
     tau = np.array([rotor.ends[end] for end in wanted]).reshape(-1, 1) + along / rotor.radius_mm
     tip = rotor.tip(blade, np.zeros_like(blade), tau.reshape(-1))
-    px = state.pixels_of(tip, index, standing).reshape(-1, n, 2)
+    px = state.pixels_of(tip, index, setup).reshape(-1, n, 2)
     within = np.flatnonzero(((px > 12) & (px < np.array([photo.width, photo.height]) - 13)).all((1, 2)))
     wanted, px, tip = [wanted[int(k)] for k in within], px[within], tip.reshape(-1, n, 3)[within].reshape(-1, 3)
     if not wanted:
         return {}
     inward = np.stack([1 - depth / rotor.radius_mm, 1 - depth / rotor.radius_mm, np.ones(len(depth))], 1)
-    inner = state.pixels_of((inward[:, None] * tip).reshape(-1, 3), index, standing).T.reshape(2, len(depth), -1, n)
+    inner = state.pixels_of((inward[:, None] * tip).reshape(-1, 3), index, setup).T.reshape(2, len(depth), -1, n)
     px_per_mm = np.linalg.norm(np.diff(px, axis=1), axis=2).mean(1) / 0.1
     light = np.maximum(profiles.sample(photo.grey, inner), 0).astype(float)
     responses = [step_response(light[:, k], max(blur_px, 1.0) / scale / 0.1) for k, scale in enumerate(px_per_mm)]

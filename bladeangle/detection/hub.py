@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.errors import EdgesError
+from bladeangle.base.files import import_cv2
 from bladeangle.base.geometry import Array, stretched
 from bladeangle.imaging import profiles
-from bladeangle.imaging.photo import Photo, import_cv2
+from bladeangle.imaging.photo import Photo
 
 #: Plane on which the hub is looked at, mm above the sheet; a wrong height moves and scales a circle but does not
 #: bend it.
@@ -32,7 +33,7 @@ AZIMUTHS = 180
 #: Share of the azimuths that must show a circle.
 NEEDED_SHARE = 0.55
 #: Share from which a circle is seen all round.
-SURE_SHARE = 0.9
+FULL_CIRCLE_SHARE = 0.9
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,7 @@ def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach
         if circle is None:
             failed.append(radius)
             continue
-        if circle.share > SURE_SHARE and not any(c.share > SURE_SHARE for c in circles):
+        if circle.share > FULL_CIRCLE_SHARE and not any(c.share > FULL_CIRCLE_SHARE for c in circles):
             # seen all round it tells the centre better than the votes: the others from there, also those before it
             centre, waiting = circle.centre_mm, waiting + failed
         if not any(
@@ -116,7 +117,7 @@ def rim_of(circles: Sequence[HubCircle]) -> HubCircle:
 
     Blades hide parts of larger ones farther down, where the hub flares.
     """
-    return next((c for c in circles if c.share > SURE_SHARE), circles[0])
+    return next((c for c in circles if c.share > FULL_CIRCLE_SHARE), circles[0])
 
 
 def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Array:

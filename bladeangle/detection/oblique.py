@@ -22,7 +22,7 @@ from bladeangle.imaging.photo import Photo
 RADIUS_RANGE_MM = 10.0
 RADIUS_STEPS = 100
 #: How far apart radii are that count as different answers, mm.
-APART_MM = 0.8
+DISTINCT_RADII_MM = 0.8
 #: Trial thicknesses, mm, the bounds of thin, usual and thick blades, and how far the edge of the upper face, known from
 #: overhead, may be off, mm.
 THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
@@ -30,10 +30,10 @@ THICKNESS_CLASSES_MM = (0.0, 1.6, 2.8, 9.0)
 OFFSETS_MM = np.arange(-0.8, 0.81, 0.1)
 
 
-def _across(state: State, photo: int, standing: int, points: Array) -> tuple[Array, Array, Array]:
+def _across(state: State, photo: int, setup: int, points: Array) -> tuple[Array, Array, Array]:
     """Pixels (n, 2) of points, unit image direction (n, 2) of +z, and px per mm of it (n,)."""
-    px = state.pixels_of(points, photo, standing)
-    raised = state.pixels_of(points + np.array([0, 0, 0.1]), photo, standing) - px
+    px = state.pixels_of(points, photo, setup)
+    raised = state.pixels_of(points + np.array([0, 0, 0.1]), photo, setup) - px
     length = np.linalg.norm(raised, axis=1)
     return px, raised / np.maximum(length, 1e-9)[:, None], length / 0.1
 
@@ -43,7 +43,7 @@ def find_radius(
     state: State,
     overhead: Sequence[tuple[int, TipPoints]],
     oblique: Sequence[int],
-    standing_of: Sequence[int],
+    setup_of: Sequence[int],
     blur_px: float,
     range_mm: float = RADIUS_RANGE_MM,
     steps: int = RADIUS_STEPS,
@@ -61,19 +61,19 @@ def find_radius(
     strength, contrast = np.zeros(len(radii)), np.zeros(len(radii))
     for photo in oblique:
         image = photos[photo]
-        standing = standing_of[photo]
-        eye = state.eye_in(photo, standing)
+        setup = setup_of[photo]
+        eye = state.eye_in(photo, setup)
         for source, tips in overhead:
-            if standing_of[source] != standing:
+            if setup_of[source] != setup:
                 continue
-            from_above, rays = state.eye_in(source, standing), state.rays(tips.px[::2], source, standing)
+            from_above, rays = state.eye_in(source, setup), state.rays(tips.px[::2], source, setup)
             far = tips.far[::2]
             points = np.concatenate([ray_cylinder(from_above, rays, radius, far=far) for radius in radii])
             of = np.repeat(np.arange(len(radii)), len(far))
             hit = np.isfinite(points).all(1)
             hit[hit] = near_side(points[hit], eye)
             points, of = points[hit], of[hit]
-            px, up, _ = _across(state, photo, standing, points)
+            px, up, _ = _across(state, photo, setup, points)
             inside = ((px > 20) & (px < np.array([image.width, image.height]) - 21)).all(1)
             read = profiles.read_profiles(image.grey, px[inside], up[inside], (7, 7), 1)
             slope = step_slope(read, blur_px + 1.0)
@@ -88,7 +88,7 @@ def find_radius(
     score = _clearness(strength) + _clearness(contrast)
     found: list[tuple[float, float]] = []
     for k in np.argsort(-score):
-        if all(abs(radii[k] - r) > APART_MM for r, _ in found):
+        if all(abs(radii[k] - r) > DISTINCT_RADII_MM for r, _ in found):
             found.append((float(radii[k]), float(score[k]) / 2))
         if len(found) == 3:
             break
@@ -103,7 +103,7 @@ def _clearness(score: Array) -> Array:
 
 
 def find_thickness(
-    photos: Sequence[Photo], state: State, oblique: Sequence[int], standing_of: Sequence[int], blur_px: float
+    photos: Sequence[Photo], state: State, oblique: Sequence[int], setup_of: Sequence[int], blur_px: float
 ) -> list[tuple[float, float]]:
     """Thickness, mm, and shift of the mid-line towards the inlet, mm, that put both edges of the tip land on edges.
 
@@ -116,23 +116,23 @@ def find_thickness(
     assert rotor is not None
     z = np.arange(-6.0, 6.01, 0.1)
     responses = []  # one for each blade in each photograph, against the height over the present mid-line, upwards
-    up_of = [1.0 if state.r_ring_rotor[s, 2, 2] > 0 else -1.0 for s in range(len(state.standings))]
+    up_of = [1.0 if state.r_ring_rotor[s, 2, 2] > 0 else -1.0 for s in range(len(state.setups))]
     for photo in oblique:
         image = photos[photo]
-        standing = standing_of[photo]
-        eye = state.eye_in(photo, standing)
+        setup = setup_of[photo]
+        eye = state.eye_in(photo, setup)
         for b in range(rotor.blades):
             tau = np.arange(rotor.ends[b, 0] + 0.1, rotor.ends[b, 1] - 0.1, 0.6 / rotor.radius_mm)
             points = rotor.tip(np.full(len(tau), b), np.zeros(len(tau), int), tau)
             points = points[near_side(points, eye)]
             if len(points) < 8:
                 continue
-            px, up, scale = _across(state, photo, standing, points)
+            px, up, scale = _across(state, photo, setup, points)
             reach = int(np.ceil(6.0 * scale.max())) + 2
             inside = ((px > reach) & (px < np.array([image.width, image.height]) - reach)).all(1)
             if inside.sum() < 8:
                 continue
-            read = profiles.read_profiles(image.grey, px[inside], up_of[standing] * up[inside], (reach, reach), 1)
+            read = profiles.read_profiles(image.grey, px[inside], up_of[setup] * up[inside], (reach, reach), 1)
             response = step_response(read, blur_px)
             places = np.arange(-reach, reach + 1)
             each = [np.interp(z, places / s, r) for s, r in zip(scale[inside], response, strict=True)]
@@ -148,5 +148,5 @@ def find_thickness(
         best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
         thickness = float(THICKNESSES_MM[rows[best]])
         shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offset] - thickness / 2)
-        found.append((float(weaker[rows].max()), thickness, shift * up_of[standing_of[oblique[0]]]))
+        found.append((float(weaker[rows].max()), thickness, shift * up_of[setup_of[oblique[0]]]))
     return [(thickness, shift) for _, thickness, shift in sorted(found, reverse=True)]

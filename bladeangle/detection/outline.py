@@ -46,20 +46,20 @@ BEND_COST = 1.0
 #: Strength of the path in a gap between blades, as a share of that along them.
 GAP_STRENGTH = 0.35
 #: How much lower and higher than the folded tooth, mm, one of a photograph may reach: off-centre and tilt.
-ROOM_MM = 25.0
+TOOTH_MARGIN_MM = 25.0
 #: How far, columns, a tooth may start from where even spacing puts it, and the least score of an outline.
 PHASE_SLACK = 4
 LEAST_SCORE = 0.8
 #: Folded to half their number, teeth may look as strong as folded to it; to twice their number they reach 0.4 to 0.94.
 #: A multiple that reaches this share is the number, if all of its teeth are there: of a number that is not the blades',
 #: every second or third has nothing but shadows where bare paper is, less than this share of what the others have.
-MULTIPLE = 0.85
-NOTHING_THERE = 0.25
+MULTIPLE_SHARE = 0.85
+ABSENT_TOOTH_SHARE = 0.25
 #: A photograph that shows this share of another number's strength shows that number too; two numbers closer to each
 #: other than this over all photographs cannot be told apart, and numbers below this share of the best are not followed.
-SHOWN = 0.9
-TOLD_APART = 0.97
-FOLLOWED = 0.7
+OWN_COUNT_SHARE = 0.9
+AMBIGUOUS_SHARE = 0.97
+FOLLOWED_SHARE = 0.7
 #: Height of the hub's rim, mm, about which the picture is unrolled first (common practice, no source), and how far off,
 #: mm, it is still known well enough.
 USUAL_RIM_MM = 64.0
@@ -251,12 +251,12 @@ def find_outlines(looks: Sequence[Look]) -> list[Outline]:
                 "Photograph the rotor from straight above, all of it inside the ring, evenly lit, on the bare sheet.",
             )
     turn, count = chosen = _chosen(seen)
-    if any(one.score(chosen) < SHOWN * one.score(key) for one, key in zip(seen, own, strict=True)):
+    if any(one.score(chosen) < OWN_COUNT_SHARE * one.score(key) for one, key in zip(seen, own, strict=True)):
         raise _unlike(own)
     total = _totals(seen)
     rivals = [k for k in total if k != chosen and not (k[0] == turn and count % k[1] == 0) and _all_there(seen, k)]
     rival = max(rivals, key=lambda k: total[k], default=chosen)
-    if rival != chosen and total[rival] > TOLD_APART * total[chosen]:
+    if rival != chosen and total[rival] > AMBIGUOUS_SHARE * total[chosen]:
         names = " and ".join(look.photo.name for look in looks)
         what = f"{count} or {rival[1]} blades" if rival[1] != count else "blades of the left hand or of the right"
         raise EdgesError(
@@ -269,7 +269,7 @@ def find_outlines(looks: Sequence[Look]) -> list[Outline]:
 def _followed(seen: _Seen, turn: int, count: int) -> Outline:
     """The outline of so many blades in one photograph."""
     tooth = seen.teeth[turn, count]
-    (lowest, highest), room = tooth.rows, round(ROOM_MM / PITCH_MM)
+    (lowest, highest), room = tooth.rows, round(TOOTH_MARGIN_MM / PITCH_MM)
     near = slice(max(COARSE * lowest - room, 0), COARSE * highest + room)
     strength, start = seen.strength[turn][:, near], tooth.start
     z = seen.look.heights[0] + PITCH_MM * (near.start + np.arange(strength.shape[1]))
@@ -432,7 +432,7 @@ def _look_at(look: Look) -> _Seen:
         rim_mm = look.heights[0] + PITCH_MM * COARSE * row + HUB_BEYOND_MM[0]
         if abs(rim_mm - USUAL_RIM_MM) >= RIM_SLACK_MM:
             turned, teeth = _Unwound.at(look, rim_mm), {}
-    return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(FOLLOWED, teeth))
+    return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(FOLLOWED_SHARE, teeth))
 
 
 def _totals(seen: Sequence[_Seen]) -> dict[tuple[int, int], float]:
@@ -444,7 +444,7 @@ def _all_there(seen: Sequence[_Seen], key: tuple[int, int]) -> bool:
     """Whether teeth of a number of blades are not only those of half or a third of it, in all photographs together."""
     teeth, count = [one.teeth[key] for one in seen if key in one.teeth], key[1]
     apart = [k for k in range(2, count) if count % k == 0 and count // k in BLADE_COUNTS]
-    return all(np.mean([tooth.evenness(k) for tooth in teeth]) > NOTHING_THERE for k in apart)
+    return all(np.mean([tooth.evenness(k) for tooth in teeth]) > ABSENT_TOOTH_SHARE for k in apart)
 
 
 def _chosen(seen: Sequence[_Seen]) -> tuple[int, int]:
@@ -454,7 +454,7 @@ def _chosen(seen: Sequence[_Seen]) -> tuple[int, int]:
         return 1, BLADE_COUNTS[0]
     turn, count = best = max(total, key=lambda k: total[k])
     multiples = [k for k in sorted(total) if k[0] == turn and k[1] > count and k[1] % count == 0]
-    return next((k for k in multiples if total[k] > MULTIPLE * total[best]), best)
+    return next((k for k in multiples if total[k] > MULTIPLE_SHARE * total[best]), best)
 
 
 def _unlike(own: Sequence[tuple[int, int]]) -> EdgesError:

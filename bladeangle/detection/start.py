@@ -15,22 +15,22 @@ from bladeangle.detection.hub import HUB_BEYOND_MM
 from bladeangle.detection.outline import Outline
 
 #: Assumed wrap beyond what is seen when the far end is hidden and nothing else tells, rad.
-HIDDEN_WRAP = 0.35
+HIDDEN_WRAP_RAD = 0.35
 #: How much a tooth whose other end is seen in one photograph speaks for its own length (twice the log-likelihood).
-WHOLE_SAYS = 4.0
+WHOLE_TOOTH_EVIDENCE = 4.0
 #: A tooth that seems whole but is shorter than this share of the middling one has faded.
-FADED = 0.8
-#: How well slopes of outlines agree where both standings show the same place of a blade, deg, and where they do not.
+FADED_TOOTH_SHARE = 0.8
+#: How well slopes of outlines agree where both setups show the same place of a blade, deg, and where they do not.
 MATCHED_DEG = 0.5
 UNMATCHED_DEG = 2.0
 
 
 @dataclass(frozen=True)
 class Start:
-    """First rotor and standings: r_ring_rotor (s, 3, 3), t_ring_rotor (s, 3)."""
+    """First rotor and setups: r_ring_rotor (s, 3, 3), t_ring_rotor (s, 3)."""
 
     rotor: Rotor
-    standings: tuple[str, ...]
+    setups: tuple[str, ...]
     r_ring_rotor: Array
     t_ring_rotor: Array
 
@@ -49,9 +49,9 @@ class Tooth:
     whole: bool
 
 
-def teeth_of(outline: Outline, standing: str, arrow_deg: float) -> tuple[list[Tooth], float]:
+def teeth_of(outline: Outline, setup: str, arrow_deg: float) -> tuple[list[Tooth], float]:
     """The blades of an outline in the order of their numbers, and the angle (deg) from the arrow to blade 1."""
-    sense = 1 if standing == "inlet_up" else -1  # blades count counter-clockwise seen from the inlet
+    sense = 1 if setup == "inlet_up" else -1  # blades count counter-clockwise seen from the inlet
     gap = (np.degrees(outline.start_rad) - arrow_deg + 180) % 360 - 180
     first = int(np.abs(gap).argmin())
     order = [(first + sense * k) % len(gap) for k in range(len(gap))]
@@ -90,15 +90,15 @@ def first_rotor(
 
     Parameters
     ----------
-    teeth : standing -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, ring
+    teeth : setup -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, ring
     frame.
     height_sigma_mm : by how much all heights may be off together, as the radius is not known.
-    wrap_rad : wrap of the blades, where it is known better than from matching both standings.
+    wrap_rad : wrap of the blades, where it is known better than from matching both setups.
     turn : +1 when blades fall counter-clockwise seen from above, in every photograph of the rotor.
 
     Raises
     ------
-    EdgesError : the two standings show different numbers of blades: not the same rotor.
+    EdgesError : the two setups show different numbers of blades: not the same rotor.
     """
     counts = {len(t) for t in teeth.values()}
     if len(counts) > 1:
@@ -113,7 +113,7 @@ def first_rotor(
     else:
         one = inlet or outlet
         assert one is not None
-        hidden = 0.0 if all(t.whole for t in one) else HIDDEN_WRAP
+        hidden = 0.0 if all(t.whole for t in one) else HIDDEN_WRAP_RAD
         wrap = float(np.median([t.angle[-1] for t in one])) + hidden
         rise = 70.0
     basis = Basis.over(0.0, wrap, radius_mm)
@@ -139,9 +139,9 @@ def first_rotor(
         np.zeros(n),
     )
     rotations, shifts = [], []
-    for standing in teeth:
-        x, y = axis[standing]
-        if standing == "inlet_up":
+    for setup in teeth:
+        x, y = axis[setup]
+        if setup == "inlet_up":
             rotations.append(np.eye(3))
             shifts.append([x, y, 0.0])
         else:
@@ -191,7 +191,9 @@ def _match(
     """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
     # blades are alike: one that stops where others go on has faded, not ended
-    whole = [t.angle[-1] for t in inlet + outlet if t.whole and t.angle[-1] > FADED * min(ends_in, ends_out)]
+    whole = [
+        t.angle[-1] for t in inlet + outlet if t.whole and t.angle[-1] > FADED_TOOTH_SHARE * min(ends_in, ends_out)
+    ]
     if wrap_rad is not None:
         wraps = np.array([wrap_rad])
     elif len(whole) >= len(inlet):
@@ -206,7 +208,7 @@ def _match(
     grid = np.linspace(low, high, 48, axis=1)  # (w, 48)
     above = np.array([np.interp(grid, i.angle, i.height) for i in inlet])
     below = np.array([np.interp(wraps[:, None] - grid, o.angle, o.height) for o in outlet])
-    # the middling blade of each standing: tilt and offset of the axis hardly count, nor one lost in a shadow
+    # the middling blade of each setup: tilt and offset of the axis hardly count, nor one lost in a shadow
     rise = (np.median(above, 0) + np.median(below, 0)).mean(1)
     # Slopes that agree to MATCHED_DEG where they could as well differ by UNMATCHED_DEG speak for this wrap, at each
     # place that is a place of its own; without that the shortest overlap, which says least, would fit best.
@@ -219,10 +221,10 @@ def _match(
         step = np.degrees(step / (grid[mine, 1] - grid[mine, 0])[:, None]) / radius_mm
         cost[mine] += (step**2).sum(1) * (MATCHED_DEG**-2 - UNMATCHED_DEG**-2)
     cost += ((wraps * len(inlet) / (2 * np.pi) - USUAL_OVERLAP[0]) / USUAL_OVERLAP[1]) ** 2
-    cost -= WHOLE_SAYS * (np.abs(wraps[:, None] - np.array(whole)) < 0.1).sum(1)
+    cost -= WHOLE_TOOTH_EVIDENCE * (np.abs(wraps[:, None] - np.array(whole)) < 0.1).sum(1)
     leading, trailing = (float(np.median([t.height[0] for t in teeth])) for teeth in (inlet, outlet))
     beyond = np.array([rise - leading, rise - trailing]) - HUB_BEYOND_MM[0]
-    # a wrong radius lifts or lowers everything that is seen, in both standings alike
+    # a wrong radius lifts or lowers everything that is seen, in both setups alike
     common, own = beyond.mean(0), beyond[0] - beyond[1]
     cost += common**2 / (HUB_BEYOND_MM[1] ** 2 / 2 + height_sigma_mm**2) + own**2 / (2 * HUB_BEYOND_MM[1] ** 2)
     best = int(cost.argmin())

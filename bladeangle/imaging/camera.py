@@ -5,15 +5,16 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import write_text_atomic
-from bladeangle.base.geometry import CAMERA_PARAMETERS
+from bladeangle.base.structure import File, Name, Plain, plain, read_as
 from bladeangle.imaging.photo import reduced_px, reduction_of
 
 SCHEMA = "bladeangle-camera/1"
@@ -73,18 +74,55 @@ class Camera:
         return self.reduced(self.reduction)
 
 
-def camera_to_dict(camera: Camera) -> dict[str, Any]:
+_Side = Annotated[int, msgspec.Meta(ge=100, le=100_000)]
+_Parameter = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
+_Covariance = Annotated[float, msgspec.Meta(ge=-1e12, le=1e12, title="the covariance")]
+_Row = tuple[_Covariance, _Covariance, _Covariance, _Covariance, _Covariance, _Covariance, _Covariance, _Covariance]
+
+
+class Parameters(File, frozen=True):
+    """Intrinsics as the camera file has them, in the order of `geometry.CAMERA_PARAMETERS`."""
+
+    f_px: _Parameter
+    cx_px: _Parameter
+    cy_px: _Parameter
+    k1: _Parameter
+    k2: _Parameter
+    p1: _Parameter
+    p2: _Parameter
+    k3: _Parameter
+
+
+class CameraFile(File, frozen=True):
     """The camera file's contents."""
-    return {
-        "schema": SCHEMA,
-        "name": camera.name,
-        "width": camera.width,
-        "height": camera.height,
-        "parameters": {k: float(v) for k, v in zip(CAMERA_PARAMETERS, camera.parameters, strict=True)},
-        "covariance": [[float(v) for v in row] for row in camera.covariance],
-        "calibrated": camera.calibrated,
-        "provenance": camera.provenance,
-    }
+
+    schema: Literal["bladeangle-camera/1"]
+    name: Name
+    width: _Side
+    height: _Side
+    parameters: Parameters
+    covariance: Annotated[tuple[_Row, _Row, _Row, _Row, _Row, _Row, _Row, _Row], msgspec.Meta(title="the covariance")]
+    calibrated: bool = True
+    provenance: dict[str, Any] = msgspec.field(default_factory=dict)
+
+
+def camera_to_file(camera: Camera) -> CameraFile:
+    """The camera file's contents."""
+    return CameraFile(
+        schema="bladeangle-camera/1",
+        name=camera.name,
+        width=camera.width,
+        height=camera.height,
+        parameters=Parameters(*camera.parameters.tolist()),
+        covariance=camera.covariance.tolist(),
+        calibrated=camera.calibrated,
+        provenance=camera.provenance,
+    )
+
+
+def camera_to_dict(camera: Camera) -> Plain:
+    """The camera file's contents as plain data."""
+    return plain(camera_to_file(camera))
 
 
 def camera_from_dict(data: Any, source: str = "camera file") -> Camera:
@@ -98,23 +136,15 @@ def camera_from_dict(data: Any, source: str = "camera file") -> Camera:
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         raise DefinitionError(f"{source} is not a {SCHEMA} file.", hint)
     try:
-        needed = {"schema", "name", "width", "height", "parameters", "covariance"}
-        inputs.keys(data, needed, {"calibrated", "provenance"})
-        name = inputs.short_text(data["name"], "name")
-        width, height = (inputs.whole(data[side], side, 100, 100_000) for side in ("width", "height"))
-        inputs.keys(data["parameters"], set(CAMERA_PARAMETERS), set(), "parameters")
-        values = np.array([inputs.number(data["parameters"][k], k, -1e6, 1e6) for k in CAMERA_PARAMETERS])
-        covariance = inputs.numbers(data["covariance"], "the covariance", -1e12, 1e12, 8, 8)
-        inputs.keys(data.get("provenance", {}), set(), None, "provenance")
-        if type(data.get("calibrated", True)) is not bool:
-            raise ValueError("has a value out of range: calibrated must be true or false")
-        _check_parameters(values, width, height)
-        _check_covariance(covariance, values[0], max(width, height))
+        file = read_as(data, CameraFile)
+        values = np.array(msgspec.structs.astuple(file.parameters))
+        covariance = np.array(file.covariance)
+        _check_parameters(values, file.width, file.height)
+        _check_covariance(covariance, values[0], max(file.width, file.height))
     except ValueError as e:
         raise DefinitionError(f"{source} {e}.", hint) from e
     covariance = (covariance + covariance.T) / 2
-    calibrated, provenance = data.get("calibrated", True), dict(data.get("provenance", {}))
-    return Camera(name, width, height, values, covariance, calibrated, provenance)
+    return Camera(file.name, file.width, file.height, values, covariance, file.calibrated, file.provenance)
 
 
 def _check_parameters(values: NDArray[np.float64], width: int, height: int) -> None:

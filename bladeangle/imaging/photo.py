@@ -93,7 +93,6 @@ class Exif:
 
     focal_35mm : focal length of a 35 mm camera with the same field of view, mm.
     orientation : EXIF orientation, 1 to 8.
-    taken_at : the file's own words, "YYYY:MM:DD hh:mm:ss", local time.
     digital_zoom : digital zoom ratio, 1 for none.
     """
 
@@ -101,7 +100,6 @@ class Exif:
     model: str | None = None
     focal_35mm: float | None = None
     orientation: int | None = None
-    taken_at: str | None = None
     digital_zoom: float | None = None
 
 
@@ -165,12 +163,12 @@ def scale_of(width: int, height: int) -> float:
     return max(width, height) / USUAL_SIDE_PX
 
 
-def reduced_px(px: Any, factor: float) -> Any:
+def reduced_px(px: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
     """Places, px, with pixel centres at integers, in a picture reduced by a factor; of the shape given."""
     return px if factor == 1 else (px + 0.5) / factor - 0.5
 
 
-def enlarged_px(px: Any, factor: float) -> Any:
+def enlarged_px(px: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
     """Places of a picture reduced by a factor, px, in the picture that it was reduced from."""
     return px if factor == 1 else (px + 0.5) * factor - 0.5
 
@@ -260,31 +258,6 @@ def picture_size(path: Path) -> tuple[int, int] | None:
 def light_alone(photo: Photo) -> Photo:
     """The photograph without its encoded values, which take a fifth of its memory; for where many are kept at once."""
     return replace(photo, encoded=np.zeros((0, 0), np.uint8))
-
-
-def oriented(photo: Photo) -> Photo:
-    """The photograph with its EXIF orientation applied to the pixels, and the tag set to 1.
-
-    What did not fill a pixel at the edges is taken off the encoded values too: it may lie on any side afterwards.
-    """
-    mirrored, turns = _ORIENTATIONS[photo.exif.orientation or 1]
-    if not mirrored and not turns:
-        return photo
-
-    def turn(image: NDArray[Any]) -> NDArray[Any]:
-        return np.ascontiguousarray(np.rot90(image[:, ::-1] if mirrored else image, -turns))
-
-    grey = turn(photo.grey)
-    whole = photo.encoded[: photo.height * photo.reduction, : photo.width * photo.reduction]
-    return replace(
-        photo,
-        grey=grey,
-        encoded=turn(whole),
-        left_out=(0, 0),
-        width=grey.shape[1],
-        height=grey.shape[0],
-        exif=replace(photo.exif, orientation=1),
-    )
 
 
 def _turned_back(upright: NDArray[Any], orientation: int) -> NDArray[Any]:
@@ -424,11 +397,12 @@ def _decode(data: bytes, header: Image.Image) -> NDArray[Any]:
         import simplejpeg
 
         try:
-            return simplejpeg.decode_jpeg(data, "GRAY", strict=True)[:, :, 0]
+            grey: NDArray[Any] = simplejpeg.decode_jpeg(data, "GRAY", strict=True)[:, :, 0]
         except ValueError as error:
             if "Invalid SOS parameters" not in str(error):
                 raise
-            return simplejpeg.decode_jpeg(_ordinary_scans(data), "GRAY", strict=True)[:, :, 0]
+            grey = simplejpeg.decode_jpeg(_ordinary_scans(data), "GRAY", strict=True)[:, :, 0]
+        return grey
     sixteen = header.mode.startswith("I;16")
     if header.mode in ("I", "F"):
         raise ValueError("32-bit pixels are not read")
@@ -495,6 +469,5 @@ def _read_exif(load: Any) -> Exif:
         model=text(base.get(272)),
         focal_35mm=number(detail.get(41989), 4, 2000),
         orientation=int(orientation) if orientation is not None else None,
-        taken_at=text(detail.get(36867)),
         digital_zoom=number(detail.get(41988), 0.1, 100),
     )

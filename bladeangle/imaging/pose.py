@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.errors import RingNotFoundError
-from bladeangle.imaging.photo import import_cv2
+from bladeangle.base.files import import_cv2
 from bladeangle.imaging.ring import Ring, RingSighting
 
 Array = NDArray[np.float64]
@@ -22,13 +22,12 @@ Array = NDArray[np.float64]
 class Pose:
     """Pose of a photograph: x_camera = r_camera_ring @ x_ring + t_camera_ring_mm.
 
-    rms_px : root mean square corner residual; ambiguity : that of the other solution over it (1 when they are one).
+    rms_px : root mean square corner residual.
     """
 
     r_camera_ring: Array
     t_camera_ring_mm: Array
     rms_px: float
-    ambiguity: float
 
     @property
     def eye_mm(self) -> Array:
@@ -75,7 +74,5 @@ def start_pose(sighting: RingSighting, ring: Ring, camera: Array, name: str = "p
             f"{name}: the markers do not fit the ring definition.",
             "Name the ring definition that was printed, and its camera file.",
         )
-    refined.sort(key=lambda c: c[0])
-    rms, r, t = refined[0]
-    others = [c[0] for c in refined[1:] if np.linalg.norm(c[1] - r) > 0.02]
-    return Pose(r, t, rms, min(others) / max(rms, 1e-9) if others else 1.0)
+    rms, r, t = min(refined, key=lambda c: c[0])
+    return Pose(r, t, rms)

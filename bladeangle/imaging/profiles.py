@@ -5,9 +5,9 @@ Gaussian whose two sides may each have a slope of their own (a shaded blade, a s
 the only non-linear unknown, so the fit is a scan: for each trial place the four linear unknowns are projected out, and
 the minimum of the residual sum of squares is refined by a parabola ("variable projection", Golub and Pereyra 1973).
 
-Where metal glares, the file ends at white before the light does: the step seems to lie where the rising flank reaches
-white, up to half a pixel out on the darker side. There the samples at white are left out, and the fit asks only that
-the bright side be no darker than white.
+Where metal is saturated, the file ends at white before the light does: the step seems to lie where the rising flank
+reaches white, up to half a pixel out on the darker side. There the samples at white are left out, and the fit asks only
+that the bright side be no darker than white.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.imaging.photo import WHITE_LEVEL, import_cv2
+from bladeangle.base.files import import_cv2
+from bladeangle.imaging.photo import WHITE_LEVEL
 
 Array = NDArray[np.float64]
 
@@ -43,7 +44,7 @@ class Steps:
     sigma_px : (n,) its standard uncertainty from the profile's own noise.
     contrast : (n,) brightness after the step less before, linear light; level : (n,) mean brightness of the profile.
     snr : (n,) how many standard deviations of the noise the step explains.
-    found : (n,) bool, minimum inside the scan and significant; glaring : (n,) bool, fitted below the file's white.
+    found : (n,) bool, minimum inside the scan and significant; saturated : (n,) bool, fitted below the file's white.
     """
 
     offset_px: Array
@@ -52,7 +53,7 @@ class Steps:
     level: Array
     snr: Array
     found: NDArray[np.bool_]
-    glaring: NDArray[np.bool_]
+    saturated: NDArray[np.bool_]
 
     def with_rows(self, rows: NDArray[np.int64], other: Steps) -> Steps:
         """These steps with those at `rows` (m,) taken from another set of m."""
@@ -209,10 +210,10 @@ def _glaring(reach: tuple[int, int], blur_px: float, trust_px: float) -> tuple[A
     return places, tuple((d.reshape(len(t), -1), p.reshape(len(t), -1)) for d, p in zip(designs, products, strict=True))
 
 
-def fit_glaring_steps(samples: Array, reach: tuple[int, int], blur_px: float, trust_px: float) -> Steps:
+def fit_saturated_steps(samples: Array, reach: tuple[int, int], blur_px: float, trust_px: float) -> Steps:
     """Fit steps to profiles one side of which is at the file's white over part of its samples.
 
-    The place is the mean of its posterior over the trial places, with the brightness of the glaring side free above
+    The place is the mean of its posterior over the trial places, with the brightness of the saturated side free above
     white but for a loose prior (`GLARE_LOG_SIGMA`), so that a profile that says little has a wide sigma.
 
     Parameters

@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.errors import PhotoError, RingNotFoundError
+from bladeangle.base.files import import_cv2
 from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import pixels
 from bladeangle.imaging import profiles
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.compression import strongly_compressed
-from bladeangle.imaging.photo import Photo, import_cv2
+from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
 from bladeangle.imaging.ring import Ring, RingSighting
 

@@ -10,16 +10,18 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError, RingNotFoundError
-from bladeangle.base.files import safe_name
+from bladeangle.base.files import import_cv2, safe_name
+from bladeangle.base.structure import File, Name, Plain, plain, read_as
 from bladeangle.imaging import profiles
-from bladeangle.imaging.photo import Photo, import_cv2, reduced_px
+from bladeangle.imaging.photo import Photo, reduced_px
 
 Array = NDArray[np.float64]
 
@@ -88,6 +90,35 @@ class RingSighting:
         return replace(self, **{name: getattr(self, name)[::every] for name in names})
 
 
+_Coordinate = Annotated[float, msgspec.Meta(ge=-MOST_RADIUS_MM, le=MOST_RADIUS_MM, title="a corner")]
+_Corner = tuple[_Coordinate, _Coordinate]
+_Radius = Annotated[float, msgspec.Meta(ge=1.0, le=MOST_RADIUS_MM)]
+
+
+class Marker(File, frozen=True, kw_only=True):
+    """One marker of a definition; corners top-left, top-right, bottom-right, bottom-left, upright = outward."""
+
+    id: Annotated[int, msgspec.Meta(ge=0, le=100_000, title="a marker's number")]
+    piece: Annotated[int, msgspec.Meta(ge=0, le=1000, title="a marker's piece")] = 0
+    corners_mm: Annotated[tuple[_Corner, _Corner, _Corner, _Corner], msgspec.Meta(title="a corner")]
+
+
+_Markers = list[Annotated[Marker, msgspec.Meta(title="a marker")]]
+
+
+class RingFile(File, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """A ring definition's contents."""
+
+    name: Name = "ring"
+    units: Any = "mm"
+    index_azimuth_deg: Annotated[float, msgspec.Meta(ge=-360.0, le=360.0)] = 0.0
+    dictionary: Annotated[str, msgspec.Meta(max_length=inputs.NAME_LETTERS, title="marker dictionary")]
+    inner_radius_mm: _Radius
+    outer_radius_mm: _Radius
+    check_bar_mm: Annotated[float, msgspec.Meta(ge=10.0, le=1000.0)] | None = None
+    markers: Annotated[_Markers, msgspec.Meta(max_length=MOST_MARKERS, title="markers")]
+
+
 def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
     """Ring from a definition's contents.
 
@@ -97,29 +128,19 @@ def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
     """
     hint = "Make the definition with `bladeangle ring`."
     try:
-        inputs.keys(data, {"markers", "dictionary", "inner_radius_mm", "outer_radius_mm"}, None)
-        if data.get("units", "mm") != "mm":
+        file = read_as(data, RingFile)
+        if file.units != "mm":
             raise ValueError("is not in mm")
-        markers = inputs.items(data["markers"], MOST_MARKERS, "markers")
-        for m in markers:
-            inputs.keys(m, {"id", "corners_mm"}, {"piece"}, "a marker")
-        ids = np.array([inputs.whole(m["id"], "a marker's number", 0, 100_000) for m in markers], int)
-        pieces = np.array([inputs.whole(m.get("piece", 0), "a marker's piece", 0, 1000) for m in markers], int)
-        reach = MOST_RADIUS_MM
-        corners = np.array([inputs.numbers(m["corners_mm"], "a corner", -reach, reach, 4, 2) for m in markers])
-        name = inputs.short_text(data.get("name", "ring"), "name")
-        dictionary = inputs.short_text(data["dictionary"], "marker dictionary")
-        index = inputs.number(data.get("index_azimuth_deg", 0.0), "index_azimuth_deg", -360.0, 360.0)
-        inner, outer = (inputs.number(data[k], k, 1.0, reach) for k in ("inner_radius_mm", "outer_radius_mm"))
-        bar = data.get("check_bar_mm")
-        bar = None if bar is None else inputs.number(bar, "check_bar_mm", 10.0, 1000.0)
-        if not inner < outer:
+        if not file.inner_radius_mm < file.outer_radius_mm:
             raise ValueError("has a value out of range: the inner radius must be less than the outer one")
+        ids, pieces = (np.array([getattr(m, key) for m in file.markers], int) for key in ("id", "piece"))
+        corners = np.array([m.corners_mm for m in file.markers], float)
         _check_markers(ids, corners.reshape(-1, 4, 2))
     except ValueError as e:
         raise DefinitionError(f"{source} {e}.", hint) from e
-    dictionary_of(dictionary, source)
-    return Ring(name, dictionary, index, inner, outer, ids, corners, pieces, bar)
+    dictionary_of(file.dictionary, source)
+    radii = file.inner_radius_mm, file.outer_radius_mm
+    return Ring(file.name, file.dictionary, file.index_azimuth_deg, *radii, ids, corners, pieces, file.check_bar_mm)
 
 
 def _check_markers(ids: NDArray[np.int64], corners: Array) -> None:
@@ -135,23 +156,28 @@ def _check_markers(ids: NDArray[np.int64], corners: Array) -> None:
         raise ValueError("has corners that are not in the order top-left, top-right, bottom-right, bottom-left")
 
 
-def ring_to_dict(ring: Ring) -> dict[str, Any]:
+def ring_to_dict(ring: Ring) -> Plain:
     """The definition's contents, as `ring_from_dict` reads them."""
-    out: dict[str, Any] = {
-        "name": ring.name,
-        "units": "mm",
-        "index_azimuth_deg": ring.index_azimuth_deg,
-        "dictionary": ring.dictionary,
-        "inner_radius_mm": ring.inner_radius_mm,
-        "outer_radius_mm": ring.outer_radius_mm,
-    }
-    if ring.check_bar_mm is not None:
-        out["check_bar_mm"] = ring.check_bar_mm
-    several = len(set(ring.pieces.tolist())) > 1
-    out["markers"] = [
-        {"id": int(i), **({"piece": int(p)} if several else {}), "corners_mm": [[float(x), float(y)] for x, y in c]}
+    markers = [
+        Marker(id=int(i), piece=int(p), corners_mm=c.tolist())
         for i, p, c in zip(ring.ids, ring.pieces, ring.corners_mm, strict=True)
     ]
+    out = plain(
+        RingFile(
+            name=ring.name,
+            index_azimuth_deg=ring.index_azimuth_deg,
+            dictionary=ring.dictionary,
+            inner_radius_mm=ring.inner_radius_mm,
+            outer_radius_mm=ring.outer_radius_mm,
+            check_bar_mm=ring.check_bar_mm,
+            markers=markers,
+        )
+    )
+    if ring.check_bar_mm is None:
+        del out["check_bar_mm"]
+    if len(set(ring.pieces.tolist())) == 1:
+        for marker in out["markers"]:
+            del marker["piece"]
     return out
 
 

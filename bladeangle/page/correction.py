@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from bladeangle.page.overlay import bare_svg, jpeg_uri
-from bladeangle.page.picture import View, read_for_display
+from bladeangle.page.picture import DisplayFrame, read_for_display
 from bladeangle.page.templates import page_script, page_template, page_text
 from bladeangle.records.edits import Edits, edits_to_dict
 
@@ -35,7 +35,7 @@ def correction_html(
     data: list[dict[str, Any]] = []
     for photo, path in zip(record["photos"], paths, strict=True):
         picture, turns = read_for_display(path, photo, IMAGE_WIDTH)
-        width, height = View(photo["width"], photo["height"], 1.0, turns).size
+        width, height = DisplayFrame(photo["width"], photo["height"], 1.0, turns).size
         svg = bare_svg(photo, jpeg_uri(picture, turns, 85), turns)
         photos.append({"name": photo["name"], "svg": svg, "ratio": f"{width / height:.4f}"})
         old = known.get(photo["sha256"], {"struck": [], "added": []})

@@ -10,12 +10,12 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.files import import_cv2
 from bladeangle.page.picture import (
-    STATIONS,
+    DisplayFrame,
     Label,
     Picture,
-    View,
     angle_text,
     label_places,
     project_ring,
@@ -45,7 +45,7 @@ def photo_svg(record: Mapping[str, Any], index: int, image_uri: str | None, turn
     image_uri : the picture as a data URI; None leaves the ground plain.
     """
     photo = record["photos"][index]
-    view = View(photo["width"], photo["height"], 1.0, turns)
+    view = DisplayFrame(photo["width"], photo["height"], 1.0, turns)
     w, h = view.size
     unit = w / SHOWN_WIDTH
     centre = shown_centre(record, photo, view)
@@ -76,14 +76,14 @@ def photo_svg(record: Mapping[str, Any], index: int, image_uri: str | None, turn
 
 def bare_svg(photo: Mapping[str, Any], image_uri: str, turns: int) -> Markup:
     """The photograph alone with an empty group for the points that a script draws."""
-    view = View(photo["width"], photo["height"], 1.0, turns)
+    view = DisplayFrame(photo["width"], photo["height"], 1.0, turns)
     w, h = view.size
     style = f"--s:{w / SHOWN_WIDTH:.3f};aspect-ratio:{w:g}/{h:g}"
     image, points = _image(image_uri, view), el("g", class_="points")
     return el("svg", image, points, viewBox=f"0 0 {w:g} {h:g}", class_="photo", style=style, data_w=w, data_h=h)
 
 
-def _image(uri: str, view: View) -> Markup:
+def _image(uri: str, view: DisplayFrame) -> Markup:
     """The picture; pixel centres are at integers, so it begins half a pixel before zero."""
     w, h = view.size
     return el("image", href=uri, x=-0.5, y=-0.5, width=w, height=h, preserveAspectRatio="none")
@@ -95,7 +95,7 @@ def _dots(points: Array, class_: str) -> Markup:
     return Markup("") if not data else el("path", d=data, class_=f"halo {class_}") + el("path", d=data, class_=class_)
 
 
-def _trace(trace: Mapping[str, Any], view: View, unit: float) -> Markup:
+def _trace(trace: Mapping[str, Any], view: DisplayFrame, unit: float) -> Markup:
     px, kept = view.place(trace["px"]), np.array(trace["kept"], bool)
     what = "hub" if trace["kind"] == "hub" else trace["face"] or "inlet"
     good = px[kept]
@@ -115,7 +115,7 @@ def _cross(x: float, y: float) -> Markup:
     return el("path", d="M-4-4L4 4M-4 4L4-4", class_="cross", style=at)
 
 
-def _ring(record: Mapping[str, Any], photo: Mapping[str, Any], view: View) -> Markup:
+def _ring(record: Mapping[str, Any], photo: Mapping[str, Any], view: DisplayFrame) -> Markup:
     data = []
     for marker in record["ring"]["markers"]:
         corners = np.column_stack([np.array(marker["corners_mm"], float), np.zeros(4)])
@@ -125,7 +125,7 @@ def _ring(record: Mapping[str, Any], photo: Mapping[str, Any], view: View) -> Ma
     return el("path", d="".join(data), class_="halo ring") + el("path", d="".join(data), class_="ring")
 
 
-def _station(piece: Mapping[str, Any], view: View, centre: Array, distance: float) -> Markup:
+def _station(piece: Mapping[str, Any], view: DisplayFrame, centre: Array, distance: float) -> Markup:
     px = view.place(piece["px"])
     if len(px) < 2:
         return Markup("")

@@ -60,7 +60,7 @@ SHIFT = 4  # fractional bits of cv2's sub-pixel drawing
 
 
 @dataclass(frozen=True)
-class View:
+class DisplayFrame:
     """How a photograph is shown: scaled, and turned upright by quarter turns clockwise.
 
     width, height : of the photograph as stored, px.
@@ -172,7 +172,7 @@ def draw_overlay(photo_image: Picture, record: Mapping[str, Any], photo_index: i
     """
     photo = record["photos"][photo_index]
     image: Picture = np.repeat(photo_image[:, :, None], 3, 2) if photo_image.ndim == 2 else photo_image.copy()
-    view = View(photo["width"], photo["height"], image.shape[1] / photo["width"], turns)
+    view = DisplayFrame(photo["width"], photo["height"], image.shape[1] / photo["width"], turns)
     canvas = _Canvas(np.ascontiguousarray(np.rot90(image, -turns)), view)
     centre = shown_centre(record, photo, view)
     _draw_ring(canvas, record, photo)
@@ -212,7 +212,7 @@ def angle_text(station: Mapping[str, Any] | None) -> str:
 class _Canvas:
     """A picture, the view that it shows, and a line width that suits its size."""
 
-    def __init__(self, image: Picture, view: View) -> None:
+    def __init__(self, image: Picture, view: DisplayFrame) -> None:
         self.image = image
         self.place = view.place
         self.view = view
@@ -272,7 +272,7 @@ def thinned(px: Array, spacing: float) -> NDArray[np.intp]:
     return np.array(chosen, np.intp)
 
 
-def shown_centre(record: Mapping[str, Any], photo: Mapping[str, Any], view: View) -> Array:
+def shown_centre(record: Mapping[str, Any], photo: Mapping[str, Any], view: DisplayFrame) -> Array:
     """Where the ring's centre is shown (2,); the picture's own middle should the record have it behind the camera."""
     centre: Array = view.place(project_ring(record, photo, np.zeros((1, 3))))[0]
     return centre if np.isfinite(centre).all() else np.array(view.size) / 2
@@ -359,7 +359,7 @@ class Label:
         return np.clip(self.anchor, self.corner, self.corner + self.size)
 
 
-def label_places(record: Mapping[str, Any], photo: Mapping[str, Any], view: View, unit: float) -> list[Label]:
+def label_places(record: Mapping[str, Any], photo: Mapping[str, Any], view: DisplayFrame, unit: float) -> list[Label]:
     """Places for the labels of the blades that a photograph shows, in shown pixels; `unit` is their pixel of text."""
     corners = np.array([c for m in record["ring"]["markers"] for c in m["corners_mm"]], float).reshape(-1, 2)
     markers = view.place(project_ring(record, photo, np.column_stack([corners, np.zeros(len(corners))])))
@@ -379,7 +379,7 @@ def label_places(record: Mapping[str, Any], photo: Mapping[str, Any], view: View
 
 
 def _free_place(
-    anchor: Array, centre: Array, size: Array, taken: Sequence[Array], busy: Array, view: View, unit: float
+    anchor: Array, centre: Array, size: Array, taken: Sequence[Array], busy: Array, view: DisplayFrame, unit: float
 ) -> Array:
     """Upper left corner of a box outward of `anchor`, inside the picture, over no other box and few `busy` points."""
     outward = anchor - centre
@@ -465,7 +465,7 @@ def _header(record: Mapping[str, Any], width: int) -> Picture:
 
 def _legend(width: int) -> Picture:
     u = width / 1000.0
-    canvas = _Canvas(np.full((round(64 * u), width, 3), 255, np.uint8), View(width, round(64 * u)))
+    canvas = _Canvas(np.full((round(64 * u), width, 3), 255, np.uint8), DisplayFrame(width, round(64 * u)))
     canvas.unit = 1.6 * u
     entries = [
         ("ring", "line", "markers and arrow"),

@@ -11,13 +11,14 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import atomic_path, safe_name, sha256_of, write_text_atomic
 from bladeangle.base.flags import REGISTRY, together
 from bladeangle.base.inputs import PHOTOGRAPH
 from bladeangle.base.lengths import MM_PER_INCH, unit
 from bladeangle.base.outputs import FIGURE_MARKS
-from bladeangle.page.picture import INK, STATIONS, read_for_display
+from bladeangle.page.picture import INK, read_for_display
 from bladeangle.records.edits import Edits
 from bladeangle.records.tip_words import with_interval
 

@@ -10,9 +10,10 @@ from typing import Any
 from markupsafe import Markup
 
 from bladeangle.base import inputs
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.flags import together
-from bladeangle.page.picture import STATIONS, angle_decimals
+from bladeangle.page.picture import angle_decimals
 from bladeangle.page.templates import page_text
 from bladeangle.phone.desk import Desk
 from bladeangle.phone.drawing import drawing

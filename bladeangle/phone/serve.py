@@ -103,7 +103,7 @@ def serve(desk: Desk, key: str, listens: socket.socket, started: Callable[[], No
             now = time.monotonic()
             for line in [c for c in self.server_state.connections if getattr(c, "cycle", None) is None]:
                 if now - self.silent.setdefault(line, now) > IDLE_S:
-                    line.transport.close()  # type: ignore[union-attr]
+                    line.transport.close()
             return await super().on_tick(counter)
 
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:

@@ -1,4 +1,4 @@
-"""Measurement -> the record: gathers and names; what the numbers are was settled in the rooms before."""
+"""Measurement -> the record: names and units; the numbers come from the modules before."""
 
 from __future__ import annotations
 
@@ -26,8 +26,9 @@ from bladeangle.records.record import Record, quantity, record_from_dict, statio
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.records.summary import IN_TABLE, table
 from bladeangle.results.angles import arc_of
-from bladeangle.results.stations import KEPT_WEIGHT
+from bladeangle.results.stations import KEPT_WEIGHT, ends_seen
 from bladeangle.results.tips import Clearance, Estimate
+from bladeangle.results.trailing import trailing_edges
 
 __all__ = ["IN_TABLE", "record_of", "table"]
 
@@ -41,6 +42,7 @@ def record_of(measurement: Measurement, name: str) -> Record:
     rotor = result.state.rotor
     assert rotor is not None
     covariance = found.budget.covariance_deg2
+    trailing = trailing_edges(result, ends_seen(result)[:, 1])
     index = {label: k for k, label in enumerate(found.labels)}
     blades = []
     for b in range(rotor.blades):
@@ -55,6 +57,7 @@ def record_of(measurement: Measurement, name: str) -> Record:
                 "not_seen": found.not_seen.get(b + 1, {}),
                 "wrap_deg": _known(found.wrap_deg[b]),
                 "tip_length_mm": _known(found.tip_length_mm[b]),
+                **({} if trailing is None else {"trailing_distance_mm": _known(trailing.blades[b])}),
                 "curve": _curve(measurement, b),
                 "points": _points(measurement, b),
                 **_blade_tip(measurement, b),
@@ -83,6 +86,8 @@ def record_of(measurement: Measurement, name: str) -> Record:
         "options": _options(measurement),
         "checks": _checks(measurement.result, measurement.camera.reduction),
     }
+    if trailing is not None:
+        data["rotor"]["trailing_distance_mm"] = _known(np.array(trailing.mean))
     if measurement.edits is not None:
         data["edits"] = edits_to_dict(measurement.edits)
     return record_from_dict(data)
@@ -113,7 +118,7 @@ def _checks(result: Adjustment, of_file: int) -> dict[str, Any]:
         }
     return {
         "iterations": result.iterations,
-        "sway": list(result.sway),
+        "sway": list(result.correlated_sigma),
         "residuals": residuals,
         "known_before": {source: max(float(cost), 0.0) for source, cost in result.prior_cost.items()},
     }
@@ -242,15 +247,15 @@ def _points(measurement: Measurement, blade: int) -> dict[str, Any]:
             if tips is None:
                 continue
             mine = tips.blade == blade
-            standing = state.standings.index(view.standing)
+            setup = state.setups.index(view.setup)
             px, far = tips.px[mine], tips.far[mine]
-            foot = state.on_cylinder(px, p, standing, rotor.radius_mm, far)
+            foot = state.on_cylinder(px, p, setup, rotor.radius_mm, far)
             for _ in range(2):  # the radius changes little along the tip, so that its place is soon found
                 ok = np.isfinite(foot).all(1)
                 tau = rotor.tau_of(foot[ok], tips.blade[mine][ok])
                 radius = np.full(len(px), rotor.radius_mm)
                 radius[ok] = rotor.radius_at(tau, blade)
-                foot = state.on_cylinder(px, p, standing, radius, far)
+                foot = state.on_cylinder(px, p, setup, radius, far)
             ok &= np.isfinite(foot).all(1)
             tau = rotor.tau_of(foot[ok], tips.blade[mine][ok])
             on = rotor.half(tau, tips.blade[mine][ok])[0] * (rotor.thickness_mm + rotor.extra_mm[blade]) * sign
@@ -284,7 +289,7 @@ def _photo(measurement: Measurement, p: int) -> dict[str, Any]:
         "sha256": shot.photo.sha256,
         "width": shot.photo.file_size[0],
         "height": shot.photo.file_size[1],
-        "standing": shot.standing,
+        "standing": shot.setup,
         "view": "overhead" if shot.overhead else "oblique",
         "R_camera_ring": state.r_camera_ring[p].tolist(),
         "t_camera_ring_mm": state.t_camera_ring[p].tolist(),
@@ -313,15 +318,15 @@ def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
     rotor = state.rotor
     assert rotor is not None
     options = StationOptions(measurement.options.station_length_mm, measurement.options.station_skip_mm)
-    standing = state.standings.index(shot.standing)
-    up = edges.upper_face(shot.standing)
+    setup = state.setups.index(shot.setup)
+    up = edges.upper_face(shot.setup)
     out = []
     size = shot.photo.width, shot.photo.height
-    for stretch in edges.predicted(state, p, standing, size, edges.ROUGH_STEP_MM):
+    for stretch in edges.predicted(state, p, setup, size, edges.ROUGH_STEP_MM):
         if stretch.face != up:
             continue
         some = np.append(np.arange(0, len(stretch.px) - 1, 8), len(stretch.px) - 1)  # between them the arc is even
-        foot = state.on_cylinder(stretch.px[some], p, standing, rotor.radius_mm, np.full(len(some), stretch.far))
+        foot = state.on_cylinder(stretch.px[some], p, setup, rotor.radius_mm, np.full(len(some), stretch.far))
         tau = rotor.tau_of(foot, np.full(len(foot), stretch.blade))
         along, length = arc_of(rotor, stretch.blade, rotor.ends[stretch.blade])
         arc = np.interp(np.arange(len(stretch.px)), some, np.interp(tau, along, length))

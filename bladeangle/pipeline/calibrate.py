@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import State, View
+from bladeangle.adjustment.model import ObservedView, State
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base import clock
 from bladeangle.base.errors import AdjustmentError, BladeangleError, PhotoError, RingNotFoundError
@@ -318,11 +318,11 @@ def _adjust(
         principal=np.zeros((n, 2)),
         sheet=np.zeros(5),
         pieces=np.zeros((pieces, 3)),
-        standings=(),
+        setups=(),
         r_ring_rotor=np.zeros((0, 3, 3)),
         t_ring_rotor=np.zeros((0, 3)),
     )
-    return adjust(ring, tuple(View(p.name, "", p.sighting) for p in seen), state, _priors(start, options))
+    return adjust(ring, tuple(ObservedView(p.name, "", p.sighting) for p in seen), state, _priors(start, options))
 
 
 def _priors(start: Camera, options: CalibrationOptions) -> Priors:
@@ -379,7 +379,7 @@ def _result(photo: SightedPhoto, adjustment: Adjustment, k: int) -> PhotoResult:
     state = adjustment.state
     residual: NDArray[np.float64] = adjustment.residual_px[k]["ring"]
     spread = 1.4826 * float(np.median(np.abs(residual / photo.sighting.sigma_px)))
-    pose = Pose(state.r_camera_ring[k], state.t_camera_ring[k], 0.0, 1.0)
+    pose = Pose(state.r_camera_ring[k], state.t_camera_ring[k], 0.0)
     return PhotoResult(
         photo.name, photo.sha256, True, len(photo.sighting.seen), float(np.sqrt((residual**2).mean())), spread,
         pose.obliquity_deg, float(np.linalg.norm(pose.eye_mm)), float(state.focus[k]),

@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.errors import EdgesError
+from bladeangle.base.files import import_cv2
 from bladeangle.base.geometry import Array, pixels
 from bladeangle.detection import hub
 from bladeangle.detection.outline import USUAL_RIM_MM
 from bladeangle.imaging import profiles
-from bladeangle.imaging.photo import Photo, import_cv2
+from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
 
 #: What is unrolled about the axis, mm: hub, bore and the roots of the blades. Steps in radius, mm, and of the turn.

@@ -1,4 +1,4 @@
-"""From photographs to a measured rotor: the only place that knows the order of the rooms."""
+"""From photographs to a measured rotor: the only place that knows the order of the modules."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ from bladeangle.imaging.quality import judge, tied_to
 from bladeangle.imaging.ring import Ring, sight_ring
 from bladeangle.pipeline.disturbances import disturbances, widened
 from bladeangle.pipeline.mixups import contradictions, refuse_mixups
-from bladeangle.pipeline.register import adjusted_overhead, find_outlines, gathered
+from bladeangle.pipeline.register import adjusted_overhead, find_outlines, register_all
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.pipeline.turning import quarter_turned, stands_upright, turned_to_fit
 from bladeangle.records.edits import Edits
 from bladeangle.records.station import StationOptions
 from bladeangle.results.advice import from_the_side, next_photograph
 from bladeangle.results.angles import arc_of
-from bladeangle.results.diagnostics import doubts, wear_unseen
+from bladeangle.results.diagnostics import diagnose, wear_unseen
 from bladeangle.results.stations import Stations, diameter_over_tips, measure_stations
 from bladeangle.results.tips import Tips, measure_tips
 
@@ -139,14 +139,14 @@ def measure(
         camera = camera_for(read[named[0][0]], None, flags)
     upright = stands_upright([path for path, _ in named], camera)
     sighted_with = quarter_turned(camera, 3) if upright else camera
-    for shot, doubted in _sighted(named, ring, sighted_with, read, at_once):
+    for shot, photo_flags in _sighted(named, ring, sighted_with, read, at_once):
         for other in shots:
             if other.photo.sha256 == shot.photo.sha256:
                 raise UsageError(
                     f"{shot.name} and {other.name} are the same photograph.",
                     "Name every photograph once, each a shot of its own.",
                 )
-        flags += doubted
+        flags += photo_flags
         shots.append(shot)
         if edits is not None:
             shot.edits = edits.for_photo(shot.photo.sha256).reduced(shot.photo.reduction)
@@ -155,9 +155,9 @@ def measure(
     if upright:
         camera, turned_flag = turned_to_fit(shots, ring, camera)
         flags.append(turned_flag)
-    standings = tuple(s for s in ("inlet_up", "outlet_up") if any(x.standing == s and x.overhead for x in shots))
+    setups = tuple(s for s in ("inlet_up", "outlet_up") if any(x.setup == s and x.overhead for x in shots))
     for shot in shots:
-        if shot.standing not in standings:
+        if shot.setup not in setups:
             raise EdgesError(
                 f"{shot.name}: no photograph of the rotor standing this way is taken from straight above.",
                 "Add one from above; those from the side are matched to it.",
@@ -169,8 +169,8 @@ def measure(
     if all(shot.overhead for shot in shots):
         priors = unobserved(priors)
     first = [
-        min((s for s in shots if s.standing == standing and s.overhead), key=lambda s: s.pose.obliquity_deg)
-        for standing in standings
+        min((s for s in shots if s.setup == setup and s.overhead), key=lambda s: s.pose.obliquity_deg)
+        for setup in setups
     ]
     progress(f"looking for hub and blade tips in {' and '.join(s.name for s in first)}")
     flags += find_outlines(first, ring, priors)
@@ -181,11 +181,11 @@ def measure(
     confirm_count(result.views, result.state)
     if others:
         shots = first + others
-        result = gathered(shots, result, ring, priors, progress)
+        result = register_all(shots, result, ring, priors, progress)
     assert result.state.rotor is not None
     priors = replace(priors, calipers=calipers_of(options, tip_length_mm(result.state.rotor)))
     progress("last adjustment")
-    state = replace(result.state, moves=unmoved([s.standing for s in shots]))
+    state = replace(result.state, moves=unmoved([s.setup for s in shots]))
     result = adjust(ring, observed(shots, state, 0, 2.5, last=True), state, priors)
     station_options = StationOptions(options.station_length_mm, options.station_skip_mm)
     spoiled = disturbances(shots, result, ring)
@@ -195,7 +195,7 @@ def measure(
     bore = None if options.bore_mm is None else (options.bore_mm, options.bore_sigma_mm)
     tips = measure_tips(result, diameter_over_tips(result)[1], bore, np.random.default_rng(0))
     given = bool(priors.calipers), options.check_bar_mm is not None
-    flags += doubts(result, stations, station_options, ring, *given, loose)
+    flags += diagnose(result, stations, station_options, ring, *given, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
     flags += [*spoiled.flags, *contradictions(result, ring, priors, spoiled=bool(spoiled.flags))]
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
@@ -208,18 +208,18 @@ def measure(
 def _sighted(
     named: Sequence[tuple[Path, str]], ring: Ring, camera: Camera, read: dict[Path, Photo], at_once: int
 ) -> Iterator[tuple[Shot, list[Flag]]]:
-    """The photographs, each with the ring seen in it and what is doubted of it, in their order.
+    """The photographs, each with the ring seen in it and what is photo_flags of it, in their order.
 
     named : paths, and how the rotor stands; read : those that are read already.
     """
 
-    def sighted(path: Path, standing: str) -> tuple[Shot, list[Flag]]:
+    def sighted(path: Path, setup: str) -> tuple[Shot, list[Flag]]:
         photo = read.pop(path, None) or read_photo(path)
         sighting = sight_ring(photo, ring)
         pose = start_pose(sighting, ring, camera.reduced(photo.reduction).parameters, photo.name)
-        doubted = judge(photo, sighting, ring, camera, pose)
+        photo_flags = judge(photo, sighting, ring, camera, pose)
         overhead = bool(np.hypot(*pose.eye_mm[:2]) < OVERHEAD_MM)
-        return Shot(path, photo.name, standing, light_alone(photo), sighting, pose, overhead), doubted
+        return Shot(path, photo.name, setup, light_alone(photo), sighting, pose, overhead), photo_flags
 
     with ThreadPoolExecutor(at_once) as threads:
         yield from threads.map(sighted, *zip(*named, strict=True))

@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import View
+from bladeangle.adjustment.model import ObservedView
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, UsageError
 from bladeangle.base.flags import Flag
@@ -55,15 +55,15 @@ def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
                     f"{_turn_over(one, other)} Name every photograph once, each a shot of its own.".strip(),
                 )
             same = mine.shows(its)
-            if one.standing != other.standing and same is True:
-                late = one if one.standing == "outlet_up" else other
+            if one.setup != other.setup and same is True:
+                late = one if one.setup == "outlet_up" else other
                 raise AdjustmentError(
                     f"{other.name} and {one.name} show the same end of the rotor, but {late.name} was named as turned "
                     "over.",
                     f"{_turn_over(one, other)} Give --turned only what shows the outlet end up.",
                 )
-            if one.standing == other.standing and same is False:
-                way = "turned over" if one.standing == "outlet_up" else "standing inlet end up"
+            if one.setup == other.setup and same is False:
+                way = "turned over" if one.setup == "outlet_up" else "standing inlet end up"
                 raise AdjustmentError(
                     f"{other.name} and {one.name} were both named as {way}, but show different ends of the rotor, or "
                     "two rotors.",
@@ -76,7 +76,7 @@ def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: b
 
     spoiled : pictures are shifted unevenly or have second edges, which make blades seem another rotor's.
     """
-    if result.from_above and len(result.state.standings) == 2:
+    if result.from_above and len(result.state.setups) == 2:
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
     for found in () if spoiled else differences(result, ring):
@@ -93,27 +93,27 @@ def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: b
 
 
 def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Difference) -> int | None:
-    """Number of the blade that is at the arrow in the photographs of a standing, if they then fit the others.
+    """Number of the blade that is at the arrow in the photographs of a setup, if they then fit the others.
 
     None where no other blade makes one rotor of them so much likelier.
     """
-    state, standing = result.state, result.views[found.photos[0]].standing
+    state, setup = result.state, result.views[found.photos[0]].setup
     assert state.rotor is not None
-    blades, s = state.rotor.blades, state.standings.index(standing)
-    if s == 0 or any(view.standing == standing and p not in found.photos for p, view in enumerate(result.views)):
+    blades, s = state.rotor.blades, state.setups.index(setup)
+    if s == 0 or any(view.setup == setup and p not in found.photos for p, view in enumerate(result.views)):
         return None
     ratios = {0: found.log_ratio}
     for k in range(1, blades):
         other = state.copy()
         other.r_ring_rotor[s] = other.r_ring_rotor[s] @ rotation(np.array([0.0, 0.0, -2 * np.pi * k / blades]))
-        views = tuple(_renumbered(v, k, blades) if v.standing == standing else v for v in result.views)
+        views = tuple(_renumbered(v, k, blades) if v.setup == setup else v for v in result.views)
         with contextlib.suppress(AdjustmentError):
             ratios[k] = differences(adjust(ring, views, other, priors), ring)[0].log_ratio
     best = min(ratios, key=lambda k: ratios[k])
     return best + 1 if ratios[best] < min(DIFFERENT, ratios[0] - DIFFERENT) else None
 
 
-def _renumbered(view: View, by: int, blades: int) -> View:
+def _renumbered(view: ObservedView, by: int, blades: int) -> ObservedView:
     """What is seen of the blades with each number higher by so much."""
     tips, ends = (
         None if seen is None else replace(seen, blade=(seen.blade + by) % blades) for seen in (view.tips, view.ends)
@@ -122,4 +122,4 @@ def _renumbered(view: View, by: int, blades: int) -> View:
 
 
 def _turn_over(one: Shot, other: Shot) -> str:
-    return "Turn the rotor over and take the second one again." if one.standing != other.standing else ""
+    return "Turn the rotor over and take the second one again." if one.setup != other.setup else ""

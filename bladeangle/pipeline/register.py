@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import TIP_KINDS, State, TipPoints, View
+from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.flags import Flag
@@ -23,38 +23,38 @@ HEIGHTS_MM = (-60.0, 105.0)
 RING_MARGIN_MM = 1.5
 # Pixels are those of a photograph of the usual size, as edges lie off by so many millimetres.
 #: What an edge that should be seen and is not found counts as lying off, px, and the most that any counts.
-LOST_PX = 1.0
+MISSING_EDGE_PX = 1.0
 #: How often edges are looked for anew at most until the blades' lengths change by less than this, mm; a look after
 #: which they fit worse than this many times is not kept.
-MOST_LOOKS = 5
-STAYING_MM = 0.3
+MOST_EDGE_SEARCHES = 5
+LENGTH_TOLERANCE_MM = 0.3
 #: By how much wraps are nudged to see whether they come back, rad.
 NUDGE_RAD = 0.05
-NO_WORSE = 1.03
+WORSE_FIT_RATIO = 1.03
 #: What each standard deviation counts, px, by which the rotor found is more unlike rotors than usual.
-UNLIKE_PX, USUALLY = 0.02, 2.0
+IMPLAUSIBLE_PX, USUAL_IMPLAUSIBILITY = 0.02, 2.0
 #: Tip edges that lie no farther off than this on the mean, px, are the right ones (no farther than this after a rough
 #: adjustment, very likely), else other thicknesses are tried; if then they still lie farther off than this, other radii
 #: and wraps; farther off than this, the photographs are refused; thinner blades than this, mm, are not believed.
-GOOD_PX = 0.4
-ROUGHLY_PX = 0.5
-FITTING_PX = 0.52
-REFUSED_PX = 0.8
-THINNEST_MM = 0.3
+GOOD_MISFIT_PX = 0.4
+ROUGH_MISFIT_PX = 0.5
+FITTING_MISFIT_PX = 0.52
+REFUSED_MISFIT_PX = 0.8
+THINNEST_BLADE_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
-#: both standings may have been matched at a wrong place.
-UNUSUAL_OVERLAP = 1.5
+#: both setups may have been matched at a wrong place.
+UNUSUAL_OVERLAP_COST = 1.5
 #: Likewise where the blades bend by as many times what is expected, and the overlaps that are tried.
-UNUSUAL_BEND = 1.6
+UNUSUAL_BIRGE_SQUARED = 1.6
 TRIED_OVERLAPS = (0.75, 0.95, 1.15, 1.35, 1.6)
 #: By how much lower the deviance of the other must be (nearly three times as likely).
-CLEARLY = 2.0
+LEAST_DEVIANCE_GAIN = 2.0
 #: Steps of the wraps that are tried, rad.
 WRAP_STEP_RAD = 0.2
 #: Half the range, mm, in which a radius is looked for again, and its steps.
-NARROW_MM, NARROW_STEPS = 1.5, 30
+NARROW_RADIUS_MM, NARROW_RADIUS_STEPS = 1.5, 30
 #: How clear the radius seen by oblique photographs must be, robust standard deviations.
-CLEAR_RADIUS = 5.0
+CLEAR_RADIUS_SCORE = 5.0
 
 
 def find_outlines(first: Sequence[Shot], ring: Ring, priors: Priors) -> list[Flag]:
@@ -68,7 +68,7 @@ def find_outlines(first: Sequence[Shot], ring: Ring, priors: Priors) -> list[Fla
     looks = [_look(shot, ring, priors) for shot in first]
     for shot, found in zip(first, outline.find_outlines(looks), strict=True):
         shot.circles = [c.on(found.rim_mm, shot.pose.eye_mm) for c in shot.circles]
-        shot.teeth, off_deg = start.teeth_of(found, shot.standing, ring.index_azimuth_deg)
+        shot.teeth, off_deg = start.teeth_of(found, shot.setup, ring.index_azimuth_deg)
         shot.turn = found.turn
         state = _begin_alone(shot, ring, priors)
         shot.tips = edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)
@@ -103,9 +103,9 @@ def _look(shot: Shot, ring: Ring, priors: Priors) -> outline.Look:
 def _begin_alone(shot: Shot, ring: Ring, priors: Priors) -> State:
     """The state of one overhead photograph, with the rotor as its outline alone shows it."""
     begun = start.first_rotor(
-        {shot.standing: shot.teeth},
+        {shot.setup: shot.teeth},
         shot.turn,
-        {shot.standing: shot.axis_mm},
+        {shot.setup: shot.axis_mm},
         priors.radius_mm,
         priors.thickness_mm,
         priors.rounding_mm,
@@ -127,7 +127,7 @@ def _begin(first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | 
     """First rotor from the outlines of one overhead photograph of each standing position, on the priors' tip radius."""
     teeth, axis = {}, {}
     for shot in first:
-        teeth[shot.standing], axis[shot.standing] = _teeth(shot, ring, priors), shot.axis_mm
+        teeth[shot.setup], axis[shot.setup] = _teeth(shot, ring, priors), shot.axis_mm
     away_mm = float(np.mean([s.pose.eye_mm[2] for s in first]))
     begun = start.first_rotor(
         teeth,
@@ -144,10 +144,10 @@ def _begin(first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | 
     circles, owner = [], []
     for k, shot in enumerate(first):
         for circle in shot.circles:
-            height = circle.height_mm if shot.standing == "inlet_up" else rise[k] - circle.height_mm
+            height = circle.height_mm if shot.setup == "inlet_up" else rise[k] - circle.height_mm
             circles.append((circle.radius_mm, height))
             owner.append(k)
-    state.circles, state.circle_standing = np.array(circles), tuple(owner)
+    state.circles, state.circle_setup = np.array(circles), tuple(owner)
     return state
 
 
@@ -158,7 +158,7 @@ def adjusted_overhead(
 
     Parameters
     ----------
-    wrap_rad : wrap of the blades, where it is known better than from matching both standings.
+    wrap_rad : wrap of the blades, where it is known better than from matching both setups.
     rough : to a few pixels, from the first look at the edges alone.
     """
 
@@ -171,7 +171,7 @@ def adjusted_overhead(
         pitch = 2 * np.pi / len(first[0].teeth)
         others = [near(_begin(first, ring, priors, share * pitch), known=True) for share in TRIED_OVERLAPS]
         other = near(min(others, key=_deviance).state, known=True)
-        if _deviance(other) + CLEARLY < _deviance(result):
+        if _deviance(other) + LEAST_DEVIANCE_GAIN < _deviance(result):
             result = other
     if rough:
         return result
@@ -185,14 +185,14 @@ def _strange(result: Adjustment) -> bool:
     the five that were matched more than 10 deg off bent by 2.5 to 4 times the variance expected, the others by up to
     1.3.
     """
-    return result.prior_cost["overlap"] > UNUSUAL_OVERLAP or result.birge_ratio_squared > UNUSUAL_BEND
+    return result.prior_cost["overlap"] > UNUSUAL_OVERLAP_COST or result.birge_ratio_squared > UNUSUAL_BIRGE_SQUARED
 
 
 def _deviance(result: Adjustment) -> float:
     """How unlikely a rotor is: -2 log likelihood and a constant.
 
     By all that is known beforehand, and by edges that lie farther off than they are unsure; for comparing starts from
-    the same photographs. Whether a rotor is like rotors at all, `Adjustment.unlikely` says.
+    the same photographs. Whether a rotor is like rotors at all, `Adjustment.implausibility` says.
     """
     tips = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
     off = sum(len(result.weight[p][kind]) * 2 * np.log(max(result.scale[p][kind], 1.0)) for p, kind in tips)
@@ -200,7 +200,7 @@ def _deviance(result: Adjustment) -> float:
     return float(off + sum(cost for of, cost in result.prior_cost.items() if of != "gauge"))
 
 
-def gathered(
+def register_all(
     shots: Sequence[Shot], overhead: Adjustment, ring: Ring, priors: Priors, progress: Callable[[str], None]
 ) -> Adjustment:
     """Bring in the other photographs: place them by the ring, then take the tip radius that fits all of them best.
@@ -225,14 +225,14 @@ def gathered(
         for tried in _tried(sides, begun, ring, priors):
             if (tried_px := _misfit_px(tried, sides.shots)) < misfit_px:
                 best, misfit_px = tried, tried_px
-            if misfit_px < GOOD_PX:
+            if misfit_px < GOOD_MISFIT_PX:
                 break
-        if misfit_px < FITTING_PX:
+        if misfit_px < FITTING_MISFIT_PX:
             break
     best, misfit_px = _settled(sides, best, misfit_px, ring, priors)
     if len(sides.first) > 1:
         best, misfit_px = _nudged(sides, best, misfit_px, ring, priors)
-    if misfit_px > REFUSED_PX:
+    if misfit_px > REFUSED_MISFIT_PX:
         raise AdjustmentError(
             "The photographs from the side do not fit those from above.",
             "Was the rotor moved, or another one photographed? Take those from the side again without touching it.",
@@ -247,7 +247,7 @@ class _Sides:
     shots: Sequence[Shot]
     first: Sequence[Shot]
     slanted: list[int]
-    standing_of: list[int]
+    setup_of: list[int]
     above: list[tuple[int, TipPoints]]
     blur_px: float
 
@@ -258,7 +258,7 @@ class _Sides:
             shots,
             shots[: len(overhead.views)],
             [i for i, s in enumerate(shots) if not s.overhead],
-            [state.standings.index(s.standing) for s in shots],
+            [state.setups.index(s.setup) for s in shots],
             [(i, v.tips) for i, v in enumerate(overhead.views) if v.tips is not None],
             float(np.median([s.sighting.blur_px for s in shots])),
         )
@@ -269,13 +269,13 @@ class _Sides:
         """Tip radii, mm, within a range about the state's, and how clear each is, the clearest first."""
         photos = [s.photo for s in self.shots]
         return oblique.find_radius(
-            photos, state, self.above, self.slanted, self.standing_of, self.blur_px, range_mm, steps
+            photos, state, self.above, self.slanted, self.setup_of, self.blur_px, range_mm, steps
         )
 
     def thicknesses(self, state: State) -> list[tuple[float, float]]:
         """Thicknesses of the tip and shifts of the mid-lines that go with them, mm, the likeliest first."""
         photos = [s.photo for s in self.shots]
-        return oblique.find_thickness(photos, state, self.slanted, self.standing_of, self.blur_px)
+        return oblique.find_thickness(photos, state, self.slanted, self.setup_of, self.blur_px)
 
 
 def _on_radius(
@@ -289,8 +289,8 @@ def _on_radius(
         near = replace(priors, camera=placed.camera, radius_mm=radius_mm, radius_sigma_mm=0.1)
         _adopt_rotor(state, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
         if again:
-            nearer_mm, clear = sides.radii(state, NARROW_MM, NARROW_STEPS)[0]
-            if clear > CLEAR_RADIUS:
+            nearer_mm, clear = sides.radii(state, NARROW_RADIUS_MM, NARROW_RADIUS_STEPS)[0]
+            if clear > CLEAR_RADIUS_SCORE:
                 radius_mm = nearer_mm
     return state
 
@@ -306,7 +306,7 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
         state.rotor.heights += shift_mm
         result = _adjusted(sides.shots, state, 6, ring, priors)
         rough.append((_misfit_px(result, sides.shots), result.state))
-        if rough[-1][0] < ROUGHLY_PX:
+        if rough[-1][0] < ROUGH_MISFIT_PX:
             break
     for _, state in sorted(rough, key=lambda r: r[0]):
         yield _adjusted(sides.shots, state, 2, ring, priors)
@@ -317,16 +317,16 @@ def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prio
 
     Valleys are flat along the wrap, which heights and slopes tell only together, so that one look may end half way.
     """
-    for _ in range(MOST_LOOKS):
+    for _ in range(MOST_EDGE_SEARCHES):
         tried = _adjusted(sides.shots, best.state, 3, ring, priors)
         tried_px = _misfit_px(tried, sides.shots)
-        if tried_px > NO_WORSE * misfit_px:
+        if tried_px > WORSE_FIT_RATIO * misfit_px:
             break
         before, after = best.state.rotor, tried.state.rotor
         assert before is not None and after is not None
         moved_mm = float(np.abs(np.diff(after.ends) - np.diff(before.ends)).max()) * after.radius_mm
         best, misfit_px = tried, tried_px
-        if moved_mm < STAYING_MM:
+        if moved_mm < LENGTH_TOLERANCE_MM:
             break
     return best, misfit_px
 
@@ -343,7 +343,7 @@ def _nudged(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prior
         state = best.state.copy()
         assert state.rotor is not None
         state.rotor.ends[:, 1] += nudge
-        turned = state.standings.index("outlet_up")  # which shows the trailing ends where they are
+        turned = state.setups.index("outlet_up")  # which shows the trailing ends where they are
         state.r_ring_rotor[turned] = state.r_ring_rotor[turned] @ rotation(np.array([0.0, 0.0, -rotor.turn * nudge]))
         tried = _adjusted(sides.shots, _adjusted(sides.shots, state, 3, ring, priors).state, 2, ring, priors)
         found.append((_misfit_px(tried, sides.shots), tried))
@@ -360,11 +360,11 @@ def _adjusted(shots: Sequence[Shot], state: State, search_px: int, ring: Ring, p
 def _starts(radii: Sequence[tuple[float, float]], first: Sequence[Shot]) -> Iterator[tuple[float, float | None, bool]]:
     """Tip radii, mm, wraps, rad, to start from, and whether the radius is to be taken as it is.
 
-    The likeliest first, then radii beside it, then other wraps. Blades of even pitch look alike wherever both standings
+    The likeliest first, then radii beside it, then other wraps. Blades of even pitch look alike wherever both setups
     are matched along them, so that the wrap may be far off; only the blade's other end, seen from the side, tells.
     """
     for radius, clear in radii:
-        if clear > CLEAR_RADIUS or radius == radii[0][0]:
+        if clear > CLEAR_RADIUS_SCORE or radius == radii[0][0]:
             yield radius, None, False
     for beside in (-0.5, 0.5):
         yield radii[0][0] + beside, None, True
@@ -379,7 +379,7 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
     old, count = overhead.state, len(overhead.views)
     state = state_of(shots, old.camera, ring)
     state.r_camera_ring[:count], state.t_camera_ring[:count] = old.r_camera_ring, old.t_camera_ring
-    sighted = tuple(View(s.name, s.standing, s.sighting.thinned(RING_EVERY)) for s in shots)
+    sighted = tuple(ObservedView(s.name, s.setup, s.sighting.thinned(RING_EVERY)) for s in shots)
     priors = Priors(old.camera, overhead.covariance[overhead.layout["camera"], overhead.layout["camera"]])
     state = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
     _adopt_rotor(state, old)
@@ -387,30 +387,30 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
 
 
 def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
-    """How far, px, the tip edges that should be seen lie off on the mean, each at most `LOST_PX`, as one not found.
+    """Root mean square distance, px, of the tip edges that should be seen, each at most `MISSING_EDGE_PX`.
 
-    Where a wrong start fits, it fits few edges: what is not found tells as much as what lies off; or it fits with a
-    rotor unlike any, which counts a little for each standard deviation that is too many.
+    Edges that are not found count as lying so far off, since a wrong start fits the few edges that it finds. It may fit
+    with an implausible rotor instead, which adds `IMPLAUSIBLE_PX` for each standard deviation beyond the usual.
     """
     state = result.state
     assert state.rotor is not None
-    if state.rotor.thickness_mm < THINNEST_MM:  # both edges were taken for one
-        return LOST_PX
+    if state.rotor.thickness_mm < THINNEST_BLADE_MM:  # both edges were taken for one
+        return MISSING_EDGE_PX
     total, number = 0.0, 0
     for p, shot in enumerate(shots):
-        standing = state.standings.index(shot.standing)
-        stretches = edges.predicted(state, p, standing, (shot.photo.width, shot.photo.height))
+        setup = state.setups.index(shot.setup)
+        stretches = edges.predicted(state, p, setup, (shot.photo.width, shot.photo.height))
         wanted = sum(len(stretch.px) // stretch.point_px for stretch in stretches)
         off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
         off = off[np.isfinite(off)] / shot.photo.scale
         lost = max(wanted - len(off), 0)
-        total += float(np.minimum(off**2, LOST_PX**2).sum()) + lost * LOST_PX**2
+        total += float(np.minimum(off**2, MISSING_EDGE_PX**2).sum()) + lost * MISSING_EDGE_PX**2
         number += len(off) + lost
-    unlike = UNLIKE_PX * max(result.unlikely() - USUALLY, 0.0)
-    return min(float(np.sqrt(total / max(number, 1))) + unlike, LOST_PX)
+    unlike = IMPLAUSIBLE_PX * max(result.implausibility() - USUAL_IMPLAUSIBILITY, 0.0)
+    return min(float(np.sqrt(total / max(number, 1))) + unlike, MISSING_EDGE_PX)
 
 
 def _adopt_rotor(state: State, source: State) -> None:
-    """Take rotor, standings and hub circles from another state."""
-    state.standings, state.r_ring_rotor, state.t_ring_rotor = source.standings, source.r_ring_rotor, source.t_ring_rotor
-    state.rotor, state.circles, state.circle_standing = source.rotor, source.circles, source.circle_standing
+    """Take rotor, setups and hub circles from another state."""
+    state.setups, state.r_ring_rotor, state.t_ring_rotor = source.setups, source.r_ring_rotor, source.t_ring_rotor
+    state.rotor, state.circles, state.circle_setup = source.rotor, source.circles, source.circle_setup

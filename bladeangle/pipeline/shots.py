@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bladeangle.adjustment.model import CirclePoints, State, TipPoints, View
+from bladeangle.adjustment.model import CirclePoints, ObservedView, State, TipPoints
 from bladeangle.adjustment.rotor import FACES
 from bladeangle.base.geometry import Array
 from bladeangle.detection import edges, hub, start
@@ -28,7 +28,7 @@ class Shot:
 
     path: Path
     name: str
-    standing: str
+    setup: str
     photo: Photo
     sighting: RingSighting
     pose: Pose
@@ -56,7 +56,7 @@ def state_of(shots: Sequence[Shot], camera: Array, ring: Ring, begun: start.Star
         np.zeros((n, 2)),
         np.zeros(5),
         np.zeros((len(np.unique(ring.pieces)) - 1, 3)),
-        () if begun is None else begun.standings,
+        () if begun is None else begun.setups,
         np.zeros((0, 3, 3)) if begun is None else begun.r_ring_rotor,
         np.zeros((0, 3)) if begun is None else begun.t_ring_rotor,
         None if begun is None else begun.rotor,
@@ -65,7 +65,7 @@ def state_of(shots: Sequence[Shot], camera: Array, ring: Ring, begun: start.Star
 
 def observed(
     shots: Sequence[Shot], state: State, search_px: int, end_mm: float, *, known: bool = False, last: bool = False
-) -> tuple[View, ...]:
+) -> tuple[ObservedView, ...]:
     """Observations in all shots, with edges looked for where the state predicts them.
 
     On the way to the `last` adjustment a part of the many points of the ring and of hub circles is enough.
@@ -73,15 +73,15 @@ def observed(
     circles = _circle_points(shots, 1 if last else CIRCLE_EVERY)
     views = []
     for i, shot in enumerate(shots):
-        standing = state.standings.index(shot.standing)
+        setup = state.setups.index(shot.setup)
         blur = shot.sighting.blur_px
         tips = shot.tips if known else None
         if tips is None:
-            tips = edges.measure_tips(shot.photo, state, i, standing, blur, search_px)
-        tips = _edited(shot, tips, state, i, standing)
-        ends = edges.measure_ends(shot.photo, state, i, standing, blur, end_mm)
+            tips = edges.measure_tips(shot.photo, state, i, setup, blur, search_px)
+        tips = _edited(shot, tips, state, i, setup)
+        ends = edges.measure_ends(shot.photo, state, i, setup, blur, end_mm)
         sighting = shot.sighting if last else shot.sighting.thinned(RING_EVERY)
-        views.append(View(shot.name, shot.standing, sighting, tips, ends, circles[i], state.px_per_mm(i)))
+        views.append(ObservedView(shot.name, shot.setup, sighting, tips, ends, circles[i], state.px_per_mm(i)))
     return tuple(views)
 
 
@@ -104,7 +104,7 @@ def _circle_points(shots: Sequence[Shot], every: int) -> list[CirclePoints | Non
     return out
 
 
-def _edited(shot: Shot, tips: TipPoints, state: State, index: int, standing: int) -> TipPoints:
+def _edited(shot: Shot, tips: TipPoints, state: State, index: int, setup: int) -> TipPoints:
     """Tip points with what a person struck out left out, and what they added beside them."""
     if not (shot.edits.struck or shot.edits.added):
         return tips
@@ -121,9 +121,9 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, standing: int
     if not added:
         return tips
     px = np.array([a.px for a in added], float)
-    far = np.full(len(added), state.inside(index, standing))
-    foot = state.on_cylinder(px, index, standing, rotor.radius_mm, far)
-    raised = state.pixels_of(foot + np.array([0.0, 0.0, 0.05]), index, standing) - px
+    far = np.full(len(added), state.inside(index, setup))
+    foot = state.on_cylinder(px, index, setup, rotor.radius_mm, far)
+    raised = state.pixels_of(foot + np.array([0.0, 0.0, 0.05]), index, setup) - px
     good = np.isfinite(raised).all(1)
     normal = np.nan_to_num(raised) / np.maximum(np.linalg.norm(np.nan_to_num(raised), axis=1, keepdims=True), 1e-9)
     own = TipPoints(

@@ -242,7 +242,7 @@ def _ask_about_shots(found: Measurement) -> None:
     suspect = any(f.code in ("photos-disagree", "rotor-moved", "photo-left-out") for f in found.flags)
     groups: list[list[_Look]] = [[], []]
     for group, standing in zip(groups, ("inlet_up", "outlet_up"), strict=True):
-        mine = [s for s in found.shots if s.standing == standing]
+        mine = [s for s in found.shots if s.setup == standing]
         if suspect or sum(s.overhead for s in mine) > 1:
             camera = found.camera.worked()
             group += [

@@ -342,7 +342,7 @@ def _expectation(
     )  # fmt: skip
     if seen_from_above(views):
         priors = replace(unobserved(priors), bend_sigma_deg=BEND_FROM_ABOVE_DEG)
-    result = ideal_adjustment(ring, views, state, priors, typical.sway)
+    result = ideal_adjustment(ring, views, state, priors, typical.correlated_sigma)
     stations = measure_stations(result, options)
     variance = np.diag(stations.budget.covariance_deg2)
     single: dict[str, float | None] = {}
@@ -367,7 +367,7 @@ def _photo(
     stretches = list(edges.predicted(state, p, standing, picture))
     runs: dict[int, list[tuple[float, float]]] = {b + 1: [] for b in range(rotor.blades)}
     tau_along, along = arc_of(rotor, 0, rotor.ends[0])
-    for b, tau in runs_of(state, p, standing, stretches, edges.upper_face(state.standings[standing])):
+    for b, tau in runs_of(state, p, standing, stretches, edges.upper_face(state.setups[standing])):
         at = np.interp(tau, tau_along, along)
         runs[b + 1].append((round(float(at.min()), 1), round(float(at.max()), 1)))
     shows = []
@@ -380,5 +380,5 @@ def _photo(
     view = "overhead" if p < 2 else "oblique"
     down = 90.0 if p < 2 else DOWN_IN_TURN_DEG[(p - 2) % len(DOWN_IN_TURN_DEG)]
     return PlannedPhoto(
-        p + 1, state.standings[standing], view, place, down, tuple(int(i) for i in hidden), runs, tuple(shows)
+        p + 1, state.setups[standing], view, place, down, tuple(int(i) for i in hidden), runs, tuple(shows)
     )

@@ -18,18 +18,19 @@ photograph at full size, centres at integers. A photograph is known by its SHA-2
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import write_text_atomic
+from bladeangle.base.structure import File, Plain, read_as
 from bladeangle.imaging.photo import reduced_px
 
 Array = NDArray[np.float64]
@@ -98,11 +99,6 @@ class Edits:
         """The corrections of the photograph with this hash; without any, empty ones."""
         return next((p for p in self.photos if p.sha256 == sha256), PhotoEdits(sha256))
 
-    @property
-    def unused(self) -> bool:
-        """Whether nothing at all is corrected."""
-        return not any(p.struck or p.added for p in self.photos)
-
 
 def apply_to_points(edits: PhotoEdits, px: Array, blade: int | None, face: str | None) -> NDArray[np.bool_]:
     """Which found points the corrections leave in use.
@@ -126,15 +122,10 @@ def apply_to_points(edits: PhotoEdits, px: Array, blade: int | None, face: str |
     return keep
 
 
-def added_points(edits: PhotoEdits) -> tuple[Added, ...]:
-    """The points put by hand, to be observed beside the found ones with their own `sigma_px`."""
-    return edits.added
-
-
 def distance_to_line(px: Array, line: Array) -> Array:
     """Distance (n,) of points (n, 2) to the polyline through `line` (m, 2), m >= 1."""
     px = np.asarray(px, float).reshape(-1, 2)
-    nearest = np.hypot(*(px - line[0]).T)
+    nearest: Array = np.hypot(*(px - line[0]).T)
     for a, b in pairwise(line):
         along = b - a
         length2 = float(along @ along)
@@ -162,7 +153,7 @@ def write_edits(edits: Edits, path: Path) -> None:
     write_text_atomic(path, json.dumps(edits_to_dict(edits), indent=1, allow_nan=False) + "\n")
 
 
-def edits_to_dict(edits: Edits) -> dict[str, Any]:
+def edits_to_dict(edits: Edits) -> Plain:
     """The edits file's contents."""
     return {
         "schema": SCHEMA,
@@ -180,60 +171,80 @@ def edits_to_dict(edits: Edits) -> dict[str, Any]:
     }
 
 
+_Coordinate = Annotated[float, msgspec.Meta(ge=-1e5, le=1e5, title="pixel coordinates")]
+_Point = tuple[_Coordinate, _Coordinate]
+_Points = Annotated[list[_Point], msgspec.Meta(max_length=MOST_POINTS, title="points")]
+_Blade = Annotated[int, msgspec.Meta(ge=1, le=24)] | None
+_Text = Annotated[str, msgspec.Meta(max_length=300)]
+
+
+class StruckFile(File, frozen=True, kw_only=True):
+    """A struck stretch as the file has it."""
+
+    kind: Literal["tip", "hub"] | None = None
+    blade: _Blade = None
+    face: Literal["inlet", "outlet"] | None = None
+    along_px: _Points
+    reach_px: Annotated[float, msgspec.Meta(ge=0.0, le=1e4)]
+
+
+class AddedFile(File, frozen=True, kw_only=True):
+    """Added points as the file has them."""
+
+    kind: Literal["tip", "hub"]
+    blade: _Blade = None
+    face: Literal["inlet", "outlet"] | None = None
+    px: _Points
+    sigma_px: Annotated[float, msgspec.Meta(ge=0.05, le=100.0)] = 1.0
+
+
+class PhotoEditsFile(File, frozen=True):
+    """The corrections of one photograph as the file has them."""
+
+    sha256: Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}\Z", description="must be 64 hexadecimal digits")]
+    name: Annotated[str, msgspec.Meta(max_length=PHOTO_LETTERS, title="photograph's name")] = ""
+    struck: Annotated[list[StruckFile], msgspec.Meta(max_length=MOST_STRETCHES, title="stretches")] = msgspec.field(
+        default_factory=list
+    )
+    added: Annotated[list[AddedFile], msgspec.Meta(max_length=MOST_POINTS, title="added points")] = msgspec.field(
+        default_factory=list
+    )
+
+
+class EditsFile(File, frozen=True, kw_only=True):
+    """The edits file's contents."""
+
+    schema: Literal["bladeangle-edits/1"]
+    name: _Text = ""
+    created: _Text = ""
+    photos: Annotated[list[PhotoEditsFile], msgspec.Meta(max_length=1000, title="photographs")]
+
+
 def edits_from_dict(data: Any, source: str = "The edits file") -> Edits:
     """Edits from the file's contents; the errors of `read_edits`."""
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         raise DefinitionError(f"{source} is not a {SCHEMA} file.", _HINT)
     try:
-        inputs.keys(data, {"schema", "photos"}, {"name", "created"})
-        photos = tuple(_photo(p) for p in inputs.items(data["photos"], 1000, "photographs"))
+        file = read_as(data, EditsFile)
+        photos = tuple(_photo(p) for p in file.photos)
         if len({p.sha256 for p in photos}) != len(photos):
             raise ValueError("names the same photograph twice")
-        name, created = (inputs.short_text(data.get(key, ""), key, 300) for key in ("name", "created"))
-        return Edits(name, created, photos)
+        return Edits(file.name, file.created, photos)
     except ValueError as error:
         raise DefinitionError(f"{source} {error}.", _HINT) from error
 
 
-def _photo(data: Any) -> PhotoEdits:
-    inputs.keys(data, {"sha256"}, {"name", "struck", "added"})
-    sha256 = data["sha256"]
-    if not isinstance(sha256, str) or len(sha256) != 64 or set(sha256) - set("0123456789abcdef"):
-        raise ValueError("has a photograph without a SHA-256 of 64 hexadecimal digits")
-    name = inputs.short_text(data.get("name", ""), "photograph's name", PHOTO_LETTERS)
-    struck = tuple(_struck(s) for s in inputs.items(data.get("struck", []), MOST_STRETCHES, "stretches"))
-    added = tuple(_added(a) for a in inputs.items(data.get("added", []), MOST_POINTS, "added points"))
-    if sum(len(s.along_px) for s in struck) + sum(len(a.px) for a in added) > MOST_POINTS:
-        raise ValueError(f"has more than {MOST_POINTS} points for one photograph")
-    return PhotoEdits(sha256, name, struck, added)
-
-
-def _struck(data: Any) -> Struck:
-    inputs.keys(data, {"along_px", "reach_px"}, {"kind", "blade", "face"})
-    kind, blade, face = _trace(data)
-    return Struck(kind, blade, face, _points(data["along_px"]), inputs.number(data["reach_px"], "reach_px", 0.0, 1e4))
-
-
-def _added(data: Any) -> Added:
-    inputs.keys(data, {"kind", "px"}, {"blade", "face", "sigma_px"})
-    kind, blade, face = _trace(data)
-    if kind == "tip" and (blade is None or face is None):
-        raise ValueError("has added tip points without their blade and face")
-    if kind is None or (kind == "hub" and (blade is not None or face is not None)):
-        raise ValueError("has added points that are neither a blade's tip nor the hub's")
-    sigma_px = inputs.number(data.get("sigma_px", 1.0), "sigma_px", 0.05, 100.0)
-    return Added(kind, blade, face, _points(data["px"]), sigma_px)
-
-
-def _trace(data: Mapping[str, Any]) -> tuple[str | None, int | None, str | None]:
-    kind, blade, face = data.get("kind"), data.get("blade"), data.get("face")
-    if kind not in (None, "tip", "hub") or face not in (None, "inlet", "outlet"):
-        raise ValueError("has a kind that is not tip or hub, or a face that is not inlet or outlet")
-    return kind, None if blade is None else inputs.whole(blade, "blade", 1, 24), face
-
-
-def _points(value: Any) -> Array:
-    points = inputs.items(value, MOST_POINTS, "points")
-    if not points:
+def _photo(file: PhotoEditsFile) -> PhotoEdits:
+    lines = [*(s.along_px for s in file.struck), *(a.px for a in file.added)]
+    if not all(lines):
         raise ValueError("has a stretch without points")
-    return inputs.numbers(points, "pixel coordinates", -1e5, 1e5, len(points), 2)
+    if sum(map(len, lines)) > MOST_POINTS:
+        raise ValueError(f"has more than {MOST_POINTS} points for one photograph")
+    for a in file.added:
+        if a.kind == "tip" and (a.blade is None or a.face is None):
+            raise ValueError("has added tip points without their blade and face")
+        if a.kind == "hub" and (a.blade is not None or a.face is not None):
+            raise ValueError("has added points that are neither a blade's tip nor the hub's")
+    struck = tuple(Struck(s.kind, s.blade, s.face, np.array(s.along_px, float), s.reach_px) for s in file.struck)
+    added = tuple(Added(a.kind, a.blade, a.face, np.array(a.px, float), a.sigma_px) for a in file.added)
+    return PhotoEdits(file.sha256, file.name, struck, added)

@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base import clock
-from bladeangle.base.budget import propagate
+from bladeangle.base.budget import STATIONS, propagate
 from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
 from bladeangle.base.outputs import SOFTWARE
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 
 Array = NDArray[np.float64]
 Cell = str | int | float | None

@@ -6,10 +6,11 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.flags import doubts_about, flag_line, together
-from bladeangle.base.lengths import interval_text, length_text
+from bladeangle.base.lengths import interval_text, length_text, number_text
 from bladeangle.records.exchange import overlap
-from bladeangle.records.record import STATIONS, Record, quantity
+from bladeangle.records.record import Record, quantity
 from bladeangle.records.tip_words import tip_rows
 
 #: Stands after a number that a doubt concerns.
@@ -75,6 +76,9 @@ def _facts(record: Record, inches: bool, more: Sequence[tuple[str, str]]) -> lis
     ):
         if (found := rotor.get(key)) is not None:
             rows.append((words, interval_text(found["value"], found["expanded_uncertainty"], inches, 1) + mark))
+    if (trailing := rotor.get("trailing_distance_mm")) is not None:
+        text = interval_text(trailing["value"], trailing["expanded_uncertainty"], inches)
+        rows.append(("trailing edges", f"{text} from the outlet end that it stands on{_each(record, inches)}{mark}"))
     rows += tip_rows(record.data, inches)
     if (reach := overlap(record)) is not None:
         expanded = quantity(*reach)["expanded_uncertainty"]
@@ -82,6 +86,13 @@ def _facts(record: Record, inches: bool, more: Sequence[tuple[str, str]]) -> lis
     if (short := shorthand(record, inches)) is not None:
         rows.append(("in short", short))
     return [f"{words:14}{text}" for words, text in [*rows, *more]]
+
+
+def _each(record: Record, inches: bool) -> str:
+    """The distances of all trailing edges, in brackets; nothing where there is one blade."""
+    each = [b["trailing_distance_mm"] for b in record.data["blades"] if b.get("trailing_distance_mm")]
+    values = ", ".join(number_text(q["value"], inches) for q in each)
+    return f" (blades {values})" if len(each) > 1 else ""
 
 
 def _overlap_words(reach_deg: float, expanded_deg: float) -> str:

@@ -1,7 +1,7 @@
 """Adjustment -> the one further photograph that would help most.
 
 What each candidate would show (`expected.py`) is added, as information, to that of the adjustment; the photograph's own
-unknowns are eliminated. The present photographs themselves say how well edges like these are measured.
+unknowns are marginalised. The present photographs themselves say how well edges like these are measured.
 
 Not covered: glare, dirt and hands in the way; combinations of photographs.
 """
@@ -15,9 +15,9 @@ import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.equations import Equations
-from bladeangle.adjustment.model import Layout, State, View
-from bladeangle.adjustment.priors import Priors, prior_rows
-from bladeangle.base.budget import coverage_factor
+from bladeangle.adjustment.model import Layout, ObservedView, State
+from bladeangle.adjustment.priors import Priors, prior_terms
+from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.base.geometry import Array
 from bladeangle.detection.edges import ROUGH_STEP_MM
 from bladeangle.imaging.ring import Ring
@@ -37,10 +37,10 @@ from bladeangle.results.expected import (
     turned_over,
     worth_of,
 )
-from bladeangle.results.stations import BINS, EDGE_BIAS_PX, FACE_SHIFTS, NEEDED_BINS, STATIONS, Stations
+from bladeangle.results.stations import BINS, EDGE_BIAS_PX, FACE_SHIFTS, NEEDED_BINS, Stations
 
 #: A photograph is worth naming when it shrinks the uncertainty at least to this share.
-WORTHWHILE = 0.8
+WORTHWHILE_RATIO = 0.8
 #: Azimuths tried for a photograph from the side, deg from the one that faces the station; farther round it is not seen.
 TRIED_DEG = (0, 45, -45, 90, -90)
 
@@ -53,13 +53,13 @@ SIDES = 3
 class FromTheSide:
     """What photographs from the side, together, would bring: of entries, expanded, deg, root mean square over blades.
 
-    azimuth_deg, down_deg : where they are taken from; standing : "inlet_up" or "outlet_up".
+    azimuth_deg, down_deg : where they are taken from; setup : "inlet_up" or "outlet_up".
     before_deg, after_deg : without and with them.
     """
 
     azimuth_deg: tuple[float, ...]
     down_deg: tuple[float, ...]
-    standing: str
+    setup: str
     before_deg: float
     after_deg: float
 
@@ -68,7 +68,7 @@ class FromTheSide:
         """What they are and bring, in a sentence."""
         at = [f"{azimuth:.0f}" for azimuth in self.azimuth_deg]
         down = [f"{down:.0f}" for down in self.down_deg]
-        end = "inlet" if self.standing == "inlet_up" else "outlet"
+        end = "inlet" if self.setup == "inlet_up" else "outlet"
         many = {2: "Two", 3: "Three", 4: "Four"}.get(len(at), str(len(at)))
         return (
             f"{many} photographs from the side would bring entries from ±{self.before_deg:.2f} to about "
@@ -79,13 +79,13 @@ class FromTheSide:
 
 @dataclass(frozen=True)
 class _Candidate:
-    """A photograph that could be taken; `standing` indexes the state's standings.
+    """A photograph that could be taken; `setup` indexes the state's setups.
 
     aside_deg : how far beside the station that is to be shown, about the rotor's axis.
     """
 
     place: Place
-    standing: int
+    setup: int
     overhead: bool
     aside_deg: float = 0.0
 
@@ -150,7 +150,7 @@ def next_photograph(
             for t, stays in zip(tried, staying, strict=True)
         ]
         best = int(np.argmin(after))
-        if after[best] <= WORTHWHILE:
+        if after[best] <= WORTHWHILE_RATIO:
             return (
                 f"One more photograph {_words(tried[best].candidate, state)} would bring the {station} of blade "
                 f"{blade + 1} from ±{wide[k]:.2f} to about ±{wide[k] * after[best]:.2f} degrees."
@@ -183,7 +183,7 @@ def from_the_side(
     places = [from_side(start + 2 * np.pi * k / SIDES, distance, down[k]) for k in range(SIDES)]
     work = _Addition(ring, state, old, priors, size, attained(result, ring, size), frozenset(), None)
     tried = work.of([_Candidate(place, 0, False) for place in places])
-    # each brings its own, its own unknowns eliminated, so that together they bring the sum
+    # the information of each, its own unknowns marginalised, adds up
     information = old.information + sum(t.information - old.information for t in tried)
     zero, kinds = np.zeros(layout.size), {kind for t in tried for kind in t.shifts}
     was = {kind: old.shifts.get(kind, zero) for kind in kinds}
@@ -196,7 +196,7 @@ def from_the_side(
     azimuths = tuple(p.azimuth_deg % 360 for p in places)
     # what is stated beside the covariance is said of photographs from above alone
     stated_deg, then_deg = (float(np.sqrt(np.mean(np.square(u)))) for u in (wide, coverage_factor() * after))
-    return FromTheSide(azimuths, down, state.standings[0], stated_deg, then_deg)
+    return FromTheSide(azimuths, down, state.setups[0], stated_deg, then_deg)
 
 
 @dataclass(frozen=True)
@@ -216,7 +216,7 @@ class _Tried:
     shifts: dict[str, Array]
     state: State | None = None
     photo: int = 0
-    view: View | None = None
+    view: ObservedView | None = None
 
     def u_deg(self, by: Array) -> Array:
         """Standard uncertainty of functions with derivatives (..., n), edge bias included as the budget has it."""
@@ -241,7 +241,7 @@ class _Addition:
     added: int | None
 
     def of(self, candidates: Sequence[_Candidate]) -> list[_Tried]:
-        """The adjustment with each candidate; the new photograph's own unknowns are eliminated (Schur complement)."""
+        """The adjustment with each candidate; the new photograph's own unknowns are marginalised (Schur complement)."""
         s, more = self.state, len(candidates)
         photos = range(len(s.focus), len(s.focus) + more)
         state = replace(
@@ -252,20 +252,20 @@ class _Addition:
             principal=np.vstack([s.principal, np.zeros((more, 2))]),
         )
         layout = Layout(state)
-        standings = [c.standing for c in candidates]
+        setups = [c.setup for c in candidates]
         views = [
             expected_view(
                 self.ring,
                 state,
                 p,
-                standing,
+                setup,
                 self.size,
                 self.typical,
-                circles=standing == self.added,
+                circles=setup == self.added,
                 points_a_side=3,
                 step_mm=ROUGH_STEP_MM,
             )
-            for p, standing in zip(photos, standings, strict=True)
+            for p, setup in zip(photos, setups, strict=True)
         ]
         owns = [layout.columns["photo", p] for p in photos]
         common = np.setdiff1d(np.arange(layout.size), np.concatenate(owns))
@@ -277,19 +277,19 @@ class _Addition:
         place = np.empty(layout.size, int)  # of an unknown among the common ones and then the candidate's own
         place[common] = np.arange(n)
         place[np.array(owns)] = n + np.arange(9)
-        for rows in Equations(self.ring, layout, views, photos, standings).rows(state):
+        for rows in Equations(self.ring, layout, views, photos, setups).rows(state):
             k, at = rows.view, place[rows.columns]
-            normal, shift = worth_of(rows, views[k], self.typical.sway)
+            normal, shift = worth_of(rows, views[k], self.typical.correlated_sigma)
             information[k, at[:, None], at] += normal
             shifts[k].setdefault(rows.kind, np.zeros(n + 9))[at] += shift
         out = []
         for k, candidate in enumerate(candidates):
             both = information[k, n:, :n]
-            eliminate = np.linalg.solve(information[k, n:, n:], both).T
+            response = np.linalg.solve(information[k, n:, n:], both).T
             moved = dict(self.old.shifts)
             for kind, v in shifts[k].items():
-                moved[kind] = moved.get(kind, 0.0) + v[:n] - eliminate @ v[n:]
-            total = self.old.information + information[k, :n, :n] - eliminate @ both
+                moved[kind] = moved.get(kind, 0.0) + v[:n] - response @ v[n:]
+            total = self.old.information + information[k, :n, :n] - response @ both
             out.append(_Tried(candidate, total, moved, state, photos[k], views[k]))
         return out
 
@@ -310,7 +310,7 @@ class _Addition:
         if high - low < 5.0:  # too short a blade for this station, as in the stations; no photograph helps
             return False
         mine = view.tips.only(view.tips.blade == blade)
-        foot = state.on_cylinder(mine.px, tried.photo, candidate.standing, rotor.radius_mm, mine.far)
+        foot = state.on_cylinder(mine.px, tried.photo, candidate.setup, rotor.radius_mm, mine.far)
         at = np.interp(rotor.tau_of(np.nan_to_num(foot, nan=1.0), mine.blade), tau, length)
         return int((np.histogram(at, BINS, (low, high))[0] > 0).sum()) >= NEEDED_BINS
 
@@ -332,23 +332,23 @@ def _known_ends(result: Adjustment) -> frozenset[tuple[int, int]]:
 
 
 def _with_turned(result: Adjustment, priors: Priors, ring: Ring) -> tuple[State, Layout, _Total, int | None]:
-    """State, layout and information of an adjustment, with the rotor turned over as well if only one standing is seen.
+    """State, layout and information of an adjustment, with the rotor turned over as well if only one setup is seen.
 
-    The last is the index of the standing that was added, or None.
+    The last is the index of the setup that was added, or None.
     """
     total = np.asarray(sum(result.information.values()))
     old = _Total(total, {k: total @ v for k, v in result.shifts.items()})
-    if len(result.state.standings) != 1:
+    if len(result.state.setups) != 1:
         return result.state, result.layout, old, None
     state = turned_over(result.state, ring)
     layout = Layout(state)
-    # where the columns of the adjustment are now; circles of the new standing come after the old ones
+    # where the columns of the adjustment are now; circles of the new setup come after the old ones
     at = np.concatenate(
         [np.arange(layout[k].start, layout[k].start + s.stop - s.start) for k, s in result.layout.slices.items()]
     )
     new = np.setdiff1d(np.arange(layout.size), at)
     information = np.zeros((layout.size, layout.size))
-    known = sum(k.information for k in prior_rows(state, layout, priors, state).values())
+    known = sum(k.information for k in prior_terms(state, layout, priors, state).values())
     information[np.ix_(new, new)] = np.asarray(known)[np.ix_(new, new)] + 0.01 * np.eye(
         len(new)
     )  # what nothing limits: 10 mm, 10 rad
@@ -360,20 +360,20 @@ def _with_turned(result: Adjustment, priors: Priors, ring: Ring) -> tuple[State,
     return state, layout, _Total(information, shifts), 1
 
 
-def _station_azimuth(state: State, standing: int, blade: int, station: str) -> float:
+def _station_azimuth(state: State, setup: int, blade: int, station: str) -> float:
     """Ring-frame azimuth, rad, of the middle of an end's station or of the blade."""
     rotor = state.rotor
     assert rotor is not None
     share = {"entry": 0.12, "middle": 0.5, "exit": 0.88}[station]
     tau = rotor.ends[blade] @ [1 - share, share]
-    point = rotor.tip(np.array([blade]), np.array([0]), np.array([tau]))[0] @ state.r_ring_rotor[standing].T
+    point = rotor.tip(np.array([blade]), np.array([0]), np.array([tau]))[0] @ state.r_ring_rotor[setup].T
     return float(np.arctan2(point[1], point[0]))
 
 
 def _candidates(
     result: Adjustment, state: State, ring: Ring, size: tuple[int, int], added: int | None, blade: int, station: str
 ) -> list[_Candidate]:
-    """From above and from the sides in each standing, one side facing the station; a new standing from above only."""
+    """From above and from the sides in each setup, one side facing the station; a new setup from above only."""
     f_px = float(state.camera[0])
     rotor = state.rotor
     assert rotor is not None
@@ -381,8 +381,8 @@ def _candidates(
     high = [float(e[2]) for e in eyes if np.hypot(e[0], e[1]) < rotor.radius_mm]
     height = float(np.median(high)) if high else distance_for(ring, f_px, size, 0.5 * AROUND_MARGIN_MM)
     distance = distance_for(ring, f_px, size, AROUND_MARGIN_MM)
-    out = [_Candidate(from_above(height), s, True) for s in range(len(state.standings))]
-    for s in range(len(state.standings)):
+    out = [_Candidate(from_above(height), s, True) for s in range(len(state.setups))]
+    for s in range(len(state.setups)):
         if s != added:
             facing = _station_azimuth(state, s, blade, station)
             out += [_Candidate(from_side(facing + np.radians(d), distance), s, False, d) for d in TRIED_DEG]
@@ -392,14 +392,14 @@ def _candidates(
 def _words(candidate: _Candidate | None, state: State) -> str:
     """Where to take the photograph from."""
     assert candidate is not None
-    turned = "with the outlet end up" if state.standings[candidate.standing] == "outlet_up" else "with the inlet end up"
+    turned = "with the outlet end up" if state.setups[candidate.setup] == "outlet_up" else "with the inlet end up"
     if candidate.overhead:
         return f"from straight above, {turned} and the light from another side,"
     rotor = state.rotor
     assert rotor is not None
     azimuth = np.radians(candidate.place.azimuth_deg)
     faced = [
-        (abs(np.angle(np.exp(1j * (_station_azimuth(state, candidate.standing, b, s) - azimuth)))), b, s)
+        (abs(np.angle(np.exp(1j * (_station_azimuth(state, candidate.setup, b, s) - azimuth)))), b, s)
         for b in range(rotor.blades) for s in STATIONS
     ]  # fmt: skip
     _, blade, station = min(faced)

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import LIKELY, Adjustment
+from bladeangle.adjustment.adjust import ROTOR_PRIORS, Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.base.errors import AdjustmentError
@@ -22,7 +22,7 @@ from bladeangle.results.stations import Stations, growth_of, wrap_guessed
 
 #: Share of a station that must show an edge for it to count as seen whole; of its ten parts the one beside the blade's
 #: end is often left out as a rounded edge (`edges.END_MARGIN_MM`).
-WHOLE_SHARE = 0.85
+WHOLE_STATION_SHARE = 0.85
 #: Root mean square of tip or ring residuals, px, from which a photograph is doubted, and from which it is refused.
 DOUBTED_RMS_PX = 0.9
 DOUBTED_RING_PX = 0.6
@@ -30,9 +30,9 @@ REFUSED_RING_PX = 3.0
 REFUSED_TIP_PX = 2.5
 #: Squared distance from what was known, over its degrees of freedom, from which it is doubted.
 DOUBTED_SQUARE = 6.0
-#: From how many standard deviations a rotor is unlike rotors (`Adjustment.unlikely`); it stays under 2.2 where the
+#: Standard deviations from which a rotor is implausible (`Adjustment.implausibility`); it stays under 2.2 where the
 #: right place was found, in simulation and in renders.
-UNLIKELY = 3.5
+IMPLAUSIBLE_SIGMAS = 3.5
 #: Tilt, deg, offset, mm, and bend of the sheet, mm, that are worth a note.
 NOTED_TILT_DEG = 0.5
 DOUBTED_TILT_DEG = 0.75
@@ -42,11 +42,11 @@ NOTED_BEND_MM = 0.3
 NICK_WEIGHT = 0.1
 NICK_POINTS = 2
 #: Differences, in standard uncertainties, from which blades, or a given and a seen diameter, are told apart.
-DIFFERENT = 3.0
+DIFFERENCE_SIGMAS = 3.0
 #: Angles between which blades of such rotors lie, deg (common practice, no source), with ample room.
 ORDINARY_DEG = (3.0, 55.0)
 #: A blunder of scale that happens, as when a sheet was fitted to the page (a ratio; common practice, no source), and
-#: what it may do to an angle without a doubt beside `DIFFERENT` of its standard uncertainties, deg.
+#: what it may do to an angle without a doubt beside `DIFFERENCE_SIGMAS` of its standard uncertainties, deg.
 SCALE_BLUNDER = 0.1
 HARMLESS_DEG = 0.1
 #: Tip diameters of such rotors, mm (common practice, no source).
@@ -58,7 +58,7 @@ WEAR_LINE = "wear and run-out of the tips"
 WEAR_COUNTS = 0.3
 
 
-def doubts(
+def diagnose(
     result: Adjustment,
     stations: Stations,
     options: StationOptions,
@@ -150,28 +150,28 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
             text = f"These photographs do not fit the camera file ({away})."
             yield Flag("focal-length-differs", text)
     off = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
-    if diameter_known and off > DIFFERENT and state.rotor is not None:
+    if diameter_known and off > DIFFERENCE_SIGMAS and state.rotor is not None:
         text = f"The photographs suggest {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
         yield Flag("diameter-differs", text)
-    if state.rotor is not None and (excess := result.unlikely()) > UNLIKELY:
-        most = max(LIKELY, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_freedom.get(k, 0.0))
+    if state.rotor is not None and (excess := result.implausibility()) > IMPLAUSIBLE_SIGMAS:
+        most = max(ROTOR_PRIORS, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_redundancy.get(k, 0.0))
         yield Flag("rotor-unlikely", f"Farthest from what is usual: {most} ({excess:.1f} standard deviations in all).")
     bend = float(np.hypot(*state.sheet[2:4]))
     if bend > NOTED_BEND_MM:
         yield Flag("sheet-bent", f"The sheet is bent by {bend:.1f} mm at the ring's edge.")
-    for s, standing in enumerate(state.standings):
+    for s, setup in enumerate(state.setups):
         axis = state.r_ring_rotor[s][:, 2]
         tilt = float(np.degrees(np.arctan2(np.hypot(axis[0], axis[1]), abs(axis[2]))))
         if tilt > DOUBTED_TILT_DEG and not oblique:
-            text = f"Standing {standing.replace('_', ' ')}, the axis seems tilted by {tilt:.1f} deg."
+            text = f"Standing {setup.replace('_', ' ')}, the axis seems tilted by {tilt:.1f} deg."
             yield Flag("axis-doubtful", text)
         elif tilt > NOTED_TILT_DEG:
-            yield Flag("rotor-tilted", f"Standing {standing.replace('_', ' ')}, the axis is tilted by {tilt:.1f} deg.")
+            yield Flag("rotor-tilted", f"Standing {setup.replace('_', ' ')}, the axis is tilted by {tilt:.1f} deg.")
         offset = float(np.hypot(*state.t_ring_rotor[s][:2]))
         if offset > NOTED_OFFSET_MM:
             yield Flag(
                 "off-centre",
-                f"Standing {standing.replace('_', ' ')}, the rotor is {offset:.0f} mm off the ring's centre.",
+                f"Standing {setup.replace('_', ' ')}, the rotor is {offset:.0f} mm off the ring's centre.",
             )
 
 
@@ -189,7 +189,7 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     *either, little = np.abs(share @ changes.T).T
     change = np.maximum(*either)
     u = np.sqrt(np.diag(share @ stations.budget.covariance_deg2 @ share.T))
-    allowed = DIFFERENT * u + HARMLESS_DEG
+    allowed = DIFFERENCE_SIGMAS * u + HARMLESS_DEG
     worst = int((change / allowed).argmax())
     text = f"{why}: {names[worst]} changes by {little[worst]:.3f} deg per 1 % of scale"
     if change[worst] <= allowed[worst]:
@@ -213,21 +213,21 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
             others = np.array([(1.0 if j == k else 0.0) - 1 / len(here) for j in here])
             u = float(np.sqrt(max(others @ covariance[np.ix_(here, here)] @ others, 1e-12)))
             away = float(stations.angle_deg[k] - middle)
-            if len(here) > 1 and abs(away) > max(DIFFERENT * u, 0.1):
+            if len(here) > 1 and abs(away) > max(DIFFERENCE_SIGMAS * u, 0.1):
                 text = f"{abs(away):.2f} deg {'steeper' if away > 0 else 'shallower'} than the blades' median."
                 yield Flag("blades-differ", text, blade=int(stations.labels[k].split(".")[0]), station=station)
         for k in here:
             seen = stations.seen_share[stations.labels[k]]
-            if seen < WHOLE_SHARE:
+            if seen < WHOLE_STATION_SHARE:
                 text = f"Only {100 * seen:.0f} % of the station is seen."
                 yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
 
 
 def _unseen(result: Adjustment, stations: Stations) -> Iterator[Flag]:
-    """Stations that a standing is photographed for and shows on no blade: the outline may not have been the blades'."""
-    for standing, station in (("inlet_up", "entry"), ("outlet_up", "exit")):
-        if standing in result.state.standings and not any(x.endswith(station) for x in stations.labels):
-            text = f"The {station} is seen on no blade, though the rotor was photographed {standing.replace('_', ' ')}."
+    """Stations that a setup is photographed for and shows on no blade: the outline may not have been the blades'."""
+    for setup, station in (("inlet_up", "entry"), ("outlet_up", "exit")):
+        if setup in result.state.setups and not any(x.endswith(station) for x in stations.labels):
+            text = f"The {station} is seen on no blade, though the rotor was photographed {setup.replace('_', ' ')}."
             yield Flag("station-unseen", text, station=station)
 
 

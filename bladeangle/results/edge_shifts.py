@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.correlated_errors import swaying
+from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
 from bladeangle.adjustment.equations import Equations
 from bladeangle.adjustment.model import TIP_KINDS
-from bladeangle.adjustment.normals import Weighed
+from bladeangle.adjustment.normals import WeightedRows
 from bladeangle.base.budget import BudgetLine
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
@@ -34,7 +34,7 @@ def angle_shifts(
     """Changes (angles, k) deg of the stations' angles when a photograph's tip points (m) lie off by (m, k) px."""
     rotor, view = result.state.rotor, result.views[photo]
     assert rotor is not None and view.tips is not None
-    standing = result.state.standings.index(view.standing)
+    standing = result.state.setups.index(view.setup)
     equations = Equations(ring, result.layout, [view], [photo], [standing], of_ring=False)
     pull = np.zeros((result.layout.size, off_px.shape[1]))
     for r in equations.rows(result.state):
@@ -42,10 +42,10 @@ def angle_shifts(
             continue
         single, total = (r.sigma * scale[photo].get(r.kind, 1.0) for scale in (result.single, result.scale))
         residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
-        traces = swaying(r.kind, view, single, result.sway)
-        one = Weighed(r, residual, result.weight[photo][r.kind] / total**2, traces)
+        traces = correlated_errors_in_px(r.kind, view, single, result.correlated_sigma)
+        one = WeightedRows(r, residual, result.weight[photo][r.kind] / total**2, traces)
         off = off_px[view.tips.face == TIP_KINDS[r.kind]]
-        pull[r.columns] += np.stack([one.pull(column) for column in off.T], 1)
+        pull[r.columns] += np.stack([one.right_side(column) for column in off.T], 1)
     rows = []
     for label in stations.labels:
         number, station = label.split(".")

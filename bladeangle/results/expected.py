@@ -1,7 +1,7 @@
 """State -> what a photograph not yet taken would show, with the uncertainty that measuring typically attains.
 
-The observations stand exactly where the state predicts them: they carry information and no news. The plan of a shot and
-the advice on a further photograph rest on them, since the information of a photograph hardly depends on its errors.
+The observations lie exactly where the state predicts them: zero residuals, which contribute Fisher information only.
+The plan of a shot and the advice on a further photograph rest on them, as information hardly depends on the errors.
 
 Not covered: glare, dirt and hands in the way; edges on which nothing is found although they should be seen, beyond the
 share that measuring typically loses.
@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.correlated_errors import swaying
+from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
 from bladeangle.adjustment.equations import Equations, Rows
-from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, EndPoints, State, TipPoints, View
-from bladeangle.adjustment.normals import SOURCES, Weighed
+from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, EndPoints, ObservedView, State, TipPoints
+from bladeangle.adjustment.normals import SOURCES, WeightedRows
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.geometry import Array
 from bladeangle.detection import edges
@@ -41,8 +41,8 @@ class Typical:
 
     The values already count what measuring loses: points that are not found, correlation between neighbours, and the
     weight that the robust adjustment takes off. `overhead_px` is for the upper face's tip edge seen from above;
-    `upper_px` and `lower_px` for the two edges of the tip land seen from the side. `sway` and `bend_deg` are what
-    the adjustment estimates of runs of edge and of the blades' bend.
+    `upper_px` and `lower_px` for the two edges of the tip land seen from the side. `correlated_sigma` and `bend_deg`
+    are the variance components of correlated errors and of the blades' bend, as standard deviations.
 
     They are the middle ones of fifty rendered pairs and fourteen rendered eights, the blades of a rotor averaged as
     variances. From above, eight of ten rotors lie between 0.07 and 0.19 px, as light and metal decide: that share of a
@@ -56,7 +56,7 @@ class Typical:
     lower_px: float = 0.18
     end_mm: float = 0.32
     circle_px: float = 0.12
-    sway: tuple[float, float] = (1.2, 0.3)
+    correlated_sigma: tuple[float, float] = (1.2, 0.3)
     bend_deg: float = 0.17
 
 
@@ -108,7 +108,7 @@ def turned_over(state: State, ring: Ring) -> State:
     """
     rotor = state.rotor
     assert rotor is not None
-    other = "outlet_up" if state.standings[0] == "inlet_up" else "inlet_up"
+    other = "outlet_up" if state.setups[0] == "inlet_up" else "inlet_up"
     end = 1 if other == "outlet_up" else 0
     r = state.r_ring_rotor[0] @ np.diag([1.0, -1.0, -1.0])
     upper = r @ rotor.tip(np.array([0]), np.array([0]), rotor.ends[:1, end])[0]
@@ -123,15 +123,15 @@ def turned_over(state: State, ring: Ring) -> State:
     top = heights[int(along.argmax())]
     return replace(
         state,
-        standings=(*state.standings, other),
+        setups=(*state.setups, other),
         r_ring_rotor=np.concatenate([state.r_ring_rotor, r[None]]),
         t_ring_rotor=np.vstack([state.t_ring_rotor, t]),
         circles=np.vstack([state.circles, [[0.5 * rotor.radius_mm, top], [0.2 * rotor.radius_mm, top]]]),
-        circle_standing=(*state.circle_standing, 1, 1),
+        circle_setup=(*state.circle_setup, 1, 1),
     )
 
 
-def markers_seen(ring: Ring, state: State, photo: int, standing: int, size: tuple[int, int]) -> NDArray[np.bool_]:
+def markers_seen(ring: Ring, state: State, photo: int, setup: int, size: tuple[int, int]) -> NDArray[np.bool_]:
     """Which markers (n,) a photograph of `size` would show whole: inside the picture, not behind the rotor.
 
     The rotor hides as the full cylinder over its blades would: a marker seen through the gap between two blades counts
@@ -143,9 +143,9 @@ def markers_seen(ring: Ring, state: State, photo: int, standing: int, size: tupl
     corners = np.concatenate([ring.corners_mm.reshape(-1, 2), np.zeros((4 * n, 1)).reshape(-1, 1)], 1)
     px = state.pixels_of(corners, photo)
     seen = ((px > 3) & (px < np.array(size) - 4)).all(1)
-    to_rotor, origin = state.r_ring_rotor[standing], state.t_ring_rotor[standing]
+    to_rotor, origin = state.r_ring_rotor[setup], state.t_ring_rotor[setup]
     foot = (corners - origin) @ to_rotor
-    eye = state.eye_in(photo, standing)
+    eye = state.eye_in(photo, setup)
     z = rotor.basis.matrix(rotor.ends.reshape(-1)) @ rotor.heights.T
     low, high = float(z.min()), float(z.max())
     d = foot - eye
@@ -162,14 +162,14 @@ def expected_view(
     ring: Ring,
     state: State,
     photo: int,
-    standing: int,
+    setup: int,
     size: tuple[int, int],
     typical: Typical,
     *,
     circles: bool = False,
     points_a_side: int = POINTS_A_SIDE,
     step_mm: float = edges.STEP_MM,
-) -> View:
+) -> ObservedView:
     """The observations that one photograph of the state should show, exactly where the state predicts them.
 
     Parameters
@@ -179,12 +179,12 @@ def expected_view(
     points_a_side : on every side of a marker; fewer stand for as many as are measured, each with its share of them.
     step_mm : to which runs of tip edge are sure to begin and to end.
     """
-    stretches = list(edges.predicted(state, photo, standing, size, step_mm))
-    seen = np.flatnonzero(markers_seen(ring, state, photo, standing, size))
-    return View(
-        f"expected {photo + 1}", state.standings[standing], _sighting(ring, state, photo, seen, typical, points_a_side),
-        _tips(state, standing, stretches, typical), _ends(state, photo, standing, size, typical),
-        _circles(state, photo, standing, typical) if circles else None, state.px_per_mm(photo),
+    stretches = list(edges.predicted(state, photo, setup, size, step_mm))
+    seen = np.flatnonzero(markers_seen(ring, state, photo, setup, size))
+    return ObservedView(
+        f"expected {photo + 1}", state.setups[setup], _sighting(ring, state, photo, seen, typical, points_a_side),
+        _tips(state, setup, stretches, typical), _ends(state, photo, setup, size, typical),
+        _circles(state, photo, setup, typical) if circles else None, state.px_per_mm(photo),
     )  # fmt: skip
 
 
@@ -214,8 +214,8 @@ def _sighting(
     )
 
 
-def _tips(state: State, standing: int, stretches: Sequence[edges.Stretch], typical: Typical) -> TipPoints:
-    up = edges.upper_face(state.standings[standing])
+def _tips(state: State, setup: int, stretches: Sequence[edges.Stretch], typical: Typical) -> TipPoints:
+    up = edges.upper_face(state.setups[setup])
     rows = []
     for s in stretches:
         middle = np.arange(len(s.px) // s.point_px) * s.point_px + s.point_px // 2
@@ -237,15 +237,15 @@ def _tips(state: State, standing: int, stretches: Sequence[edges.Stretch], typic
     return TipPoints(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
 
-def _ends(state: State, photo: int, standing: int, size: tuple[int, int], typical: Typical) -> EndPoints:
+def _ends(state: State, photo: int, setup: int, size: tuple[int, int], typical: Typical) -> EndPoints:
     """The ends that are looked for, where they lie in the picture."""
     rotor = state.rotor
     assert rotor is not None
     rows = []
-    for b, e in edges.ends_in_sight(state, photo, standing):
+    for b, e in edges.ends_in_sight(state, photo, setup):
         tau = rotor.ends[b, e] + np.array([-0.5, 0.0, 0.5]) / rotor.radius_mm
         points = rotor.tip(np.full(3, b), np.zeros(3, int), tau)
-        px = state.pixels_of(points, photo, standing)
+        px = state.pixels_of(points, photo, setup)
         along = px[2] - px[0]
         if ((px > 12) & (px < np.array(size) - 13)).all():
             rows.append((b, e, px[1], along / np.linalg.norm(along), typical.end_mm * float(np.linalg.norm(along))))
@@ -255,7 +255,7 @@ def _ends(state: State, photo: int, standing: int, size: tuple[int, int], typica
 
 
 def runs_of(
-    state: State, photo: int, standing: int, stretches: Sequence[edges.Stretch], face: int | None
+    state: State, photo: int, setup: int, stretches: Sequence[edges.Stretch], face: int | None
 ) -> Iterator[tuple[int, Array]]:
     """Blade and tau (m,) of the runs of one face's edge (None: either face)."""
     rotor = state.rotor
@@ -263,22 +263,20 @@ def runs_of(
     for s in stretches:
         if face is None or s.face == face:
             px = s.px[:: s.point_px // 2]
-            foot = state.on_cylinder(px, photo, standing, rotor.radius_mm, np.full(len(px), s.far))
+            foot = state.on_cylinder(px, photo, setup, rotor.radius_mm, np.full(len(px), s.far))
             foot = foot[np.isfinite(foot).all(1)]
             if len(foot):
                 yield s.blade, rotor.tau_of(foot, np.full(len(foot), s.blade))
 
 
-def _circles(state: State, photo: int, standing: int, typical: Typical) -> CirclePoints:
+def _circles(state: State, photo: int, setup: int, typical: Typical) -> CirclePoints:
     psi = np.arange(0, 2 * np.pi, np.radians(2.0))
     unit = np.column_stack([np.cos(psi), np.sin(psi), np.zeros(len(psi))])
     index, px, normal = [], [], []
-    for k, owner in enumerate(state.circle_standing):
-        if owner == standing:
+    for k, owner in enumerate(state.circle_setup):
+        if owner == setup:
             radius, height = state.circles[k]
-            inner, outer = (
-                state.pixels_of(r * unit + [0, 0, height], photo, standing) for r in (radius, radius + 0.05)
-            )
+            inner, outer = (state.pixels_of(r * unit + [0, 0, height], photo, setup) for r in (radius, radius + 0.05))
             index.append(np.full(len(psi), k))
             px.append(inner)
             normal.append((outer - inner) / np.linalg.norm(outer - inner, axis=1, keepdims=True))
@@ -292,31 +290,33 @@ def _circles(state: State, photo: int, standing: int, typical: Typical) -> Circl
 # --- What ideal observations are worth --------------------------------------------------------------------------------
 
 
-def worth_of(rows: Rows, view: View, sway: tuple[float, float]) -> tuple[Array, Array]:
+def worth_of(rows: Rows, view: ObservedView, correlated_sigma: tuple[float, float]) -> tuple[Array, Array]:
     """What ideal observations of one kind bring, by their columns: information (k, k), and the right-hand side (k,) of
-    moving all their edges by a pixel; the sway of whole edge runs is eliminated as in the adjustment.
+    moving all their edges by a pixel; correlated errors are marginalised as in the adjustment.
     """
     moved_px = np.ones(len(rows.sigma))
-    one = Weighed(rows, moved_px, 1 / rows.sigma**2, swaying(rows.kind, view, rows.sigma, sway))
-    return one.normal, one.pull(moved_px)
+    one = WeightedRows(
+        rows, moved_px, 1 / rows.sigma**2, correlated_errors_in_px(rows.kind, view, rows.sigma, correlated_sigma)
+    )
+    return one.normal, one.right_side(moved_px)
 
 
 def ideal_adjustment(
-    ring: Ring, views: tuple[View, ...], state: State, priors: Priors, sway: tuple[float, float]
+    ring: Ring, views: tuple[ObservedView, ...], state: State, priors: Priors, correlated_sigma: tuple[float, float]
 ) -> Adjustment:
-    """The adjustment of ideal photographs of the state, with a given sway of edges instead of one that residuals tell.
+    """The adjustment of ideal photographs of the state, with a given size of correlated errors instead of an estimate.
 
-    Its unknowns may differ from the state by a small step towards what is known beforehand.
+    Its unknowns may differ from the state by a small step towards the prior values.
     """
     result = adjust(ring, views, state, priors, rescale=False, must_settle=False, most_iterations=1)
     information = dict(result.information)
     shifts: dict[str, Array] = {}
     for source in SOURCES.values():
         information[source] = np.zeros_like(result.covariance)
-    standings = [state.standings.index(view.standing) for view in views]
-    equations = Equations(ring, result.layout, views, range(len(views)), standings)
+    setups = [state.setups.index(view.setup) for view in views]
+    equations = Equations(ring, result.layout, views, range(len(views)), setups)
     for rows in equations.rows(result.state):
-        normal, shift = worth_of(rows, views[rows.view], sway)
+        normal, shift = worth_of(rows, views[rows.view], correlated_sigma)
         information[SOURCES[rows.kind]][rows.columns[:, None], rows.columns] += normal
         shifts.setdefault(rows.kind, np.zeros(result.layout.size))[rows.columns] += shift
     covariance = inverse(np.asarray(sum(information.values())))
@@ -337,23 +337,27 @@ def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:
     state = result.state
     for p in range(0, len(result.views), 1 + len(result.views) // 5):  # a few tell enough, and this is to be quick
         view = result.views[p]
-        standing = state.standings.index(view.standing)
+        setup = state.setups.index(view.setup)
         circles = view.circles is not None
         rough = edges.ROUGH_STEP_MM
-        expected = expected_view(ring, state, p, standing, size, Typical(), circles=circles, step_mm=rough)
+        expected = expected_view(ring, state, p, setup, size, Typical(), circles=circles, step_mm=rough)
         for name, value in attained_in(result, p, expected).items():
             found.setdefault(name, []).append(value)
     medians = {name: float(np.median(values)) for name, values in found.items()}
-    return replace(Typical(), sway=result.sway if any(result.sway) else Typical().sway, **medians)
+    return replace(
+        Typical(),
+        correlated_sigma=result.correlated_sigma if any(result.correlated_sigma) else Typical().correlated_sigma,
+        **medians,
+    )
 
 
-def attained_in(result: Adjustment, photo: int, expected: View) -> dict[str, float]:
+def attained_in(result: Adjustment, photo: int, expected: ObservedView) -> dict[str, float]:
     """Field of `Typical` -> what one photograph attained, from the information that each kind of its points brought."""
     state, view = result.state, result.views[photo]
-    up = edges.upper_face(view.standing)
+    up = edges.upper_face(view.setup)
     rotor = state.rotor
     assert rotor is not None
-    overhead = np.hypot(*state.eye_in(photo, state.standings.index(view.standing))[:2]) < rotor.radius_mm
+    overhead = np.hypot(*state.eye_in(photo, state.setups.index(view.setup))[:2]) < rotor.radius_mm
 
     def weight(kind: str, sigma: Array) -> float:
         w = result.weight[photo].get(kind, np.zeros(0))

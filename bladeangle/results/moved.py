@@ -4,7 +4,7 @@ Residuals hardly tell: the one model of all photographs takes a shove between th
 and fits well to angles that are wrong. So every photograph is asked alone. It gets a place and a turn of the rotor of
 its own, three more unknowns beside the common ones, and what they would come to is read off the equations of the
 adjustment at its solution: the score test, with all common unknowns estimated anew at once (Schur complement). Two
-photographs of a standing tell only that they differ, and small movements not at all; so a little of one is among the
+photographs of a setup tell only that they differ, and small movements not at all; so a little of one is among the
 unknowns there (`model.unwatched`), and what it comes to is read without what was assumed of it. One tells nothing.
 
 Not covered: a shove along directions that the photographs together do not see, as one from the side and one from above
@@ -20,16 +20,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.correlated_errors import swaying
-from bladeangle.adjustment.equations import STANDING_TURN, Equations
-from bladeangle.adjustment.normals import Weighed
+from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
+from bladeangle.adjustment.equations import SETUP_TURN, Equations
+from bladeangle.adjustment.normals import WeightedRows
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
 
 #: A movement counts from this many of its standard uncertainties, and from this size, mm on the sheet or at the tip.
 #: Renders in which the rotor was left alone reach 3.2.
-CLEAR = 4.0
-LEAST_MM = 0.12
+MOVED_SIGMAS = 4.0
+LEAST_MOVE_MM = 0.12
 #: Standard deviation of what is expected of a rotor that was moved, mm on the sheet and at the tip: it keeps directions
 #: that nothing measures from running away, and costs nothing where something does.
 EXPECTED_MM = 3.0
@@ -41,7 +41,7 @@ TURN_FROM_ABOVE_MM = 0.8
 
 @dataclass(frozen=True)
 class Movement:
-    """How far one photograph sees the rotor from where the others of its standing see it.
+    """How far one photograph sees the rotor from where the others of its setup see it.
 
     way_mm : (3,) of the tip by a turn about the ring's z, and along the ring's x and y; covariance : (3, 3) mm2.
     turn_slack_mm : how far a turn may only seem to have been made.
@@ -76,7 +76,7 @@ class Movement:
     @property
     def clear(self) -> bool:
         """Whether it is beyond what points that scatter make believe."""
-        return self.significance > CLEAR and self.size_mm > LEAST_MM
+        return self.significance > MOVED_SIGMAS and self.size_mm > LEAST_MOVE_MM
 
     def __str__(self) -> str:
         shift = float(np.hypot(*self.shift_mm))
@@ -110,8 +110,8 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
     others seem moved as well. Where two photographs are left that contradict each other, both are named.
     """
     state, out = result.state, dict[int, Movement]()
-    for index, standing in enumerate(state.standings):
-        here = [p for p, view in enumerate(result.views) if view.standing == standing]
+    for index, setup in enumerate(state.setups):
+        here = [p for p, view in enumerate(result.views) if view.setup == setup]
         free = [p for p in here if p in state.moves]
         if free:  # one of two, where the adjustment has let the rotor lie a little elsewhere: there, and back
             there = _allowed(result, free[0])
@@ -146,8 +146,8 @@ def _allowed(result: Adjustment, photo: int) -> Movement:
     return Movement(own @ (after @ result.state.moves[photo] / unit), own, result.state.rotor.radius_mm)
 
 
-def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], standing: int) -> list[_Alone]:
-    """Equations of each photograph of a standing, weighted as in the adjustment, the sway of edges eliminated as there.
+def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], setup: int) -> list[_Alone]:
+    """Equations of each photograph of a setup, weighted as in the adjustment, correlated errors marginalised as there.
 
     Of those alone that were looked at for tips.
     """
@@ -155,19 +155,19 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], standing: int)
     assert state.rotor is not None
     photos = [p for p in photos if result.views[p].tips is not None]
     views = [result.views[p] for p in photos]
-    equations = Equations(ring, layout, views, photos, [standing] * len(photos), of_ring=False)
+    equations = Equations(ring, layout, views, photos, [setup] * len(photos), of_ring=False)
     three = np.array([2, 3, 4])  # turn about z, shift in x and y
-    own, unit = STANDING_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
+    own, unit = SETUP_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
     coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
     for r in equations.rows(state):
         k, p = r.view, photos[r.view]
         single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
         residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
-        traces = swaying(r.kind, views[k], single, result.sway)
-        one = Weighed(r, residual, result.weight[p][r.kind] / total**2, traces)
+        traces = correlated_errors_in_px(r.kind, views[k], single, result.correlated_sigma)
+        one = WeightedRows(r, residual, result.weight[p][r.kind] / total**2, traces)
         coupling[k, r.columns] += one.normal[:, own] * unit
-        right[k] += one.pull(residual)[own] * unit
-    common = layout.columns["standing", standing][three]
+        right[k] += one.right_side(residual)[own] * unit
+    common = layout.columns["setup", setup][three]
     # one from above alone tells a turn by heights, and those by radii, which tips have to a few hundredths
     mixed = len({bool(view.tips.far.all()) for view in views if view.tips is not None}) > 1
     slack = [TURN_FROM_ABOVE_MM if mixed and v.tips is not None and v.tips.far.all() else 0.0 for v in views]

@@ -75,7 +75,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     rotor = result.state.rotor
     assert rotor is not None
     seen_at, faces_at = _seen(result)
-    ends_known = _ends_known(result)
+    ends_known = ends_seen(result)
     labels, angles, rows = [], [], []
     not_seen: dict[int, dict[str, str]] = {}
     sees: dict[str, list[str]] = {}
@@ -141,7 +141,7 @@ def growth_of(angle_deg: ArrayLike, budget: Budget) -> tuple[float, float] | Non
 
 def wrap_guessed(result: Adjustment, growth: tuple[float, float] | None) -> bool:
     """Whether wrap and lengths rest on two overhead views, of blades that look alike wherever these are matched."""
-    twice = result.from_above and len(result.state.standings) == 2
+    twice = result.from_above and len(result.state.setups) == 2
     return twice and growth is not None and abs(growth[0]) < EVEN_DEG
 
 
@@ -207,7 +207,7 @@ def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
             tips = view.tips_of(sign)
             if tips is None:
                 continue
-            foot = state.on_cylinder(tips.px, p, state.standings.index(view.standing), rotor.radius_mm, tips.far)
+            foot = state.on_cylinder(tips.px, p, state.setups.index(view.setup), rotor.radius_mm, tips.far)
             good = np.isfinite(foot).all(1) & (result.weight[p][kind] > KEPT_WEIGHT)
             tau = rotor.tau_of(np.nan_to_num(foot, nan=1.0), tips.blade)
             for b in range(rotor.blades):
@@ -218,7 +218,7 @@ def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
     return [np.concatenate([none, *t]) for t in taus], [np.concatenate([none, *f]) for f in faces]
 
 
-def _ends_known(result: Adjustment) -> Array:
+def ends_seen(result: Adjustment) -> Array:
     """(b, 2) bool: whether a photograph shows the leading and the trailing end of each blade."""
     rotor = result.state.rotor
     assert rotor is not None
@@ -299,7 +299,7 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
         if kind in FACE_SHIFTS:
             effect = jacobian @ shift * EDGE_BIAS_PX
             lines.append(BudgetLine(FACE_SHIFTS[kind], "B", np.outer(effect, effect), 20.0))
-    if result.from_above and result.birge_ratio_squared > 1 and len(result.state.standings) > 1:
+    if result.from_above and result.birge_ratio_squared > 1 and len(result.state.setups) > 1:
         # photographs that were matched at a wrong place bend the blades; what is off then is not in the covariance
         total = np.sum([line.covariance_deg2 for line in lines], axis=0)
         lines.append(BudgetLine("consistency of both ends", "A", (result.birge_ratio_squared - 1) * total, 20.0))

@@ -1,11 +1,11 @@
 """Adjustment -> what its tips are like: radius along each blade, wear at the ends, taper, run-out, clearance.
 
-Wear, taper and run-out are linear functions of the adjustment's coefficients (`tip_radius.Share`): their uncertainty is
-that of the coefficients, propagated (JCGM 100:2008, 5.2), and what no coefficient tells, since wear and unevenness
-look much alike. Of a mean over blades the part that all blades share counts whole, the blades' own parts average.
+Wear, taper and run-out are linear functions of the adjustment's coefficients (`tip_radius.TipFeature`). Their
+uncertainty is that of the coefficients, propagated (JCGM 100:2008, 5.2), and a conditional one that no coefficient
+takes away. Of a mean over blades the part that all blades share counts whole, while the blades' own parts average.
 
-What photographs hardly tell stays near what is usual of tips; `Estimate.seen` marks where they told something, so that
-nobody takes the usual for a finding.
+Where photographs carry little information, estimates stay near their prior means; `Estimate.seen` marks those that
+photographs improved on, so that nobody takes a prior for a finding.
 """
 
 from __future__ import annotations
@@ -17,17 +17,17 @@ import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.rotor import Rotor
-from bladeangle.adjustment.tip_radius import Share
+from bladeangle.adjustment.tip_radius import TipFeature
 from bladeangle.base.budget import correlated, covariance_root, monte_carlo
 from bladeangle.base.geometry import Array
 from bladeangle.results.angles import BladeColumns, arc_of
 from bladeangle.results.stations import points_seen
 
-#: Spacing, mm along the tip, of the places at which the radius is told.
+#: Spacing, mm along the tip, of the places at which the radius is given.
 STEP_MM = 4.0
-#: Share of the uncertainty beforehand to which photographs have to bring a quantity for it to count as seen.
+#: Share of its prior standard deviation below which the uncertainty of a quantity has to be for it to count as seen.
 SEEN_SHARE = 0.7
-#: Points of a blade's edges from which its curve is told.
+#: Points of a blade's edges from which on its curve is given.
 FEWEST_POINTS = 6
 #: Trials for the smallest clearance; its uncertainty is then known to 2 %.
 TRIALS = 2000
@@ -35,7 +35,7 @@ TRIALS = 2000
 
 @dataclass(frozen=True)
 class Estimate:
-    """A value and its standard uncertainty, mm; seen : whether photographs, and not what is usual, tell it."""
+    """A value and its standard uncertainty, mm; seen : whether it rests on photographs rather than on the prior."""
 
     value_mm: float
     u_mm: float
@@ -74,7 +74,7 @@ class Tips:
     end), run-out (largest minus smallest over blades), and the smallest and mean clearance of all blades.
 
     effects_mm : "tip_diameter", "leading_wear", "trailing_wear" -> (8,) change for one standard uncertainty of each of
-    the calibration's independent sources, as `budget.covariance_root` has them; what another record may share.
+    the calibration's independent sources, as `budget.covariance_root` has them; what another record may feature.
     """
 
     blades: tuple[BladeTip, ...]
@@ -105,15 +105,15 @@ def measure_tips(
     bore : diameter of the housing and its standard uncertainty, mm; rng : needed with it, for the smallest clearance.
     """
     rotor = result.state.rotor
-    if rotor is None or not rotor.tip_radius.functions.shares:
+    if rotor is None or not rotor.tip_radius.functions.features:
         return None
-    shares, everyone = rotor.tip_radius.functions.shares, range(rotor.blades)
-    leading, trailing, run_out = (shares[name] for name in ("leading wear", "trailing wear", "run-out"))
+    features, everyone = rotor.tip_radius.functions.features, range(rotor.blades)
+    leading, trailing, run_out = (features[name] for name in ("leading wear", "trailing wear", "run-out"))
     curves = [_Curve.of(result, rotor, b, seen) for b, seen in enumerate(points_seen(result))]
     tips = tuple(
         BladeTip(
             c.arc_mm, c.radius_mm, c.u_of(c.rows), c.u_of(c.rows - diameter_row / 2),
-            leading_wear=_told(result, rotor, leading, [b]), trailing_wear=_told(result, rotor, trailing, [b]),
+            leading_wear=_estimate(result, rotor, leading, [b]), trailing_wear=_estimate(result, rotor, trailing, [b]),
             run_out=_out_of(result, rotor, run_out, b),
             clearance=None if bore is None else _clearance([c], bore, rng),
         )
@@ -126,63 +126,67 @@ def measure_tips(
     }
     return Tips(
         tips,
-        leading_wear=_told(result, rotor, leading, everyone),
-        trailing_wear=_told(result, rotor, trailing, everyone),
-        taper=_told(result, rotor, shares["taper"], everyone),
+        leading_wear=_estimate(result, rotor, leading, everyone),
+        trailing_wear=_estimate(result, rotor, trailing, everyone),
+        taper=_estimate(result, rotor, features["taper"], everyone),
         run_out=_run_out(result, rotor, run_out),
         clearance=None if bore is None else _clearance(curves, bore, rng),
         effects_mm={name: _camera_effects(result, row) for name, row in rows.items()},
     )
 
 
-def _row(result: Adjustment, rotor: Rotor, share: Share, blades: Sequence[int]) -> Array:
-    """Derivatives (n,) by all unknowns of what the coefficients tell of the mean over some blades."""
+def _row(result: Adjustment, rotor: Rotor, feature: TipFeature, blades: Sequence[int]) -> Array:
+    """Derivatives (n,) by all unknowns of a feature of the mean over some blades."""
     row = np.zeros(result.layout.size)
     for b in blades:
         columns = BladeColumns.of(result.layout, rotor, b)
-        row[columns.shared] += share.shared / len(blades)
-        row[columns.own] += share.own / len(blades)
+        row[columns.shared] += feature.shared / len(blades)
+        row[columns.own] += feature.own / len(blades)
     return row
 
 
-def _told(result: Adjustment, rotor: Rotor, share: Share, blades: Sequence[int]) -> Estimate:
-    """One thing that tips do, of the mean over some blades."""
+def _estimate(result: Adjustment, rotor: Rotor, feature: TipFeature, blades: Sequence[int]) -> Estimate:
+    """One feature, of the mean over some blades."""
     tips, n = rotor.tip_radius, len(blades)
-    value = share.mean_mm + tips.shared @ share.shared + tips.own[list(blades)].mean(0) @ share.own
-    row = _row(result, rotor, share, blades)
-    known, left = (float(np.hypot(shared, own / np.sqrt(n))) for shared, own in (share.known_mm, share.left_mm))
-    u = _with_left(result, row, left)
-    return Estimate(float(value), u, u <= SEEN_SHARE * known)
+    value = feature.mean_mm + tips.shared @ feature.shared + tips.own[list(blades)].mean(0) @ feature.own
+    row = _row(result, rotor, feature, blades)
+    prior, open_mm = (
+        float(np.hypot(shared, own / np.sqrt(n))) for shared, own in (feature.prior_parts_mm, feature.open_parts_mm)
+    )
+    u = _with_open(result, row, open_mm)
+    return Estimate(float(value), u, u <= SEEN_SHARE * prior)
 
 
-def _with_left(result: Adjustment, row: Array, left_mm: float) -> float:
-    """Standard uncertainty of a function with derivatives (n,), and what no unknown tells beside it."""
-    return float(np.sqrt(max(float(row @ result.covariance @ row), 0.0) + left_mm**2))
+def _with_open(result: Adjustment, row: Array, open_mm: float) -> float:
+    """Standard uncertainty of a function with derivatives (n,) and an independent conditional deviation, mm."""
+    return float(np.sqrt(max(float(row @ result.covariance @ row), 0.0) + open_mm**2))
 
 
-def _out_of(result: Adjustment, rotor: Rotor, share: Share, blade: int) -> Estimate:
+def _out_of(result: Adjustment, rotor: Rotor, feature: TipFeature, blade: int) -> Estimate:
     """A blade's run-out against the mean of all blades'."""
     weights = np.eye(rotor.blades)[blade] - 1 / rotor.blades
-    return _own(result, rotor, share, weights)
+    return _own(result, rotor, feature, weights)
 
 
-def _run_out(result: Adjustment, rotor: Rotor, share: Share) -> Estimate:
+def _run_out(result: Adjustment, rotor: Rotor, feature: TipFeature) -> Estimate:
     """Run-out of the blade that stands out most less that of the one that does least."""
-    out = rotor.tip_radius.own @ share.own
+    out = rotor.tip_radius.own @ feature.own
     weights = np.zeros(rotor.blades)
     if rotor.blades > 1:
         weights[[int(out.argmax()), int(out.argmin())]] = 1.0, -1.0
-    return _own(result, rotor, share, weights)
+    return _own(result, rotor, feature, weights)
 
 
-def _own(result: Adjustment, rotor: Rotor, share: Share, weights: Array) -> Estimate:
+def _own(result: Adjustment, rotor: Rotor, feature: TipFeature, weights: Array) -> Estimate:
     """A weighted sum (b,) of what blades do by themselves."""
     row = np.zeros(result.layout.size)
     for b, weight in enumerate(weights):
-        row[BladeColumns.of(result.layout, rotor, b).own] = weight * share.own
-    known, left = (float(np.linalg.norm(weights)) * own for _, own in (share.known_mm, share.left_mm))
-    u = _with_left(result, row, left)
-    return Estimate(float(weights @ (rotor.tip_radius.own @ share.own)), u, u <= SEEN_SHARE * known)
+        row[BladeColumns.of(result.layout, rotor, b).own] = weight * feature.own
+    prior, open_mm = (
+        float(np.linalg.norm(weights)) * own for _, own in (feature.prior_parts_mm, feature.open_parts_mm)
+    )
+    u = _with_open(result, row, open_mm)
+    return Estimate(float(weights @ (rotor.tip_radius.own @ feature.own)), u, u <= SEEN_SHARE * prior)
 
 
 @dataclass(frozen=True)

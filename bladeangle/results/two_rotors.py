@@ -25,9 +25,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.correlated_errors import swaying
+from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
 from bladeangle.adjustment.equations import Equations
-from bladeangle.adjustment.normals import Weighed
+from bladeangle.adjustment.normals import WeightedRows
 from bladeangle.base.budget import covariance_root
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
@@ -59,11 +59,11 @@ def _groups(result: Adjustment) -> Iterator[list[int]]:
     """Photographs that may be of another rotor together: those of one standing, or those from the side of one."""
     state = result.state
     seen = [p for p, view in enumerate(result.views) if view.tips is not None and len(view.tips.px)]
-    turned = [p for p in seen if result.views[p].standing == state.standings[-1]]
-    if len(state.standings) == 2 and turned and len(turned) < len(seen):
+    turned = [p for p in seen if result.views[p].setup == state.setups[-1]]
+    if len(state.setups) == 2 and turned and len(turned) < len(seen):
         yield turned
-    for standing in state.standings:
-        here = [p for p in seen if result.views[p].standing == standing]
+    for standing in state.setups:
+        here = [p for p in seen if result.views[p].setup == standing]
         side = [p for p in here if not _far(result, p)]
         if side and len(side) < len(here):
             yield side
@@ -109,7 +109,7 @@ def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Differ
     state, layout = result.state, result.layout
     assert state.rotor is not None
     views = [result.views[p] for p in photos]
-    standings = [state.standings.index(view.standing) for view in views]
+    standings = [state.setups.index(view.setup) for view in views]
     equations = Equations(ring, layout, views, photos, standings, of_ring=False)
     shapes, blades = _shapes(result), state.rotor.blades
     count = shapes.shape[1]
@@ -118,13 +118,13 @@ def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Differ
         p = photos[r.view]
         single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
         residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
-        traces = swaying(r.kind, result.views[p], single, result.sway)
-        one = Weighed(r, residual, result.weight[p][r.kind] / total**2, traces)
+        traces = correlated_errors_in_px(r.kind, result.views[p], single, result.correlated_sigma)
+        one = WeightedRows(r, residual, result.weight[p][r.kind] / total**2, traces)
         mine = shapes[r.columns]
         by_shapes = one.normal @ mine
         coupling[r.columns] += by_shapes
         information += mine.T @ by_shapes
-        gradient += mine.T @ one.pull(residual)
+        gradient += mine.T @ one.right_side(residual)
     spread = covariance_root(_expected(blades))
     left = information - coupling.T @ result.covariance @ coupling
     told, gradient = spread.T @ left @ spread, spread.T @ gradient

@@ -16,9 +16,10 @@ from typing import Any
 from xml.etree import ElementTree as ET
 
 from bladeangle.base import inputs
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import safe_name, write_bytes_atomic
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 from bladeangle.records.tip_words import NAMES
 from bladeangle.shop.orders import TomlChecker
 
@@ -211,7 +212,8 @@ def certificate(record: Record, details: Details) -> bytes:
     _administrative(root, record, details)
     _results(root, record)
     ET.indent(root, " ")
-    return ET.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
+    text: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
+    return text + b"\n"
 
 
 def write_certificate(record: Record, details: Details, path: str | PathLike[str]) -> None:

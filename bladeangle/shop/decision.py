@@ -71,33 +71,6 @@ def decide(deviation: float, limits: tuple[float, float]) -> str:
     return CONFORMING if size <= accept else NOT_CONFORMING if size >= reject else UNDECIDED
 
 
-def false_accept_risk(
-    density: Callable[[Array], Array], u: float, tolerance: tuple[float, float], acceptance: tuple[float, float]
-) -> tuple[float, float]:
-    """Probability that a part does not conform, and that it does not conform but is accepted (JCGM 106:2012, 9.5).
-
-    Parameters
-    ----------
-    density : probability density (n,) of the true values that the process makes, at values (n,).
-    u : standard uncertainty of the Gaussian measurement; tolerance, acceptance : finite limits (low, high).
-
-    Integrated by the trapezoidal rule over the tolerance and 20 u and 20 tolerance widths beyond; a process that
-    reaches further is not covered.
-    """
-    from scipy import special
-
-    low, high = tolerance
-    reach = 20 * (u + high - low)
-    outside = outside_accepted = 0.0
-    for start, stop in ((low - reach, low), (high, high + reach)):
-        x = np.linspace(start, stop, 200_001)
-        p = density(x)
-        accepted = special.ndtr((acceptance[1] - x) / u) - special.ndtr((acceptance[0] - x) / u)
-        outside += float(np.trapezoid(p, x))
-        outside_accepted += float(np.trapezoid(p * accepted, x))
-    return outside, outside_accepted
-
-
 def false_pass_probability(
     error_deg: float, tolerance: float, u: float, dof: float, rule: str, false_accept: float
 ) -> float:

@@ -20,9 +20,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.base.budget import coverage_factor, welch_satterthwaite
+from bladeangle.base.budget import STATIONS, coverage_factor, welch_satterthwaite
 from bladeangle.base.flags import doubts_about
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 from bladeangle.shop.decision import (
     CONFORMING,
     NOT_CONFORMING,

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import UsageError
 from bladeangle.base.files import safe_name
 from bladeangle.base.flags import doubts_about
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 from bladeangle.shop.decision import decision_limits
 from bladeangle.shop.orders import DEFAULT_FALSE_ACCEPT, LARGEST_CHANGE_DEG, MOST_DEG, Order, StationOrder
 

@@ -17,10 +17,13 @@ from os import PathLike
 from typing import Any
 
 from bladeangle.base import inputs
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name, write_text_atomic
+from bladeangle.base.flags import flag_line, together
+from bladeangle.base.lengths import number_text, unit
 from bladeangle.base.outputs import SOFTWARE
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.records.record import Record
 
 #: "iso14253": conforming only inside the limits less the expanded uncertainty (ISO 14253-1).
 #: "guard": conforming only when the probability of a false accept is at most the chosen one (JCGM 106:2012).
@@ -312,7 +315,8 @@ def pitch_mm(angle_deg: float, tip_diameter_mm: float) -> float:
 
 # --- the shop's sheet ------------------------------------------------------------------------------------------------
 
-_CAUTIONS = (
+#: What the shop is told beside the numbers.
+CAUTIONS = (
     "Blade edges are sharp: wear gloves, and hold the rotor in padded jaws.",
     (
         "Bend or dress blades only as the maker's manual allows. Look for cracks before and after: a cracked or "
@@ -345,28 +349,39 @@ def _image_uri(picture: bytes) -> str:
     raise UsageError("The picture for the sheet is neither PNG nor JPEG.", "Give the picture that `measure` wrote.")
 
 
-def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> str:
+def _doubt_lines(record: Record) -> list[str]:
+    return [flag_line(flag) for flag in together(record.data["flags"]) if flag["severity"] == "doubt"]
+
+
+def order_sheet(record: Record, order: Order, picture: bytes | None = None, inches: bool = False) -> str:
     """The order as one self-contained HTML page for the shop: measured and wanted per blade and station.
 
     `picture` is a PNG or JPEG file's content. Everything that comes from a file is escaped. UsageError for another
-    kind of picture.
+    kind of picture. Lengths are in inches where `inches` says so.
     """
     from html import escape
 
     tip = record.quantity("tip_diameter_mm")
     diameter = order.tip_diameter_mm if tip is None else tip[0]
 
-    def in_mm(angle_deg: float) -> str:
-        return "" if diameter is None else f"{pitch_mm(angle_deg, diameter):.1f}"
+    def pitch(angle_deg: float) -> str:
+        return "" if diameter is None else number_text(pitch_mm(angle_deg, diameter), inches, 1)
+
+    def length(size_mm: float | None) -> str | None:
+        return None if size_mm is None else number_text(size_mm, inches, 1)
+
+    of = unit(inches)
 
     out = ["<!doctype html>", '<html lang="en"><head><meta charset="utf-8">']
     out += [f'<meta name="generator" content="{SOFTWARE}">']
     out += ['<meta name="viewport" content="width=device-width, initial-scale=1">']
     out += [f"<title>Order: {escape(order.name)}</title><style>{_STYLE}</style></head><body>"]
     out += [f"<h1>Re-pitch order: {escape(order.name)}</h1>"]
+    out += [f"<p><b>{escape(line)}</b></p>" for line in _doubt_lines(record)]
     facts = [("Date", order.date), ("Measured", record.data["created"][:10]), ("Blades", order.blade_count)]
-    facts += [("Hand (blade as a screw thread)", order.hand), ("Tip diameter, mm", order.tip_diameter_mm)]
-    facts += [("Hub diameter, mm", order.hub_diameter_mm), ("Blade thickness at the tip, mm", order.thickness_mm)]
+    facts += [("Hand (blade as a screw thread)", order.hand), (f"Tip diameter, {of}", length(order.tip_diameter_mm))]
+    facts += [(f"Hub diameter, {of}", length(order.hub_diameter_mm))]
+    facts += [(f"Blade thickness at the tip, {of}", length(order.thickness_mm))]
     facts += [("Largest difference allowed between blades, °", order.spread_tolerance_deg)]
     known = [(k, v) for k, v in facts if v is not None]
     out += ["<table><caption>Rotor</caption>"]
@@ -375,15 +390,15 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> s
     out += [f"<p>{escape(order.notes)}</p>"] if order.notes else []
     for name, s in order.stations.items():
         out += [f"<table><caption>{name.capitalize()}: wanted {s.angle_deg:.2f}° ± {s.tolerance_deg:.2f}°"]
-        low, high = in_mm(s.angle_deg - s.tolerance_deg), in_mm(s.angle_deg + s.tolerance_deg)
-        out += [f" (pitch {in_mm(s.angle_deg)} mm, {low} to {high} mm)" if low else "", "</caption><tr>"]
+        low, high = pitch(s.angle_deg - s.tolerance_deg), pitch(s.angle_deg + s.tolerance_deg)
+        out += [f" (pitch {pitch(s.angle_deg)} {of}, {low} to {high} {of})" if low else "", "</caption><tr>"]
         heads = (
             "Blade",
             "Measured,\u00a0°",
             "±\u00a0(95\u00a0%),\u00a0°",
             "Change by,\u00a0°",
-            "Pitch measured, mm",
-            "Pitch wanted, mm",
+            f"Pitch measured, {of}",
+            f"Pitch wanted, {of}",
             "Done, °",
         )
         out += [f'<th scope="col">{h}</th>' for h in heads] + ["</tr>"]
@@ -393,15 +408,15 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None) -> s
         for label, found in [*rows, ("mean", record.mean(name))]:
             out += [f'<tr{" class=mean" if label == "mean" else ""}><th scope="row">{label}</th>']
             if found is None:
-                cells = ["not seen", "", "", "", in_mm(s.angle_deg)]
+                cells = ["not seen", "", "", "", pitch(s.angle_deg)]
             else:
                 a = found["angle_deg"]
                 change = round(s.angle_deg - a, 2) + 0.0  # no minus before nothing
                 cells = [f"{a:.2f}", f"{found['expanded_uncertainty_deg']:.2f}", f"{change:+.2f}"]
-                cells += [in_mm(a), in_mm(s.angle_deg)]
+                cells += [pitch(a), pitch(s.angle_deg)]
             out += [f"<td>{c}</td>" for c in cells] + ['<td class="empty"></td></tr>']
         out += ["</table>"]
     if picture is not None:
         out += [f'<p><img alt="The measured rotor with its stations drawn" src="{_image_uri(picture)}"></p>']
-    out += ["<h2>Cautions</h2><ul>"] + [f"<li>{escape(c)}</li>" for c in _CAUTIONS] + ["</ul></body></html>"]
+    out += ["<h2>Cautions</h2><ul>"] + [f"<li>{escape(c)}</li>" for c in CAUTIONS] + ["</ul></body></html>"]
     return "\n".join(out) + "\n"

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from bladeangle.base.budget import coverage_factor
+from bladeangle.base.lengths import MM_PER_INCH, unit
 from bladeangle.records.record import Record
 from bladeangle.records.tip_words import NAMES
 
@@ -80,13 +81,16 @@ def _change(what: str, old: tuple[float, float], new: tuple[float, float], share
     return TipChange(what, old[0], new[0], change, u, expanded, abs(change) > max(expanded, NOTED_MM))
 
 
-def change_lines(changes: tuple[TipChange, ...]) -> list[str]:
+def change_lines(changes: tuple[TipChange, ...], inches: bool = False) -> list[str]:
     """The changes as lines of text."""
     if not changes:
         return []
-    lines = ["", f"{'tips, mm':26}  {'before':>8}  {'after':>8}  {'change':>7}  {'± 95 %':>6}"]
+    k, digits = (1 / MM_PER_INCH, 3) if inches else (1.0, 2)
+    lines = ["", f"{'tips, ' + unit(inches):26}  {'before':>8}  {'after':>8}  {'change':>7}  {'± 95 %':>6}"]
     for c in changes:
-        row = f"{c.what:26}  {c.before_mm:8.2f}  {c.after_mm:8.2f}  {c.change_mm:+7.2f}"
-        row += f"  {c.expanded_uncertainty_mm:6.2f}"
+        row = (
+            f"{c.what:26}  {c.before_mm * k:8.{digits}f}  {c.after_mm * k:8.{digits}f}  {c.change_mm * k:+7.{digits}f}"
+        )
+        row += f"  {c.expanded_uncertainty_mm * k:6.{digits}f}"
         lines.append(row + ("  changed" if c.changed else ""))
     return lines

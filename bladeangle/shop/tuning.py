@@ -11,15 +11,18 @@ import json
 import math
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
+
+import msgspec
 
 from bladeangle.base import inputs
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import RecordError, UsageError
 from bladeangle.base.files import safe_name, write_bytes_atomic
+from bladeangle.base.structure import File, read_as
 
 BASIS = "common practice, no source"
 RESULTS = ("better", "worse", "same")
@@ -426,31 +429,43 @@ def _lines(path: Path) -> list[str]:
     return [line for line in inputs.read_text(path, inputs.LOG).split("\n") if line.strip()]
 
 
+_Angle = Annotated[float, msgspec.Meta(ge=-90.0, le=90.0)] | None
+_Line = Annotated[str, msgspec.Meta(max_length=MOST_LETTERS)]
+
+
+class AnglesFile(File, frozen=True):
+    """A number of each station as the log has them; None: not measured."""
+
+    entry: _Angle
+    middle: _Angle
+    exit: _Angle
+
+
+class EntryFile(File, frozen=True):
+    """One line of a log."""
+
+    schema: Literal["bladeangle-tuning-log/1"]
+    rotor: _Line
+    time: _Line
+    noticed: list[str]
+    angles_deg: AnglesFile
+    standard_uncertainty_deg: AnglesFile
+    result: str | None
+    note: Annotated[str, msgspec.Meta(max_length=MOST_NOTE)]
+
+
 def _entry(line: str, number: int, path: Path) -> LogEntry:
     """One line of a log."""
+    source = f"Line {number} of the log {safe_name(path.name)!r}"
+    data = inputs.parse_json(line, inputs.LOG, source)
     try:
-        data = inputs.parse_json(line, inputs.LOG, f"Line {number} of the log {safe_name(path.name)!r}")
-        if not isinstance(data, dict) or data.pop("schema", None) != LOG_SCHEMA:
-            raise ValueError(f"not a {LOG_SCHEMA} line")
-        if set(data) != {f.name for f in fields(LogEntry)}:
-            raise ValueError("keys missing or unknown")
-        for key, most in (("rotor", MOST_LETTERS), ("time", MOST_LETTERS), ("note", MOST_NOTE)):
-            inputs.short_text(data[key], key, most)
-        if not isinstance(data["noticed"], list) or not set(data["noticed"]) <= set(SYMPTOMS):
-            raise ValueError("unknown symptom")
-        if data["result"] not in (None, *RESULTS):
-            raise ValueError("unknown result")
-        for key in ("angles_deg", "standard_uncertainty_deg"):
-            if set(data[key]) != set(STATIONS) or not all(_small(value) for value in data[key].values()):
-                raise ValueError(f"{key} must have a number or null for {', '.join(STATIONS)}")
-    except (ValueError, TypeError, AttributeError, RecursionError) as error:
-        raise RecordError(
-            f"Line {number} of the log {safe_name(path.name)!r} is not an entry: {safe_name(str(error))}.",
-            "Mend or delete that line, or start a new log.",
-        ) from error
-    return LogEntry(**{**data, "noticed": tuple(data["noticed"])})
-
-
-def _small(value: Any) -> bool:
-    """Whether it is null or an angle."""
-    return value is None or (isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= 90)
+        found = read_as(data, EntryFile)
+        if not set(found.noticed) <= set(SYMPTOMS):
+            raise ValueError("has an unknown symptom")
+        if found.result not in (None, *RESULTS):
+            raise ValueError("has an unknown result")
+    except ValueError as error:
+        raise RecordError(f"{source} is not an entry: it {safe_name(str(error))}.", inputs.LOG.hint) from error
+    angles, uncertainties = (msgspec.structs.asdict(a) for a in (found.angles_deg, found.standard_uncertainty_deg))
+    noticed = tuple(found.noticed)
+    return LogEntry(found.rotor, found.time, noticed, angles, uncertainties, found.result, found.note)

@@ -14,16 +14,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.base.budget import correlated, coverage_factor
+from bladeangle.base.budget import STATIONS, correlated, coverage_factor
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name
 from bladeangle.base.flags import doubts_about
-from bladeangle.records.record import STATIONS, Record
+from bladeangle.base.lengths import length_text
+from bladeangle.records.record import Record
 from bladeangle.shop.decision import CONFORMING, NOT_CONFORMING, UNDECIDED, false_pass_probability
 from bladeangle.shop.judging import Angles, Judgement, judge_angle, judge_spread
 from bladeangle.shop.orders import Order
 
 Array = NDArray[np.float64]
+#: How a caution begins that repeats a doubt of the record.
+DOUBT = "Doubt in the record"
 
 # --- judging a record ------------------------------------------------------------------------------------------------
 
@@ -69,6 +72,7 @@ def verify(
     rng: np.random.Generator | None = None,
     trials: int = 20_000,
     despite: Sequence[str] = (),
+    inches: bool = False,
 ) -> Verdict:
     """Judge a record against an order.
 
@@ -79,6 +83,7 @@ def verify(
     error_deg : the error whose probability of passing is told.
     despite : codes of doubts that somebody has looked at and accepts; those about the record from before that the
         order names as accepted are accepted as well.
+    inches : lengths in cautions are in inches.
     rng : draws `trials` joint samples for the probabilities of spread and whole; without one these are None.
 
     Raises
@@ -139,7 +144,7 @@ def verify(
         error_deg=error_deg,
         false_pass=_false_pass(angles, order, error_deg, rule, risk),
         advice=_advice(record, judged, doubts),
-        cautions=_cautions(record, order, before),
+        cautions=_cautions(record, order, before, inches),
         doubts=doubts,
     )
 
@@ -239,7 +244,7 @@ def _advice(record: Record, judged: Sequence[Judgement], doubts: Sequence[str] =
     return tuple(out)
 
 
-def _cautions(record: Record, order: Order, before: Record | None) -> tuple[str, ...]:
+def _cautions(record: Record, order: Order, before: Record | None, inches: bool) -> tuple[str, ...]:
     """Dimensions that do not look like the ordered rotor or the one before; and doubts flagged in the record."""
     out = []
     for key, words, wanted in (
@@ -250,16 +255,18 @@ def _cautions(record: Record, order: Order, before: Record | None) -> tuple[str,
         found = record.quantity(key)
         # One millimetre, or a fifth: orders give rounded sizes, and this asks only whether it is another rotor.
         if found and wanted and abs(found[0] - wanted) > 2 * found[1] + max(min(1.0, 0.2 * wanted), 0.2):
-            out.append(f"The {words} is {found[0]:.1f} mm, ordered {wanted:.1f} mm: is it the ordered rotor?")
+            sizes = (length_text(mm, inches, 1) for mm in (found[0], wanted))
+            out.append("The {} is {}, ordered {}: is it the ordered rotor?".format(words, *sizes))
         old = None if before is None else before.quantity(key)
         if found and old and abs(found[0] - old[0]) > 3 * math.hypot(found[1], old[1]) + 0.3:
-            out.append(f"The {words} is {found[0]:.1f} mm, before {old[0]:.1f} mm: is it the same rotor?")
+            sizes = (length_text(mm, inches, 1) for mm in (found[0], old[0]))
+            out.append("The {} is {}, before {}: is it the same rotor?".format(words, *sizes))
     from bladeangle.base.flags import together
 
     for flag in together(record.data["flags"]):
         if flag["severity"] == "doubt":
             where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
-            out.append(f"Doubt in the record: {safe_name(flag['text'].rstrip('.'))}{where}.")
+            out.append(f"{DOUBT}: {safe_name(flag['text'].rstrip('.'))}{where}.")
     return tuple(out)
 
 

@@ -12,7 +12,7 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.equations import Equations
-from bladeangle.adjustment.model import Layout, View, applied
+from bladeangle.adjustment.model import Layout, ObservedView, applied
 from bladeangle.adjustment.rotor import Basis
 from bladeangle.base.budget import Budget
 from bladeangle.base.errors import AdjustmentError
@@ -23,14 +23,14 @@ from bladeangle.results.stations import Stations, measure_stations
 QUICK = Noise(ring_every=8)
 THREE = Changes(blades=3)
 CLEAN = Noise(
-    tip_px=0.02, ring_px=0.02, circle_px=0.02, end_mm=0.02, bias_px=0.0, sway=(0.0, 0.0), groove_px=0.0,
-    circle_sway_px=0.0, ring_every=8,
+    tip_px=0.02, ring_px=0.02, circle_px=0.02, end_mm=0.02, bias_px=0.0, correlated_sigma=(0.0, 0.0), groove_px=0.0,
+    circle_error_px=0.0, ring_every=8,
 )  # fmt: skip
 
 
 def case(
     seed: int, kind: str, changes: Changes = THREE, noise: Noise = QUICK
-) -> tuple[Truth, tuple[View, ...], Adjustment, Stations]:
+) -> tuple[Truth, tuple[ObservedView, ...], Adjustment, Stations]:
     rng = np.random.default_rng(seed)
     truth = random_truth(rng, kind, changes, noise)
     views = observe(truth, rng, noise)
@@ -46,7 +46,7 @@ def uncertainty_deg(budget: Budget) -> np.ndarray:
 
 
 @pytest.fixture(scope="module")
-def eight() -> tuple[Truth, tuple[View, ...], Adjustment, Stations]:
+def eight() -> tuple[Truth, tuple[ObservedView, ...], Adjustment, Stations]:
     """Eight photographs of a ring in two pieces."""
     return case(1, "eight", Changes(blades=3, pieces=((0.3, -0.2, 0.002),)))
 
@@ -86,7 +86,7 @@ def test_derivatives_of_every_kind_of_observation(eight, moves):
     state = replace(result.state.copy(), moves={p: np.array(move) for p, move in moves.items()})
     for photo in (0, 1, 4):  # both standings from above, and one oblique
         view, layout = views[photo], Layout(state)
-        standing = state.standings.index(view.standing)
+        standing = state.setups.index(view.setup)
         equations = Equations(truth.ring, layout, [view], [photo], [standing])
 
         def whole(at, equations=equations, layout=layout):
@@ -159,7 +159,7 @@ def test_one_overhead_photograph_measures_what_it_sees(seed):
     start, views = start_state(truth, both, rng), both[:1]
     for name in ("r_camera_ring", "t_camera_ring", "focus", "principal", "r_ring_rotor", "t_ring_rotor"):
         setattr(start, name, getattr(start, name)[:1])
-    start.standings, start.circles, start.circle_standing = ("inlet_up",), start.circles[:2], (0, 0)
+    start.setups, start.circles, start.circle_setup = ("inlet_up",), start.circles[:2], (0, 0)
     for _ in range(2):
         start = adjust(truth.ring, views, start, truth.priors, most_iterations=12, must_settle=False).state
     found = measure_stations(adjust(truth.ring, views, start, truth.priors), StationOptions())
@@ -194,7 +194,7 @@ def test_intervals_cover_and_sampled_covariance_is_the_predicted_one():
     assert 0.85 < np.median(ratio) < 1.6  # 1.42: bends are not estimated from above, and inconsistency widens
 
 
-def spoiled(views: tuple[View, ...], run: int, seed: int) -> tuple[View, ...]:
+def spoiled(views: tuple[ObservedView, ...], run: int, seed: int) -> tuple[ObservedView, ...]:
     """A tenth of the tip points 2 to 6 px off, in runs of so many."""
     rng = np.random.default_rng(seed)
     out = []

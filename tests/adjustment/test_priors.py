@@ -11,7 +11,7 @@ from simulated_run import start_state
 from simulated_truth import random_truth
 
 from bladeangle.adjustment.model import Layout, State, applied
-from bladeangle.adjustment.priors import Caliper, Priors, prior_rows
+from bladeangle.adjustment.priors import Caliper, Priors, prior_terms
 from bladeangle.adjustment.tip_radius import ANY_TIPS
 
 Case = tuple[State, State, Layout, Priors]
@@ -33,7 +33,7 @@ def pair() -> Case:
         step[layout["blade", b]][-1] = rng.normal(0, 0.1)
     step[layout["rotor"]] = [1.3, 0.3, 0.5, -0.4]
     step[layout["tips"]] = np.random.default_rng(6).normal(0, 1.0, step[layout["tips"]].size)
-    step[layout["standing", 0]] = 0.0  # where the frame begins is held to a micrometre
+    step[layout["setup", 0]] = 0.0  # where the frame begins is held to a micrometre
     state = applied(start, layout, step)
     state.t_ring_rotor[0] = start.t_ring_rotor[0]  # it was carried along with the heights
     calipers = (Caliper(0.1, 2 * rotor.radius_mm - 0.3, 0.05), Caliper(0.5, 2 * rotor.radius_mm, 0.05))
@@ -42,7 +42,7 @@ def pair() -> Case:
 
 def test_the_pull_of_every_source_is_the_slope_of_its_cost(pair: Case) -> None:
     state, start, layout, priors = pair
-    known = prior_rows(state, layout, priors, start)
+    known = prior_terms(state, layout, priors, start)
     total = np.zeros((layout.size, layout.size))
     for of in known.values():
         of.add_to(total, np.zeros(layout.size))
@@ -54,7 +54,7 @@ def test_the_pull_of_every_source_is_the_slope_of_its_cost(pair: Case) -> None:
         for k in np.flatnonzero(np.diag(information)):
             step = np.zeros(layout.size)
             step[k] = 1e-3 / np.sqrt(information[k, k])
-            costs = [prior_rows(applied(state, layout, s * step), layout, priors, start)[source].cost for s in (1, -1)]
+            costs = [prior_terms(applied(state, layout, s * step), layout, priors, start)[source].cost for s in (1, -1)]
             slope[k] = (costs[0] - costs[1]) / (4 * step[k])
         # a turn about the rotor's axis of which less than a radian is known changes nothing that counts
         off = np.abs(slope - right) / np.sqrt(np.maximum(np.diag(total), 1.0)) / max(np.sqrt(of.cost), 1.0)
@@ -70,7 +70,7 @@ def test_what_is_usual_of_a_shape_pulls_no_radius(pair: Case) -> None:
         assert larger.rotor is not None
         larger.rotor.radius_mm *= factor
         larger.rotor.heights *= factor
-        known = prior_rows(larger, layout, priors, start)
+        known = prior_terms(larger, layout, priors, start)
         costs.append([known["smoothness"].cost, known["blades alike"].cost])
     assert min(costs[0]) > 1.0
     np.testing.assert_allclose(costs[1], costs[0], rtol=1e-9)

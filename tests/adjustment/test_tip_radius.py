@@ -60,8 +60,8 @@ def test_coefficients_tell_wear_as_far_as_it_can_be_told() -> None:
         taper = ANY_TIPS.taper_mm * rng.normal() * (at / 190.0 - 0.5)
         departure = -amounts @ shapes - other @ far + taper + root @ rng.normal(size=len(at))
         told = functions.shared @ departure / (functions.shared**2).sum(1)  # principal functions are orthogonal
-        error.append(functions.shares["leading wear"].shared @ told - amounts.sum())
-    share = functions.shares["leading wear"]
+        error.append(functions.features["leading wear"].shared @ told - amounts.sum())
+    share = functions.features["leading wear"]
     own = (functions.own * share.own[:, None]).any()
     assert share.mean_mm == mean and own
     open_mm = np.sqrt(share.open_mm**2 - (ANY_TIPS.unequal * sd) ** 2 + (share.own**2).sum())
@@ -98,7 +98,7 @@ def test_derivatives_by_the_departures_are_those_of_the_residuals(seed: int) -> 
     state = adjust(truth.ring, views, start, truth.priors, most_iterations=25, must_settle=False).state
     assert state.rotor is not None
     layout = Layout(state)
-    standings = [state.standings.index(view.standing) for view in views]
+    standings = [state.setups.index(view.setup) for view in views]
     equations = Equations(truth.ring, layout, views, range(len(views)), standings)
     tips = layout["tips"]
     at = equations.rows(state)

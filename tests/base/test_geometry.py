@@ -148,6 +148,6 @@ def test_hats_add_up_and_interpolate() -> None:
 
 
 def test_a_walk_that_forgets_has_its_correlation() -> None:
-    covariance = np.linalg.inv(geometry.forgetting(np.array([0.0, 3.0, 7.0]), 5.0))
+    covariance = np.linalg.inv(geometry.exponential_precision(np.array([0.0, 3.0, 7.0]), 5.0))
     np.testing.assert_allclose(np.diag(covariance), 1.0)
     assert covariance[0, 2] == pytest.approx(np.exp(-7 / 5))

@@ -9,7 +9,6 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -153,54 +152,6 @@ def test_any_toml_is_taken_as_the_library_does_or_refused(text: str) -> None:
     except BladeangleError:
         return
     assert found == tomllib.loads(text)
-
-
-# --- values ----------------------------------------------------------------------------------------------------------
-
-anything = st.none() | st.booleans() | st.integers() | st.floats() | st.text() | st.lists(st.integers())
-
-
-@given(anything, st.floats(-1e6, 1e6), st.floats(0, 1e6))
-def test_a_number_is_one_between_its_bounds(value: Any, low: float, width: float) -> None:
-    high = low + width
-    good = isinstance(value, int | float) and not isinstance(value, bool) and low <= value <= high
-    if good:
-        assert inputs.number(value, "it", low, high) == value
-    else:
-        with pytest.raises(ValueError, match="it must be a number from"):
-            inputs.number(value, "it", low, high)
-
-
-@given(anything)
-def test_a_whole_number_is_an_integer(value: Any) -> None:
-    if type(value) is int and -3 <= value <= 9:
-        assert inputs.whole(value, "it", -3, 9) == value
-    else:
-        with pytest.raises(ValueError, match="whole number from -3 to 9"):
-            inputs.whole(value, "it", -3, 9)
-
-
-def test_arrays_texts_lists_and_keys() -> None:
-    found = inputs.numbers([[1, 2.5], [-3, 4]], "it", -3, 4, 2, 2)
-    np.testing.assert_array_equal(found, [[1, 2.5], [-3, 4]])
-    for wrong in ([[1, 2]], [[1, 2], [3]], [[1, 2], [3, 4.1]], [[1, 2], [3, float("nan")]], [[1, 2], "34"], 7):
-        with pytest.raises(ValueError, match="it must be"):
-            inputs.numbers(wrong, "it", -3, 4, 2, 2)
-    assert inputs.short_text("x" * 200, "name") == "x" * 200
-    for other in ("x" * 201, 7, None):
-        with pytest.raises(ValueError, match="name that is not a text of at most 200 letters"):
-            inputs.short_text(other, "name")
-    assert inputs.items([1, 2], 2) == [1, 2]
-    lists: list[Any] = [[1, 2, 3], {}, None]
-    for more in lists:
-        with pytest.raises(ValueError, match=r"at most 2|a list of entries"):
-            inputs.items(more, 2)
-    inputs.keys({"a": 1, "c": 2}, {"a"}, {"c"})
-    inputs.keys({"a": 1, "z": 2}, {"a"}, None)
-    objects: list[tuple[Any, str]] = [({"a": 1, "z": 2}, "unknown key 'z'"), ({}, "lacks the key 'a'"), ([], "object")]
-    for data, words in objects:
-        with pytest.raises(ValueError, match=words):
-            inputs.keys(data, {"a"}, set(), "here")
 
 
 def test_the_table_of_limits_is_that_of_the_docs() -> None:

@@ -24,7 +24,7 @@ from bladeangle.base.errors import DefinitionError, OutputError, PhotoError, Rec
 from bladeangle.batch import Job, jobs_in_folder, jobs_of_manifest, results, run_batch, work
 from bladeangle.cli.main import main
 from bladeangle.imaging.ring import ring_from_dict
-from bladeangle.inventory import Inventory
+from bladeangle.inventory import Failure, Inventory
 from bladeangle.pipeline.measure import Options
 from bladeangle.records.record import record_from_dict
 
@@ -286,7 +286,7 @@ def test_the_contact_sheet_shows_the_photographs(tmp_path: Path) -> None:
         assert work.unpacked(other) is None
     with Inventory(tmp_path / "i.sqlite", create=True) as db:
         db.add("k", "p", "heron", record_from_dict(record), packed)
-        failure = batch.Failure("tern", None, 5, "No ring is seen.", "")
+        failure = Failure("tern", None, 5, "No ring is seen.", "")
         results.write_contact_sheet(["k", failure, "k"], db, tmp_path / "sheet.png")
         import cv2
 
@@ -302,7 +302,7 @@ def test_a_long_contact_sheet_is_bounded(tmp_path: Path, monkeypatch: pytest.Mon
     import cv2
 
     monkeypatch.setattr(results, "SHEET_PIXELS", 1_000_000)
-    failures = [batch.Failure(f"rotor {i}", None, 5, "No ring is seen.", "") for i in range(500)]
+    failures = [Failure(f"rotor {i}", None, 5, "No ring is seen.", "") for i in range(500)]
     with Inventory(tmp_path / "i.sqlite", create=True) as db:
         results.write_contact_sheet(failures, db, tmp_path / "sheet.png")
     sheet = cv2.imread(str(tmp_path / "sheet.png"))

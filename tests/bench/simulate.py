@@ -159,7 +159,7 @@ def main() -> int:
     noise = Noise(
         correlated=chosen.correlated,
         outliers=chosen.outliers,
-        sway=(1.0 * chosen.sway, 0.3 * chosen.sway),
+        correlated_sigma=(1.0 * chosen.sway, 0.3 * chosen.sway),
         law=chosen.law,
     )
     seed = chosen.seed if chosen.seed is not None else int(np.random.SeedSequence().generate_state(1)[0])

@@ -45,10 +45,10 @@ from simulated import observe
 from simulated_run import start_state
 from simulated_truth import random_truth
 
-from bladeangle.adjustment import adjust as adjust_room
+from bladeangle.adjustment import adjust as adjustment
+from bladeangle.base.files import import_cv2
 from bladeangle.detection import edges, hub, oblique, outline
 from bladeangle.imaging.camera import read_camera
-from bladeangle.imaging.photo import import_cv2
 from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline import assemble, measure
 from bladeangle.pipeline import register as gather
@@ -64,7 +64,7 @@ STAGES: dict[str, list[tuple[Any, str]]] = {
     "edges": [(edges, "measure_tips"), (edges, "measure_ends")],
     "adjust, on the way": [],
     "adjust, last": [],
-    "stations, doubts": [(measure, "measure_stations"), (measure, "doubts")],
+    "stations, diagnostics": [(measure, "measure_stations"), (measure, "diagnose")],
     "advice": [(measure, "next_photograph")],
     "record, write": [(assemble, "record_of"), (record, "write_record")],
 }
@@ -96,7 +96,7 @@ def stopwatches() -> Iterator[dict[str, float]]:
 
     def timed_adjust(*arguments: Any, **named: Any) -> Any:
         name = "adjust, last" if named.get("must_settle", True) else "adjust, on the way"
-        return timed(name, adjust_room.adjust)(*arguments, **named)
+        return timed(name, adjustment.adjust)(*arguments, **named)
 
     with contextlib.ExitStack() as stack:
         for stage, functions in STAGES.items():
@@ -212,7 +212,7 @@ def growth() -> None:
         views = observe(more, rng)
         state = start_state(more, views, rng)
         begun = time.process_time()
-        result = adjust_room.adjust(more.ring, views, state, more.priors)
+        result = adjustment.adjust(more.ring, views, state, more.priors)
         spent = time.process_time() - begun
         each = 1000 * spent / result.iterations
         print(f"  {count:3} photographs:{spent:7.2f} s, {result.iterations} iterations of {each:.0f} ms", end="")

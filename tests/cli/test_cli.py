@@ -288,7 +288,7 @@ def test_progress_shows_only_when_it_lasts(
     monkeypatch: pytest.MonkeyPatch, step_s: float, terminal: bool, words: list[str], shows: bool
 ) -> None:
     clock = [100.0]
-    monkeypatch.setattr(options.time, "monotonic", lambda: clock[0])
+    monkeypatch.setattr("bladeangle.cli.options.time.monotonic", lambda: clock[0])
 
     def body() -> None:
         monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal, raising=False)

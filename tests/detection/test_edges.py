@@ -48,7 +48,7 @@ def test_an_end_a_centimetre_from_where_it_is_expected_is_found(
     assert found.blade[again].tolist() == [0, 1, 2]
     apart = np.linalg.norm(found.px[again] - right.px[leading], axis=1)
     assert apart.max() < 3 * right.sigma_px[leading].max()  # 9 mm are more than 70 px
-    monkeypatch.setattr(edges, "WIDER", 1.0)
+    monkeypatch.setattr(edges, "LOST_END_SEARCH_FACTOR", 1.0)
     assert not (edges.measure_ends(photo, moved, 0, 0, blur_px, 5.0).end == 0).any()
 
 
@@ -58,7 +58,7 @@ def seen_ends(standing: str, leading: int, trailing: int) -> Any:
     end = np.array([0] * leading + [1] * trailing, int)
     n = len(blade)
     points = EndPoints(blade, end, np.zeros((n, 2)), np.zeros((n, 2)), np.ones(n))
-    return SimpleNamespace(name=f"{standing}.jpg", standing=standing, ends=points)
+    return SimpleNamespace(name=f"{standing}.jpg", setup=standing, ends=points)
 
 
 @pytest.mark.parametrize(

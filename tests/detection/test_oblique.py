@@ -11,7 +11,7 @@ from rendered_rotor import pair_and_two
 from bladeangle.adjustment.model import State
 from bladeangle.detection import oblique
 from bladeangle.pipeline.measure import Measurement
-from bladeangle.pipeline.register import CLEAR_RADIUS
+from bladeangle.pipeline.register import CLEAR_RADIUS_SCORE
 
 SIDES = [2, 3]
 STANDING = [0, 1, 0, 0]
@@ -50,8 +50,8 @@ def test_the_tip_radius_is_where_edges_from_above_lie_on_edges_from_the_side(fou
         photos, changed(measurement, radius_mm=off_mm), above, SIDES, STANDING, blur_px
     )
     assert radius == pytest.approx(true["rotor"]["tip_radius"], abs=0.4)
-    assert clear > CLEAR_RADIUS
-    assert all(c <= clear and abs(r - radius) > oblique.APART_MM for r, c in others)
+    assert clear > CLEAR_RADIUS_SCORE
+    assert all(c <= clear and abs(r - radius) > oblique.DISTINCT_RADII_MM for r, c in others)
 
 
 @pytest.mark.slow

@@ -110,7 +110,7 @@ def test_bare_paper_between_blades_is_not_more_blades(monkeypatch: pytest.Monkey
     folded = {n: outline._Folded.of(outline._thickened(strength), n).tooth() for n in (count, 2 * count)}
     once, twice = folded[count], folded[2 * count]
     assert once is not None and twice is not None
-    assert twice.score > outline.MULTIPLE * once.score
+    assert twice.score > outline.MULTIPLE_SHARE * once.score
     assert once.evenness(count) > 0.9
     assert 0.0 <= twice.evenness(2) < 0.15
     (out,) = found(monkeypatch, 1, strength)

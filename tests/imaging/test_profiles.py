@@ -135,13 +135,13 @@ def test_profiles_are_read_across_the_edge():
 
 @pytest.mark.parametrize("darker_first", [True, False])
 @pytest.mark.parametrize("glare", [1.1, 1.4, 1.9])
-def test_a_glaring_side_does_not_draw_the_edge_outwards(glare, darker_first):
+def test_a_saturated_side_does_not_draw_the_edge_outwards(glare, darker_first):
     """Pixels that end at white, as a file has them: a plain step would be found well out on the darker side."""
     rng = np.random.default_rng(7)
     place = rng.uniform(-0.5, 0.5, 120)
     clean = steps(place, 0.95, low=0.6, high=glare) if darker_first else steps(place, 0.95, low=glare, high=0.6)
     samples = np.minimum(clean[:, None] + 0.02 * rng.normal(size=(len(place), 16, len(T))), 1.0)
-    found = profiles.fit_glaring_steps(samples, REACH, 0.95, 3.0)
+    found = profiles.fit_saturated_steps(samples, REACH, 0.95, 3.0)
     assert found.found.mean() > 0.95
     out = 1.0 if not darker_first else -1.0
     ours = out * (found.offset_px - place)[found.found]

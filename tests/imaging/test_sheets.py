@@ -18,18 +18,17 @@ from bladeangle.base.errors import OutputError, UsageError
 from bladeangle.base.files import import_cv2
 from bladeangle.cli.ring import ring as ring_command
 from bladeangle.imaging.ring import Ring, dictionary_of, ring_from_dict, ring_to_dict
-from bladeangle.imaging.sheet_notes import at_true_scale, words
-from bladeangle.imaging.sheets import (
+from bladeangle.imaging.ring_design import (
     CHECK_BAR_MM,
     PAGE_MARGIN_MM,
     PAPERS_MM,
     design_ring,
     lowest_camera_mm,
-    marker_outline,
     pages,
-    sheet_pdf,
-    sheet_svgs,
+    piece_outline,
 )
+from bladeangle.imaging.sheet_notes import at_true_scale, words
+from bladeangle.imaging.sheets import marker_outline, sheet_pdf, sheet_svgs, upright_bar
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 MM_PER_POINT = 25.4 / 72
@@ -339,3 +338,26 @@ def test_a_sheet_names_its_definition_its_option_and_how_its_pieces_join() -> No
     assert len(lines) == len(list(words(ring, 2, True, "A4 portrait", ""))) + 1
     first, second = sheet_svgs(ring, "a4", "ring-160-a4.json")
     assert first != sheet_svgs(ring, "a4")[0] and first != second
+
+
+@pytest.mark.parametrize(("diameter", "height", "paper"), SIZES)
+def test_the_upright_bar_is_clear_of_what_is_cut_out_and_true_to_scale(
+    diameter: float, height: float, paper: str
+) -> None:
+    ring = design_ring(diameter, height, paper=paper)
+    found = [upright_bar(ring, page) for page in pages(ring, paper)]
+    assert any(found)
+    for page, text, bar in zip(pages(ring, paper), sheet_svgs(ring, paper), found, strict=True):
+        root = ElementTree.fromstring(text)
+        groups = [g for g in root.iter("{http://www.w3.org/2000/svg}g") if g.get("id") == "upright-bar-end"]
+        assert len(groups) == (2 if bar else 0)
+        if bar is None:
+            continue
+        x, low, length = bar
+        assert length in (CHECK_BAR_MM, CHECK_BAR_MM / 2) and low >= PAGE_MARGIN_MM
+        assert low + length <= page.height_mm - PAGE_MARGIN_MM
+        ends = [page.height_mm - path_points(g)[0, 1] * MM_PER_POINT for g in groups]
+        assert sorted(ends) == pytest.approx([low, low + length], abs=0.001)
+        outline = page.place(piece_outline(ring, page.start_deg, page.span_deg, page.flaps))
+        beside = (outline[:, 1] > low) & (outline[:, 1] < low + length)
+        assert np.abs(outline[beside, 0] - x).min(initial=99.0) > 4.5

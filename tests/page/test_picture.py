@@ -14,7 +14,7 @@ from bladeangle.base.errors import PhotoError
 from bladeangle.page.picture import (
     INK,
     OKABE_ITO,
-    View,
+    DisplayFrame,
     angle_text,
     draw_overlay,
     project_ring,
@@ -97,7 +97,7 @@ def test_a_record_that_puts_the_ring_behind_the_camera_is_still_drawn() -> None:
     record["photos"][0]["t_camera_ring_mm"] = [0.0, 0.0, -300.0]
     drawn = draw_overlay(np.full((600, 800), 120, np.uint8), record, 0)
     assert (drawn != 120).any()
-    assert np.isfinite(shown_centre(record, record["photos"][0], View(1600, 1200))).all()
+    assert np.isfinite(shown_centre(record, record["photos"][0], DisplayFrame(1600, 1200))).all()
 
 
 def test_points_behind_the_camera_are_nan() -> None:
@@ -132,7 +132,7 @@ def test_turned_view_moves_pixels_as_the_picture_moves() -> None:
     stored[4, 7] = 1
     for turns in range(4):
         shown = np.rot90(stored, -turns)
-        view = View(40, 30, 1.0, turns)
+        view = DisplayFrame(40, 30, 1.0, turns)
         assert view.size == tuple(reversed(shown.shape))
         x, y = view.place([[7.0, 4.0]])[0]
         assert shown[round(y), round(x)] == 1

@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner
 from invented_record import invented_record, with_tips, write_photos
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.page.charts import (
     angle_charts,
@@ -24,7 +25,6 @@ from bladeangle.page.charts import (
     station_ranges,
     unrolled_charts,
 )
-from bladeangle.page.picture import STATIONS
 from bladeangle.page.report import find_photos, report_html, write_correction_page, write_plot, write_report
 from bladeangle.page.svg import el, ticks
 from bladeangle.page.templates import decimals

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from rendered_ring import CALIBRATION, encode, light_of, shot, trial_ring
 
 from bladeangle.adjustment.adjust import adjust
-from bladeangle.adjustment.model import State, View
+from bladeangle.adjustment.model import ObservedView, State
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, PhotoError, RingNotFoundError
 from bladeangle.cli.main import main
@@ -343,9 +343,8 @@ def test_the_command_refuses_with_the_right_code(folder, tmp_path):
 
 
 def test_a_zoomed_photograph_is_left_out(folder, ring, monkeypatch):
+    from bladeangle.imaging.photo import read_photo as read
     from bladeangle.pipeline import calibrate as module
-
-    read = module.read_photo
 
     def zoomed(path):
         photo = read(path)
@@ -378,7 +377,7 @@ def _chessboard() -> Ring:
     return Ring("chessboard", "DICT_5X5_50", 0.0, 1.0, 200.0, np.arange(n), corners, np.zeros(n, int))
 
 
-def _board_view(path: Path) -> View | None:
+def _board_view(path: Path) -> ObservedView | None:
     grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
     assert grey is not None
     found, corners = cv2.findChessboardCorners(grey, (COLUMNS, ROWS))
@@ -400,7 +399,7 @@ def _board_view(path: Path) -> View | None:
         square, side, np.repeat([0.0, 1.0], n), np.tile(at.reshape(-1, 2), (2, 1)), normal, np.full(2 * n, 0.15),
         np.arange(len(squares)), squares, 1.0, 0.6, 0.6,
     )  # fmt: skip
-    return View(path.name, "", sighting)
+    return ObservedView(path.name, "", sighting)
 
 
 @pytest.mark.skipif(
@@ -427,7 +426,7 @@ def test_photographed_chessboards_give_the_published_camera():
         principal=np.zeros((n, 2)),
         sheet=np.zeros(5),
         pieces=np.zeros((0, 3)),
-        standings=(),
+        setups=(),
         r_ring_rotor=np.zeros((0, 3, 3)),
         t_ring_rotor=np.zeros((0, 3)),
     )

@@ -29,7 +29,7 @@ def test_points_lie_on_the_curve_though_the_tip_is_worn() -> None:
     state = nominal_state(rotor, RING, phone, 58.0, [(from_above(320.0), 0), (from_above(320.0), 1)])
     views = tuple(expected_view(RING, state, p, p, (2016, 1512), Typical(), circles=True) for p in range(2))
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm)
-    result = replace(ideal_adjustment(RING, views, state, priors, Typical().sway), state=state)
+    result = replace(ideal_adjustment(RING, views, state, priors, Typical().correlated_sigma), state=state)
     found = _points(cast(Any, SimpleNamespace(result=result)), 0)
     arc, height = np.array(found["arc_mm"]), np.array(found["height_mm"])
     tau = np.interp(arc, *_arc(rotor)[::-1])

@@ -26,10 +26,10 @@ def found() -> Found:
     return pair_and_two()
 
 
-def gathered(shots: Sequence[Shot], measurement: Measurement, priors: Priors) -> Any:
+def register_all(shots: Sequence[Shot], measurement: Measurement, priors: Priors) -> Any:
     overhead = gather.adjusted_overhead(shots[:2], measurement.ring, priors, rough=True)
     said: list[str] = []
-    result = gather.gathered(shots, overhead, measurement.ring, priors, said.append)
+    result = gather.register_all(shots, overhead, measurement.ring, priors, said.append)
     assert said[0].startswith("finding tip radius and thickness")
     return result
 
@@ -40,11 +40,11 @@ def test_wrong_first_guesses_end_at_the_rotor(found: Found, radius_mm: float, th
     measurement, true = found
     usual = _priors(measurement.camera, measurement.options, measurement.ring)
     guess = replace(usual, radius_mm=true["rotor"]["tip_radius"] + radius_mm, thickness_mm=thickness_mm)
-    result = gathered(measurement.shots, measurement, guess)
+    result = register_all(measurement.shots, measurement, guess)
     rotor = result.state.rotor
     assert rotor.radius_mm == pytest.approx(true["rotor"]["tip_radius"], abs=0.25)
     assert rotor.thickness_mm == pytest.approx(true["rotor"]["thickness"], abs=0.25)
-    assert 0 < gather._misfit_px(result, measurement.shots) < gather.FITTING_PX
+    assert 0 < gather._misfit_px(result, measurement.shots) < gather.FITTING_MISFIT_PX
 
 
 @pytest.mark.slow
@@ -87,11 +87,11 @@ def test_what_fits_nowhere_is_refused(
     priors = _priors(measurement.camera, measurement.options, measurement.ring)
     if refused:
         with pytest.raises(AdjustmentError, match="photographs from the side do not fit"):
-            gathered(measurement.shots, measurement, priors)
+            register_all(measurement.shots, measurement, priors)
     else:
         monkeypatch.setattr(gather, "_settled", lambda _, best, misfit_px, *__: (best, misfit_px))
         monkeypatch.setattr(gather, "_nudged", lambda _, best, misfit_px, *__: (best, misfit_px))
-        assert gathered(measurement.shots, measurement, priors) is measurement.result
+        assert register_all(measurement.shots, measurement, priors) is measurement.result
     assert len(radii) > 4 and max(radii) - min(radii) >= 1.0
 
 
@@ -100,17 +100,17 @@ def test_what_is_not_found_counts_as_lying_off(found: Found) -> None:
     measurement, _ = found
     result, shots = measurement.result, measurement.shots
     sound = gather._misfit_px(result, shots)
-    assert 0.02 < sound < gather.FITTING_PX
+    assert 0.02 < sound < gather.FITTING_MISFIT_PX
     none: list[dict[str, Any]] = [{} for _ in result.residual_px]
-    assert gather._misfit_px(replace(result, residual_px=none), shots) == gather.LOST_PX
+    assert gather._misfit_px(replace(result, residual_px=none), shots) == gather.MISSING_EDGE_PX
     half = [{k: (r[::2] if "tips" in k else r) for k, r in kinds.items()} for kinds in result.residual_px]
     lost = gather._misfit_px(replace(result, residual_px=half), shots)
-    # about half of the edges are missing, each counting as LOST_PX
-    assert 0.5 * gather.LOST_PX < lost < 0.85 * gather.LOST_PX
+    # about half of the edges are missing, each counting as MISSING_EDGE_PX
+    assert 0.5 * gather.MISSING_EDGE_PX < lost < 0.85 * gather.MISSING_EDGE_PX
     one = result.state.copy()
     assert one.rotor is not None
-    one.rotor.thickness_mm = 0.5 * gather.THINNEST_MM
-    assert gather._misfit_px(replace(result, state=one), shots) == gather.LOST_PX
+    one.rotor.thickness_mm = 0.5 * gather.THINNEST_BLADE_MM
+    assert gather._misfit_px(replace(result, state=one), shots) == gather.MISSING_EDGE_PX
 
 
 def shot_with(turn_rad: float) -> Any:

@@ -367,7 +367,7 @@ def promised_over_stated(folder: Path, seed: int) -> dict[str, list[float]]:
     paths = []
     for scene, photo in zip(scenes, (found.photos[0], found.photos[-1]), strict=True):
         eye = photo.place.eye_mm + rng.normal(0.0, 5.0, 3)
-        view = synthetic.View.looking(eye, np.array([*rng.uniform(-4, 4, 2), 0.0]), float(rng.uniform(0, 360)))
+        view = synthetic.CameraPose.looking(eye, np.array([*rng.uniform(-4, 4, 2), 0.0]), float(rng.uniform(0, 360)))
         exposure = replace(scene.exposure, colour=False)
         paths.append(folder / scene.name)
         synthetic.write_photo(paths[-1], replace(scene, view=view, exposure=exposure))

@@ -16,8 +16,6 @@ from hypothesis import strategies as st
 from bladeangle.base.errors import DefinitionError, OutputError
 from bladeangle.records.edits import (
     Edits,
-    PhotoEdits,
-    added_points,
     apply_to_points,
     distance_to_line,
     edits_from_dict,
@@ -56,8 +54,6 @@ def test_file_comes_back_as_it_was(tmp_path: Path) -> None:
     write_edits(edits, tmp_path / "e.json")
     again = read_edits(tmp_path / "e.json")
     assert edits_to_dict(again) == edits_to_dict(edits) == contents()
-    assert not again.unused
-    assert Edits().unused and Edits(photos=(PhotoEdits(SHA),)).unused
 
 
 def test_points_within_reach_of_a_stretch_are_struck_and_no_others() -> None:
@@ -72,12 +68,12 @@ def test_points_within_reach_of_a_stretch_are_struck_and_no_others() -> None:
 def test_a_photograph_without_edits_keeps_everything() -> None:
     photo = edits_from_dict(contents()).for_photo("ab" * 32)
     assert apply_to_points(photo, np.array([[10.0, 10.0]]), 2, "inlet").tolist() == [True]
-    assert added_points(photo) == ()
+    assert photo.added == ()
     assert apply_to_points(photo, np.empty((0, 2)), None, None).shape == (0,)
 
 
 def test_added_points_carry_blade_face_and_sigma() -> None:
-    tip, hub = added_points(edits_from_dict(contents()).for_photo(SHA))
+    tip, hub = edits_from_dict(contents()).for_photo(SHA).added
     assert (tip.kind, tip.blade, tip.face, tip.sigma_px) == ("tip", 1, "outlet", 1.5)
     np.testing.assert_array_equal(tip.px, [[1, 2], [3, 4.25]])
     assert (hub.kind, hub.blade, hub.face) == ("hub", None, None)

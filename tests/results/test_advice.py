@@ -20,7 +20,7 @@ from bladeangle.imaging.ring import Ring, read_ring
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
 from bladeangle.results import advice
-from bladeangle.results.advice import WORTHWHILE, from_the_side, next_photograph
+from bladeangle.results.advice import WORTHWHILE_RATIO, from_the_side, next_photograph
 from bladeangle.results.angles import BladeColumns, angle_gradient
 from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
@@ -64,7 +64,7 @@ def adjusted(
             view = replace(view, tips=view.tips.only((view.tips.blade != without[0]) | (tau < without[1])))
         views.append(view)
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm)
-    result = ideal_adjustment(RING, tuple(views), state, priors, Typical().sway)
+    result = ideal_adjustment(RING, tuple(views), state, priors, Typical().correlated_sigma)
     return result, measure_stations(result, StationOptions()), priors, RING
 
 
@@ -102,7 +102,7 @@ def test_the_promise_is_kept_by_an_adjustment_with_the_photograph() -> None:
     assert before == pytest.approx(max(expanded(stations, x) for x in stations.labels), abs=0.006)
     _, after, _, _ = adjusted([*PAIR, place_in(words)])
     assert promised == pytest.approx(expanded(after, label), rel=0.1)
-    assert promised < WORTHWHILE * before
+    assert promised < WORTHWHILE_RATIO * before
 
 
 @pytest.mark.parametrize("shot", [(beside(40), 0), (beside(160), 1), (above(), 0)])
@@ -186,7 +186,7 @@ def test_three_from_the_side_bring_what_they_are_said_to() -> None:
     pair: list[Shot] = [(above(), 0), (above(), 1)]
     result, stations, priors, ring = adjusted(pair)
     told = from_the_side(result, stations, ring, SIZE, StationOptions(), priors)
-    assert told is not None and told.standing == "inlet_up" and told.down_deg == (40.0, 40.0, 25.0)
+    assert told is not None and told.setup == "inlet_up" and told.down_deg == (40.0, 40.0, 25.0)
     distance = distance_for(RING, float(camera().parameters[0]), SIZE, AROUND_MARGIN_MM)
     sides = [
         (from_side(np.radians(a), distance, d), 0) for a, d in zip(told.azimuth_deg, told.down_deg, strict=True)

@@ -13,13 +13,13 @@ from simulated_run import measured
 from simulated_truth import Changes, Noise, Truth, random_truth
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.model import View
+from bladeangle.adjustment.model import ObservedView
 from bladeangle.base.budget import BudgetLine, coverage_factor
 from bladeangle.base.flags import REGISTRY, Flag
 from bladeangle.records.station import StationOptions
 from bladeangle.results import stations as stations_room
 from bladeangle.results.angles import change_with_scale, station_angle
-from bladeangle.results.diagnostics import WEAR_LINE, doubts, wear_unseen
+from bladeangle.results.diagnostics import WEAR_LINE, diagnose, wear_unseen
 from bladeangle.results.stations import Stations, measure_stations
 
 QUICK = Noise(ring_every=8)
@@ -27,19 +27,19 @@ LEVEL = Changes(blades=3, tilt_deg=0.2)
 Case = tuple[Truth, Adjustment, Stations]
 
 
-def case(seed: int, kind: str, changes: Changes = LEVEL) -> tuple[Truth, tuple[View, ...]]:
+def case(seed: int, kind: str, changes: Changes = LEVEL) -> tuple[Truth, tuple[ObservedView, ...]]:
     rng = np.random.default_rng(seed)
     truth = random_truth(rng, kind, changes, QUICK)
     return truth, observe(truth, rng, QUICK)
 
 
-def adjusted(truth: Truth, views: tuple[View, ...]) -> Case:
+def adjusted(truth: Truth, views: tuple[ObservedView, ...]) -> Case:
     return truth, *measured(truth, views, np.random.default_rng(5))
 
 
 def raised(found: Case, loose: tuple[str, ...] = ()) -> list[Flag]:
     truth, result, stations = found
-    return doubts(result, stations, StationOptions(), truth.ring, True, True, loose)
+    return diagnose(result, stations, StationOptions(), truth.ring, True, True, loose)
 
 
 def codes(flags: list[Flag]) -> set[str]:
@@ -52,7 +52,7 @@ def pair() -> Case:
 
 
 @pytest.fixture(scope="module")
-def eight() -> tuple[Truth, tuple[View, ...]]:
+def eight() -> tuple[Truth, tuple[ObservedView, ...]]:
     return case(1, "eight")
 
 
@@ -64,13 +64,13 @@ def shoved(truth: Truth, shift_mm: tuple[float, float], turn_deg: float) -> Trut
     return replace(truth, r_ring_rotor=r, t_ring_rotor=t)
 
 
-def test_sound_photographs_raise_no_doubt(pair: Case, eight: tuple[Truth, tuple[View, ...]]) -> None:
+def test_sound_photographs_raise_no_doubt(pair: Case, eight: tuple[Truth, tuple[ObservedView, ...]]) -> None:
     for found in (pair, adjusted(*eight)):
         severe = {c for c in codes(raised(found)) if REGISTRY[c].severity == "doubt"}
         assert severe <= {"station-cut-short"}
 
 
-def test_a_moved_rotor_is_named(eight: tuple[Truth, tuple[View, ...]]) -> None:
+def test_a_moved_rotor_is_named(eight: tuple[Truth, tuple[ObservedView, ...]]) -> None:
     truth, views = eight
     other = observe(shoved(truth, (0.3, -0.2), 0.1), np.random.default_rng(9), QUICK)
     flags = raised(adjusted(truth, (*views[:4], other[4], *views[5:])))
@@ -78,7 +78,7 @@ def test_a_moved_rotor_is_named(eight: tuple[Truth, tuple[View, ...]]) -> None:
     assert flag.photo == views[4].name
 
 
-def test_a_photograph_that_shows_no_tip_is_named(eight: tuple[Truth, tuple[View, ...]]) -> None:
+def test_a_photograph_that_shows_no_tip_is_named(eight: tuple[Truth, tuple[ObservedView, ...]]) -> None:
     truth, views = eight
     tips, ends = views[5].tips, views[5].ends
     assert tips is not None and ends is not None
@@ -87,7 +87,7 @@ def test_a_photograph_that_shows_no_tip_is_named(eight: tuple[Truth, tuple[View,
     assert [f.photo for f in flags if f.code == "photos-disagree"] == [views[5].name]
 
 
-def test_what_no_movement_explains_is_a_disagreement(eight: tuple[Truth, tuple[View, ...]]) -> None:
+def test_what_no_movement_explains_is_a_disagreement(eight: tuple[Truth, tuple[ObservedView, ...]]) -> None:
     truth, views = eight
     tips = views[4].tips
     assert tips is not None
@@ -99,7 +99,7 @@ def test_what_no_movement_explains_is_a_disagreement(eight: tuple[Truth, tuple[V
 
 
 def test_a_camera_that_nothing_confirms_is_a_doubt_from_above_alone(
-    pair: Case, eight: tuple[Truth, tuple[View, ...]]
+    pair: Case, eight: tuple[Truth, tuple[ObservedView, ...]]
 ) -> None:
     named = [f.photo for f in raised(pair, ("inlet.jpg",)) if f.code == "camera-unconfirmed"]
     assert named == ["inlet.jpg"]
@@ -112,7 +112,7 @@ def test_an_axis_that_leans(tilt_deg: float, expected: str | None) -> None:
     assert found & {"rotor-tilted", "axis-doubtful"} == ({expected} if expected else set())
 
 
-def test_a_diameter_that_the_photographs_contradict(eight: tuple[Truth, tuple[View, ...]]) -> None:
+def test_a_diameter_that_the_photographs_contradict(eight: tuple[Truth, tuple[ObservedView, ...]]) -> None:
     truth, views = eight
     for off_mm, differs in ((0.02, False), (-0.6, True)):
         priors = replace(truth.priors, radius_mm=truth.radius_mm + off_mm, radius_sigma_mm=0.025)
@@ -165,7 +165,7 @@ def test_even_blades_do_not_tell_their_length_from_above(pair: Case, growth_deg:
 
 
 def test_a_guessed_wrap_has_a_wide_interval(
-    pair: Case, eight: tuple[Truth, tuple[View, ...]], monkeypatch: pytest.MonkeyPatch
+    pair: Case, eight: tuple[Truth, tuple[ObservedView, ...]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Wrap and lengths alike, by 0.15 of the pitch between blades; angles keep theirs, and views from the side help."""
     _, result, _ = pair
@@ -195,7 +195,7 @@ def test_a_wide_bore_does_not_exchange_the_ends(pair: Case) -> None:
     """Where a bore is the widest circle that is followed, the hub says nothing of which end is which."""
     truth, result, stations = pair
     state = result.state.copy()
-    state.circle_standing = tuple(1 - np.array(state.circle_standing))
+    state.circle_setup = tuple(1 - np.array(state.circle_setup))
     flat = replace(stations, angle_deg=np.full(len(stations.labels), 12.0))
     assert "ends-exchanged" not in codes(raised((truth, replace(result, state=state), flat)))
 
@@ -203,7 +203,7 @@ def test_a_wide_bore_does_not_exchange_the_ends(pair: Case) -> None:
 def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
     """Two and a half standard deviations more than expected happen; four and a half do not."""
     truth, result, stations = pair
-    freedom = sum(result.prior_freedom[k] for k in ("tilt", "hub circles", "blade edges", "blades alike"))
+    freedom = sum(result.prior_redundancy[k] for k in ("tilt", "hub circles", "blade edges", "blades alike"))
     assert 5 < freedom < 40  # three blades, two to four circles
     costs = dict.fromkeys(("tilt", "hub circles", "blades alike"), 0.0)
     for excess, named in ((2.5, False), (4.5, True)):
@@ -216,7 +216,7 @@ def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
 def scale_flags(found: Case, bar_mm: float | None, diameter_known: bool, checked: bool) -> list[Flag]:
     truth, result, stations = found
     ring = replace(truth.ring, check_bar_mm=bar_mm)
-    flags = doubts(result, stations, StationOptions(), ring, diameter_known, checked)
+    flags = diagnose(result, stations, StationOptions(), ring, diameter_known, checked)
     return [f for f in flags if f.code.startswith("scale-")]
 
 

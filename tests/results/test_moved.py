@@ -12,7 +12,7 @@ from simulated_run import measured, start_state
 from simulated_truth import Changes, Noise, Truth, random_truth
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import TIP_KINDS, View, unwatched
+from bladeangle.adjustment.model import TIP_KINDS, ObservedView, unwatched
 from bladeangle.records.station import StationOptions
 from bladeangle.results.diagnostics import DOUBTED_RMS_PX
 from bladeangle.results.moved import Movement, _allowed, _alone, _movement, movements
@@ -47,7 +47,7 @@ def shoved(truth: Truth, shift_mm: tuple[float, float], turn_deg: float) -> Trut
 def adjusted(truth: Truth, moved: dict[int, tuple[tuple[float, float], float]]) -> Adjustment:
     """The adjustment of simulated photographs; `moved` has shift and turn of the rotor in some of them."""
     rng = np.random.default_rng(7)
-    views: list[View] = list(observe(truth, rng, QUICK))
+    views: list[ObservedView] = list(observe(truth, rng, QUICK))
     for p, (shift_mm, turn_deg) in moved.items():
         views[p] = observe(shoved(truth, shift_mm, turn_deg), np.random.default_rng(9 + p), QUICK)[p]
     return measured(truth, tuple(views), np.random.default_rng(5))[0]
@@ -58,8 +58,8 @@ def each(result: Adjustment, truth: Truth) -> list[Movement]:
     if result.state.moves:
         return [_allowed(result, p) for p in result.state.moves]
     none = np.zeros(result.layout.size)
-    photos = [p for p, view in enumerate(result.views) if view.standing == "inlet_up"]
-    alone = _alone(result, truth.ring, photos, result.state.standings.index("inlet_up"))
+    photos = [p for p, view in enumerate(result.views) if view.setup == "inlet_up"]
+    alone = _alone(result, truth.ring, photos, result.state.setups.index("inlet_up"))
     return [_movement(result, a, result.covariance, none) for a in alone]
 
 

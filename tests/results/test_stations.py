@@ -10,9 +10,9 @@ from scipy.integrate import cumulative_simpson, simpson
 from scipy.interpolate import make_smoothing_spline
 
 from bladeangle.adjustment.rotor import Basis, Rotor
+from bladeangle.base.budget import STATIONS
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import angle_gradient, arc_of, station_angle
-from bladeangle.results.stations import STATIONS
 from tests.synthetic import Progressive, RotorShape, random_rotor, station_angles
 from tests.synthetic.scene import tip_curve
 

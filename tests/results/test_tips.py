@@ -35,7 +35,7 @@ def adjusted(sides: int, condition: TipCondition | None = ANY_TIPS) -> Adjustmen
     state = nominal_state(rotor, RING, phone, ROTOR.height_mm, shots)
     views = tuple(expected_view(RING, state, p, s, SIZE, Typical(), circles=p < 2) for p, (_, s) in enumerate(shots))
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm, tips=condition)
-    return ideal_adjustment(RING, views, state, priors, Typical().sway)
+    return ideal_adjustment(RING, views, state, priors, Typical().correlated_sigma)
 
 
 def tips_of(result: Adjustment, bore: tuple[float, float] | None = None, seed: int = 0) -> Tips:
@@ -73,20 +73,20 @@ def test_what_coefficients_tell_misses_what_tips_do_by_what_they_leave_open(cond
     """Tips drawn part by part, their coefficients known; root mean squares of 2,000 rotors are known to 2 %."""
     rng, functions = np.random.default_rng(11), tip_functions(condition, 120.0)
     at = np.arange(len(functions.mean)) * TABLE_STEP_MM - BEYOND_MM
-    missed: dict[str, list[list[float]]] = {name: [] for name in functions.shares}
+    missed: dict[str, list[list[float]]] = {name: [] for name in functions.features}
     for _ in range(2000):
         parts = [drawn(condition, at, 120.0, rng, own=own) for own in (False, True)]
         shared, own = (
             table @ out / (table**2).sum(1)
             for table, (_, out) in zip((functions.shared, functions.own), parts, strict=True)
         )
-        for name, share in functions.shares.items():
+        for name, share in functions.features.items():
             missed[name].append([shared @ share.shared - parts[0][0][name], own @ share.own - parts[1][0][name]])
-    for name, share in functions.shares.items():
+    for name, share in functions.features.items():
         rms = np.sqrt(np.mean(np.square(missed[name]), axis=0))
-        np.testing.assert_allclose(rms, share.left_mm, rtol=0.08, atol=2e-4, err_msg=name)
-        assert np.hypot(*share.left_mm) == pytest.approx(share.open_mm), name
-        assert np.all(rms <= 1.02 * np.array(share.known_mm) + 1e-9), name
+        np.testing.assert_allclose(rms, share.open_parts_mm, rtol=0.08, atol=2e-4, err_msg=name)
+        assert np.hypot(*share.open_parts_mm) == pytest.approx(share.open_mm), name
+        assert np.all(rms <= 1.02 * np.array(share.prior_parts_mm) + 1e-9), name
 
 
 def test_uncertainties_are_those_of_unknowns_drawn_from_their_covariance(five: Adjustment) -> None:
@@ -94,7 +94,7 @@ def test_uncertainties_are_those_of_unknowns_drawn_from_their_covariance(five: A
     found, rng = tips_of(five), np.random.default_rng(3)
     rotor = five.state.rotor
     assert rotor is not None
-    shares = rotor.tip_radius.functions.shares
+    shares = rotor.tip_radius.functions.features
     root = np.linalg.cholesky(five.covariance + 1e-18 * np.eye(len(five.covariance)))
     tau = rotor.ends[1, 0] + found.blades[1].arc_mm * (rotor.ends[1, 1] - rotor.ends[1, 0]) / 120.0
     radius, wear, taper, out = [], [], [], []
@@ -107,14 +107,14 @@ def test_uncertainties_are_those_of_unknowns_drawn_from_their_covariance(five: A
         taper.append(tips.shared @ shares["taper"].shared)
         out.append(tips.own @ shares["run-out"].own)
     np.testing.assert_allclose(np.std(radius, axis=0), found.blades[1].u_mm, rtol=0.15)
-    left = shares["leading wear"].left_mm
+    left = shares["leading wear"].open_parts_mm
     stated = [np.sqrt(b.leading_wear.u_mm**2 - left[0] ** 2 - left[1] ** 2) for b in found.blades]
     stated.append(np.sqrt(found.leading_wear.u_mm**2 - left[0] ** 2 - left[1] ** 2 / BLADES))
     np.testing.assert_allclose(np.std(wear, axis=0), stated, rtol=0.15)
-    drawn_taper, left_taper = np.std(taper), shares["taper"].left_mm[0]
+    drawn_taper, left_taper = np.std(taper), shares["taper"].open_parts_mm[0]
     assert np.hypot(drawn_taper, left_taper) == pytest.approx(found.taper.u_mm, rel=0.12)
     apart = np.array(out) - np.mean(out, axis=1, keepdims=True)
-    left_out = shares["run-out"].left_mm[1] * np.sqrt(1 - 1 / BLADES)
+    left_out = shares["run-out"].open_parts_mm[1] * np.sqrt(1 - 1 / BLADES)
     stated = [np.sqrt(b.run_out.u_mm**2 - left_out**2) for b in found.blades]
     np.testing.assert_allclose(apart.std(axis=0), stated, rtol=0.15)
 
@@ -124,7 +124,7 @@ def test_values_are_those_of_the_tips_that_are_adjusted(five: Adjustment) -> Non
     moved = replace(five, state=five.state.copy())
     rotor = moved.state.rotor
     assert rotor is not None
-    share = rotor.tip_radius.functions.shares["run-out"]
+    share = rotor.tip_radius.functions.features["run-out"]
     rotor.tip_radius.own[0] += 2.0 * share.own / (share.own @ share.own)  # 2 mm of run-out
     before, after = tips_of(five), tips_of(moved)
     assert after.blades[0].run_out.value_mm - before.blades[0].run_out.value_mm == pytest.approx(4 / 3, abs=1e-9)

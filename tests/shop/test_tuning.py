@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_record import agreeing, invented_record
 
+from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import RecordError, UsageError
 from bladeangle.cli import tune as command
 from bladeangle.cli.main import main
@@ -21,7 +22,6 @@ from bladeangle.shop.tuning import (
     LARGEST_STEP_DEG,
     RESULTS,
     SMALLEST_STEP_DEG,
-    STATIONS,
     SYMPTOMS,
     Advice,
     LogEntry,

@@ -41,6 +41,7 @@ from tests.synthetic.random_scenes import (
 )
 from tests.synthetic.scene import (
     CameraModel,
+    CameraPose,
     Damage,
     Exposure,
     Progressive,
@@ -49,7 +50,6 @@ from tests.synthetic.scene import (
     Scene,
     Stain,
     Standing,
-    View,
 )
 from tests.synthetic.surroundings import Bench, Lamp, Lighting, Mirrored, ShadowEdge, Spill, Thing
 from tests.synthetic.wear import Bent, EdgeWear, TipWear
@@ -61,6 +61,7 @@ __all__ = [
     "Bench",
     "Bent",
     "CameraModel",
+    "CameraPose",
     "Damage",
     "EdgeWear",
     "Exposure",
@@ -78,7 +79,6 @@ __all__ = [
     "Standing",
     "Thing",
     "TipWear",
-    "View",
     "jpeg_bytes",
     "radiance",
     "random_rotor",

@@ -12,13 +12,13 @@ import numpy as np
 from bladeangle.base.errors import UsageError
 from tests.synthetic.scene import (
     CameraModel,
+    CameraPose,
     Exposure,
     Progressive,
     RingPrint,
     RotorShape,
     Scene,
     Standing,
-    View,
     tip_curve,
 )
 from tests.synthetic.surroundings import Lighting
@@ -134,11 +134,11 @@ def _reach(camera: CameraModel, outer_radius_mm: float, spare_mm: float) -> floa
     return (outer_radius_mm + spare_mm) * 2.0 * camera.f_px / min(camera.width, camera.height)
 
 
-def overhead_view(rng: np.random.Generator, camera: CameraModel, outer_radius_mm: float) -> View:
+def overhead_view(rng: np.random.Generator, camera: CameraModel, outer_radius_mm: float) -> CameraPose:
     """A hand-held view from above: 280 to 360 mm high, up to 15 mm off the axis, turned anyhow."""
     low = max(_LOWEST_EYE_MM, _reach(camera, outer_radius_mm, 12.0))
     eye = np.array([*rng.uniform(-10.0, 10.0, 2), rng.uniform(low, max(360.0, low + 15.0))])
-    return View.looking(eye, np.array([*rng.uniform(-4.0, 4.0, 2), 0.0]), float(rng.uniform(0.0, 360.0)))
+    return CameraPose.looking(eye, np.array([*rng.uniform(-4.0, 4.0, 2), 0.0]), float(rng.uniform(0.0, 360.0)))
 
 
 def around_view(
@@ -147,14 +147,14 @@ def around_view(
     outer_radius_mm: float,
     azimuth_deg: float,
     from_axis_deg: tuple[float, float] = (40.0, 52.0),
-) -> View:
+) -> CameraPose:
     """An oblique view from about an azimuth, aimed a little over the sheet's middle."""
     a = math.radians(azimuth_deg + float(rng.uniform(-8.0, 8.0)))
     b = math.radians(float(rng.uniform(*from_axis_deg)))
     distance = max(float(rng.uniform(335.0, 395.0)), _reach(camera, outer_radius_mm, 30.0))
     eye = distance * np.array([math.sin(b) * math.cos(a), math.sin(b) * math.sin(a), math.cos(b)])
     target = np.array([*rng.uniform(-6.0, 6.0, 2), 15.0])
-    return View.looking(eye, target, float(rng.uniform(-12.0, 12.0)))
+    return CameraPose.looking(eye, target, float(rng.uniform(-12.0, 12.0)))
 
 
 def random_lighting(rng: np.random.Generator) -> Lighting:
@@ -235,7 +235,7 @@ def sheet_photos(
         else:
             view = around_view(rng, camera, outer, 360.0 * i / max(count - 1, 1), (20.0, 45.0))
             roll = float(rng.choice([0.0, 90.0, 180.0, 270.0]))
-            view = View.looking(view.eye_mm, np.array([*rng.uniform(-12.0, 12.0, 2), 0.0]), roll)
+            view = CameraPose.looking(view.eye_mm, np.array([*rng.uniform(-12.0, 12.0, 2), 0.0]), roll)
         scenes.append(
             Scene(
                 camera,

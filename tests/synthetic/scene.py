@@ -270,14 +270,14 @@ class CameraModel:
 
 
 @dataclass(frozen=True)
-class View:
+class CameraPose:
     """Rigid transform ring frame -> camera frame."""
 
     R: tuple[tuple[float, float, float], ...]
     t_mm: tuple[float, float, float]
 
     @staticmethod
-    def looking(eye_mm: Array, target_mm: Array, roll_deg: float = 0.0) -> View:
+    def looking(eye_mm: Array, target_mm: Array, roll_deg: float = 0.0) -> CameraPose:
         """A camera at `eye_mm` looking at `target_mm`, turned about its optical axis by `roll_deg`."""
         eye, target = np.asarray(eye_mm, float), np.asarray(target_mm, float)
         forward = (target - eye) / np.linalg.norm(target - eye)
@@ -286,7 +286,7 @@ class View:
         right = np.cross(forward, up)
         right /= np.linalg.norm(right)
         R = _axis_rotation(2, math.radians(roll_deg)) @ np.array([right, np.cross(forward, right), forward])
-        return View(tuple(map(tuple, R.tolist())), tuple((-R @ eye).tolist()))
+        return CameraPose(tuple(map(tuple, R.tolist())), tuple((-R @ eye).tolist()))
 
     @property
     def eye_mm(self) -> Array:
@@ -375,7 +375,7 @@ class Scene:
     """One photograph to be taken."""
 
     camera: CameraModel
-    view: View
+    view: CameraPose
     sheets: tuple[RingPrint, ...]
     rotor: RotorShape | None = None
     standing: Standing = field(default_factory=Standing)

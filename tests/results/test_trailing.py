@@ -1,0 +1,79 @@
+"""Distance of the trailing edges from the outlet end, against simulated rotors whose place is known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated import observe
+from simulated_run import measured
+from simulated_truth import Changes, Noise, Truth, random_truth
+
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.model import applied
+from bladeangle.results.stations import ends_seen
+from bladeangle.results.trailing import SEAT_MM, trailing_edges
+
+
+def case(kind: str) -> tuple[Truth, Adjustment]:
+    rng = np.random.default_rng(7)
+    noise = Noise(ring_every=8)
+    truth = random_truth(rng, kind, Changes(blades=3), noise)
+    return truth, measured(truth, observe(truth, rng, noise), rng)[0]
+
+
+@pytest.fixture(scope="module")
+def eight() -> tuple[Truth, Adjustment]:
+    return case("eight")
+
+
+def true_mm(truth: Truth) -> np.ndarray:
+    """Heights (b,) of the mid-lines' trailing ends above the sheet, inlet end up."""
+    faces = [[truth.to_ring(truth.face(b, side), 0)[-1, 2] for side in (1, -1)] for b in range(len(truth.blades))]
+    return np.mean(faces, axis=1)
+
+
+def test_distances_are_the_true_ones_within_what_is_stated(eight):
+    truth, result = eight
+    found = trailing_edges(result, ends_seen(result)[:, 1])
+    assert found is not None
+    value, u = found.blades.T
+    assert np.abs((value - true_mm(truth)) / u).max() < 3
+    assert u.min() > SEAT_MM and u.max() < 0.4
+    assert found.mean[0] == pytest.approx(value.mean()) and SEAT_MM < found.mean[1] <= u.max()
+
+
+def test_from_above_alone_the_distance_is_hardly_known():
+    truth, result = case("pair")
+    found = trailing_edges(result, np.ones(3, bool))
+    assert found is not None
+    assert abs(found.mean[0] - true_mm(truth).mean()) < 3 * found.mean[1]
+    assert 1.0 < found.mean[1] < 15.0
+
+
+def test_the_uncertainty_follows_from_every_unknown(eight):
+    """Against what happens to the distances when the unknowns are changed, by differences."""
+    _, result = eight
+    seen = np.ones(3, bool)
+    rng = np.random.default_rng(1)
+    for _ in range(3):
+        step = 1e-5 * rng.standard_normal(result.layout.size)
+        both = [applied(result.state, result.layout, k * step) for k in (1, -1)]
+        ends = [trailing_edges(replace(result, state=state), seen) for state in both]
+        assert ends[0] is not None and ends[1] is not None
+        change = (ends[0].blades - ends[1].blades)[:, 0] / 2
+        alone = trailing_edges(replace(result, covariance=1e6 * np.outer(step, step)), seen)
+        assert alone is not None
+        told = np.sqrt(alone.blades[:, 1] ** 2 - SEAT_MM**2) / 1e3
+        assert told == pytest.approx(np.abs(change), rel=0.02, abs=2e-8)
+
+
+def test_unseen_ends_and_rotors_only_turned_over_say_nothing(eight):
+    _, result = eight
+    found = trailing_edges(result, np.array([True, False, True]))
+    assert found is not None
+    assert np.isnan(found.blades[1]).all() and np.isfinite(found.blades[[0, 2]]).all() and np.isnan(found.mean).all()
+    state = result.state.copy()
+    state.standings = tuple("outlet_up" for _ in state.standings)
+    assert trailing_edges(replace(result, state=state), np.ones(3, bool)) is None
