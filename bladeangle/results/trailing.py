@@ -48,7 +48,7 @@ def trailing_edges(result: Adjustment, seen: Array) -> TrailingEdges | None:
     arm = out - state.pivot(s)
     basis, slope = rotor.basis.matrix(tau), rotor.basis.values(tau, rotor.heights, blade, 1)
     rows = np.zeros((rotor.blades, result.layout.size))
-    first = result.layout["standing", s].start
+    first = result.layout["setup", s].start
     for b in range(rotor.blades):
         columns = BladeColumns.of(result.layout, rotor, b)
         rows[b, columns.heights] = rotation[2, 2] * basis[b]

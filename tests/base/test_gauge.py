@@ -28,6 +28,7 @@ def test_the_published_study_is_reproduced() -> None:
     assert study.pv == pytest.approx(1.04233, abs=5e-6)
     assert study.tv == pytest.approx(1.085, abs=5e-4)
     assert study.ndc == 4
+    assert study.grr_percent == pytest.approx(27.86, abs=0.005)
     assert study.ev_interval[0] < study.ev < study.ev_interval[1]
 
 
@@ -53,6 +54,29 @@ def test_a_real_interaction_is_not_pooled() -> None:
     assert study.interaction == pytest.approx(0.5, rel=0.4)
     assert study.ev == pytest.approx(0.1, rel=0.3)
     assert study.grr == pytest.approx(np.sqrt(study.ev**2 + (study.av or 0) ** 2 + (study.interaction or 0) ** 2))
+
+
+def test_parts_and_appraisers_that_differ_by_less_than_their_interaction_do_not_differ() -> None:
+    """By hand: cells 10, 14 / 16, 12, each read 1 below and 1 above.
+
+    Parts have the mean square 8, appraisers 0, the interaction 32 and the error 2 (F = 16 on 1 and 4: p = 0.016).
+    """
+    study = gauge_study(np.array([[10.0, 14.0], [16.0, 12.0]])[:, :, None] + np.array([-1.0, 1.0]))
+    assert [line.mean_square for line in study.lines] == pytest.approx([0.0, 8.0, 32.0, 2.0])
+    assert not study.pooled
+    assert (study.ev, study.interaction) == pytest.approx((np.sqrt(2), np.sqrt(15)))
+    assert (study.av, study.pv, study.ndc) == (0.0, 0.0, 0)
+    assert study.grr == study.tv == pytest.approx(np.sqrt(17))
+    assert {line.source: line.p for line in study.lines}["appraiser by part"] == pytest.approx(0.0161, abs=5e-5)
+    assert {line.source: line.f for line in study.lines}["part"] == pytest.approx(0.25)
+
+
+def test_the_interval_is_the_chi_squared_one() -> None:
+    """Ten parts read 1 below and 1 above: variance 2 on 10 degrees of freedom, of which chi-squared is 3.247 and 20.483
+    (NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.4, 0.025 lower and upper)."""
+    study = gauge_study(np.arange(10.0)[:, None, None] * 7 + np.array([-1.0, 1.0]))
+    assert study.ev == pytest.approx(np.sqrt(2))
+    assert study.ev_interval == pytest.approx((np.sqrt(20 / 20.483), np.sqrt(20 / 3.247)), rel=1e-4)
 
 
 def test_known_variances_are_found_without_bias() -> None:

@@ -58,6 +58,13 @@ def test_all_that_a_kind_may_have_is_read(tmp_path: Path) -> None:
         inputs.read_text(path, SMALL)
 
 
+@pytest.mark.skipif(not Path("/proc/self/status").is_file(), reason="needs a file that says it is empty: Linux's /proc")
+def test_a_file_that_has_grown_since_it_was_looked_at_is_refused() -> None:
+    assert inputs.size_of("/proc/self/status", SMALL) == 0
+    with refused("is larger than 0 kB"):
+        inputs.read_bytes("/proc/self/status", SMALL)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -35,23 +35,19 @@ def calls(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
 # --- processes that die ----------------------------------------------------------------------------------------------
 
 
-def test_dead_slow_and_faulty_workers_are_named_and_stop_nobody(tmp_path: Path) -> None:
+def test_dead_and_faulty_workers_are_named_and_stop_nobody(tmp_path: Path) -> None:
     shelf = tmp_path / "shelf"
     for i in range(3):
         put(shelf / f"good-{i}", wait_s=0.05)
     put(shelf / "a-dies", do="die")
     put(shelf / "b-dies-once", do="die once")
-    put(shelf / "c-hangs", wait_s=60)
     put(shelf / "d-fault", do="fault")
     put(shelf / "e-memory", do="memory")
     (shelf / "f-empty").mkdir()
-    start = time.monotonic()
-    summary = run(shelf, tmp_path / "out", workers=2, limit_s=4.0)
-    assert time.monotonic() - start < 40
+    summary = run(shelf, tmp_path / "out", workers=2)
     failures = {f.rotor: f for f in summary.failures}
-    assert set(failures) == {"a-dies", "c-hangs", "d-fault", "e-memory", "f-empty"}
+    assert set(failures) == {"a-dies", "d-fault", "e-memory", "f-empty"}
     assert "exit code 3" in failures["a-dies"].message
-    assert "longer than 4 s" in failures["c-hangs"].message
     assert "ZeroDivisionError: a number" in failures["d-fault"].message
     assert "memory" in failures["e-memory"].message
     assert "no photographs" in failures["f-empty"].message
@@ -60,18 +56,26 @@ def test_dead_slow_and_faulty_workers_are_named_and_stop_nobody(tmp_path: Path) 
     assert {name: len(lines) for name, lines in logs.items()} == {
         "a-dies": 2,
         "b-dies-once": 2,
-        "c-hangs": 1,
         "d-fault": 1,
         "e-memory": 1,
         "good-0": 1,
         "good-1": 1,
         "good-2": 1,
     }
-    # Deaths, time limits and faults are tried again by the next batch, what the photographs lack is not.
+    # Deaths and faults are tried again by the next batch, what the photographs lack is not.
     (shelf / "a-dies" / "inlet.jpg").write_text("{}")
-    (shelf / "c-hangs").rename(tmp_path / "away")
     assert [f.rotor for f in run(shelf, tmp_path / "out").failures] == ["d-fault", "e-memory", "f-empty"]
     assert len((shelf / "d-fault" / "measured.log").read_text().split()) == 2
+
+
+def test_a_rotor_that_hangs_is_ended_and_tried_again_by_the_next_batch(tmp_path: Path) -> None:
+    """Alone on its shelf: on a busy machine a sound rotor might need the short limit as well."""
+    put(tmp_path / "shelf" / "hangs", wait_s=3600)
+    failures = run(tmp_path / "shelf", tmp_path / "out", limit_s=2.0).failures
+    assert [f.rotor for f in failures] == ["hangs"] and "longer than 2 s" in failures[0].message
+    assert measured(tmp_path / "shelf") <= 1  # not once more in the same batch
+    (tmp_path / "shelf" / "hangs" / "inlet.jpg").write_text("{}")
+    assert run(tmp_path / "shelf", tmp_path / "out").measured == 1
 
 
 def test_workers_keep_to_one_thread_and_the_environment_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -175,12 +179,10 @@ def test_interrupted_it_keeps_what_is_finished(tmp_path: Path, ring_file: Path) 
             if len(list(shelf.glob("b-*/measured.log"))) == 2:
                 break
             time.sleep(0.05)
-        start = time.monotonic()
         os.killpg(process.pid, signal.SIGINT)  # as a terminal does it: to the workers, too
         _, told = process.communicate(timeout=30)
     finally:
         process.kill()
-    assert time.monotonic() - start < 10
     assert process.returncode == 130
     assert "the same command goes on" in told
     assert "Traceback" not in told

@@ -1,6 +1,6 @@
 """Hostile files, numbers and machines through the real commands: every one refused in a sentence, nothing lost.
 
-    python -m tests.campaign.hostile [--only WORD] [--root FOLDER]
+    python -m tests.campaign.hostile [--only WORD] [--part 1/8] [--root FOLDER]
 
 Cases are laid out by class: any path that a command takes (`PATHS`), any file nested or filled beyond its kind
 (`SWOLLEN`), any number in any file (`NUMBERS`), any two files of a call (`OUTPUTS`), and machines (`MACHINES`).
@@ -568,13 +568,15 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.campaign.hostile", description=__doc__,
                                      formatter_class=argparse.RawDescriptionHelpFormatter)  # fmt: skip
     parser.add_argument("--only", default="", metavar="WORD", help="cases whose name has it")
+    parser.add_argument("--part", default="1/1", metavar="K/N", help="every Nth case, from the Kth on")
     parser.add_argument("--root", type=Path, default=ROOT, metavar="FOLDER")
     parser.add_argument("--patience", type=float, default=PATIENCE_S, metavar="S", help="longer hangs")
     parser.add_argument("--all", action="store_true", help="print good cases, too")
     args = parser.parse_args()
     counts: dict[str, int] = {}
     slowest = largest = 0.0
-    for number, case in enumerate(c for c in CASES if args.only in c.name):
+    first, step = (int(number) for number in args.part.split("/"))
+    for number, case in list(enumerate(c for c in CASES if args.only in c.name))[first - 1 :: step]:
         with tempfile.TemporaryDirectory(prefix="hostile-") as folder:
             result = run(case, Path(folder) / "case", args.root.resolve(), args.patience)
         counts[result.kind] = counts.get(result.kind, 0) + 1

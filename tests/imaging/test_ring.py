@@ -112,8 +112,10 @@ def test_the_check_bar_corrects_the_scale(ring):
     np.testing.assert_allclose(larger.corners_mm, 1.007 * ring.corners_mm)
     assert larger.inner_radius_mm == pytest.approx(1.007 * ring.inner_radius_mm)
     assert larger.check_bar_mm == 100.7
-    with pytest.raises(DefinitionError, match="nominal 100 mm"):
-        with_check_bar(bar, 10.07)
+    for wrong in (10.07, 50.0, 94.9, 105.1, 150.0, 1007.0):
+        with pytest.raises(DefinitionError, match="nominal 100 mm"):
+            with_check_bar(bar, wrong)
+    assert (with_check_bar(bar, 95.1).check_bar_mm, with_check_bar(bar, 104.9).check_bar_mm) == (95.1, 104.9)
     with pytest.raises(DefinitionError, match="does not fit"):
         with_check_bar(bar, float("nan"))
     with pytest.raises(DefinitionError, match="no check bar"):

@@ -322,7 +322,7 @@ def test_the_command(tmp_path: Path) -> None:
         CliRunner().invoke(
             order_command, [str(a) for a in arguments[:-3]] + [str(tmp_path / "none.png")], catch_exceptions=False
         )
-    with pytest.raises(UsageError, match="without a sheet"):
+    with pytest.raises(UsageError, match="without a web page"):
         CliRunner().invoke(
             order_command,
             [str(tmp_path / "r.json"), "--out", str(tmp_path / "x.toml"), "--picture", str(tmp_path / "p.png")],

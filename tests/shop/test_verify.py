@@ -548,3 +548,67 @@ def test_few_degrees_of_freedom_move_both_limits_of_the_decision_rule() -> None:
         accept, reject = decision.decision_limits(0.5, 0.1, dof, "iso14253", 0.02)
         assert accept == pytest.approx(0.5 - 0.1 * factor, abs=1e-4)
         assert reject == pytest.approx(0.5 + 0.1 * factor, abs=1e-4)
+
+
+def test_an_angle_known_exactly_conforms_or_does_not() -> None:
+    assert decision.conformance_probability(0.4001, 0.0, -0.4, 0.4) == 0.0
+    assert decision.conformance_probability(-0.4001, 0.0, -0.4, 0.4) == 0.0
+    assert decision.conformance_probability(0.0, 0.0, -0.4, 0.4) == 1.0
+
+
+def test_a_right_blade_passes_only_when_it_is_read_within_the_limits_on_both_sides() -> None:
+    """ISO 14253-1, tolerance 0.5, u 0.2: accepted within 0.108 of the goal, 0.54 u; 2 Phi(0.54) - 1 = 0.4108."""
+    assert decision.false_pass_probability(0.0, 0.5, 0.2, math.inf, "iso14253", 0.02) == pytest.approx(0.4108, abs=1e-4)
+
+
+def test_risks_are_counted_beyond_both_limits() -> None:
+    """A process N(0, 1) read with u = 0.5, limits +-2: what is read is N(0, 1.25) with covariance 1, by SciPy's
+    bivariate normal distribution; outside lie 2 Phi(-2) = 0.0455."""
+    outside, accepted = false_accept_risk(stats.norm.pdf, 0.5, (-2.0, 2.0), (-2.0, 2.0))
+    joint = stats.multivariate_normal(cov=[[1.0, 1.0], [1.0, 1.25]])
+    inside_both = joint.cdf([2.0, 2.0], lower_limit=[-2.0, -2.0])
+    read_inside = 2 * stats.norm.cdf(2 / math.sqrt(1.25)) - 1
+    assert outside == pytest.approx(0.0455, abs=5e-5)
+    assert accepted == pytest.approx(read_inside - inside_both, rel=1e-3)
+    upper = false_accept_risk(stats.norm.pdf, 0.5, (-20.0, 2.0), (-20.0, 2.0))
+    assert upper == pytest.approx((outside / 2, accepted / 2), rel=1e-3)  # the other half lies beyond the other limit
+
+
+def test_the_probability_that_a_blade_conforms_counts_both_limits() -> None:
+    """14.5 +- 0.4 with u = 0.1: read as 14.2 and as 14.8 it is Phi(1) - Phi(-7) = 0.8413, in the middle 1."""
+    found = verify.verify(make({"exit": [14.2, 14.5, 14.8]}, reading_u=0.1), an_order(14.5, 0.4))
+    assert [j.probability for j in found.judgements[:3]] == pytest.approx([0.8413, 0.99994, 0.8413], abs=1e-4)
+
+
+def test_two_blades_differ_as_surely_as_the_less_certain_one_is_known() -> None:
+    """By hand: u 0.03 each, of which one has 4 degrees of freedom: 2.776 sqrt(2) 0.03 (Student's t, any table)."""
+    data = json.loads(json.dumps(make({"exit": [14.5, 14.6]}, reading_u=0.03).data))
+    for uncertain in (0, 1):
+        changed = json.loads(json.dumps(data))
+        changed["blades"][uncertain]["stations"]["exit"] = station_result(14.5 + uncertain / 10, 0.03, ["inlet"], 4.0)
+        order = Order("Heron", {"exit": StationOrder(14.5, 0.5)}, spread_tolerance_deg=0.5)
+        item = verify.verify(record_from_dict(changed), order).judgements[-1]
+        assert item.what == "spread"
+        assert item.expanded_uncertainty_deg == pytest.approx(2.776 * math.sqrt(2) * 0.03, rel=1e-3)
+
+
+def test_the_probability_is_that_all_angles_conform_together() -> None:
+    """By hand: three independent blades a u within their limit, Phi(1)^3 = 0.5955; the mean is then within it, too."""
+    found = verify.verify(
+        make({"exit": [14.2] * 3}, reading_u=0.1), an_order(14.5, 0.4), rng=np.random.default_rng(SEED)
+    )
+    assert found.probability == pytest.approx(0.5955, abs=5 * math.sqrt(0.24 / 20_000))
+
+
+def test_few_degrees_of_freedom_lower_the_probability_of_the_whole() -> None:
+    """One blade at its goal, its limits 4 u away: Student's t of 3 degrees of freedom lies beyond with 0.0280."""
+    record = make({"exit": [14.5]}, reading_u=0.1, dof=3.0)
+    found = verify.verify(record, an_order(14.5, 0.4), rng=np.random.default_rng(SEED))
+    assert found.probability == pytest.approx(1 - 0.0280, abs=5 * math.sqrt(0.027 / 20_000))
+
+
+@pytest.mark.parametrize("angle", [12.5, 16.5])
+def test_an_order_made_from_a_steeper_or_a_shallower_rotor_is_not_judged(angle: float) -> None:
+    order = Order("Heron", {"exit": StationOrder(15.0, 0.4, 14.5)})
+    with pytest.raises(DefinitionError, match=f"the record from before has {angle}0 deg"):
+        verify.verify(make({"exit": [15.0] * 3}), order, make({"exit": [angle] * 3}))
