@@ -139,9 +139,10 @@ REGISTRY: dict[str, FlagKind] = {
         "all",
     ),
     "rotor-moved": FlagKind(
-        "In one photograph the rotor is not where it is in the others that show it the same way up.",
+        "In one photograph the rotor is not where it is in the others that show it the same way up, or it is another "
+        "rotor.",
         "doubt",
-        "Take the photographs of that end again without touching rotor or sheet.",
+        "Take the photographs of that end again, of one rotor, without touching it or the sheet.",
     ),
     "rotors-differ": FlagKind(
         "Some photographs show other blades than the rest, as those of another rotor do.",

@@ -242,9 +242,9 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
         )
     if seen.moved:
         along, across = seen.along_px * photo.reduction, seen.across_px * photo.reduction
-        flag("blur", f"Blurred by {along:.1f} px one way and {across:.1f} px the other.")
+        flag("blur", f"The phone moved. Edges are blurred by {along:.1f} px one way and {across:.1f} px the other.")
     elif seen.along_px > BLUR_USABLE_PX * larger:
-        flag("blur", f"Edges are blurred by {seen.blur_px * photo.reduction:.1f} px.")
+        flag("blur", f"It is out of focus. Edges are blurred by {seen.blur_px * photo.reduction:.1f} px.")
     if seen.paper_level < PAPER_USABLE:
         flag("exposure-low", f"The paper is at {100 * seen.paper_level:.0f} % of full scale.")
     if enlargement(photo) > ENLARGED:
@@ -267,6 +267,11 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     elif seen.gap_deg > (GAP_OVERHEAD_DEG if pose.obliquity_deg < OVERHEAD_DEG else GAP_OBLIQUE_DEG):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
     off = seen.off_place_mm
+    if camera is not None and seen.another_ring and seen.halo > HALO and np.median(off) < ANOTHER_RING_MM:
+        raise PhotoError(
+            f"In {photo.name} an effect raised the contrast so much that the ring's markers seem larger or smaller.",
+            "Switch off HDR, clarity and filters, or use the phone's original file, or take the photograph again.",
+        )
     if camera is not None and seen.another_ring:
         raise RingNotFoundError(
             f"{photo.name} shows another ring than the ring definition: its markers are {seen.marker_size:.2f} times "

@@ -221,6 +221,10 @@ MISTAKES: dict[str, Mistake] = MIXED | SPOILED | PAIRED
 NEED_ANOTHER = ("two_rotors", "sides_of_another")
 
 
+#: Sets that are farther off than this by themselves, standard uncertainties, tell nothing of mistakes.
+SOUND_U = 2.5
+
+
 def drawn(name: str, sets: Sequence[Sound], rng: Rng) -> tuple[Sound, Sound | None] | None:
     """The set that a mistake is made with, and the other one where it needs one; None where no set will do."""
     if name in NEED_ANOTHER:
@@ -284,6 +288,7 @@ def main(argv: list[str] | None = None) -> int:
             for f in folders
         ]
         known: dict[str, Sound] = {}
+        worst_u: dict[str, float] = {}
         for number in range(args.first, args.first + args.cases):
             rng, name = np.random.default_rng([args.seed, number]), args.only[number % len(args.only)]
             if (chosen := drawn(name, sets, rng)) is None:
@@ -291,7 +296,10 @@ def main(argv: list[str] | None = None) -> int:
             sound, other = chosen
             if sound.name not in known:
                 known[sound.name], was = sound_set(sound, args.keep)
+                worst_u[sound.name] = was.z
                 sys.stdout.write(f"{sound.name}: worst {was.z:.1f} u, {was.error_deg:.2f} deg; {was.said}\n")
+            if worst_u[sound.name] > SOUND_U:
+                continue
             folder = work / f"case-{number}"
             folder.mkdir()
             verdict = judged(MISTAKES[name](known[sound.name], other, rng, folder), known[sound.name])
