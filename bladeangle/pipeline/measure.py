@@ -197,7 +197,7 @@ def measure(
     given = bool(priors.calipers), options.check_bar_mm is not None
     flags += diagnose(result, stations, station_options, ring, *given, loose)
     size = (shots[0].photo.width, shots[0].photo.height)
-    flags += [*spoiled.flags, *contradictions(shots, result, ring, priors, spoiled=bool(spoiled.flags))]
+    flags += [*spoiled.flags, *contradictions(result, ring, priors, spoiled=bool(spoiled.flags))]
     suggestion = next_photograph(result, stations, ring, size, station_options, priors)
     if result.from_above:
         sides = from_the_side(result, stations, ring, size, station_options, priors)

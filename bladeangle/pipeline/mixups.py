@@ -12,7 +12,6 @@ import contextlib
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 
 import numpy as np
 
@@ -30,8 +29,6 @@ from bladeangle.results.two_rotors import Difference, differences
 #: Twice the logarithm of the likelihood ratio from which photographs show two rotors: a ratio of 100, which one rotor
 #: exceeds at most once in 100 cases.
 DIFFERENT = 2 * math.log(100)
-#: Photographs of both ends that were taken longer apart than this, hours, may be of two rotors (judgement).
-LONG_APART_HOURS = 1.5
 
 
 def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
@@ -74,17 +71,14 @@ def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
                 )
 
 
-def contradictions(
-    shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors, *, spoiled: bool = False
-) -> Iterator[Flag]:
+def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: bool = False) -> Iterator[Flag]:
     """What a finished adjustment says of photographs that do not belong together.
 
-    shots : in the order of the adjustment's views. spoiled : pictures are shifted unevenly or have second edges, which
-    make blades seem another rotor's.
+    spoiled : pictures are shifted unevenly or have second edges, which make blades seem another rotor's.
     """
     if result.from_above and len(result.state.setups) == 2:
-        text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given"
-        yield Flag("taken-as-given", f"{text}{_apart(shots)}.")
+        text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
+        yield Flag("taken-as-given", text)
     for found in () if spoiled else differences(result, ring):
         if found.log_ratio <= DIFFERENT:
             continue
@@ -96,21 +90,6 @@ def contradictions(
         most = found.steeper_deg[np.abs(found.steeper_deg).argmax()]
         text = f"{names} and the other photographs seem to show two rotors: blades up to {abs(most):.1f} deg apart."
         yield Flag("rotors-differ", text)
-
-
-def _apart(shots: Sequence[Shot]) -> str:
-    """In words, how long photographs of either end were taken apart by their own data, if it was long; else nothing."""
-    taken: dict[str, list[datetime]] = {}
-    for shot in shots:
-        with contextlib.suppress(ValueError):
-            # of one clock, whatever its zone
-            local = datetime.strptime(shot.photo.exif.taken_at or "", "%Y:%m:%d %H:%M:%S").replace(tzinfo=UTC)
-            taken.setdefault(shot.setup, []).append(local)
-    if len(taken) < 2:
-        return ""
-    (first, last), (first_turned, last_turned) = ((min(of), max(of)) for of in taken.values())
-    hours = max(first_turned - last, first - last_turned).total_seconds() / 3600
-    return f"; they were taken {hours:.0f} hours apart" if hours > LONG_APART_HOURS else ""
 
 
 def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Difference) -> int | None:
