@@ -66,8 +66,8 @@ WHOLE_MARKER = 12
 #: the lens: as taken up to 0.65, behind a drop 1.2 to 1.4.
 SOFTER_PX = 1.0
 #: Brightness of the paper beside markers over that farther off, as a share of the contrast, from which local contrast
-#: was raised: phones reach 0.10, pictures of high dynamic range 0.15 to 0.6. How far is beside and farther off, px.
-HALO = 0.13
+#: was raised: phones reach 0.15, pictures of high dynamic range 0.15 to 0.6. How far is beside and farther off, px.
+HALO = 0.17
 BESIDE_PX, FARTHER_PX = (3, 9), (17, 25)
 
 

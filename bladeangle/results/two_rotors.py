@@ -127,7 +127,9 @@ def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Differ
         gradient += mine.T @ one.right_side(residual)
     spread = covariance_root(_expected(blades))
     left = information - coupling.T @ result.covariance @ coupling
-    told, gradient = spread.T @ left @ spread, spread.T @ gradient
+    # where both ends fit each other worse than they should, all variances are larger by so much
+    larger = max(result.birge_ratio_squared, 1.0) if result.from_above else 1.0
+    told, gradient = spread.T @ left @ spread / larger, spread.T @ gradient / larger
     values, along = np.linalg.eigh((told + told.T) / 2)
     values, gradient = np.maximum(values, 0.0), along.T @ gradient
     found = -gradient / (1 + values)
