@@ -115,10 +115,12 @@ def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Differe
 
 def _renumbered(view: ObservedView, by: int, blades: int) -> ObservedView:
     """What is seen of the blades with each number higher by so much."""
-    tips, ends = (
-        None if seen is None else replace(seen, blade=(seen.blade + by) % blades) for seen in (view.tips, view.ends)
+    tips, ends = view.tips, view.ends
+    return replace(
+        view,
+        tips=None if tips is None else replace(tips, blade=(tips.blade + by) % blades),
+        ends=None if ends is None else replace(ends, blade=(ends.blade + by) % blades),
     )
-    return replace(view, tips=tips, ends=ends)
 
 
 def _turn_over(one: Shot, other: Shot) -> str:

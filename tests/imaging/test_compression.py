@@ -29,7 +29,7 @@ def test_the_table_of_a_quality_of_fifty_is_the_standard_s_example(tmp_path: Pat
     """ITU-T T.81, table K.1, which libjpeg takes for its quality of 50: its 64 entries add up to 3,688."""
     Image.fromarray(np.zeros((64, 64), np.uint8)).save(tmp_path / "flat.jpg", quality=50)
     with Image.open(tmp_path / "flat.jpg") as picture:
-        assert mean_entry(picture.quantization) == pytest.approx(3688 / 64)
+        assert mean_entry(getattr(picture, "quantization", None)) == pytest.approx(3688 / 64)
     assert mean_entry(None) is None and mean_entry({}) is None
 
 
