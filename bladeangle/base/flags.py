@@ -66,7 +66,8 @@ REGISTRY: dict[str, FlagKind] = {
     "focal-length-differs": FlagKind(
         "The photographs do not fit the camera file.",
         "doubt",
-        "Were they zoomed, turned or edited, or taken with another phone or lens? If not, calibrate again.",
+        "Were they zoomed, turned or edited, taken with another phone or lens, or by a moving hand? If not, calibrate "
+        "again.",
         "all",
     ),
     "size-differs": FlagKind(

@@ -3,6 +3,8 @@
 The file's own table tells of the last time. What was compressed strongly before and then saved with a fine table, as
 editors do, keeps steps at the borders of the squares of eight pixels of that time; the coarser the file's own table is,
 the more of them are its own.
+
+Not covered: a picture that was cut between by other than whole squares, which hides most of those steps.
 """
 
 from __future__ import annotations

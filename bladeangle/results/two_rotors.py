@@ -14,7 +14,7 @@ counts in it by how well they tell it. One rotor gives L over 100 at most once i
 show all of them.
 
 Not covered: rotors that differ only where one standing alone shows them, which no pair can tell; nor in what a turn, a
-lean and another match lengthwise make up for. Of simulated pairs it tells few, see `UNCERTAINTY.md`.
+lean and another match lengthwise make up for. How few pairs it tells is in `UNCERTAINTY.md`.
 """
 
 from __future__ import annotations

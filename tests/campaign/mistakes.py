@@ -163,7 +163,7 @@ SPOILERS: dict[str, tuple[Spoil, tuple[str, ...]]] = {
     "drop": (pictures.drop, OPTICS),
     "messenger": (pictures.messenger, OPTICS),
     "local_contrast": (pictures.local_contrast, OPTICS),
-    "rolling_shutter": (pictures.rolling_shutter, OPTICS),
+    "rolling_shutter": (pictures.rolling_shutter, (*OPTICS, "focal-length-differs")),
     "line_along_tip": (pictures.line_along_tip, EDGES),
     "shadow_beside_tip": (pictures.shadow_beside_tip, EDGES),
 }

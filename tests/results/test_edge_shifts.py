@@ -47,20 +47,21 @@ def off_along(result: Adjustment, blade: int, most_px: float) -> np.ndarray:
 def test_predicted_changes_are_those_of_an_adjustment_of_moved_edges(sound: Measurement, ring: Ring) -> None:
     camera = sound.camera.worked()
     priors = Priors(camera.parameters, camera.covariance)
-    before = adjust(ring, sound.result.views, sound.result.state, priors, rescale=False)
+    before = adjust(ring, sound.result.views, sound.result.state, priors)
     stations = measure_stations(before, OPTIONS)
-    off = off_along(before, 0, 0.15)
+    off = off_along(before, 0, 1.0)
     predicted = angle_shifts(before, ring, stations, OPTIONS, 0, off)[:, 0]
     tips = before.views[0].tips
     assert tips is not None
     moved = replace(tips, px=tips.px + off * tips.normal)
     views = (replace(before.views[0], tips=moved), *before.views[1:])
-    after = measure_stations(adjust(ring, views, before.state, priors, rescale=False), OPTIONS)
+    after = measure_stations(adjust(ring, views, before.state, priors), OPTIONS)
     assert after.labels == stations.labels
     change = after.angle_deg - stations.angle_deg
-    entry = stations.labels.index("1.entry")
-    assert 0.02 < abs(change[entry]) < 2.0
-    np.testing.assert_allclose(predicted, change, atol=0.15 * float(np.abs(change).max()))
+    # most of it is taken for a tip radius that changes along the blade, as from above nobody could tell
+    assert 0.03 < np.abs(change).max() < 0.5
+    np.testing.assert_allclose(predicted, change, atol=0.4 * float(np.abs(change).max()))
+    assert predicted @ change > 0.9 * np.linalg.norm(predicted) * np.linalg.norm(change)
 
 
 def test_an_interval_reaches_the_other_one_of_two_edges(sound: Measurement, ring: Ring) -> None:
@@ -74,8 +75,8 @@ def test_an_interval_reaches_the_other_one_of_two_edges(sound: Measurement, ring
     line = {line.name: line for line in wide.budget.lines}["second edge beside the tip"]
     half = 2 * np.sqrt(np.diag(line.covariance_deg2))
     np.testing.assert_allclose(half, np.abs(other), rtol=1e-9)
-    assert 0.3 < half[wide.labels.index("1.entry")] < 30
-    assert half[wide.labels.index("2.entry")] < 0.3 * half[wide.labels.index("1.entry")]
+    assert 0.05 < half[wide.labels.index("1.entry")] < 2.0
+    assert half[wide.labels.index("2.entry")] < 0.6 * half[wide.labels.index("1.entry")]
     assert (np.diag(wide.budget.covariance_deg2) >= np.diag(sound.stations.budget.covariance_deg2)).all()
     np.testing.assert_array_equal(wide.angle_deg, sound.stations.angle_deg)
 
