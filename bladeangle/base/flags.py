@@ -66,7 +66,8 @@ REGISTRY: dict[str, FlagKind] = {
     "focal-length-differs": FlagKind(
         "The photographs do not fit the camera file.",
         "doubt",
-        "Were they zoomed, turned or edited, or taken with another phone or lens? If not, calibrate again.",
+        "Were they zoomed, turned or edited, taken with another phone or lens, or by a moving hand? If not, calibrate "
+        "again.",
         "all",
     ),
     "size-differs": FlagKind(
@@ -139,14 +140,20 @@ REGISTRY: dict[str, FlagKind] = {
         "all",
     ),
     "rotor-moved": FlagKind(
-        "In one photograph the rotor is not where it is in the others that show it the same way up.",
+        "In one photograph the rotor is not where it is in the others that show it the same way up, or it is another "
+        "rotor.",
         "doubt",
-        "Take the photographs of that end again without touching rotor or sheet.",
+        "Take the photographs of that end again, of one rotor, without touching it or the sheet.",
     ),
     "rotors-differ": FlagKind(
         "Some photographs show other blades than the rest, as those of another rotor do.",
         "doubt",
         "Make sure that all photographs are of one rotor, and none from before it was bent; measure again.",
+    ),
+    "blades-misnumbered": FlagKind(
+        "In some photographs another blade seems to be at the arrow, so that angles are given to the wrong blades.",
+        "doubt",
+        "Turn blade 1 to the arrow, and take the photographs of that end again; means over all blades hold.",
     ),
     "two-edges": FlagKind(
         "A second edge runs close beside a blade's tip, as a thread, a line, a bright chamfer or a shadow makes it; it "

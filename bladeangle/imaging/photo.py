@@ -39,6 +39,7 @@ from numpy.typing import NDArray
 from bladeangle.base.errors import PhotoError
 from bladeangle.base.files import import_cv2, safe_name
 from bladeangle.base.inputs import PHOTOGRAPH, read_bytes
+from bladeangle.imaging.compression import mean_entry
 from bladeangle.imaging.saturation import saturation_level
 
 if TYPE_CHECKING:
@@ -113,6 +114,7 @@ class Photo:
     sha256 : of the file's bytes, hexadecimal.
     left_out : columns and rows at the file's right and lower edge that do not fill a pixel.
     saturation : linear light, 0 to 1, from which the picture is taken to be saturated.
+    jpeg_entry : mean entry of a JPEG's table for brightness, which tells how strongly it is compressed.
     """
 
     path: Path
@@ -126,6 +128,7 @@ class Photo:
     reduction: int = 1
     left_out: tuple[int, int] = (0, 0)
     saturation: float = 1.0
+    jpeg_entry: float | None = None
 
     @property
     def file_size(self) -> tuple[int, int]:
@@ -214,6 +217,7 @@ def read_photo(path: Path, max_pixels: float = 200e6) -> Photo:
     except Exception as error:  # Hostile bytes make a decoder raise anything; all of it means the same to the user.
         reason = safe_name(" ".join(str(error).split()) or type(error).__name__)
         raise PhotoError(f"{shown} is damaged or incomplete ({reason}).", _HINT_RETAKE) from error
+    entry = mean_entry(getattr(header, "quantization", None))
     del data, header
     factor = reduction_of(values.shape[1], values.shape[0])
     grey, encoded = _light(values, factor), values
@@ -222,7 +226,7 @@ def read_photo(path: Path, max_pixels: float = 200e6) -> Photo:
     height, width = grey.shape
     left_out = values.shape[1] - factor * width, values.shape[0] - factor * height
     saturation = float(srgb_to_linear(np.array(saturation_level(encoded) / 255)))
-    return Photo(path, path.name, sha256, grey, encoded, width, height, exif, factor, left_out, saturation)
+    return Photo(path, path.name, sha256, grey, encoded, width, height, exif, factor, left_out, saturation, entry)
 
 
 def _light(values: NDArray[Any], factor: int) -> NDArray[np.uint16]:

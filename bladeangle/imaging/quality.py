@@ -19,6 +19,7 @@ from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import pixels
 from bladeangle.imaging import profiles
 from bladeangle.imaging.camera import Camera, camera_from_exif
+from bladeangle.imaging.compression import strongly_compressed
 from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
 from bladeangle.imaging.ring import Ring, RingSighting
@@ -59,19 +60,14 @@ ENLARGED, SHOWN_ALONG = 4.5, 3.0
 SLOWEST, FASTEST = 0.03, 0.49
 NOISE_LEVELS = 6.0
 LINES = 1000
-#: Steps between neighbouring pixels at the borders of compression's squares of eight over those elsewhere, from which a
-#: picture was compressed strongly: as taken 1.2 to 1.6 (path-traced, the higher in the dark), sent through messengers
-#: three times 1.8 to 2.5. Steps beyond which they are the scene's, grey levels.
-COMPRESSED = 1.8
-STEP_LEVELS = 12
 #: Fewest points of a marker that tell its sharpness.
 WHOLE_MARKER = 12
 #: By how much, px, in quadrature, three neighbouring markers are softer than the middling one when something lies on
 #: the lens: as taken up to 0.65, behind a drop 1.2 to 1.4.
 SOFTER_PX = 1.0
 #: Brightness of the paper beside markers over that farther off, as a share of the contrast, from which local contrast
-#: was raised: phones reach 0.10, pictures of high dynamic range 0.15 to 0.6. How far is beside and farther off, px.
-HALO = 0.13
+#: was raised: phones reach 0.15, pictures of high dynamic range 0.15 to 0.6. How far is beside and farther off, px.
+HALO = 0.17
 BESIDE_PX, FARTHER_PX = (3, 9), (17, 25)
 
 
@@ -246,17 +242,20 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
         )
     if seen.moved:
         along, across = seen.along_px * photo.reduction, seen.across_px * photo.reduction
-        flag("blur", f"Blurred by {along:.1f} px one way and {across:.1f} px the other.")
+        flag("blur", f"The phone moved. Edges are blurred by {along:.1f} px one way and {across:.1f} px the other.")
     elif seen.along_px > BLUR_USABLE_PX * larger:
-        flag("blur", f"Edges are blurred by {seen.blur_px * photo.reduction:.1f} px.")
+        flag("blur", f"It is out of focus. Edges are blurred by {seen.blur_px * photo.reduction:.1f} px.")
     if seen.paper_level < PAPER_USABLE:
         flag("exposure-low", f"The paper is at {100 * seen.paper_level:.0f} % of full scale.")
     if enlargement(photo) > ENLARGED:
         flag("enlarged", "The noise repeats across the picture as it does after enlarging.")
-    if (steps := blockiness(photo)) > COMPRESSED:
-        flag("compressed", f"Squares of eight pixels stand out {steps:.1f} times as much as they should.")
+    if strongly_compressed(photo.encoded, photo.jpeg_entry):
+        flag("compressed", "The picture was compressed strongly, as a messenger or an editor does it.")
     if seen.softer_px > SOFTER_PX * larger and pose.obliquity_deg < OVERHEAD_DEG:  # else distance makes it so
-        flag("sharpness-uneven", f"One side of the picture is softer than the rest, by {seen.softer_px:.1f} px.")
+        flag(
+            "sharpness-uneven",
+            "Part of the picture is softer than the rest, as behind a drop or a fingerprint on the lens.",
+        )
     if seen.halo > HALO:
         flag("contrast-raised", f"Paper is {100 * seen.halo:.0f} % brighter beside dark edges than elsewhere.")
     if seen.white_share > WHITE_SHARE:
@@ -268,6 +267,11 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     elif seen.gap_deg > (GAP_OVERHEAD_DEG if pose.obliquity_deg < OVERHEAD_DEG else GAP_OBLIQUE_DEG):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
     off = seen.off_place_mm
+    if camera is not None and seen.another_ring and seen.halo > HALO and np.median(off) < ANOTHER_RING_MM:
+        raise PhotoError(
+            f"In {photo.name} an effect raised the contrast so much that the ring's markers seem larger or smaller.",
+            "Switch off HDR, clarity and filters, or use the phone's original file, or take the photograph again.",
+        )
     if camera is not None and seen.another_ring:
         raise RingNotFoundError(
             f"{photo.name} shows another ring than the ring definition: its markers are {seen.marker_size:.2f} times "
@@ -301,25 +305,6 @@ def enlargement(photo: Photo) -> float:
         return found
     columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
     return outstanding(np.sqrt(along * _lines(columns, frequency)))
-
-
-def blockiness(photo: Photo) -> float:
-    """How much steps between neighbouring pixels stand out every eighth of them, as strong compression leaves them.
-
-    Wherever the squares begin, so that it stays visible when the picture was cropped or compressed again; as the
-    geometric mean of rows and columns.
-    """
-
-    def outstanding(values: NDArray[np.uint8]) -> float:
-        steps = np.minimum(np.abs(np.diff(values.astype(np.int16), axis=1)), STEP_LEVELS).mean(0)
-        by_place = steps[: len(steps) // 8 * 8].reshape(-1, 8).mean(0)
-        highest = int(by_place.argmax())
-        return float(by_place[highest] / max(float(np.median(np.delete(by_place, highest))), 1e-6))
-
-    values = photo.encoded
-    step = max(1, min(values.shape) // LINES)
-    columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
-    return float(np.sqrt(outstanding(values[::step]) * outstanding(np.asarray(columns, np.uint8))))
 
 
 def _lines(values: NDArray[np.uint8], frequency: Array) -> Array:

@@ -52,13 +52,13 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Distu
         if (off_px := unevenness_px(result, ring, p)) > WIDENED_PX[which]:
             uneven_px[p] = off_px
         if off_px > UNEVEN_PX[which]:
-            text = f"Parts of the picture are shifted against each other; markers side by side lie {off_px:.2f} px off."
+            text = f"Parts of the picture are shifted against each other. Markers side by side lie {off_px:.2f} px off."
             flags.append(Flag("picture-uneven", text, shot.name))
         tips = result.views[p].tips
         found = [] if tips is None else second_edges(shot.photo, tips, shot.sighting.blur_px)
         edges[p] = [edge for edge in found if edge.share > SIDE_BY_SIDE]
         for edge in edges[p]:
-            text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip, {edge.away_px:.0f} px away."
+            text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip. It is {edge.away_px:.0f} px away."
             flags.append(Flag("two-edges", text, shot.name, edge.blade + 1))
     return Disturbances(uneven_px, edges, tuple(flags))
 

@@ -59,7 +59,7 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
     tips = measure_tips(result, diameter_over_tips(result)[1], bore, np.random.default_rng(0))
     given = bool(priors.calipers), options.check_bar_mm is not None
     flags = [*adjusted.registered.outlined.flags, *diagnose(result, stations, options.stations, ring, *given, loose)]
-    flags += [*spoiled.flags, *contradictions(result, ring, spoiled=bool(spoiled.flags))]
+    flags += [*spoiled.flags, *contradictions(result, ring, priors, spoiled=bool(spoiled.flags))]
     suggestion = next_photograph(result, stations, ring, size, options.stations, priors)
     if result.from_above:
         sides = from_the_side(result, stations, ring, size, options.stations, priors)

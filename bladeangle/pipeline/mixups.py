@@ -8,19 +8,23 @@ Not covered: photographs from the side, which the adjustment contradicts.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.adjust import Adjustment, adjust
+from bladeangle.adjustment.model import ObservedView
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, UsageError
 from bladeangle.base.flags import Flag
+from bladeangle.base.geometry import rotation
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.ends import End
 from bladeangle.pipeline.shots import Shot
-from bladeangle.results.two_rotors import differences
+from bladeangle.results.two_rotors import Difference, differences
 
 #: Twice the logarithm of the likelihood ratio from which photographs show two rotors: a ratio of 100, which one rotor
 #: exceeds at most once in 100 cases.
@@ -67,7 +71,7 @@ def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
                 )
 
 
-def contradictions(result: Adjustment, ring: Ring, *, spoiled: bool = False) -> Iterator[Flag]:
+def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: bool = False) -> Iterator[Flag]:
     """What a finished adjustment says of photographs that do not belong together.
 
     spoiled : pictures are shifted unevenly or have second edges, which make blades seem another rotor's.
@@ -76,11 +80,47 @@ def contradictions(result: Adjustment, ring: Ring, *, spoiled: bool = False) -> 
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
     for found in () if spoiled else differences(result, ring):
-        if found.log_ratio > DIFFERENT:
-            names = ", ".join(result.views[p].name for p in found.photos)
-            most = found.steeper_deg[np.abs(found.steeper_deg).argmax()]
-            text = f"{names} and the other photographs seem to show two rotors: blades up to {abs(most):.1f} deg apart."
-            yield Flag("rotors-differ", text)
+        if found.log_ratio <= DIFFERENT:
+            continue
+        names = ", ".join(result.views[p].name for p in found.photos)
+        if (blade := _at_the_arrow(result, ring, priors, found)) is not None:
+            text = f"{names} and the other photographs fit if the blade at the arrow there is their blade {blade}."
+            yield Flag("blades-misnumbered", text)
+            continue
+        most = found.steeper_deg[np.abs(found.steeper_deg).argmax()]
+        text = f"{names} and the other photographs seem to show two rotors: blades up to {abs(most):.1f} deg apart."
+        yield Flag("rotors-differ", text)
+
+
+def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Difference) -> int | None:
+    """Number of the blade that is at the arrow in the photographs of a setup, if they then fit the others.
+
+    None where no other blade makes one rotor of them so much likelier.
+    """
+    state, setup = result.state, result.views[found.photos[0]].setup
+    assert state.rotor is not None
+    blades, s = state.rotor.blades, state.setups.index(setup)
+    if s == 0 or any(view.setup == setup and p not in found.photos for p, view in enumerate(result.views)):
+        return None
+    ratios = {0: found.log_ratio}
+    for k in range(1, blades):
+        other = state.copy()
+        other.r_ring_rotor[s] = other.r_ring_rotor[s] @ rotation(np.array([0.0, 0.0, -2 * np.pi * k / blades]))
+        views = tuple(_renumbered(v, k, blades) if v.setup == setup else v for v in result.views)
+        with contextlib.suppress(AdjustmentError):
+            ratios[k] = differences(adjust(ring, views, other, priors), ring)[0].log_ratio
+    best = min(ratios, key=lambda k: ratios[k])
+    return best + 1 if ratios[best] < min(DIFFERENT, ratios[0] - DIFFERENT) else None
+
+
+def _renumbered(view: ObservedView, by: int, blades: int) -> ObservedView:
+    """What is seen of the blades with each number higher by so much."""
+    tips, ends = view.tips, view.ends
+    return replace(
+        view,
+        tips=None if tips is None else replace(tips, blade=(tips.blade + by) % blades),
+        ends=None if ends is None else replace(ends, blade=(ends.blade + by) % blades),
+    )
 
 
 def _turn_over(one: Shot, other: Shot) -> str:

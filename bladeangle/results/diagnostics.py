@@ -95,11 +95,16 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
         ring_px = result.rms_px(p, "ring")
         if ring_px > REFUSED_RING_PX:
             raise AdjustmentError(
-                f"{view.name} does not fit the ring and camera file: the ring's markers lie {ring_px:.1f} pixels off.",
-                "Name the ring that was printed and the camera file of this phone; keep the sheet flat and whole.",
+                f"{view.name} does not fit the ring definition and the camera file.",
+                "Name the ring that was printed and the camera file of this phone; keep the sheet flat and whole. "
+                f"(The ring's markers lie {ring_px:.1f} px off.)",
             )
         if ring_px > DOUBTED_RING_PX:
-            yield Flag("residuals-high", f"The ring's markers fit only to {ring_px:.2f} pixels.", view.name)
+            yield Flag(
+                "residuals-high",
+                f"The ring is not seen where it should be. Its markers lie {ring_px:.2f} px off.",
+                view.name,
+            )
         if view.tips is not None and not len(view.tips.px):
             text = "No blade tip is seen where the other photographs show one."
             yield Flag("photos-disagree", text, view.name)
@@ -108,15 +113,22 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
             if tip_px > REFUSED_TIP_PX:
                 why = ", as if the rotor was moved" if p in moved else ""
                 raise AdjustmentError(
-                    f"{view.name} contradicts the other photographs: its blade tips lie {tip_px:.1f} pixels off{why}.",
-                    "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again.",
+                    f"{view.name} contradicts the other photographs{why}.",
+                    "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again. "
+                    f"(Its blade tips lie {tip_px:.1f} px off.)",
                 )
             if tip_px > DOUBTED_RMS_PX and p not in moved:
-                text = f"The {kind} do not fit the other photographs: they lie {tip_px:.1f} pixels off."
+                text = (
+                    f"Its blades do not lie where the other photographs have them. The {kind} are {tip_px:.1f} px off."
+                )
                 yield Flag("photos-disagree", text, view.name)
             yield from _nicks(result, p, kind)
         if p in moved:
-            yield Flag("rotor-moved", f"Seen by itself the rotor lies elsewhere: {moved[p]}.", view.name)
+            yield Flag(
+                "rotor-moved",
+                f"Seen by itself the rotor lies elsewhere, or it is another rotor: {moved[p]}.",
+                view.name,
+            )
 
 
 def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
@@ -133,7 +145,7 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
             x, y = tips.px[mine[int(np.flatnonzero(run)[0])]]
             yield Flag(
                 "edge-nick",
-                f"Points of the edge at pixel ({x:.0f}, {y:.0f}) lie off the curve and were left out.",
+                f"A piece of the edge lies off the curve and was left out; in the picture it is at ({x:.0f}, {y:.0f}).",
                 view.name,
                 int(b) + 1,
             )

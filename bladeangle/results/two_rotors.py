@@ -14,7 +14,7 @@ counts in it by how well they tell it. One rotor gives L over 100 at most once i
 show all of them.
 
 Not covered: rotors that differ only where one standing alone shows them, which no pair can tell; nor in what a turn, a
-lean and another match lengthwise make up for. Of simulated pairs it tells few, see `UNCERTAINTY.md`.
+lean and another match lengthwise make up for. How few pairs it tells is in `UNCERTAINTY.md`.
 """
 
 from __future__ import annotations
@@ -125,7 +125,9 @@ def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Differ
         gradient += mine.T @ one.right_side(residual)
     spread = covariance_root(_expected(blades))
     left = information - coupling.T @ result.covariance @ coupling
-    told, gradient = spread.T @ left @ spread, spread.T @ gradient
+    # where both ends fit each other worse than they should, all variances are larger by so much
+    larger = max(result.birge_ratio_squared, 1.0) if result.from_above else 1.0
+    told, gradient = spread.T @ left @ spread / larger, spread.T @ gradient / larger
     values, along = np.linalg.eigh((told + told.T) / 2)
     values, gradient = np.maximum(values, 0.0), along.T @ gradient
     found = -gradient / (1 + values)

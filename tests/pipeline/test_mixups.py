@@ -11,12 +11,15 @@ import pytest
 from PIL import Image
 from rendered_ring import CALIBRATION
 
+from bladeangle.adjustment.adjust import adjust
+from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, PhotoError, RingNotFoundError, UsageError
 from bladeangle.imaging.camera import Camera, read_camera
 from bladeangle.imaging.ring import Ring, read_ring
 from bladeangle.pipeline.measure import Measurement, measure
 from bladeangle.pipeline.mixups import contradictions
 from bladeangle.pipeline.turning import quarter_turned
+from bladeangle.results.two_rotors import differences
 
 PHOTOS = CALIBRATION.parent / "fixtures" / "rotor-a"
 INLET, OUTLET = PHOTOS / "inlet.jpg", PHOTOS / "outlet.jpg"
@@ -145,15 +148,25 @@ def test_a_drop_on_the_lens(ring: Ring, camera: Camera, tmp_path: Path) -> None:
     assert {flag.photo for flag in found.flags if flag.code == "picture-uneven"} == {"outlet.jpg"}
 
 
-def test_two_rotors_of_a_make(sound: Measurement, ring: Ring) -> None:
-    """Edges of one photograph that lie more and more off along every blade, 2 px at its ends, are another rotor's."""
-    assert not [f for f in contradictions(sound.result, ring) if f.code == "rotors-differ"]
+def test_two_rotors_of_a_make(sound: Measurement, ring: Ring, camera: Camera) -> None:
+    """Edges of one photograph that lie more and more off along two blades, 4 px at their ends, are another rotor's.
+
+    The adjustment takes most of it for tips of another radius, and the ratio of two rotors to one comes to 1,000.
+    """
+    priors = Priors(camera.parameters, camera.covariance)
+    assert not [f for f in contradictions(sound.result, ring, priors) if f.code == "rotors-differ"]
+    assert -30 < differences(sound.result, ring)[0].log_ratio < 0
     view = sound.result.views[1]
     assert view.tips is not None
     px = view.tips.px.copy()
-    for b in np.unique(view.tips.blade):
+    for b, most_px in enumerate((4.0, -4.0)):
         mine = view.tips.blade == b
-        px[mine] += view.tips.normal[mine] * np.linspace(-2, 2, mine.sum())[:, None]
+        px[mine] += view.tips.normal[mine] * np.linspace(-most_px, most_px, mine.sum())[:, None]
     views = (sound.result.views[0], replace(view, tips=replace(view.tips, px=px)))
-    (flag,) = (f for f in contradictions(replace(sound.result, views=views), ring) if f.code == "rotors-differ")
+    mixed = adjust(ring, views, sound.result.state, priors)
+    (found,) = differences(mixed, ring)
+    assert 2 * np.log(100) < found.log_ratio < 60
+    assert found.steeper_deg[0] * found.steeper_deg[1] < 0
+    (flag,) = (f for f in contradictions(mixed, ring, priors) if f.code == "rotors-differ")
     assert flag.text.startswith("outlet.jpg and the other photographs seem to show two rotors")
+    assert not [f for f in contradictions(mixed, ring, priors, spoiled=True) if f.code == "rotors-differ"]
