@@ -105,7 +105,7 @@ class Handlers:
         return HTMLResponse(found[0], headers={"content-security-policy": found[1]})
 
     async def page(self, request: Request) -> Response:
-        """The page of a job as far as it has come."""
+        """One page for the customer, as PDF, of a job that is measured."""
         found = self.pages.page(self._job(request))
         if found is None:
             raise HTTPException(404)

@@ -40,6 +40,9 @@ REFUSED_MISFIT_PX = 0.8
 #: the median: in a noisy or smoothed file they scatter; at a wrong place whole runs lie off.
 EVEN_MISFIT_PX = 0.6
 EVEN_RUN_PX, EVEN_RUN_POINTS = 0.4, 6
+#: Where the best place was reached from so many other wraps, to so many mm of radius and rad of wrap, others are not
+#: tried: it fits as badly from everywhere.
+ENOUGH_ALIKE, SAME_RADIUS_MM, SAME_WRAP_RAD = 3, 0.1, 0.05
 THINNEST_BLADE_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
 #: both setups may have been matched at a wrong place.
@@ -194,15 +197,23 @@ def register_all(
     sides = _Sides.of(first, others, overhead, state)
     progress("finding tip radius and thickness from the oblique photographs")
     best, misfit_px = overhead, np.inf
+    other_wraps: list[Adjustment] = []  # what starts at other wraps came to
     for radius_mm, wrap_rad, sure in _starts(sides.radii(state), sides.first):
         begun = _on_radius(sides, state, ring, priors, radius_mm, wrap_rad, sure)
         progress(f"adjusting all photographs on a tip radius of {radius_mm:.1f} mm")
+        here, here_px = overhead, np.inf
         for tried in _tried(sides, begun, ring, priors):
-            if (tried_px := _misfit_px(tried, sides.shots)) < misfit_px:
-                best, misfit_px = tried, tried_px
-            if misfit_px < GOOD_MISFIT_PX or _even(best, misfit_px, sides.shots):
+            if (tried_px := _misfit_px(tried, sides.shots)) < here_px:
+                here, here_px = tried, tried_px
+            if here_px < GOOD_MISFIT_PX or _even(here, here_px, sides.shots):
                 break
+        if here_px < misfit_px:
+            best, misfit_px = here, here_px
         if misfit_px < FITTING_MISFIT_PX or _even(best, misfit_px, sides.shots):
+            break
+        if wrap_rad is not None:
+            other_wraps.append(here)
+        if sum(_same_place(best, other) for other in other_wraps) >= ENOUGH_ALIKE:
             break
     best, misfit_px = _settled(sides, best, misfit_px, ring, priors)
     if len(sides.first) > 1 and not _even(best, misfit_px, sides.shots):
@@ -380,6 +391,13 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
         number += len(off) + lost
     unlike = IMPLAUSIBLE_PX * max(result.implausibility() - USUAL_IMPLAUSIBILITY, 0.0)
     return min(float(np.sqrt(total / max(number, 1))) + unlike, MISSING_EDGE_PX)
+
+
+def _same_place(one: Adjustment, other: Adjustment) -> bool:
+    """Whether two adjustments came to the same tip radius and wrap."""
+    a, b = one.state.rotor, other.state.rotor
+    wraps = [float(np.diff(rotor.ends, axis=1).mean()) for rotor in (a, b)]
+    return abs(a.radius_mm - b.radius_mm) < SAME_RADIUS_MM and abs(wraps[0] - wraps[1]) < SAME_WRAP_RAD
 
 
 def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
