@@ -160,13 +160,14 @@ def _true(answers: dict[str, Any], label: str) -> float:
 
 def _angles(record: Record, answers: dict[str, Any]) -> dict[str, Any]:
     labels, values, covariance = record.angles()
-    stations = [record.station(int(x.split(".")[0]), x.split(".")[1]) or {} for x in labels]
+    found = [record.station(int(x.split(".")[0]), x.split(".")[1]) for x in labels]
+    stations = [s for s in found if s is not None]
     return {
         "labels": list(labels),
         "true_deg": [_true(answers, x) for x in labels],
         "angle_deg": values.tolist(),
-        "u_deg": [s["standard_uncertainty_deg"] for s in stations],
-        "half_deg": [s["expanded_uncertainty_deg"] for s in stations],
+        "u_deg": [s.standard_uncertainty_deg for s in stations],
+        "half_deg": [s.expanded_uncertainty_deg for s in stations],
         "covariance_deg2": covariance.tolist(),
     }
 

@@ -83,7 +83,8 @@ def _strip(results: Sequence[str | Failure], inventory: Inventory, tile: int, co
             name, lines = result.rotor, textwrap.wrap(f"Not measured: {result.message}", 42)[:3]
         else:
             record, packed = inventory.record(result), inventory.picture(result)
-            name, lines = record.name, [f"{s} {angle_text(record.mean(s))}" for s in STATIONS]
+            means = record.data["rotor"]["stations"]
+            name, lines = record.name, [f"{s} {angle_text(means[s])}" for s in STATIONS]
             pixels = None if packed is None else unpacked(packed)
             if pixels is not None:
                 picture = Image.fromarray(pixels)

@@ -209,8 +209,8 @@ def columns_of(record: Record) -> dict[str, Any]:
     row |= {"blade_count": record.blade_count, "hand": data["rotor"]["hand"], "flags": len(data["flags"])}
     for station in STATIONS:
         mean = record.mean(station)
-        row[f"{station}_deg"] = None if mean is None else mean["angle_deg"]
-        row[f"{station}_u"] = None if mean is None else mean["standard_uncertainty_deg"]
+        row[f"{station}_deg"] = None if mean is None else mean.angle_deg
+        row[f"{station}_u"] = None if mean is None else mean.standard_uncertainty_deg
     for name in ("hub", "tip"):
         row[f"{name}_mm"], row[f"{name}_u"] = record.quantity(f"{name}_diameter_mm") or (None, None)
     row["wear_mm"], row["wear_u"] = record.tip("leading_wear_mm") or (None, None)

@@ -124,7 +124,7 @@ def draw_stations(
     words : what to write at a station's angle. lengths : at its length, and at "skip" that of the rounding.
     """
     length, options = tip_length_mm(record), stations_of(record)
-    means = {s: found["angle_deg"] if (found := record.mean(s)) else None for s in STATIONS}
+    means = {s: found.angle_deg if (found := record.mean(s)) else None for s in STATIONS}
     entry = means["entry"] or means["middle"] or 10.0
     exit_ = means["exit"] or means["middle"] or entry + 4.0
     share = np.linspace(0, 1, 200)

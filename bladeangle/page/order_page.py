@@ -100,7 +100,7 @@ def _wanted(sheet: Sheet, record: Record, order: Order, inches: bool) -> None:
         row = ["mean" if blade is None else str(blade)]
         for name, wanted in ordered:
             found = record.mean(name) if blade is None else record.station(blade, name)
-            change = "" if found is None else signed(wanted.angle_deg - found["angle_deg"])
+            change = "" if found is None else signed(wanted.angle_deg - found.angle_deg)
             row += [angle_cell(record, blade, name), change, ""]
         rows.append(row)
     heads = sheet.y

@@ -29,8 +29,8 @@ def angle_cell(record: Record, blade: int | None, station: str) -> str:
     mark = MARK if doubts_about(record.data["flags"], blade, station) else ""
     if found is None:
         return f"not seen{mark}"
-    digits = angle_decimals(found["expanded_uncertainty_deg"])
-    return f"{found['angle_deg']:.{digits}f} ± {found['expanded_uncertainty_deg']:.{digits}f}{mark}"
+    digits = angle_decimals(found.expanded_uncertainty_deg)
+    return f"{found.angle_deg:.{digits}f} ± {found.expanded_uncertainty_deg:.{digits}f}{mark}"
 
 
 def angle_table(sheet: Sheet, record: Record, width: float) -> None:

@@ -22,6 +22,7 @@ from bladeangle.base import clock
 from bladeangle.base.budget import STATIONS, propagate
 from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
 from bladeangle.base.outputs import SOFTWARE
+from bladeangle.records.content import Quantity
 from bladeangle.records.record import Record
 
 Array = NDArray[np.float64]
@@ -80,13 +81,13 @@ def mean_pitch(record: Record) -> Value:
     circle (the skipped edges count to their stations). None unless all three are seen and the tip's length is known.
     """
     tip, means = _blade_mean(record, "tip_length_mm"), {s: record.mean(s) for s in STATIONS}
-    lengths = record.data["options"].get("stations", {})
-    end = float(lengths.get("length_mm", 32.0)) + float(lengths.get("skip_mm", 2.0))
+    lengths = record.content.options.stations
+    end = lengths.length_mm + lengths.skip_mm
     if tip is None or tip[0] <= 2 * end:
         return None
     along = {"entry": end, "middle": tip[0] - 2 * end, "exit": end}
     # Lengths are measured along the tip; round the circle they are shorter by the cosine of the angle.
-    around = {s: along[s] * math.cos(math.radians(m["angle_deg"])) for s, m in means.items() if m is not None}
+    around = {s: along[s] * math.cos(math.radians(m.angle_deg)) for s, m in means.items() if m is not None}
     if len(around) < len(STATIONS):
         return None
     return _pitch(record, _means(record, {s: length / sum(around.values()) for s, length in around.items()}))
@@ -104,10 +105,11 @@ def progression(record: Record, blade: int | None = None) -> Value:
 
 def _blade_mean(record: Record, key: str) -> Value:
     """Mean over blades of a blade's quantity; its uncertainty is the blades' mean, as if their errors were common."""
-    found = [b[key] for b in record.data["blades"]]
-    if not found or any(q is None for q in found):
+    each: list[Quantity | None] = [getattr(b, key) for b in record.content.blades]
+    found = [q.pair for q in each if q is not None]
+    if len(found) < len(each):
         return None
-    return float(np.mean([q["value"] for q in found])), float(np.mean([q["standard_uncertainty"] for q in found]))
+    return float(np.mean([value for value, _ in found])), float(np.mean([u for _, u in found]))
 
 
 def overlap(record: Record) -> Value:
@@ -181,7 +183,7 @@ def table(records: Sequence[Record]) -> tuple[list[str], list[list[Cell]]]:
                 row: list[Cell] = [harmless(record.name), data["created"], record.blade_count, data["rotor"]["hand"]]
                 row += ["mean" if blade is None else blade, station]
                 keys = ("angle_deg", "standard_uncertainty_deg", "expanded_uncertainty_deg", "coverage_factor", "dof")
-                row += [None if found is None else found[k] for k in keys]
+                row += [None if found is None else getattr(found, k) for k in keys]
                 row += list(pitch or (None, None))
                 row += [harmless(record.why_not_seen(blade, station)) if found is None and blade else ""]
                 row += [v for name in BLADE_TIP for v in _of_tip(record, blade, name)]
@@ -207,10 +209,10 @@ def tip_table(records: Sequence[Record]) -> tuple[list[str], list[list[Cell]]]:
     head = ["name", "created", "blade", "arc [mm]", "radius [mm]", "u_radius [mm]"]
     rows: list[list[Cell]] = []
     for record in records:
-        for blade in record.data["blades"]:
-            tip = blade.get("tip") or {}
-            places = zip(*(tip.get(k, []) for k in ("arc_mm", "radius_mm", "standard_uncertainty_mm")), strict=True)
-            rows += [[harmless(record.name), record.data["created"], blade["number"], *place] for place in places]
+        for blade in record.content.blades:
+            if (tip := blade.tip) is not None:
+                places = zip(tip.arc_mm, tip.radius_mm, tip.standard_uncertainty_mm, strict=True)
+                rows += [[harmless(record.name), record.content.created, blade.number, *place] for place in places]
     return head, rows
 
 

@@ -10,11 +10,12 @@ import json
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib import resources
 from os import PathLike
 from typing import Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +24,8 @@ from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.base.errors import RecordError
 from bladeangle.base.files import safe_name, write_text_atomic
 from bladeangle.base.flags import REGISTRY
+from bladeangle.base.structure import Plain
+from bladeangle.records.content import Blade, BladeTip, Content, Quantity, Rotor, Station, TipQuantity, Tips
 
 Array = NDArray[np.float64]
 
@@ -39,7 +42,12 @@ _HINT = inputs.RECORD.hint
 class Record:
     """A checked record; `data` is its plain JSON content and is not to be changed."""
 
-    data: dict[str, Any]
+    data: Plain
+
+    @cached_property
+    def content(self) -> Content:
+        """What it holds, as structures; converted when first asked for."""
+        return msgspec.convert(self.data, Content)
 
     @property
     def name(self) -> str:
@@ -47,69 +55,72 @@ class Record:
         return str(self.data["name"])
 
     @property
+    def rotor(self) -> Rotor:
+        """What is said of all blades together."""
+        return self.content.rotor
+
+    @property
     def blade_count(self) -> int:
         """Number of blades."""
         return int(self.data["rotor"]["blade_count"])
 
-    def station(self, blade: int, station: str) -> dict[str, Any] | None:
-        """A blade's station, None when it was not seen; KeyError when there is no such blade or station."""
-        for b in self.data["blades"]:
-            if b["number"] == blade:
-                found: dict[str, Any] | None = b["stations"][station]
-                return found
-        raise KeyError(f"blade {blade}")
+    def blade(self, number: int) -> Blade:
+        """One blade; KeyError when there is no such blade."""
+        if not 1 <= number <= self.blade_count:
+            raise KeyError(f"blade {number}")
+        return self.content.blades[number - 1]
 
-    def mean(self, station: str) -> dict[str, Any] | None:
+    def station(self, blade: int, station: str) -> Station | None:
+        """A blade's station, None when it was not seen; KeyError when there is no such blade or station."""
+        return self.blade(blade).stations.at(station)
+
+    def mean(self, station: str) -> Station | None:
         """The mean over the blades seen at a station."""
-        found: dict[str, Any] | None = self.data["rotor"]["stations"][station]
-        return found
+        return self.rotor.stations.at(station)
 
     def quantity(self, name: str) -> tuple[float, float] | None:
         """Value and standard uncertainty of one of the rotor's quantities, such as "tip_diameter_mm"; None: not
         known."""
-        q = self.data["rotor"].get(name)
-        return None if q is None else (float(q["value"]), float(q["standard_uncertainty"]))
+        found: Quantity | None = getattr(self.rotor, name)
+        return None if found is None else found.pair
 
     def tip(self, name: str, blade: int | None = None) -> tuple[float, float] | None:
         """Value and standard uncertainty, mm, of what photographs tell of the tips, such as "leading_wear_mm".
 
         Of the mean over blades, or of one blade. None: not known, or not seen, so that it is only what is usual.
         """
-        q = self._tips(blade).get(name)
-        return None if q is None or not q["seen"] else (float(q["value"]), float(q["standard_uncertainty"]))
+        found: TipQuantity | None = getattr(self._tips(blade), name, None)
+        return None if found is None or not found.seen else found.pair
 
     def clearance(self, which: str, blade: int | None = None) -> tuple[float, float] | None:
         """The "smallest" or "mean" clearance of all blades or of one and its standard uncertainty, mm; None: no bore
         was given."""
-        q = (self._tips(blade).get("clearance_mm") or {}).get(which)
-        return None if q is None else (float(q["value"]), float(q["standard_uncertainty"]))
+        tips = self._tips(blade)
+        if tips is None or tips.clearance_mm is None:
+            return None
+        found: Quantity = getattr(tips.clearance_mm, which)
+        return found.pair
 
-    def _tips(self, blade: int | None) -> dict[str, Any]:
-        part = self.data["rotor"].get("tips") if blade is None else self.data["blades"][blade - 1].get("tip")
-        return part or {}
+    def _tips(self, blade: int | None) -> Tips | BladeTip | None:
+        return self.rotor.tips if blade is None else self.blade(blade).tip
 
     def angles(self) -> tuple[tuple[str, ...], Array, Array]:
         """Labels ("1.entry", ...), angles (n,) in deg and their covariance (n, n) in deg^2, of the stations seen."""
-        labels = tuple(self.data["covariance"]["labels"])
-        values = []
-        for label in labels:
-            blade, station = label.split(".")
-            values.append((self.station(int(blade), station) or {})["angle_deg"])
-        matrix = np.array(self.data["covariance"]["matrix_deg2"], float).reshape(len(labels), len(labels))
+        labels = tuple(self.content.covariance.labels)
+        seen = [self.station(int(blade), station) for blade, station in (label.split(".") for label in labels)]
+        values = [found.angle_deg for found in seen if found is not None]  # all of them, as was checked
+        matrix = np.array(self.content.covariance.matrix_deg2, float).reshape(len(labels), len(labels))
         return labels, np.array(values, float), matrix
 
     def why_not_seen(self, blade: int, station: str) -> str:
         """Why a blade's station is null."""
-        for b in self.data["blades"]:
-            if b["number"] == blade:
-                return str(b["not_seen"].get(station, "not seen"))
-        raise KeyError(f"blade {blade}")
+        return self.blade(blade).not_seen.get(station, "not seen")
 
 
 # --- making ----------------------------------------------------------------------------------------------------------
 
 
-def quantity(value: float, standard_uncertainty: float, dof: float = math.inf) -> dict[str, Any]:
+def quantity(value: float, standard_uncertainty: float, dof: float = math.inf) -> Plain:
     """A quantity of the record with its 95 % expanded uncertainty; `dof` infinite becomes null."""
     k = coverage_factor(dof)
     return {
@@ -123,7 +134,7 @@ def quantity(value: float, standard_uncertainty: float, dof: float = math.inf) -
 
 def station_result(
     angle_deg: float, standard_uncertainty_deg: float, sees: Sequence[str], dof: float = math.inf
-) -> dict[str, Any]:
+) -> Plain:
     """A station of the record; `sees` names the faces ("inlet", "outlet") whose edges were followed."""
     q = quantity(angle_deg, standard_uncertainty_deg, dof)
     return {
@@ -155,17 +166,22 @@ def record_from_dict(data: Mapping[str, Any], source: str = "The record") -> Rec
         )
     plain = reader(plain)
     _check_schema(plain, source)
+    record = Record(plain)
+    try:
+        _ = record.content
+    except msgspec.ValidationError as error:  # of options, to which the schema leaves room
+        raise RecordError(f"{source} is not valid: {safe_name(str(error)[:160])}.", _HINT) from error
     _check_sense(plain, source)
-    return Record(plain)
+    return record
 
 
-def _read_1(data: dict[str, Any]) -> dict[str, Any]:
+def _read_1(data: Plain) -> Plain:
     """Version 1 is the present one."""
     return data
 
 
 #: Every version that can be read, with the function that brings its content to the present version.
-READERS: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {"bladeangle-record/1": _read_1}
+READERS: dict[str, Callable[[Plain], Plain]] = {"bladeangle-record/1": _read_1}
 
 
 def _plain(value: Any, source: str) -> Any:
@@ -193,10 +209,10 @@ def _plain(value: Any, source: str) -> Any:
 # --- checking --------------------------------------------------------------------------------------------------------
 
 
-def schema(name: str = "record") -> dict[str, Any]:
+def schema(name: str = "record") -> Plain:
     """The published JSON Schema (2020-12) of "record", "camera" or "ring"."""
     text = (resources.files("bladeangle.records") / "schema" / f"bladeangle-{name}-1.json").read_text(encoding="utf-8")
-    found: dict[str, Any] = json.loads(text)
+    found: Plain = json.loads(text)
     return found
 
 
@@ -209,7 +225,7 @@ def validator(name: str = "record") -> Any:
     return Draft202012Validator(schema(name), registry=Registry([(p["$id"], p) for p in parts]))
 
 
-def _check_schema(data: dict[str, Any], source: str) -> None:
+def _check_schema(data: Plain, source: str) -> None:
     if not validator().is_valid(data):
         # a sentence about a value holds all of it, so that it must not be a large one
         shortened = _shortened(data)
@@ -241,7 +257,7 @@ def _innermost(error: Any) -> Any:
     return error
 
 
-def _check_sense(data: dict[str, Any], source: str) -> None:
+def _check_sense(data: Plain, source: str) -> None:
     """What a schema cannot say: parts that must agree with each other."""
 
     def insist(condition: bool, what: str) -> None:
@@ -280,14 +296,14 @@ def _check_sense(data: dict[str, Any], source: str) -> None:
         insist(flag["code"] in REGISTRY, f"{flag['code'][:60]!r} is not a registered flag")
 
 
-def _check_sums(data: dict[str, Any], seen: list[str], matrix: Array, insist: Callable[[bool, str], None]) -> None:
+def _check_sums(data: Plain, seen: list[str], matrix: Array, insist: Callable[[bool, str], None]) -> None:
     """Angles, means, spreads and uncertainties that follow from each other; `SLACK` is for rounding alone."""
 
-    def uncertain(found: dict[str, Any], variance: float, what: str, key: str = "standard_uncertainty_deg") -> None:
+    def uncertain(found: Plain, variance: float, what: str, key: str = "standard_uncertainty_deg") -> None:
         u = math.sqrt(max(variance, 0.0))
         insist(abs(found[key] - u) <= SLACK * u + 1e-6, f"the uncertainty of {what} is not that of the covariance")
 
-    def expanded(found: dict[str, Any] | None, what: str, unit: str = "") -> None:
+    def expanded(found: Plain | None, what: str, unit: str = "") -> None:
         if found is not None:
             wide = found["coverage_factor"] * found[f"standard_uncertainty{unit}"]
             fits = abs(found[f"expanded_uncertainty{unit}"] - wide) <= SLACK * wide + 1e-6

@@ -108,6 +108,6 @@ def shorthand(record: Record, inches: bool = False) -> str | None:
     if entry is None or exit_ is None:
         return None
     doubted = any(doubts_about(record.data["flags"], None, s) for s in ("entry", "exit"))
-    angles = f"{entry['angle_deg']:.1f} - {exit_['angle_deg']:.1f}{MARK if doubted else ''}"
+    angles = f"{entry.angle_deg:.1f} - {exit_.angle_deg:.1f}{MARK if doubted else ''}"
     hub = record.quantity("hub_diameter_mm")
     return angles if hub is None else f"{angles}, hub {length_text(hub[0], inches, 1)}"

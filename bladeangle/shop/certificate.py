@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from os import PathLike
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 from xml.etree import ElementTree as ET
 
 import msgspec
@@ -21,6 +21,7 @@ from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import safe_name, write_bytes_atomic
 from bladeangle.base.structure import File, Misfit, read_as
+from bladeangle.records.content import Quantity, Station, TipQuantity
 from bladeangle.records.record import Record
 from bladeangle.records.tip_words import NAMES
 
@@ -146,10 +147,10 @@ def _contact(parent: ET.Element, name: str, who: Contact) -> None:
 
 
 def _administrative(root: ET.Element, record: Record, details: Details) -> None:
-    data = record.data
+    content = record.content
     part, core_data = _add(root, "administrativeData"), details.certificate
     software = _add(part, "dccSoftware")
-    for name, release in sorted(data["software"].items(), key=lambda pair: (pair[0] != "bladeangle", pair)):
+    for name, release in sorted(content.software.items(), key=lambda pair: (pair[0] != "bladeangle", pair)):
         one = _add(software, "software")
         _words(one, "name", name)
         _add(one, "release", release)
@@ -159,7 +160,7 @@ def _administrative(root: ET.Element, record: Record, details: Details) -> None:
         _add(core, f"{kind}LangCodeISO639_1", core_data.language)
     _add(core, "uniqueIdentifier", core_data.identifier)
     for kind in ("begin", "end"):
-        _add(core, f"{kind}PerformanceDate", data["created"][:10])
+        _add(core, f"{kind}PerformanceDate", content.created[:10])
     _add(core, "performanceLocation", core_data.location)
     item = _add(_add(part, "items"), "item")
     _words(item, "name", f"Jet-pump impeller: {record.name}")
@@ -205,33 +206,37 @@ def _results(root: ET.Element, record: Record) -> None:
         "length round the axis at the local tip radius, over each station.",
     )
     results = _add(measured, "results")
-    angle_keys = ("angle_deg", "expanded_uncertainty_deg", "coverage_factor")
-    groups: list[tuple[str, Sequence[tuple[str, dict[str, Any] | None]]]] = [
+    groups: list[tuple[str, Sequence[tuple[str, Station | None]]]] = [
         (f"Blade {b}", [(s, record.station(b, s)) for s in STATIONS]) for b in range(1, record.blade_count + 1)
     ]
     groups.append(("Mean over blades", [(s, record.mean(s)) for s in STATIONS]))
     for title, stations in groups:
-        found = [(name, [s[k] for k in angle_keys]) for name, s in stations if s is not None]
+        found = [(name, s) for name, s in stations if s is not None]
         if found:
             result = _add(results, "result")
             _words(result, "name", title)
             data = _add(result, "data")
-            for name, (angle, expanded, k) in found:
-                _quantity(data, f"{name} angle", angle, "\\degree", expanded, k)
+            for name, s in found:
+                _quantity(data, f"{name} angle", s.angle_deg, "\\degree", s.expanded_uncertainty_deg, s.coverage_factor)
     result = _add(results, "result")
     _words(result, "name", "Sizes")
     data = _add(result, "data")
-    for key in ("tip_diameter_mm", "hub_diameter_mm", "tip_thickness_mm", "axial_length_mm"):
-        q = record.data["rotor"].get(key)
+    rotor, tips = record.rotor, record.rotor.tips
+    sizes: dict[str, Quantity | None] = {
+        "tip diameter": rotor.tip_diameter_mm,
+        "hub diameter": rotor.hub_diameter_mm,
+        "tip thickness": rotor.tip_thickness_mm,
+        "axial length": rotor.axial_length_mm,
+    }
+    if tips is not None:
+        told: list[tuple[str, TipQuantity]] = [(words, getattr(tips, key)) for key, words in NAMES.items()]
+        sizes |= {words: q for words, q in told if q.seen}
+        if tips.clearance_mm is not None:
+            sizes["smallest clearance in the bore"] = tips.clearance_mm.smallest
+            sizes["mean clearance in the bore"] = tips.clearance_mm.mean
+    for name, q in sizes.items():
         if q is not None:
-            name = key.removesuffix("_mm").replace("_", " ")
-            _quantity(data, name, q["value"], "\\milli\\metre", q["expanded_uncertainty"], q["coverage_factor"])
-    tips = record.data["rotor"].get("tips") or {}
-    clearance = tips.get("clearance_mm") or {}
-    told = {words: tips[key] for key, words in NAMES.items() if key in tips and tips[key]["seen"]}
-    told |= {f"{which} clearance in the bore": q for which, q in clearance.items()}
-    for name, q in told.items():
-        _quantity(data, name, q["value"], "\\milli\\metre", q["expanded_uncertainty"], q["coverage_factor"])
+            _quantity(data, name, q.value, "\\milli\\metre", q.expanded_uncertainty, q.coverage_factor)
 
 
 def certificate(record: Record, details: Details) -> bytes:

@@ -101,8 +101,8 @@ class Angles:
         now = self.record.mean(station) if blade is None else self.record.station(blade, station)
         parts = [now] + ([self.before.mean(station)] if self.before is not None else [])
         found = [p for p in parts if p is not None]
-        dofs = [math.inf if p["dof"] is None else p["dof"] for p in found]
-        u = [p["standard_uncertainty_deg"] for p in found]
+        dofs = [math.inf if p.dof is None else p.dof for p in found]
+        u = [p.standard_uncertainty_deg for p in found]
         return welch_satterthwaite(u, dofs) if sum(u) > 0 else math.inf
 
 
@@ -113,19 +113,21 @@ def shared_covariance(record: Record, before: Record) -> Array:
     camera's numbers or the ring's markers are equal in both. Zero where nothing is shared, and where the stated
     effects do not fit the records' covariances.
     """
-    n, m = len(record.data["covariance"]["labels"]), len(before.data["covariance"]["labels"])
+    n, m = len(record.content.covariance.labels), len(before.content.covariance.labels)
     cross = np.zeros((n, m))
     same = {
         "camera": all(record.data["camera"][k] == before.data["camera"][k] for k in ("parameters", "covariance")),
         "ring": record.data["ring"]["markers"] == before.data["ring"]["markers"],
     }
-    others = {line["line"]: line for line in before.data["budget"] if "effects_deg" in line}
-    for line in record.data["budget"]:
-        other = others.get(line["line"])
-        if other is None or "effects_deg" not in line or line.get("shared") != other.get("shared"):
+    others = {line.line: line for line in before.content.budget}
+    for line in record.content.budget:
+        other = others.get(line.line)
+        if other is None or line.shared is None or line.shared != other.shared:
             continue
-        a, b = np.array(line["effects_deg"], float), np.array(other["effects_deg"], float)
-        if same.get(line.get("shared", ""), False) and a.shape[0] == b.shape[0] and a.size and b.size:
+        if line.effects_deg is None or other.effects_deg is None:
+            continue
+        a, b = np.array(line.effects_deg, float), np.array(other.effects_deg, float)
+        if same[line.shared] and a.shape[0] == b.shape[0] and a.size and b.size:
             cross += a.T @ b
     joint = np.block([[record.angles()[2], cross], [cross.T, before.angles()[2]]])
     fits = not joint.size or np.linalg.eigvalsh(joint)[0] >= -1e-6 * np.abs(joint).max()
@@ -203,8 +205,8 @@ def reason_for(
     if needed < 0.1 * expanded:
         return "on the limit: photographs cannot decide"
     reason = f"± {expanded:.2f} deg is too wide, under ± {needed:.2f} would decide"
-    lines = [(line["mean" if mean else "stations"][station], line["line"]) for line in record.data["budget"]]
-    known = [line for line in lines if line[0] is not None]
+    lines = [((line.mean if mean else line.stations).at(station), line.line) for line in record.content.budget]
+    known = [(u, name) for u, name in lines if u is not None]
     return reason + (f"; mostly from: {max(known)[1]}" if known else "")
 
 

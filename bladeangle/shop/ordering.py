@@ -62,7 +62,7 @@ def order_from_record(
                     "Measure again with photographs that show it.",
                 )
         elif station in named or station != "middle":
-            measured = round(mean["angle_deg"], 2)
+            measured = round(mean.angle_deg, 2)
             wanted = round(angles[station] if station in angles else measured + changes.get(station, 0.0), 2)
             _believe(station, measured, wanted, station in angles)
             stations[station] = StationOrder(wanted, float(tolerance_deg), measured)
@@ -80,7 +80,7 @@ def order_from_record(
         spread_tolerance_deg=float(tolerance_deg if spread_tolerance_deg is None else spread_tolerance_deg),
         hub_diameter_mm=rounded("hub_diameter_mm"),
         tip_diameter_mm=rounded("tip_diameter_mm"),
-        hand=record.data["rotor"]["hand"],
+        hand=record.rotor.hand,
         blade_count=record.blade_count,
         thickness_mm=rounded("tip_thickness_mm"),
         date=date,
@@ -139,15 +139,15 @@ def too_fine(record: Record, order: Order) -> list[str]:
     out = []
     for station, wanted in order.stations.items():
         seen = [found for b in range(1, record.blade_count + 1) if (found := record.station(b, station)) is not None]
-        worst = max(seen, key=lambda found: float(found["expanded_uncertainty_deg"]), default=None)
+        worst = max(seen, key=lambda found: float(found.expanded_uncertainty_deg), default=None)
         if worst is None:
             continue
-        u, dof = worst["standard_uncertainty_deg"], math.inf if worst["dof"] is None else worst["dof"]
+        u, dof = worst.standard_uncertainty_deg, math.inf if worst.dof is None else worst.dof
         limits = decision_limits(wanted.tolerance_deg, u, dof, order.rule, order.false_accept_probability)
         if limits[0] <= 0:
             out.append(
                 f"The tolerance of {wanted.tolerance_deg:g} deg at the {station} is finer than this measurement (a "
-                f"single blade to ± {worst['expanded_uncertainty_deg']:.2f} deg). Measured like this, a blade that is "
+                f"single blade to ± {worst.expanded_uncertainty_deg:.2f} deg). Measured like this, a blade that is "
                 "exactly right could not be accepted. Add photographs from the side, or widen the tolerance."
             )
     return out

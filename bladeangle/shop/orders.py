@@ -25,6 +25,7 @@ from bladeangle.base.flags import flag_line, together
 from bladeangle.base.lengths import number_text, unit
 from bladeangle.base.outputs import SOFTWARE
 from bladeangle.base.structure import File, Misfit, Plain, read_as
+from bladeangle.records.content import Station
 from bladeangle.records.record import Record
 
 #: "iso14253": conforming only inside the limits less the expanded uncertainty (ISO 14253-1).
@@ -404,7 +405,7 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None, inch
             "Done, °",
         )
         out += [f'<th scope="col">{h}</th>' for h in heads] + ["</tr>"]
-        rows: list[tuple[str, dict[str, Any] | None]] = [
+        rows: list[tuple[str, Station | None]] = [
             (str(b), record.station(b, name)) for b in range(1, record.blade_count + 1)
         ]
         for label, found in [*rows, ("mean", record.mean(name))]:
@@ -412,9 +413,9 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None, inch
             if found is None:
                 cells = ["not seen", "", "", "", pitch(s.angle_deg)]
             else:
-                a = found["angle_deg"]
+                a = found.angle_deg
                 change = round(s.angle_deg - a, 2) + 0.0  # no minus before nothing
-                cells = [f"{a:.2f}", f"{found['expanded_uncertainty_deg']:.2f}", f"{change:+.2f}"]
+                cells = [f"{a:.2f}", f"{found.expanded_uncertainty_deg:.2f}", f"{change:+.2f}"]
                 cells += [pitch(a), pitch(s.angle_deg)]
             out += [f"<td>{c}</td>" for c in cells] + ['<td class="empty"></td></tr>']
         out += ["</table>"]

@@ -52,13 +52,13 @@ def tip_changes(record: Record, before: Record) -> tuple[TipChange, ...]:
     new, old = record.clearance("smallest"), before.clearance("smallest")
     if new is not None and old is not None and _bore(record) == _bore(before):
         # the bore is the same one, and its error stands in both
-        bore_u = float(record.data["options"].get("bore_sigma_mm") or 0.0) / 2
+        bore_u = (record.content.options.bore_sigma_mm or 0.0) / 2
         out.append(_change("smallest clearance", old, new, bore_u**2))
     return tuple(out)
 
 
-def _bore(record: Record) -> Any:
-    return record.data["options"].get("bore_mm")
+def _bore(record: Record) -> float | None:
+    return record.content.options.bore_mm
 
 
 def _shared_mm2(record: Record, before: Record, name: str) -> float:
@@ -70,7 +70,7 @@ def _shared_mm2(record: Record, before: Record, name: str) -> float:
 
 
 def _effects(record: Record, name: str) -> Any:
-    found = (record.data["rotor"].get("tips") or {}).get("camera_effects_mm", {}).get(name)
+    found = None if record.rotor.tips is None else record.rotor.tips.camera_effects_mm.get(name)
     return None if found is None else np.array(found, float)
 
 

@@ -95,7 +95,7 @@ def verify(
     risk = order.false_accept_probability if false_accept_probability is None else false_accept_probability
     if before is not None:
         for key in ("blade_count", "hand"):
-            if before.data["rotor"][key] != record.data["rotor"][key]:
+            if getattr(before.rotor, key) != getattr(record.rotor, key):
                 raise UsageError(
                     f"The records before and after differ in {key}, so that they are not of one rotor.",
                     "Name the record that was measured before the work.",
@@ -112,7 +112,7 @@ def verify(
     for station, wanted in order.stations.items():
         goal = wanted.angle_deg
         if before is not None and (old := before.mean(station)) is not None:
-            goal = wanted.angle_deg - old["angle_deg"] if wanted.change_deg is None else wanted.change_deg
+            goal = wanted.angle_deg - old.angle_deg if wanted.change_deg is None else wanted.change_deg
         for blade in [*blades, None]:
             w = angles.weights([blade] if blade else list(blades), station)
             if w is None:
@@ -155,10 +155,10 @@ def _same_before(order: Order, before: Record) -> None:
         old = before.mean(station)
         if old is None or wanted.measured_deg is None:
             continue
-        if abs(old["angle_deg"] - wanted.measured_deg) > 2 * old["expanded_uncertainty_deg"] + 0.05:
+        if abs(old.angle_deg - wanted.measured_deg) > 2 * old.expanded_uncertainty_deg + 0.05:
             raise DefinitionError(
                 f"The order {safe_name(order.name)!r} is for a rotor with {wanted.measured_deg:.2f} deg at the "
-                f"{station}, the record from before has {old['angle_deg']:.2f} deg.",
+                f"{station}, the record from before has {old.angle_deg:.2f} deg.",
                 "Name the record that the order was made from; if the order was edited, angle_deg and measured_deg "
                 "must fit each other.",
             )
@@ -189,7 +189,7 @@ def _judge_rotor(record: Record, order: Order) -> list[Judgement]:
     """Whether it is the ordered rotor at all."""
     out = []
     for key, words in (("blade_count", "blades"), ("hand", "hand")):
-        wanted, found = getattr(order, key), record.data["rotor"][key]
+        wanted, found = getattr(order, key), getattr(record.rotor, key)
         if wanted is not None:
             same = wanted == found
             reason = f"{words}: {found}" + ("" if same else f", ordered for {wanted}")
@@ -225,14 +225,14 @@ def _advice(record: Record, judged: Sequence[Judgement], doubts: Sequence[str] =
             out.append(f"To see the {station} of blade{many} {', '.join(blades)}: photograph the rotor {standing}.")
     wide = [j for j in open_ if j.measured_deg is not None]
     if wide:
-        oblique = sum(p["view"] == "oblique" for p in record.data["photos"])
+        oblique = sum(p.view == "oblique" for p in record.content.photos)
         stations = sorted({str(j.station) for j in wide}, key=STATIONS.index)
         standings = {"entry": "inlet end up", "middle": "either way", "exit": "outlet end up"}
         where = " and ".join(f"{s}: {standings[s]}" for s in stations)
         count = "four to six" if oblique < 4 else "more"
         out.append(f"To decide what is undecided: add {count} photographs from the side, round the rotor ({where}).")
-        if record.data["suggestion"]:
-            out.append(str(record.data["suggestion"]))
+        if record.content.suggestion:
+            out.append(record.content.suggestion)
         hopeless = [
             j.label
             for j in wide

@@ -57,7 +57,7 @@ def test_the_rotor_is_measured_and_every_file_is_an_ordinary_one(measured: Path)
     # 10.5, 13.0 and 15.42 are means of the linear law over the stations (fixtures/rotor-a/truth.json)
     for station, angle in (("entry", 10.5), ("middle", 13.0), ("exit", 15.42)):
         found = means[station]
-        assert found is not None and found["angle_deg"] == pytest.approx(angle, abs=WITHIN_DEG)
+        assert found is not None and found.angle_deg == pytest.approx(angle, abs=WITHIN_DEG)
     assert list((measured / ".phone" / "uploads").glob("*.part")) == []
 
 

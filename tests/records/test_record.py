@@ -148,7 +148,7 @@ def test_accessors() -> None:
     assert record.station(2, "exit") is None and record.mean("exit") is None
     assert record.why_not_seen(2, "exit") == "hidden under the next blade"
     entry = record.station(3, "entry")
-    assert entry is not None and entry["angle_deg"] == pytest.approx(9.7)
+    assert entry is not None and entry.angle_deg == pytest.approx(9.7)
     assert record.blade_count == 3 and record.name == "Heron, spare rotor"
     assert record.quantity("tip_diameter_mm") == (156.0, 0.05)
     with pytest.raises(KeyError):
@@ -252,7 +252,7 @@ def test_what_blades_share_counts_in_the_uncertainty_of_their_mean() -> None:
     data["covariance"]["matrix_deg2"] = matrix.tolist()
     agreeing(data)
     mean = rec.record_from_dict(data).mean("exit")
-    assert mean is not None and mean["standard_uncertainty_deg"] == pytest.approx(math.sqrt(0.006))
+    assert mean is not None and mean.standard_uncertainty_deg == pytest.approx(math.sqrt(0.006))
     alone = {"standard_uncertainty_deg": 0.1 / math.sqrt(3), "expanded_uncertainty_deg": 0.2 / math.sqrt(3)}
     data["rotor"]["stations"]["exit"] |= alone
     with pytest.raises(RecordError, match="the uncertainty of the mean at the exit"):

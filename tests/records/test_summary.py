@@ -70,7 +70,7 @@ def test_the_numbers_that_the_trade_talks_in() -> None:
     entry, exit_ = (found.mean(s) for s in ("entry", "exit"))
     hub = found.quantity("hub_diameter_mm")
     assert entry and exit_ and hub
-    assert shorthand(found) == f"{entry['angle_deg']:.1f} - {exit_['angle_deg']:.1f}, hub {hub[0]:.1f} mm"
+    assert shorthand(found) == f"{entry.angle_deg:.1f} - {exit_.angle_deg:.1f}, hub {hub[0]:.1f} mm"
     lines = dict(line.split(None, 1) for line in table(found).split("\n\n")[-1].splitlines())
     assert lines["rotor"] == f"{found.blade_count} blades, {found.data['rotor']['hand']}-hand screw"
     assert lines["thickness"].endswith(" mm")

@@ -276,7 +276,7 @@ def test_the_sheet_has_measured_and_wanted_in_degrees_and_mm() -> None:
 def test_the_sheet_has_no_minus_before_nothing() -> None:
     measured = RECORD.station(1, "entry")
     assert measured is not None
-    order = orders.Order("x", {"entry": orders.StationOrder(measured["angle_deg"] - 0.004, 0.3)})
+    order = orders.Order("x", {"entry": orders.StationOrder(measured.angle_deg - 0.004, 0.3)})
     page = Page()
     page.feed(orders.order_sheet(RECORD, order))
     assert "+0.00" in page.words
