@@ -14,7 +14,7 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-from simulated_noise import USUAL, Noise, correlated_error
+from simulated_noise import USUAL, Noise, correlated_error, offset_px
 from simulated_truth import POINT_PX, Array, Bools, Truth
 
 from bladeangle.adjustment.model import CirclePoints, EndPoints, ObservedView, TipPoints
@@ -169,13 +169,13 @@ Part = tuple[int, int, Array, Array]
 
 
 def _with_correlated_errors(parts: list[Part], rng: np.random.Generator, sigma_px: float, noise: Noise) -> list[Part]:
-    """Runs (blade, face, px, normal) with every edge swaying along its length."""
+    """Runs (blade, face, px, normal) with every edge off by an error along its length, and off as a whole."""
     out = list(parts)
     for key in sorted({(b, face) for b, face, _, _ in parts}):
         mine = [i for i, part in enumerate(parts) if part[:2] == key]
         px, normal = (np.concatenate([parts[i][k] for i in mine]) for k in (2, 3))
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(px, axis=0), axis=1))])
-        off = sigma_px * correlated_error(rng, along, noise)
+        off = sigma_px * correlated_error(rng, along, noise) + offset_px(rng, noise)
         moved = np.split(px + off[:, None] * normal, np.cumsum([len(parts[i][2]) for i in mine])[:-1])
         for i, place in zip(mine, moved, strict=True):
             out[i] = (*key, place, parts[i][3])

@@ -30,10 +30,10 @@ class Noise:
     """What the points suffer: standard deviations along the normal, px (ends: mm along the tip).
 
     bias_px : of a shift common to all edges of a kind; correlated : correlation of neighbours along an edge; outliers :
-    share of the tip points that lie `outlier_px` off, in runs of ten; sway : of runs of edge in one photograph, seen
-    from the side and from overhead, in `tip_px`; groove_px : by which grooves move the same places of all edges seen
-    from the side; circle_error_px : of a circle, once and twice round; ring_every : thins the ring; law : of sway and
-    grooves, None draws from `LAWS`.
+    share of the tip points that lie `outlier_px` off, in runs of ten; correlated_sigma : of runs of edge in one
+    photograph, seen from the side and from overhead, in `tip_px`; offset_px : of all of an edge in one photograph;
+    groove_px : by which grooves move the same places of all edges seen from the side; circle_error_px : of a circle,
+    once and twice round; ring_every : thins the ring; law : of correlated errors and grooves, None draws from `LAWS`.
     """
 
     tip_px: float = 0.15
@@ -47,6 +47,7 @@ class Noise:
     correlated_sigma: tuple[float, float] = (1.0, 0.3)
     groove_px: float = 0.14
     circle_error_px: float = 0.1
+    offset_px: float = 0.1
     ring_every: int = 3
     law: str | None = None
 
@@ -108,6 +109,13 @@ def drawn(rng: np.random.Generator, at: Array, law: str | None, lengths: tuple[f
 def correlated_error(rng: np.random.Generator, along_px: Array, noise: Noise) -> Array:
     """By how much an edge lies off in one photograph, (n,) of variance 1, at distances along its image."""
     return drawn(rng, along_px, noise.law, ERROR_LENGTH_PX, MARKOV_PX)
+
+
+def offset_px(rng: np.random.Generator, noise: Noise) -> float:
+    """By how much all of an edge lies off in one photograph: uniform within bounds, or normal as is measured."""
+    if noise.measured_law:
+        return float(rng.normal(0.0, noise.offset_px))
+    return float(rng.uniform(-1.0, 1.0) * math.sqrt(3.0) * noise.offset_px)
 
 
 def grooves(rng: np.random.Generator, length_mm: float, sigma_mm: float, noise: Noise) -> Array:

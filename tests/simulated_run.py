@@ -15,7 +15,7 @@ from simulated_truth import Changes, Truth, another_day, random_truth, spline
 from bladeangle.adjustment import adjust as adjustment
 from bladeangle.adjustment import normals
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import ObservedView, State, unmoved
+from bladeangle.adjustment.model import ObservedView, RingState, State, unmoved
 from bladeangle.adjustment.rotor import Basis, Rotor
 from bladeangle.base.budget import coverage_factor
 from bladeangle.imaging.pose import start_pose
@@ -71,18 +71,17 @@ def start_state(truth: Truth, views: tuple[ObservedView, ...], rng: np.random.Ge
         np.tile([0.0, wrap], (n, 1)), np.zeros(n),
     )  # fmt: skip
     photos = len(views)
-    state = State(
+    state = RingState(
         priors.camera.copy(), np.array([p.r_camera_ring for p in poses]), np.array([p.t_camera_ring_mm for p in poses]),
-        np.zeros(photos), np.zeros((photos, 2)), np.zeros(5), np.zeros((len(truth.pieces) - 1, 3)), (),
-        np.zeros((0, 3, 3)), np.zeros((0, 3)),
+        np.zeros(photos), np.zeros((photos, 2)), np.zeros(5), np.zeros((len(truth.pieces) - 1, 3)),
     )  # fmt: skip
     if photos > 2:  # the ring alone places the photographs first, as in the measurement
         alone = tuple(ObservedView(v.name, v.setup, v.sighting) for v in views)
         state = adjust(truth.ring, alone, state, priors, most_iterations=15, must_settle=False).state
-    state.setups = ("inlet_up", "outlet_up")
-    state.r_ring_rotor, state.t_ring_rotor = np.array([np.eye(3), over]), shifts
-    state.rotor, state.circles, state.circle_setup = rotor, np.array(circles), tuple(owner)
-    return state
+    return State(
+        **vars(state), setups=("inlet_up", "outlet_up"), r_ring_rotor=np.array([np.eye(3), over]), t_ring_rotor=shifts,
+        rotor=rotor, circles=np.array(circles), circle_setup=tuple(owner),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

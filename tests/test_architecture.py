@@ -138,6 +138,7 @@ def test_every_package_imported_is_declared() -> None:
     declared = {re.match(r"[\w-]+", line)[0].lower() for line in project["dependencies"] + extras}  # type: ignore[index]
     packages = {
         "cv2": "opencv-python", "jsonschema_rs": "jsonschema-rs", "PIL": "pillow", "pillow_heif": "pillow-heif",
+        "skimage": "scikit-image",
     }  # fmt: skip
     tops = {name.split(".")[0]: place for module in sources() for name, place in imports(module).items()}
     foreign = {top: place for top, place in tops.items() if top not in sys.stdlib_module_names | {"bladeangle"}}

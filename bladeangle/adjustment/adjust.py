@@ -17,12 +17,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import overload
 
 import numpy as np
 
 from bladeangle.adjustment.correlated_errors import CorrelatedErrors, correlated_errors_of
 from bladeangle.adjustment.equations import Equations, Rows
-from bladeangle.adjustment.model import TIP_KINDS, Layout, ObservedView, State, applied
+from bladeangle.adjustment.model import TIP_KINDS, Layout, ObservedView, RingState, State, applied
 from bladeangle.adjustment.normals import Scale, normals_of, scale_of
 from bladeangle.adjustment.priors import Priors, prior_terms
 from bladeangle.base.errors import AdjustmentError
@@ -61,8 +62,8 @@ ACCEPTED_GAIN = 0.5
 
 
 @dataclass(frozen=True)
-class Adjustment:
-    """Result of the adjustment.
+class RingAdjustment:
+    """Result of an adjustment of photographs of the ring.
 
     state : the unknowns at the solution; layout : their columns.
     covariance : (n, n); information : source -> (n, n), the shares of the total information.
@@ -77,7 +78,7 @@ class Adjustment:
     iterations : how many were needed.
     """
 
-    state: State
+    state: RingState
     layout: Layout
     views: tuple[ObservedView, ...]
     covariance: Array
@@ -91,6 +92,20 @@ class Adjustment:
     prior_cost: dict[str, float]
     prior_redundancy: dict[str, float]
     iterations: int
+
+    def rms_px(self, photo: int, kind: str) -> float:
+        """Robustly weighted root mean square residual, px; nan without points."""
+        r, w = self.residual_px[photo].get(kind), self.weight[photo].get(kind)
+        if r is None or w is None or not len(r):
+            return float("nan")
+        return float(np.sqrt((w * r**2).sum() / max(w.sum(), 1e-9)))
+
+
+@dataclass(frozen=True)
+class Adjustment(RingAdjustment):
+    """Result of an adjustment with a rotor."""
+
+    state: State
 
     @property
     def from_above(self) -> bool:
@@ -109,29 +124,36 @@ class Adjustment:
         )
         return float((square - redundancy) / np.sqrt(2 * max(redundancy, 1.0)))
 
-    def rms_px(self, photo: int, kind: str) -> float:
-        """Robustly weighted root mean square residual, px; nan without points."""
-        r, w = self.residual_px[photo].get(kind), self.weight[photo].get(kind)
-        if r is None or w is None or not len(r):
-            return float("nan")
-        return float(np.sqrt((w * r**2).sum() / max(w.sum(), 1e-9)))
-
 
 def seen_from_above(views: Sequence[ObservedView]) -> bool:
     """Whether all tips that are seen are seen from inside their cylinder."""
     return all(view.tips is None or bool(view.tips.far.all()) for view in views)
 
 
+@overload
+def adjust(
+    ring: Ring, views: tuple[ObservedView, ...], start: State, priors: Priors,
+    *, most_iterations: int = 80, rescale: bool = True, must_settle: bool = True,
+) -> Adjustment: ...  # fmt: skip
+
+
+@overload
+def adjust(
+    ring: Ring, views: tuple[ObservedView, ...], start: RingState, priors: Priors,
+    *, most_iterations: int = 80, rescale: bool = True, must_settle: bool = True,
+) -> RingAdjustment: ...  # fmt: skip
+
+
 def adjust(
     ring: Ring,
     views: tuple[ObservedView, ...],
-    start: State,
+    start: RingState,
     priors: Priors,
     *,
-    most_iterations: int = 80,
+    most_iterations: int = 160,
     rescale: bool = True,
     must_settle: bool = True,
-) -> Adjustment:
+) -> RingAdjustment:
     """Adjust all unknowns to all observations.
 
     Parameters
@@ -144,7 +166,7 @@ def adjust(
     ------
     AdjustmentError : it does not converge, or the equations are singular.
     """
-    if start.rotor is not None:
+    if isinstance(start, State):
         rotor = start.rotor.covered()
         grooves = start.grooves if rotor is start.rotor else np.zeros_like(start.grooves)  # they lie along the splines
         start = replace(start, rotor=rotor.with_tips(priors.tips), grooves=grooves)
@@ -175,7 +197,7 @@ class _Work:
         self,
         ring: Ring,
         views: tuple[ObservedView, ...],
-        start: State,
+        start: RingState,
         priors: Priors,
         correlated_sigma: tuple[float, float],
     ) -> None:
@@ -188,13 +210,13 @@ class _Work:
         )
         self.layout = Layout(start)
         self.state = start.copy()
-        posed = start.setups if start.rotor is not None else ()
+        posed = start.setups if isinstance(start, State) else ()
         setups = [posed.index(v.setup) if v.setup in posed else None for v in views]
         self.equations = Equations(ring, self.layout, views, range(len(views)), setups)
         self.scale: list[dict[str, Scale]] = [{} for _ in views]
         self.rows: list[Rows] = []
-        self.rows_at: State | None = None
-        self.terms_at: State | None = None
+        self.rows_at: RingState | None = None
+        self.terms_at: RingState | None = None
         self.terms_by: Priors | None = None
         self.unscaled_errors: dict[tuple[int, str], CorrelatedErrors | None] = {}
         #: robust weights at the last scales, the warm start of all that follow until the next; taken from the step
@@ -252,7 +274,7 @@ class _Work:
             {k: scale_of(r.independent_px / r.sigma_px).at_most(most.get(k, np.inf)) for k, r in kinds.items()}
             for kinds in self.built.residuals
         ]
-        if estimate and self.state.rotor is not None:
+        if estimate and isinstance(self.state, State):
             covariance = self.covariance()
             self._estimate_bend(covariance)
             if any(self.correlated_sigma):
@@ -327,24 +349,25 @@ class _Work:
                 break
         return iterations
 
-    def result(self, iterations: int) -> Adjustment:
+    def result(self, iterations: int) -> RingAdjustment:
         """The adjustment at the present state."""
         covariance = self.covariance()
         information = {k: p.information for k, p in self.prior_terms.items()} | self.built.information
         residuals = self.built.residuals
-        return Adjustment(
+        found = RingAdjustment(
             self.state,
             self.layout,
             self.views,
             covariance,
             information,
-            {k: covariance @ v for k, v in self.built.shifts.items()},
-            [{k: r.px for k, r in kinds.items()} for kinds in residuals],
-            [{k: r.weight for k, r in kinds.items()} for kinds in residuals],
-            [{k: s.total for k, s in kinds.items()} for kinds in self.scale],
-            [{k: s.single for k, s in kinds.items()} for kinds in self.scale],
-            self.correlated_sigma,
-            {k: p.cost for k, p in self.prior_terms.items()},
-            {k: p.redundancy(covariance) for k, p in self.prior_terms.items()},
-            iterations,
+            shifts={k: covariance @ v for k, v in self.built.shifts.items()},
+            residual_px=[{k: r.px for k, r in kinds.items()} for kinds in residuals],
+            weight=[{k: r.weight for k, r in kinds.items()} for kinds in residuals],
+            scale=[{k: s.total for k, s in kinds.items()} for kinds in self.scale],
+            single=[{k: s.single for k, s in kinds.items()} for kinds in self.scale],
+            correlated_sigma=self.correlated_sigma,
+            prior_cost={k: p.cost for k, p in self.prior_terms.items()},
+            prior_redundancy={k: p.redundancy(covariance) for k, p in self.prior_terms.items()},
+            iterations=iterations,
         )
+        return Adjustment(**vars(found)) if isinstance(self.state, State) else found

@@ -12,12 +12,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Generic, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.model import GROOVE_KNOTS, TIP_KINDS, Ints, Layout, ObservedView, State, groove_hats
+from bladeangle.adjustment.model import (
+    GROOVE_KNOTS,
+    TIP_KINDS,
+    Ints,
+    Layout,
+    ObservedView,
+    RingState,
+    S,
+    State,
+    groove_hats,
+)
 from bladeangle.adjustment.rotor import Rotor
 from bladeangle.base.geometry import Array, cross, project, ray_cylinder, undistort
 from bladeangle.imaging.ring import Ring
@@ -84,7 +94,7 @@ class Equations:
                 circles.append(_Part(v, "circle", photo, setup, view.circles, [*rotor_posed, of["circles"], *moved]))
         # those that are followed along rays come first, those that lie on no curve last
         sorts = [_Tips.of(tips), _Circles.of(circles), _Sides.of(sides, ring), _Ends.of(ends)]
-        self._sorts = [sort for sort in sorts if sort is not None]
+        self._sorts: list[_Points[Any]] = [sort for sort in sorts if sort is not None]
         count = [sort.px.shape[1] for sort in self._sorts]
         self._slices = [slice(end - n, end) for n, end in zip(count, np.cumsum(count), strict=True)]
         self._on_rays = sum(n for n, sort in zip(count, self._sorts, strict=True) if sort.on_rays)
@@ -97,7 +107,7 @@ class Equations:
         )
         self._ideal: Array | None = None
 
-    def rows(self, state: State) -> list[Rows]:
+    def rows(self, state: RingState) -> list[Rows]:
         """All rows at a state, view by view."""
         if not self._sorts:
             return []
@@ -115,7 +125,8 @@ class Equations:
         along = _turned(to_camera[..., : tangent.shape[1]], _turned(turn[..., : tangent.shape[1]], tangent))
         residual, jac, gradient = self._seen(state, cameras, to_camera, turned + shift, along)
         by_point = _turned(turn.swapaxes(0, 1), gradient)
-        self._place(state, jac, points, turned, gradient, by_point)
+        if isinstance(state, State):
+            self._place(state, jac, points, turned, gradient, by_point)
         rows: list[Rows] = []
         for sort, at, m in zip(self._sorts, self._slices, met, strict=True):
             own = m.derivatives(jac[:, at], by_point[:, at])
@@ -125,7 +136,9 @@ class Equations:
             rows += sort.rows(residual[at], own)
         return sorted(rows, key=lambda rows: rows.view)
 
-    def _rays(self, state: State, cameras: Array, to_camera: Array, turn: Array, shift: Array) -> tuple[Array, Array]:
+    def _rays(
+        self, state: RingState, cameras: Array, to_camera: Array, turn: Array, shift: Array
+    ) -> tuple[Array, Array]:
         """The camera's centre and the direction of the ray through each point, (3, m) in the frame of what is seen.
 
         Of those points alone that are followed along rays.
@@ -139,7 +152,7 @@ class Equations:
         return _turned(turn, eye - shift[:, at]), _turned(turn, _turned(to_camera[..., at].swapaxes(0, 1), ideal))
 
     def _seen(
-        self, state: State, cameras: Array, to_camera: Array, points: Array, along: Array
+        self, state: RingState, cameras: Array, to_camera: Array, points: Array, along: Array
     ) -> tuple[Array, Array, Array]:
         """Residuals (m,) px, derivatives (MOVED.stop, m) filled for camera and pose, gradient (3, m) by the point.
 
@@ -158,7 +171,7 @@ class Equations:
         residual: Array = ((seen - self._px) * normal).sum(0)
         gradient = _turned(by_point.swapaxes(0, 1), normal)
         by_camera = _turned(by_camera.swapaxes(0, 1), normal)
-        jac = np.empty((MOVED.stop, len(residual)))
+        jac = np.zeros((MOVED.stop, len(residual)))
         jac[CAMERA] = by_camera
         jac[0] *= 1 + state.focus[self._photo]
         jac[TURN], jac[SHIFT] = cross(turned, gradient), gradient
@@ -180,8 +193,6 @@ class Equations:
             jac[SETUP_TURN] = cross(_turned(before, points), _turned(before, by_point)) - cross(pivot, gradient)
             jac[MOVED.start] = turned[0] * gradient[1] - turned[1] * gradient[0]
             jac[MOVED.start + 1 : MOVED.stop] = gradient[:2]
-        else:
-            jac[MOVED] = 0.0
 
 
 @dataclass(frozen=True)
@@ -199,9 +210,11 @@ class _Part:
     columns: list[Ints]
 
 
-def _frame(state: State, part: _Part) -> tuple[Array, Array]:
+def _frame(state: RingState, part: _Part) -> tuple[Array, Array]:
     """Rotation (3, 3) and origin (3,) in the ring's frame of the frame in which something lies."""
-    return (np.eye(3), np.zeros(3)) if part.setup is None else state.placed(part.photo, part.setup)
+    if part.setup is None or not isinstance(state, State):
+        return np.eye(3), np.zeros(3)
+    return state.placed(part.photo, part.setup)
 
 
 @dataclass(frozen=True)
@@ -219,7 +232,7 @@ class _Met:
     missed: NDArray[np.bool_] | None = None
 
 
-class _Points:
+class _Points(Generic[S]):
     """Points (m) of one sort in all views; px and normal (2, m)."""
 
     #: Whether the curve is met by following the ray through the point.
@@ -232,7 +245,7 @@ class _Points:
         self.px, self.normal = (self.each(name).T for name in ("px", "normal"))
 
     @classmethod
-    def of(cls, parts: Sequence[_Part], *more: Any) -> _Points | None:
+    def of(cls, parts: Sequence[_Part], *more: Any) -> Self | None:
         """Points of the parts in which something is seen."""
         parts = [part for part in parts if part.seen is not None and len(part.seen.px)]
         return cls(parts, *more) if parts else None
@@ -246,7 +259,7 @@ class _Points:
         for part, columns, a, b in zip(self.parts, self._columns, self._ends, self._ends[1:], strict=False):
             yield Rows(part.view, part.kind, residual[a:b], jac[: len(columns), a:b], columns, part.seen.sigma_px)
 
-    def met(self, state: State, eye: Array, directions: Array) -> _Met:
+    def met(self, state: S, eye: Array, directions: Array) -> _Met:
         """Where the curves are met at a state; eye and directions (3, m) of rays, where they are followed."""
         raise NotImplementedError
 
@@ -269,7 +282,7 @@ def _turned(turn: Array, vectors: Array) -> Array:
     return out
 
 
-class _Sides(_Points):
+class _Sides(_Points[RingState]):
     """Points on marker sides: place on the sheet as it was meant, direction of the side, outwards (2, m); piece."""
 
     def __init__(self, parts: Sequence[_Part], ring: Ring) -> None:
@@ -282,7 +295,7 @@ class _Sides(_Points):
         self.piece = np.searchsorted(np.unique(ring.pieces), ring.pieces[marker])
         self.radius_mm = ring.outer_radius_mm
 
-    def met(self, state: State, eye: Array, directions: Array) -> _Met:
+    def met(self, state: RingState, eye: Array, directions: Array) -> _Met:
         place = np.vstack([np.zeros(3), state.pieces])[self.piece].T
         cos, sin = np.cos(place[2]), np.sin(place[2])
         flat = self.meant + state.sheet[4] * self.outward
@@ -312,7 +325,7 @@ class _Sides(_Points):
         return _Met(points, tangent, derivatives)
 
 
-class _Tips(_Points):
+class _Tips(_Points[State]):
     """Points on tip edges."""
 
     on_rays = True
@@ -325,7 +338,6 @@ class _Tips(_Points):
 
     def met(self, state: State, eye: Array, directions: Array) -> _Met:
         rotor = state.rotor
-        assert rotor is not None
         tau, missed = self._follow(rotor, eye, directions)
         half, by_tau, by_rounding, by_ends = rotor.half(tau, self.blade)
         thickness = rotor.thickness_mm + rotor.extra_mm[self.blade]
@@ -381,7 +393,7 @@ def _by_tips(jac: Array, first: int, rotor: Rotor, tau: Array, blade: Ints) -> N
     jac[rows + np.arange(len(own))[:, None], np.arange(len(tau))] = jac[ROTOR_POSED] * own
 
 
-class _Ends(_Points):
+class _Ends(_Points[State]):
     """Ends of blades, each with the direction of its edge as normal."""
 
     def __init__(self, parts: Sequence[_Part]) -> None:
@@ -390,7 +402,6 @@ class _Ends(_Points):
 
     def met(self, state: State, eye: Array, directions: Array) -> _Met:
         rotor = state.rotor
-        assert rotor is not None
         basis, count = rotor.basis, rotor.basis.count
         tau = rotor.ends[self.blade, self.end]
         points = rotor.tip(self.blade, np.zeros_like(self.blade), tau).T
@@ -413,7 +424,7 @@ class _Ends(_Points):
         return _Met(points, None, derivatives)
 
 
-class _Circles(_Points):
+class _Circles(_Points[State]):
     """Points on hub circles."""
 
     on_rays = True

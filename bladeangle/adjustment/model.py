@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
+from typing import Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,36 +91,29 @@ class ObservedView:
 
 
 @dataclass
-class State:
-    """Current values of the unknowns; poses as matrices, corrected by small rotations from the left."""
+class RingState:
+    """Current values of the unknowns of photographs of the ring; poses as matrices, corrected by small rotations from
+    the left.
+
+    focus : (p,) relative change of the focal length; principal : (p, 2) px, change of the principal point.
+    sheet : (5,) stretch, shear, saddle and twisted saddle in mm at the outer radius, growth of the print in mm.
+    pieces : (q - 1, 3) place of the sheet's pieces after the first: x, y mm, turn rad.
+    """
 
     camera: Array
     r_camera_ring: Array  # (p, 3, 3)
     t_camera_ring: Array  # (p, 3)
-    focus: Array  # (p,) relative change of the focal length
-    principal: Array  # (p, 2) px
-    sheet: Array  # (5,) stretch, shear, saddle and twisted saddle in mm at the outer radius, growth of the print in mm
-    pieces: Array  # (q - 1, 3) place of the pieces after the first: x, y mm, turn rad
-    setups: tuple[str, ...]
-    r_ring_rotor: Array  # (s, 3, 3)
-    t_ring_rotor: Array  # (s, 3)
-    rotor: Rotor | None = None
-    circles: Array = field(default_factory=lambda: np.zeros((0, 2)))  # (k, 2) radius, height in the rotor frame
-    circle_setup: tuple[int, ...] = ()  # setup in which each circle is seen
-    #: (2, GROOVE_KNOTS) mm by which both edges of the tip land, inlet face first, seem too high from the side
-    grooves: Array = field(default_factory=lambda: np.zeros((2, GROOVE_KNOTS)))
-    #: photograph -> (3,) turn about the ring's z, rad, and shift along x and y, mm, of the rotor since the other
-    #: photograph of its setup, where that is allowed for
-    moves: dict[int, Array] = field(default_factory=dict)
+    focus: Array
+    principal: Array
+    sheet: Array
+    pieces: Array
 
-    def copy(self) -> State:
+    def copy(self) -> Self:
         """An independent copy."""
-        return State(
-            self.camera.copy(), self.r_camera_ring.copy(), self.t_camera_ring.copy(), self.focus.copy(),
-            self.principal.copy(), self.sheet.copy(),
-            self.pieces.copy(), self.setups, self.r_ring_rotor.copy(), self.t_ring_rotor.copy(),
-            None if self.rotor is None else self.rotor.copy(), self.circles.copy(), self.circle_setup,
-            self.grooves.copy(), {p: move.copy() for p, move in self.moves.items()},
+        return replace(
+            self, camera=self.camera.copy(), r_camera_ring=self.r_camera_ring.copy(),
+            t_camera_ring=self.t_camera_ring.copy(), focus=self.focus.copy(), principal=self.principal.copy(),
+            sheet=self.sheet.copy(), pieces=self.pieces.copy(),
         )  # fmt: skip
 
     def px_per_mm(self, photo: int) -> float:
@@ -132,6 +126,38 @@ class State:
         out[0] *= 1 + self.focus[photo]
         out[1:3] += self.principal[photo]
         return out
+
+    def pixels_of(self, points: Array, photo: int) -> Array:
+        """Pixels (n, 2) of points (n, 3) in the ring frame."""
+        return pixels(points @ self.r_camera_ring[photo].T + self.t_camera_ring[photo], self.camera_of(photo))
+
+
+@dataclass
+class State(RingState):
+    """Current values of all unknowns: those of the photographs of the ring, the rotor's, and its pose in each setup.
+
+    circles : (k, 2) radius and height of hub circles in the rotor frame; circle_setup : setup in which each is seen.
+    grooves : (2, GROOVE_KNOTS) mm by which both edges of the tip land, inlet face first, seem too high from the side.
+    moves : photograph -> (3,) turn about the ring's z, rad, and shift along x and y, mm, of the rotor since the other
+    photograph of its setup, where that is allowed for.
+    """
+
+    setups: tuple[str, ...]
+    r_ring_rotor: Array  # (s, 3, 3)
+    t_ring_rotor: Array  # (s, 3)
+    rotor: Rotor
+    circles: Array = field(default_factory=lambda: np.zeros((0, 2)))
+    circle_setup: tuple[int, ...] = ()
+    grooves: Array = field(default_factory=lambda: np.zeros((2, GROOVE_KNOTS)))
+    moves: dict[int, Array] = field(default_factory=dict)
+
+    def copy(self) -> Self:
+        """An independent copy."""
+        return replace(
+            super().copy(), r_ring_rotor=self.r_ring_rotor.copy(), t_ring_rotor=self.t_ring_rotor.copy(),
+            rotor=self.rotor.copy(), circles=self.circles.copy(), grooves=self.grooves.copy(),
+            moves={p: move.copy() for p, move in self.moves.items()},
+        )  # fmt: skip
 
     def placed(self, photo: int, setup: int) -> tuple[Array, Array]:
         """Rotation (3, 3) and origin (3,) in the ring frame of the rotor as it stands in one photograph."""
@@ -146,7 +172,7 @@ class State:
         if setup is not None:
             r, t = self.placed(photo, setup)
             points = points @ r.T + t
-        return pixels(points @ self.r_camera_ring[photo].T + self.t_camera_ring[photo], self.camera_of(photo))
+        return super().pixels_of(points, photo)
 
     def eye_in(self, photo: int, setup: int) -> Array:
         """The camera's centre (3,) in the rotor frame of a setup, mm."""
@@ -161,13 +187,11 @@ class State:
         Overhead photographs determine heights badly. With turns about the rotor's foot, every common change of heights
         would shift the tips by the tilt: the valley of the cost would be bent, and the adjustment slow.
         """
-        assert self.rotor is not None
         out: Array = self.r_ring_rotor[setup][:, 2] * self.rotor.heights.mean()
         return out
 
     def inside(self, photo: int, setup: int) -> bool:
         """Whether the camera looks from inside the tip cylinder, as from overhead."""
-        assert self.rotor is not None
         eye = self.eye_in(photo, setup)
         return bool(np.hypot(eye[0], eye[1]) < self.rotor.radius_mm)
 
@@ -196,10 +220,13 @@ def unmoved(setups: Sequence[object]) -> dict[int, Array]:
     return {p: np.zeros(3) for p in unwatched(setups)}
 
 
+S = TypeVar("S", bound=RingState)
+
+
 class Layout:
     """Which column of the normal equations belongs to which unknown."""
 
-    def __init__(self, state: State) -> None:
+    def __init__(self, state: RingState) -> None:
         self.slices: dict[object, slice] = {}
         self.columns: dict[object, Ints] = {}
         self.size = 0
@@ -208,7 +235,7 @@ class Layout:
         self._add("pieces", state.pieces.size)
         for p in range(len(state.focus)):
             self._add(("photo", p), 9)  # rotation 3, translation 3, focus, principal point 2
-        if state.rotor is not None:
+        if isinstance(state, State):
             for s in range(len(state.setups)):
                 self._add(("setup", s), 6)
             self._add("rotor", 4)  # radius, thickness, rounding 2
@@ -235,7 +262,7 @@ def groove_hats(rotor: Rotor, tau: Array) -> Array:
     return hats(tau, knots)
 
 
-def applied(state: State, layout: Layout, step: Array) -> State:
+def applied(state: S, layout: Layout, step: Array) -> S:
     """The state after a step (n,). Rounding leaves rotations orthonormal to 1e-14 over a hundred steps."""
     new = state.copy()
     new.camera += step[layout["camera"]]
@@ -247,26 +274,30 @@ def applied(state: State, layout: Layout, step: Array) -> State:
     new.t_camera_ring += photos[:, 3:6]
     new.focus += photos[:, 6]
     new.principal += photos[:, 7:9]
-    rotor = new.rotor
-    if rotor is not None:
-        d = step[layout["rotor"]]
-        rotor.radius_mm += float(d[0])
-        rotor.thickness_mm = max(rotor.thickness_mm + float(d[1]), 0.1)
-        rotor.rounding_mm = np.clip(rotor.rounding_mm + d[2:4], 0.5, 12.0)
-        blades, count = step[np.array([layout.columns["blade", b] for b in range(rotor.blades)])], rotor.basis.count
-        rotor.heights += blades[:, :count]
-        rotor.ends += blades[:, count : count + 2]
-        rotor.extra_mm += blades[:, -1]
-        tips, shared = step[layout["tips"]], len(rotor.tip_radius.shared)
-        rotor.tip_radius.shared += tips[:shared]
-        rotor.tip_radius.own += tips[shared:].reshape(rotor.tip_radius.own.shape)
-        for s in range(len(new.setups)):
-            d = step[layout[("setup", s)]]
-            pivot = new.pivot(s)  # carried along the axis with the heights
-            new.r_ring_rotor[s] = rotation(d[:3]) @ new.r_ring_rotor[s]
-            new.t_ring_rotor[s] += d[3:6] + pivot - new.pivot(s)
-        new.grooves += step[layout["grooves"]].reshape(2, -1)
-        new.circles += step[layout["circles"]].reshape(-1, 2)
-        for p, move in new.moves.items():
-            move += step[layout[("move", p)]]
+    if isinstance(new, State):
+        _step_rotor(new, layout, step)
     return new
+
+
+def _step_rotor(new: State, layout: Layout, step: Array) -> None:
+    """Apply a step (n,) to the rotor and its setups."""
+    rotor, d = new.rotor, step[layout["rotor"]]
+    rotor.radius_mm += float(d[0])
+    rotor.thickness_mm = max(rotor.thickness_mm + float(d[1]), 0.1)
+    rotor.rounding_mm = np.clip(rotor.rounding_mm + d[2:4], 0.5, 12.0)
+    blades, count = step[np.array([layout.columns["blade", b] for b in range(rotor.blades)])], rotor.basis.count
+    rotor.heights += blades[:, :count]
+    rotor.ends += blades[:, count : count + 2]
+    rotor.extra_mm += blades[:, -1]
+    tips, shared = step[layout["tips"]], len(rotor.tip_radius.shared)
+    rotor.tip_radius.shared += tips[:shared]
+    rotor.tip_radius.own += tips[shared:].reshape(rotor.tip_radius.own.shape)
+    for s in range(len(new.setups)):
+        d = step[layout[("setup", s)]]
+        pivot = new.pivot(s)  # carried along the axis with the heights
+        new.r_ring_rotor[s] = rotation(d[:3]) @ new.r_ring_rotor[s]
+        new.t_ring_rotor[s] += d[3:6] + pivot - new.pivot(s)
+    new.grooves += step[layout["grooves"]].reshape(2, -1)
+    new.circles += step[layout["circles"]].reshape(-1, 2)
+    for p, move in new.moves.items():
+        move += step[layout[("move", p)]]

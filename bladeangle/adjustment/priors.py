@@ -8,7 +8,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from bladeangle.adjustment.model import GROOVE_KNOTS, Ints, Layout, State
+from bladeangle.adjustment.model import GROOVE_KNOTS, Ints, Layout, RingState, State
 from bladeangle.adjustment.rotor import USUAL_OVERLAP, Basis, Rotor
 from bladeangle.adjustment.tip_radius import ANY_TIPS, TipCondition
 from bladeangle.base.geometry import Array, cross_matrix, exponential_precision
@@ -140,144 +140,188 @@ class PriorTerm:
         return self.rows - absorbed
 
 
-def prior_terms(state: State, layout: Layout, priors: Priors, start: State) -> dict[str, PriorTerm]:
-    """Source -> normal equations of all prior information.
+@dataclass
+class _Terms:
+    """Collects prior terms by their source; columns are those of a layout."""
 
-    `start` fixes what nothing measures, height and turn of the first setup; where grooves run is taken from it too.
-    """
-    out: dict[str, PriorTerm] = {}
+    layout: Layout
+    by_source: dict[str, PriorTerm] = field(default_factory=dict)
 
-    def put(source: str, columns: Ints, information: Array, right: Array, cost: float, rows: int) -> None:
-        term = out.setdefault(source, PriorTerm(layout.size))
+    def put(self, source: str, columns: Ints, information: Array, right: Array, cost: float, rows: int) -> None:
+        """Normal equations of `rows` observations: information (k, k), or (k,) of its diagonal, and right (k,)."""
+        term = self.by_source.setdefault(source, PriorTerm(self.layout.size))
         term.blocks.append((columns, information))
         term.right_sides.append((columns, right))
         term.cost += cost
         term.rows += rows
 
-    def add(source: str, columns: Ints, value: Array, sigma: Array, jac: Array | None = None) -> None:
+    def add(self, source: str, columns: Ints, value: Array, sigma: Array, jac: Array | None = None) -> None:
+        """Observations (m,) of nothing: values less their prior, with sigmas, derivatives (m, k) or of the columns."""
         w = np.ones(len(value)) / np.asarray(sigma) ** 2
         weighted = w * value
         cost = float(weighted @ value)
         if jac is None:
-            put(source, columns, w, weighted, cost, len(value))
+            self.put(source, columns, w, weighted, cost, len(value))
         else:
-            put(source, columns, (jac.T * w) @ jac, weighted @ jac, cost, len(value))
+            self.put(source, columns, (jac.T * w) @ jac, weighted @ jac, cost, len(value))
 
-    def cols(key: object, first: int = 0, count: int | None = None) -> Ints:
-        at = layout[key]
+    def columns(self, key: object, first: int = 0, count: int | None = None) -> Ints:
+        """All columns of a group of unknowns, or `count` of them from the `first`."""
+        at = self.layout[key]
         stop = at.stop if count is None else at.start + first + count
         return np.arange(at.start + first, stop)
 
+    def blades(self, rotor: Rotor) -> Ints:
+        """Columns (blades, k) of the blades: spline coefficients, ends, extra thickness."""
+        return np.array([self.columns(("blade", b)) for b in range(rotor.blades)])
+
+
+def prior_terms(state: RingState, layout: Layout, priors: Priors, start: RingState) -> dict[str, PriorTerm]:
+    """Source -> normal equations of all prior information.
+
+    `start` fixes what nothing measures, height and turn of the first setup; where grooves run is taken from it too.
+    """
+    terms = _Terms(layout)
+    _of_photographs(terms, state, priors)
+    if isinstance(state, State) and isinstance(start, State):
+        _of_setups(terms, state, priors, start)
+        _of_tip_radius(terms, state.rotor, priors)
+        _of_blades(terms, state, priors, start)
+        _of_moves_and_grooves(terms, state, priors, start)
+        _of_likeness(terms, state.rotor, priors, start.rotor)
+        _of_circles(terms, state, priors)
+    return terms.by_source
+
+
+def _of_photographs(terms: _Terms, state: RingState, priors: Priors) -> None:
+    """Camera, print and sheet, and what changes from photograph to photograph."""
     off = state.camera - priors.camera
     right: Array = priors.camera_information @ off
-    put("camera calibration", cols("camera"), priors.camera_information, right, float(off @ right), len(off))
-    add(
-        "print and flatness",
-        cols("sheet"),
-        state.sheet,
-        np.array([priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm]),
-    )
+    at = terms.columns("camera")
+    terms.put("camera calibration", at, priors.camera_information, right, float(off @ right), len(off))
+    sheet_sigma = [priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm]
+    terms.add("print and flatness", terms.columns("sheet"), state.sheet, np.array(sheet_sigma))
     if state.pieces.size:
-        add(
-            "print and flatness",
-            cols("pieces"),
-            state.pieces.reshape(-1),
-            np.tile([1, 1, 0.01], len(state.pieces)) * priors.piece_sigma_mm,
-        )
-    changes = np.concatenate([cols(("photo", p), 6, 3) for p in range(len(state.focus))])
+        sigma = np.tile([1, 1, 0.01], len(state.pieces)) * priors.piece_sigma_mm
+        terms.add("print and flatness", terms.columns("pieces"), state.pieces.reshape(-1), sigma)
+    changes = np.concatenate([terms.columns(("photo", p), 6, 3) for p in range(len(state.focus))])
     sigma = np.array([priors.focus_sigma, priors.principal_sigma_px, priors.principal_sigma_px])
     value = np.column_stack([state.focus, state.principal])
-    add("focus and stabiliser", changes, value.reshape(-1), np.tile(sigma, len(value)))
-    rotor = state.rotor
-    if rotor is None or start.rotor is None:
-        return out
-    by_setup = [_by_setup(state, s) for s in range(len(state.setups))]
+    terms.add("focus and stabiliser", changes, value.reshape(-1), np.tile(sigma, len(value)))
+
+
+def _of_setups(terms: _Terms, state: State, priors: Priors, start: State) -> None:
+    """Tilt of the axis in each setup, and the gauge: where the rotor's frame begins is a free choice."""
     for s in range(len(state.setups)):
         axis = state.r_ring_rotor[s][:, 2]
-        sign = np.sign(axis[2])
-        add(
-            "tilt",
-            cols(("setup", s), 0, 2),
-            np.array([sign * axis[0], sign * axis[1]]),
-            np.radians([priors.tilt_sigma_deg] * 2),
-            np.array([[0.0, 1.0], [-1.0, 0.0]]),
-        )
-        # Where the rotor's frame begins is a free choice: it is tied to the first setup.
+        tilt = np.sign(axis[2]) * axis[:2]
+        sigma, jac = np.radians([priors.tilt_sigma_deg] * 2), np.array([[0.0, 1.0], [-1.0, 0.0]])
+        terms.add("tilt", terms.columns(("setup", s), 0, 2), tilt, sigma, jac)
         origin = state.t_ring_rotor[s] - [0.0, 0.0, start.t_ring_rotor[s, 2]]
         sigma = np.array([10.0, 10.0, priors.turned_height_sigma_mm if s else 1e-3])
-        add("gauge", cols(("setup", s)), origin, sigma, by_setup[s])
+        terms.add("gauge", terms.columns(("setup", s)), origin, sigma, _by_setup(state, s))
     first = state.r_ring_rotor[0] @ start.r_ring_rotor[0].T
-    spin = np.array([(first[1, 0] - first[0, 1]) / 2])
-    add("gauge", cols(("setup", 0), 2, 1), spin, np.array([1e-5]))
-    k = cols("rotor")
-    add("tip radius", k[:1], np.array([rotor.radius_mm - priors.radius_mm]), np.array([priors.radius_sigma_mm]))
-    tips = cols("tips")
+    turn = np.array([(first[1, 0] - first[0, 1]) / 2])
+    terms.add("gauge", terms.columns(("setup", 0), 2, 1), turn, np.array([1e-5]))
+
+
+def _of_tip_radius(terms: _Terms, rotor: Rotor, priors: Priors) -> None:
+    """Common tip radius, its departures along the blades, and calipered diameters."""
+    radius, tips = terms.columns("rotor", 0, 1), terms.columns("tips")
+    off = np.array([rotor.radius_mm - priors.radius_mm])
+    terms.add("tip radius", radius, off, np.array([priors.radius_sigma_mm]))
     coefficients = np.concatenate([rotor.tip_radius.shared, rotor.tip_radius.own.reshape(-1)])
-    add("tip wear", tips, coefficients, np.ones(len(tips)))
+    terms.add("tip wear", tips, coefficients, np.ones(len(tips)))
     for caliper in priors.calipers:
         row, radius_mm = over_tips(rotor, caliper.share)
         off = np.array([radius_mm - caliper.diameter_mm / 2])
-        add("tip radius", np.append(k[0], tips), off, np.array([caliper.sigma_mm / 2]), row[None])
-    add(
-        "blade edges",
-        k[1:2],
-        np.array([rotor.thickness_mm - priors.thickness_mm]),
-        np.array([priors.thickness_sigma_mm]),
-    )
-    add("blade edges", k[2:], rotor.rounding_mm - priors.rounding_mm, np.array([priors.rounding_sigma_mm] * 2))
+        terms.add("tip radius", np.append(radius, tips), off, np.array([caliper.sigma_mm / 2]), row[None])
+
+
+def _of_blades(terms: _Terms, state: State, priors: Priors, start: State) -> None:
+    """Thickness and rounding, bend of the tip curves, and overlap; the gauge keeps equations regular of unseen blades.
+
+    Heights are seen as angles and so go with the radius: smoothness is differentiated by the radius too.
+    """
+    rotor, columns, blades = state.rotor, terms.columns("rotor"), terms.blades(state.rotor)
+    off = np.array([rotor.thickness_mm - priors.thickness_mm])
+    terms.add("blade edges", columns[1:2], off, np.array([priors.thickness_sigma_mm]))
+    rounding = rotor.rounding_mm - priors.rounding_mm
+    terms.add("blade edges", columns[2:], rounding, np.array([priors.rounding_sigma_mm] * 2))
     basis, count = rotor.basis, rotor.basis.count
-    blades = np.array([cols(("blade", b)) for b in range(rotor.blades)])
     curves = blades[:, :count].reshape(-1)
-    shape = np.append(k[0], curves)  # heights go with the radius, on which they are seen, and so does what is usual
     # third differences: change of the angle's slope from knot to knot
     bend = _third_differences(rotor.blades, count)
     value = bend @ rotor.heights.reshape(-1)
     sigma = np.radians([priors.bend_sigma_deg]) * basis.step * rotor.radius_mm
-    add("smoothness", shape, value, sigma, np.column_stack([-value / rotor.radius_mm, bend]))
-    # only so that the equations stay regular where nothing is seen of a blade
-    add("gauge", curves, (rotor.heights - start.rotor.heights).reshape(-1), np.full(len(curves), 500.0))
+    jac = np.column_stack([-value / rotor.radius_mm, bend])
+    terms.add("smoothness", np.append(columns[0], curves), value, sigma, jac)
+    heights = (rotor.heights - start.rotor.heights).reshape(-1)
+    terms.add("gauge", curves, heights, np.full(len(curves), 500.0))
     ends = blades[:, count : count + 2].reshape(-1)
-    add("gauge", ends, (rotor.ends - start.rotor.ends).reshape(-1), np.tile([0.03, 3.0], rotor.blades))
+    moved = (rotor.ends - start.rotor.ends).reshape(-1)
+    terms.add("gauge", ends, moved, np.tile([0.03, 3.0], rotor.blades))
     usual, spread = (2 * np.pi / rotor.blades * share for share in USUAL_OVERLAP)
     wrap = np.array([float(np.diff(rotor.ends, axis=1).mean()) - usual])
-    add("overlap", ends, wrap, np.array([spread]), np.tile([-1.0, 1.0], rotor.blades)[None] / rotor.blades)
-    add("blade edges", blades[:, -1], rotor.extra_mm, np.full(rotor.blades, priors.extra_sigma_mm))
+    jac = np.tile([-1.0, 1.0], rotor.blades)[None] / rotor.blades
+    terms.add("overlap", ends, wrap, np.array([spread]), jac)
+    terms.add("blade edges", blades[:, -1], rotor.extra_mm, np.full(rotor.blades, priors.extra_sigma_mm))
+
+
+def _of_moves_and_grooves(terms: _Terms, state: State, priors: Priors, start: State) -> None:
+    """How far a rotor may be moved unnoticed, and what grooves do to either edge of the tip land."""
     for p, move in state.moves.items():
         sigma = np.array([np.radians(priors.move_sigma_deg), priors.move_sigma_mm, priors.move_sigma_mm])
-        add("moves", cols(("move", p)), move, sigma)
-    grooved = groove_information(start, priors)
+        terms.add("moves", terms.columns(("move", p)), move, sigma)
+    information = groove_information(start, priors)
     for face in (0, 1):
-        right = grooved @ state.grooves[face]
-        at = cols("grooves", face * GROOVE_KNOTS, GROOVE_KNOTS)
-        put("grooves", at, grooved, right, float(right @ state.grooves[face]), GROOVE_KNOTS)
+        right = information @ state.grooves[face]
+        at = terms.columns("grooves", face * GROOVE_KNOTS, GROOVE_KNOTS)
+        terms.put("grooves", at, information, right, float(right @ state.grooves[face]), GROOVE_KNOTS)
+
+
+def _of_likeness(terms: _Terms, rotor: Rotor, priors: Priors, start: Rotor) -> None:
+    """That the blades of a rotor are alike, in shape and in the places of their ends against even pitch.
+
+    Shapes are differentiated by the radius too, on which heights are seen.
+    """
+    blades, count, freedom = terms.blades(rotor), rotor.basis.count, rotor.blades - 1
+    columns = np.append(terms.columns("rotor", 0, 1), blades[:, :count].reshape(-1))
     off = rotor.heights - rotor.heights.mean(0)
-    alike, functions = alike_information(rotor, priors, float(np.median(start.rotor.ends[:, 1])))
+    alike, functions = alike_information(rotor, priors, float(np.median(start.ends[:, 1])))
     right = alike @ off.reshape(-1)
-    freedom = rotor.blades - 1
     cost = float(right @ off.reshape(-1))
     by_radius = np.append(cost / rotor.radius_mm, -right) / rotor.radius_mm
-    together = np.empty((len(shape), len(shape)))
-    together[1:, 1:] = alike
-    together[0], together[:, 0] = by_radius, by_radius
-    put("blades alike", shape, together, np.append(-cost / rotor.radius_mm, right), cost, freedom * functions)
-    if state.setups == ("inlet_up", "outlet_up") and 1 in state.circle_setup:
-        # The rotor's frame begins at the sheet under the rotor standing inlet up; it stands on its outlet hub face, or
-        # nearly, and that face's rim is the largest circle seen when it is turned over.
-        rim = max((k for k, s in enumerate(state.circle_setup) if s == 1), key=lambda k: state.circles[k, 0])
-        at = cols("circles", 2 * rim + 1, 1)
-        add("hub circles", at, state.circles[rim, 1:] - priors.rim_height_mm, np.array([priors.rim_height_sigma_mm]))
-    places = (
-        rotor.azimuth[:, None] + rotor.turn * rotor.ends - 2 * np.pi / rotor.blades * np.arange(rotor.blades)[:, None]
-    )
+    information = np.empty((len(columns), len(columns)))
+    information[1:, 1:] = alike
+    information[0], information[:, 0] = by_radius, by_radius
+    right = np.append(-cost / rotor.radius_mm, right)
+    terms.put("blades alike", columns, information, right, cost, freedom * functions)
+    even = 2 * np.pi / rotor.blades * np.arange(rotor.blades)[:, None]
+    places = rotor.azimuth[:, None] + rotor.turn * rotor.ends - even
     away = np.angle(np.exp(1j * (places - np.angle(np.exp(1j * places).mean(0)))))
     weight = (priors.radius_mm / priors.alike_end_sigma_mm) ** 2
     apart = np.eye(rotor.blades) - 1 / rotor.blades
     for e in (0, 1):
         right, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
-        put("blades alike", blades[:, count + e], weight * apart, right, cost, freedom)
+        terms.put("blades alike", blades[:, count + e], weight * apart, right, cost, freedom)
+
+
+def _of_circles(terms: _Terms, state: State, priors: Priors) -> None:
+    """How high hub circles lie.
+
+    The rotor's frame begins at the sheet under the rotor set up inlet up. It stands on its outlet hub face, or nearly,
+    and that face's rim is the largest circle seen when it is turned over.
+    """
+    if state.setups == ("inlet_up", "outlet_up") and 1 in state.circle_setup:
+        rim = max((k for k, s in enumerate(state.circle_setup) if s == 1), key=lambda k: state.circles[k, 0])
+        at = terms.columns("circles", 2 * rim + 1, 1)
+        off = state.circles[rim, 1:] - priors.rim_height_mm
+        terms.add("hub circles", at, off, np.array([priors.rim_height_sigma_mm]))
     if len(state.circles):
-        add("hub circles", *_of_circles(state, layout, priors, curves, by_setup))
-    return out
+        curves = terms.blades(state.rotor)[:, : state.rotor.basis.count].reshape(-1)
+        by_setup = [_by_setup(state, s) for s in range(len(state.setups))]
+        terms.add("hub circles", *_circle_heights(state, terms.layout, priors, curves, by_setup))
 
 
 def over_tips(rotor: Rotor, share: float) -> tuple[Array, float]:
@@ -289,21 +333,20 @@ def over_tips(rotor: Rotor, share: float) -> tuple[Array, float]:
     return row, float(rotor.radius_at(tau, blades).mean())
 
 
-def _of_circles(
+def _circle_heights(
     state: State, layout: Layout, priors: Priors, curves: Ints, by_setup: Sequence[Array]
 ) -> tuple[Ints, Array, Array, Array]:
-    """What is usual of the hub circles, of each how high it is and how far beyond the blades.
+    """Prior observations of each hub circle: how high it is, and how far beyond the blades.
 
     As columns (k,), values and sigmas (m,) mm, and derivatives (m, k).
 
     Height is that above the sheet, along the axis: what is seen is the upper end of the rotor. And it lies not far
     beyond the blades' upper ends, whatever the radius, to which all heights go together: hub faces of the two
     path-traced rotors and of rendered ones lie 4 to 6 mm beyond the trailing ends and 8 to 23 beyond the leading ones,
-    a flare of the hub 15 to 30 below. Circles of one setup mostly lie on one face, so that all of them together tell
-    no more than one.
+    a flare of the hub 15 to 30 below. Circles of one setup mostly lie on one face, so that all of them together carry
+    the information of one.
     """
     rotor = state.rotor
-    assert rotor is not None
     setup, heights = np.array(state.circle_setup), state.circles[:, 1]
     sign = np.sign(state.r_ring_rotor[:, 2, 2])[setup]
     ends = rotor.basis.matrix(rotor.ends.T.reshape(-1)).reshape(2, rotor.blades, -1)
@@ -339,7 +382,6 @@ def groove_information(state: State, priors: Priors) -> Array:
     `groove_sigma_mm`, correlated over `GROOVE_LENGTH_MM` along the tip.
     """
     rotor = state.rotor
-    assert rotor is not None
     return _grooved(rotor.basis, rotor.radius_mm, priors.groove_sigma_mm)
 
 

@@ -8,17 +8,16 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Literal
+
+import msgspec
 
 from bladeangle.base import inputs
-from bladeangle.base.errors import DefinitionError
-from bladeangle.base.files import safe_name
+from bladeangle.base.structure import File, Misfit, read_as
 
 ENVIRONMENT_VARIABLE = "BLADEANGLE_CONFIG"
-#: What each number may be at most: above it is no length of a bar, no tolerance of an angle.
-MOST = {"check_bar_mm": 1000.0, "bore_mm": 1000.0, "tolerance_deg": 20.0, "spread_deg": 20.0}
 
 #: A settings file to start from.
 EXAMPLE = """\
@@ -59,6 +58,25 @@ class Config:
     source: Path | None = None
 
 
+_FileName = Annotated[str, msgspec.Meta(pattern="^[^\0]+\\Z", description="must be the name of a file")]
+_Length = Annotated[float, msgspec.Meta(gt=0, le=1000)]
+_Tolerance = Annotated[float, msgspec.Meta(gt=0, le=20)]
+_Tips = Annotated[Literal["any", "new"], msgspec.Meta(description='must be "any" or "new"')]
+
+
+class ConfigFile(File, frozen=True):
+    """The content of a settings file; above the limits is no length of a bar, no tolerance of an angle."""
+
+    camera: _FileName | None = None
+    ring: _FileName | None = None
+    check_bar_mm: _Length | None = None
+    tips: _Tips = "any"
+    bore_mm: _Length | None = None
+    inches: bool = False
+    tolerance_deg: _Tolerance | None = None
+    spread_deg: _Tolerance | None = None
+
+
 def config_path(explicit: str | os.PathLike[str] | None = None, environ: Mapping[str, str] = os.environ) -> Path | None:
     """The settings file to read, None when there is none.
 
@@ -91,34 +109,17 @@ def read_config(path: Path) -> Config:
     DefinitionError : missing, unreadable, too large, not TOML, unknown keys, or values of the wrong kind.
     """
     name = inputs.shown_as(path, inputs.SETTINGS)
-    hint = inputs.SETTINGS.hint
-    data = inputs.read_toml(path, inputs.SETTINGS)
-    known = {f.name for f in fields(Config)} - {"source"}
-    if unknown := sorted(set(data) - known):
-        raise DefinitionError(f"{name} has the unknown key {safe_name(unknown[0])!r}.", hint)
+    try:
+        file = read_as(inputs.read_toml(path, inputs.SETTINGS), ConfigFile)
+    except Misfit as misfit:
+        raise misfit.in_toml(name, inputs.SETTINGS.hint) from misfit
 
-    values: dict[str, Any] = {"source": path}
-    for key in ("camera", "ring"):
-        if key in data:
-            if not isinstance(data[key], str) or not data[key] or "\0" in data[key]:
-                raise DefinitionError(f"{name}: {key} must be the name of a file.", hint)
-            # as the shell does, an unknown user's ~ is left as it stands
-            values[key] = Path(os.path.abspath(path.parent / os.path.expanduser(data[key])))
-    if "tips" in data:
-        if data["tips"] not in ("any", "new"):
-            raise DefinitionError(f'{name}: tips must be "any" or "new".', hint)
-        values["tips"] = data["tips"]
-    if "inches" in data:
-        if not isinstance(data["inches"], bool):
-            raise DefinitionError(f"{name}: inches must be true or false.", hint)
-        values["inches"] = data["inches"]
-    for key, most in MOST.items():
-        if key in data:
-            value = data[key]
-            if type(value) not in (int, float) or not 0 < value <= most:
-                raise DefinitionError(f"{name}: {key} must be a number above 0 and at most {most:g}.", hint)
-            values[key] = float(value)
-    return Config(**values)
+    def absolute(text: str | None) -> Path | None:
+        # as the shell does, an unknown user's ~ is left as it stands
+        return None if text is None else Path(os.path.abspath(path.parent / os.path.expanduser(text)))
+
+    given = msgspec.structs.asdict(file) | {"camera": absolute(file.camera), "ring": absolute(file.ring)}
+    return Config(**given, source=path)
 
 
 def load_config(explicit: str | os.PathLike[str] | None = None, environ: Mapping[str, str] = os.environ) -> Config:

@@ -105,7 +105,7 @@ class _Worker:
         self.process.join()
 
 
-def run_processes(jobs: Sequence[Job], settings: Settings, workers: int) -> Generator[Outcome]:
+def run_processes(jobs: Sequence[Job], settings: Settings, workers: int) -> Generator[Outcome]:  # noqa: C901 (one loop over the states of workers)
     """Outcomes as they arrive, from worker processes of this machine.
 
     A worker that dies takes its one job with it; that is tried once more when nothing else runs, since memory that does
@@ -179,7 +179,7 @@ def work_apart(job: Job, settings: Settings) -> Outcome:
     return outcome
 
 
-def run_dask(jobs: Sequence[Job], settings: Settings, workers: int, address: str | None = None) -> Generator[Outcome]:
+def run_dask(jobs: Sequence[Job], settings: Settings, workers: int, address: str | None = None) -> Generator[Outcome]:  # noqa: C901 (one loop over the states of workers)
     """Outcomes as they arrive, by joblib from a Dask cluster: the one at `address`, else a local one.
 
     Every machine of the cluster must see the photographs under the same paths and have bladeangle installed. Each rotor

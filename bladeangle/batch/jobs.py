@@ -145,4 +145,5 @@ def _told(column: str, text: str) -> float | str:
 
 
 def reason(error: Exception) -> str:
+    """What went wrong, in the system's words where it has some."""
     return (error.strerror if isinstance(error, OSError) else None) or safe_name(str(error))

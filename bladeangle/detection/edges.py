@@ -25,8 +25,8 @@ from bladeangle.imaging.photo import Photo, scale_of
 # millimetre; in smaller and larger ones they are as many millimetres, as metal and light are the same.
 #: Length of edge, px, over which profiles are averaged to one point.
 POINT_PX = 16
-#: How far, px, the last refinement may move an edge from its prediction, and the reach of its profiles; the least that
-#: a fit needs.
+#: How far, px, the last refinement may move an edge from its prediction, and how far its profiles reach to either side;
+#: of each also the least that a fit needs.
 TRUST_PX, LEAST_TRUST_PX = 3, 2
 REACH_PX, LEAST_REACH_PX = 9, 6
 #: Share of white pixels at some distance from the edge from which a point counts as saturated.
@@ -43,12 +43,12 @@ NEAR_COSINE = 0.30
 #: What is left out at the ends of a blade and beside the end of a blade that covers it, mm.
 END_MARGIN_MM = 4.0
 COVER_MARGIN_MM = 3.0
-#: Steps, mm, along the tip in which what is seen of it is told.
+#: Spacing, mm along the tip, of the places at which it is decided whether the edge is seen.
 STEP_MM = 0.3
-#: The same where a share of it, or a picture of it, is all that is wanted.
+#: The same where the share that is seen, or a drawing of it, is all that is needed.
 ROUGH_STEP_MM = 1.0
-#: An end that is not found is looked for again this many times as far off: where paper shows between blades the outline
-#: does not tell to a centimetre where one begins.
+#: Factor on the search range for ends that were not found: where paper shows between blades, outlines place their ends
+#: to a centimetre only.
 LOST_END_SEARCH_FACTOR = 2.5
 
 
@@ -85,7 +85,6 @@ def predicted(
 ) -> Iterator[Stretch]:
     """The runs of tip edge that one photograph of `size` (width, height) should show; they begin and end at a step."""
     rotor = state.rotor
-    assert rotor is not None
     eye, far = state.eye_in(photo, setup), state.inside(photo, setup)
     up = upper_face(state.setups[setup])
     point_px = as_long(POINT_PX, scale_of(*size))
@@ -149,7 +148,6 @@ def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
 def _highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_]:
     """Where (n,) bool blades (n,) are the highest at their azimuth, with a margin beside the ends of those above."""
     rotor = state.rotor
-    assert rotor is not None
     z = rotor.basis.values(tau, rotor.heights, blade)
     seen = np.ones(len(tau), bool)
     margin = COVER_MARGIN_MM / rotor.radius_mm
@@ -180,11 +178,11 @@ def follow(
     priors : (m,) taken off each response everywhere, for example to prefer small offsets.
     """
     length = [len(response) for response in responses]
-    score = np.zeros((max(length), len(responses), len(places)))  # past its end a path stays where it is for nothing
+    score = np.zeros((max(length), len(responses), len(places)))  # past its end a path goes on at no cost
     for k, response in enumerate(responses):
         score[: length[k], k] = response - (0 if priors is None else priors[k])
     n, count, m = score.shape
-    value = np.full((count, m + 2 * most_step), -np.inf)  # with room for the steps beyond either end
+    value = np.full((count, m + 2 * most_step), -np.inf)  # padded for the steps beyond either end
     value[:, most_step : most_step + m] = score[0]
     options = np.lib.stride_tricks.sliding_window_view(value, 2 * most_step + 1, axis=1)
     cost = 0.3 * np.abs(np.arange(-most_step, most_step + 1))
@@ -212,7 +210,7 @@ def step_slope(read: Array, blur_px: float) -> Array:
 
 
 def step_strength(slope: Array, around: Array) -> Array:
-    """Slopes in units of the noise, which the slopes `around` tell, capped."""
+    """Slopes in units of the noise, estimated from the slopes `around`, and capped."""
     noise = 1.4826 * np.median(around) + 1e-6
     out: Array = np.clip(slope / noise, 0, 8)
     return out
@@ -316,7 +314,6 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
 def ends_in_sight(state: State, index: int, setup: int) -> list[tuple[int, int]]:
     """Blade and end (0 leading, 1 trailing) of the ends of tips that nothing hides from a photograph."""
     rotor = state.rotor
-    assert rotor is not None
     ends = [(b, end) for b in range(rotor.blades) for end in (0, 1)]
     tau = rotor.ends.reshape(-1)
     if state.inside(index, setup):
@@ -359,7 +356,6 @@ def confirm_count(views: Sequence[ObservedView], state: State) -> None:
     EdgesError : no more than half of these ends are found, and two or more are not.
     """
     rotor = state.rotor
-    assert rotor is not None
     wanted = [0 if upper_face(view.setup) == FACES["inlet"] else 1 for view in views]
     ends = [(view.ends, end) for view, end in zip(views, wanted, strict=True)]
     found = sum(len(np.unique(e.blade[e.end == end])) for e, end in ends if e is not None)
@@ -387,7 +383,6 @@ def _ends_of(
     The leading or trailing edge itself is followed for a few millimetres inside the tip and carried on to the tip.
     """
     rotor = state.rotor
-    assert rotor is not None
     depth = np.arange(0.6, 5.1, 0.25)
     along = np.arange(-search_mm, search_mm + 1e-9, 0.1)
     n = len(along)

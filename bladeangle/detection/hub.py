@@ -97,7 +97,7 @@ def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach
             failed.append(radius)
             continue
         if circle.share > FULL_CIRCLE_SHARE and not any(c.share > FULL_CIRCLE_SHARE for c in circles):
-            # seen all round it tells the centre better than the votes: the others from there, also those before it
+            # a full circle fixes the centre better than votes: follow the others from there, failed ones again
             centre, waiting = circle.centre_mm, waiting + failed
         if not any(
             abs(c.radius_mm - circle.radius_mm) < 0.6 and np.linalg.norm(c.centre_mm - circle.centre_mm) < 0.8
@@ -128,7 +128,7 @@ def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Arra
     image = cv2.GaussianBlur(np.nan_to_num(np.sqrt(np.maximum(image, 0))), (0, 0), 0.5 / PITCH_MM)
     gx, gy = cv2.Sobel(image, cv2.CV_32F, 1, 0), cv2.Sobel(image, cv2.CV_32F, 0, 1)
     size = np.hypot(gx, gy)
-    # as true of a quarter of the pixels; and of those that are strong every other votes, as neighbours say the same
+    # the quantile is estimated from a quarter of the pixels; every other strong one votes, as neighbours are redundant
     rows, columns = (v[::2] for v in np.nonzero(size > np.quantile(size[::2, ::2], 0.88)))
     direction = np.stack([gx[rows, columns], gy[rows, columns]], 1) / size[rows, columns, None]
     place = np.stack([axis[columns], axis[rows]], 1).astype(np.float32)
@@ -193,7 +193,7 @@ def _radii(photo: Photo, plane: Plane, centre: Array) -> list[float]:
     polar = profiles.sample(photo.grey, stretched(np.moveaxis(px, -1, 0), 1, every))
     polar = np.sqrt(np.maximum(np.nan_to_num(polar), 0))
     slope = gaussian_filter1d(polar, 3.0, axis=1, order=1)
-    some = slope[::4]  # enough to tell how much it varies
+    some = slope[::4]  # enough to estimate its spread
     noise = 1.4826 * np.median(np.abs(some - np.median(some))) + 1e-6
     found: list[tuple[float, float]] = []
     for sign in (-1, 1):

@@ -1,4 +1,4 @@
-"""What oblique photographs tell at once: tip radius and thickness at the tip, to the few pixels needed to start.
+"""Oblique photographs -> tip radius and thickness at the tip, to the few pixels that a start needs.
 
 From overhead, radius and height trade against each other: the edge seen lies somewhere on its ray. An oblique
 photograph sees where. So the edge points seen overhead are carried along their rays to each trial radius and looked at
@@ -56,7 +56,6 @@ def find_radius(
     deviations.
     """
     rotor = state.rotor
-    assert rotor is not None
     radii = np.linspace(-range_mm, range_mm, 2 * steps + 1) + rotor.radius_mm
     strength, contrast = np.zeros(len(radii)), np.zeros(len(radii))
     for photo in oblique:
@@ -113,7 +112,6 @@ def find_thickness(
     likeliest first.
     """
     rotor = state.rotor
-    assert rotor is not None
     z = np.arange(-6.0, 6.01, 0.1)
     responses = []  # one for each blade in each photograph, against the height over the present mid-line, upwards
     up_of = [1.0 if state.r_ring_rotor[s, 2, 2] > 0 else -1.0 for s in range(len(state.setups))]

@@ -154,8 +154,8 @@ def _strengths(unrolled: _Unrolled) -> dict[int, Array]:
 
     rows = unrolled.image.shape[1]
     apart = np.tan(np.radians(ORDINARY_DEG)) * unrolled.arc_mm / PITCH_MM  # rows from one subcolumn to the next
-    room = int(np.ceil(apart * SUBCOLUMNS / 2)) + 1
-    image = np.pad(unrolled.image, ((0, 0), (room, room)), mode="edge").reshape(COLUMNS, SUBCOLUMNS, -1)
+    margin = int(np.ceil(apart * SUBCOLUMNS / 2)) + 1
+    image = np.pad(unrolled.image, ((0, 0), (margin, margin)), mode="edge").reshape(COLUMNS, SUBCOLUMNS, -1)
     outside = np.asarray(unrolled.bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1))
     # within a millimetre of forbidden ground the filter sees across the border
     near = gaussian_filter1d(outside.astype(np.float32), 0.6 / PITCH_MM, axis=1) > 0.02
@@ -166,7 +166,7 @@ def _strengths(unrolled: _Unrolled) -> dict[int, Array]:
             shear = -turn * apart * (sub - (SUBCOLUMNS - 1) / 2)
             below = int(np.floor(shear))
             share = np.float32(shear - below)
-            one = image[:, sub, room + below :]
+            one = image[:, sub, margin + below :]
             mean += (1 - share) * one[:, :rows]
             mean += share * one[:, 1 : rows + 1]
         step = np.abs(gaussian_filter1d(mean / SUBCOLUMNS, 0.5 / PITCH_MM, axis=1, order=1, mode="nearest"))
@@ -269,8 +269,8 @@ def find_outlines(looks: Sequence[Look]) -> list[Outline]:
 def _followed(seen: _Seen, turn: int, count: int) -> Outline:
     """The outline of so many blades in one photograph."""
     tooth = seen.teeth[turn, count]
-    (lowest, highest), room = tooth.rows, round(TOOTH_MARGIN_MM / PITCH_MM)
-    near = slice(max(COARSE * lowest - room, 0), COARSE * highest + room)
+    (lowest, highest), margin = tooth.rows, round(TOOTH_MARGIN_MM / PITCH_MM)
+    near = slice(max(COARSE * lowest - margin, 0), COARSE * highest + margin)
     strength, start = seen.strength[turn][:, near], tooth.start
     z = seen.look.heights[0] + PITCH_MM * (near.start + np.arange(strength.shape[1]))
     wanted = (start + np.arange(count) * COLUMNS / count) % COLUMNS

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -14,11 +15,11 @@ from bladeangle.base.geometry import Array
 from bladeangle.detection.hub import HUB_BEYOND_MM
 from bladeangle.detection.outline import Outline
 
-#: Assumed wrap beyond what is seen when the far end is hidden and nothing else tells, rad.
+#: Assumed wrap beyond what is seen when the far end is hidden and no other photograph shows it, rad.
 HIDDEN_WRAP_RAD = 0.35
-#: How much a tooth whose other end is seen in one photograph speaks for its own length (twice the log-likelihood).
+#: Twice the log-likelihood that a tooth seen from end to end adds to wraps of its own length.
 WHOLE_TOOTH_EVIDENCE = 4.0
-#: A tooth that seems whole but is shorter than this share of the middling one has faded.
+#: Teeth that seem whole but are shorter than this share of the median one have faded, and are not whole.
 FADED_TOOTH_SHARE = 0.8
 #: How well slopes of outlines agree where both setups show the same place of a blade, deg, and where they do not.
 MATCHED_DEG = 0.5
@@ -59,7 +60,7 @@ def teeth_of(outline: Outline, setup: str, arrow_deg: float) -> tuple[list[Tooth
 
 
 def refined_teeth(
-    teeth: list[Tooth], turn: int, blade: NDArray[np.int64], azimuth_rad: Array, height_mm: Array
+    teeth: Sequence[Tooth], turn: int, blade: NDArray[np.int64], azimuth_rad: Array, height_mm: Array
 ) -> list[Tooth]:
     """The same teeth with heights from measured points (n): blade, ring-frame azimuth, height on that cylinder."""
     out = []
@@ -77,7 +78,7 @@ def refined_teeth(
 
 
 def first_rotor(
-    teeth: dict[str, list[Tooth]],
+    teeth: Mapping[str, Sequence[Tooth]],
     turn: int,
     axis: dict[str, Array],
     radius_mm: float,
@@ -90,8 +91,8 @@ def first_rotor(
 
     Parameters
     ----------
-    teeth : setup -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, ring
-    frame.
+    teeth : setup -> blades in the order of their numbers, on a cylinder of `radius_mm` about `axis` (2,) mm, in the
+        ring frame.
     height_sigma_mm : by how much all heights may be off together, as the radius is not known.
     wrap_rad : wrap of the blades, where it is known better than from matching both setups.
     turn : +1 when blades fall counter-clockwise seen from above, in every photograph of the rotor.
@@ -186,13 +187,17 @@ def _smooth(x: Array, y: Array, degree: int) -> np.polynomial.Polynomial:
 
 
 def _match(
-    inlet: list[Tooth], outlet: list[Tooth], radius_mm: float, height_sigma_mm: float, wrap_rad: float | None = None
+    inlet: Sequence[Tooth],
+    outlet: Sequence[Tooth],
+    radius_mm: float,
+    height_sigma_mm: float,
+    wrap_rad: float | None = None,
 ) -> tuple[float, float]:
     """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
     # blades are alike: one that stops where others go on has faded, not ended
     whole = [
-        t.angle[-1] for t in inlet + outlet if t.whole and t.angle[-1] > FADED_TOOTH_SHARE * min(ends_in, ends_out)
+        t.angle[-1] for t in (*inlet, *outlet) if t.whole and t.angle[-1] > FADED_TOOTH_SHARE * min(ends_in, ends_out)
     ]
     if wrap_rad is not None:
         wraps = np.array([wrap_rad])
@@ -253,7 +258,7 @@ def _curve(basis: Basis, inlet: Tooth | None, outlet: Tooth | None, wrap: float,
         tau.append(wrap - outlet.angle[keep])
         z.append(rise - outlet.height[keep] + half_mm)
     t, h = np.concatenate(tau), np.concatenate(z)
-    bend = np.diff(np.eye(basis.count), 3, axis=0) * 2.0  # a light hand, and a straight run on where nothing is seen
+    bend = np.diff(np.eye(basis.count), 3, axis=0) * 2.0  # weak smoothing, and straight on where nothing is seen
     flat = np.diff(np.eye(basis.count), 2, axis=0) * 0.02
     design = np.vstack([basis.matrix(t), bend, flat])
     out: Array = np.linalg.lstsq(design, np.concatenate([h, np.zeros(len(bend) + len(flat))]), rcond=None)[0]

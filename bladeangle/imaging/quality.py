@@ -209,7 +209,7 @@ def tied_to(photo: Photo, camera: Camera) -> bool:
     return bool(photo.exif.focal_35mm and _focal_35mm(camera)) and not _other_lens(photo, camera)
 
 
-def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | None, pose: Pose) -> list[Flag]:
+def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | None, pose: Pose) -> list[Flag]:  # noqa: C901 (one check after another)
     """Doubts about one photograph whose ring is found; some 0.2 s at 12 megapixels.
 
     Parameters

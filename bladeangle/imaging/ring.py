@@ -22,6 +22,7 @@ from bladeangle.base.files import import_cv2, safe_name
 from bladeangle.base.structure import File, Name, Plain, plain, read_as
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo, reduced_px
+from bladeangle.imaging.unseen import why_unseen
 
 Array = NDArray[np.float64]
 
@@ -243,7 +244,8 @@ def sight_ring(photo: Photo, ring: Ring, fewest: int = FEWEST_MARKERS) -> RingSi
             )
         raise RingNotFoundError(
             f"{photo.name}: {len(found)} markers of the ring are seen, at least {fewest} are needed.",
-            "Photograph the whole ring in focus, evenly lit and not covered; name the definition that was printed.",
+            why_unseen(photo)
+            + "Photograph the whole ring in focus, evenly lit and not covered; name the definition that was printed.",
         )
     sighting = measure_sides(photo, found, corners)
     if len(sighting.seen) < fewest:

@@ -182,11 +182,13 @@ def pages(ring: Ring, paper: str) -> list[Page]:
 
 
 def rotation_2d(angle_deg: float) -> Array:
+    """Matrix (2, 2) that turns counter-clockwise."""
     c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
     return np.array([[c, -s], [s, c]])
 
 
 def polar(radius_mm: float, azimuth_deg: float | Array) -> Array:
+    """Places (..., 2) in the ring frame, mm."""
     angle = np.radians(azimuth_deg)
     return radius_mm * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
 
@@ -205,6 +207,7 @@ def _farthest(ring: Ring) -> float:
 
 
 def cell_mm(ring: Ring) -> float:
+    """Side of a marker's cell: seven of them, with its border, fill the band."""
     return (ring.outer_radius_mm - ring.inner_radius_mm) / 7
 
 
@@ -229,6 +232,7 @@ def arrow_span(ring: Ring) -> tuple[float, float]:
 
 
 def reach_mm(ring: Ring) -> float:
+    """Radius up to which anything is printed, the arrow included."""
     return max(_rim(ring), arrow_span(ring)[1] + 2)
 
 

@@ -101,7 +101,7 @@ def draw_rotor(sheet: Sheet, record: Record, x: float, y: float, width: float) -
         sheet.axes.fill(ring[:, 0], ring[:, 1], color=ink, linewidth=0)
         draw(ring, 0.3)
     _turning(sheet, at, inner, turn)
-    return y + width - 0.5
+    return y + width + 0.5
 
 
 def _turning(sheet: Sheet, at: Any, inner: float, turn: int) -> None:

@@ -56,6 +56,8 @@ INK: dict[str, Colour] = {
     "exit": OKABE_ITO["reddish purple"],
 }
 WHITE: Colour = (255, 255, 255)
+#: Labels beside the blades are so much larger than what is drawn, to be read where a phone shows the whole picture.
+LABELS = 1.5
 SHIFT = 4  # fractional bits of cv2's sub-pixel drawing
 
 
@@ -320,7 +322,7 @@ def _draw_station(canvas: _Canvas, piece: Mapping[str, Any], centre: Array, dist
 
 def _draw_labels(canvas: _Canvas, record: Mapping[str, Any], photo: Mapping[str, Any]) -> None:
     """A box a blade with its number and angles, outside of the rotor, joined to the tip that it speaks of."""
-    u = canvas.unit
+    u = LABELS * canvas.unit
     labels = label_places(record, photo, canvas.view, u)
     for label in labels:
         canvas.lines(np.stack([label.anchor, label.nearest]), WHITE, 0.8)
@@ -435,12 +437,12 @@ def _rows(indices: Sequence[int], columns: int) -> list[tuple[int, list[int]]]:
 
 def _with_caption(tile: Picture, photo: Mapping[str, Any]) -> Picture:
     u = tile.shape[1] / 1000.0
-    strip = np.full((round(36 * u), tile.shape[1], 3), 255, np.uint8)
+    strip = np.full((round(48 * u), tile.shape[1], 3), 255, np.uint8)
     view = {"overhead": "from above", "oblique": "from the side"}.get(photo["view"], photo["view"])
-    words = f"{safe_name(photo['name'])}: {photo['standing'].replace('_', ' end ')}, {view}"
-    words += f", {photo['markers_seen']} markers"
-    # large enough to be read where a phone shows the picture as wide as itself
-    _write(strip, [(np.array([8 * u, 4 * u]), words, 24 * u, OKABE_ITO["black"], False)])
+    name = safe_name(photo["name"])
+    words = f"{name if len(name) < 25 else name[:21] + '...'}: {photo['standing'].replace('_', ' end ')}, {view}"
+    # large enough to be read where a phone shows the whole picture
+    _write(strip, [(np.array([8 * u, 3 * u]), words, 34 * u, OKABE_ITO["black"], False)])
     return np.vstack([strip, tile])
 
 

@@ -92,7 +92,7 @@ def write_report(
     if path.suffix.lower() in (".pdf", ".png", ".svg", ".docx"):
         raise OutputError(
             f"A report is an HTML page, which {safe_name(path.name)} does not say.",
-            "Name it .html; the browser prints it to PDF.",
+            "Name it .html; or .pdf or .png for the one page that `bladeangle report` makes.",
         )
     write_text_atomic(path, report_html(records, photos, limits, title, inches, done))
 

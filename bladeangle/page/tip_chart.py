@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from bladeangle.page.charts import labelled
 from bladeangle.page.svg import el, figure, line, path, scale, text, ticks
 from bladeangle.records.tip_words import with_interval as words_of
 
@@ -64,8 +65,9 @@ def _tip_chart(
     x, y = scale(0.0, longest, 46, 404), scale(*ends, 162, 32)
     arc, off, u = curve
     parts = [text(46, 14, f"Blade {blade['number']}", "strong"), text(412, 14, "radius, mm", "small", "end")]
-    for v in ticks(*ends):
-        parts += [line(46, y(v), 412, y(v), "grid"), text(40, y(v) + 4, f"{v:+.4g}" if v else "0", "small", "end")]
+    for v, words in labelled(ticks(*ends)):
+        shown = f"+{words}" if v > 0 else words if v < 0 else "0"
+        parts += [line(46, y(v), 412, y(v), "grid"), text(40, y(v) + 4, shown, "small", "end")]
     for v in ticks(0.0, longest, 6):
         parts += [line(x(v), 181, x(v), 185, "axis"), text(x(v), 197, f"{v:g}", "small", "middle")]
     parts.append(text(229, 211, "arc length from the leading edge, mm", "small", "middle"))

@@ -47,6 +47,7 @@ def application(desk: Desk, key: str, hosts: frozenset[str]) -> Guard:
         Route("/job/{job}", place.job),
         Route("/job/{job}/part", place.job_part),
         Route("/job/{job}/report", place.report),
+        Route("/job/{job}/page", place.page),
         Route("/job/{job}/measure", place.measure, methods=["POST"]),
         Route("/job/{job}/use", place.use, methods=["POST"]),
         Route("/job/{job}/leave-out", place.leave_out, methods=["POST"]),
@@ -66,38 +67,54 @@ class Handlers:
     # --- pages --------------------------------------------------------------------------------------------------------
 
     async def home(self, _: Request) -> Response:
+        """The first page: the jobs there are."""
         return HTMLResponse(self.pages.home())
 
     async def home_part(self, request: Request) -> Response:
+        """What changes on the first page, or 204 while nothing does."""
         return _part(request, self.pages.home_part())
 
     async def style(self, _: Request) -> Response:
+        """The style of all pages."""
         return PlainTextResponse(self._style, media_type="text/css")
 
     async def script(self, _: Request) -> Response:
+        """The script of all pages."""
         return PlainTextResponse(self._script, media_type="text/javascript")
 
     async def form(self, request: Request) -> Response:
+        """The form for a new job."""
         kind = request.path_params["kind"]
         if kind not in ("measure", "verify"):
             raise HTTPException(404)
         return HTMLResponse(self.pages.new(kind))
 
     async def job(self, request: Request) -> Response:
+        """The page of a job."""
         return HTMLResponse(self.pages.job(self._job(request)))
 
     async def job_part(self, request: Request) -> Response:
+        """What changes on a job's page, or 204 while nothing does."""
         return _part(request, self.pages.job_part(self._job(request)))
 
     async def report(self, request: Request) -> Response:
+        """The report of a job that is measured, under its own content policy."""
         found = self.pages.report(self._job(request))
         if found is None:
             raise HTTPException(404)
         return HTMLResponse(found[0], headers={"content-security-policy": found[1]})
 
+    async def page(self, request: Request) -> Response:
+        found = self.pages.page(self._job(request))
+        if found is None:
+            raise HTTPException(404)
+        headers = {"content-disposition": 'attachment; filename="blade-angles.pdf"'}
+        return Response(found, media_type="application/pdf", headers=headers)
+
     # --- forms --------------------------------------------------------------------------------------------------------
 
     async def new_job(self, request: Request) -> Response:
+        """Open the job that a form asks for; the form again, with a sentence, where it cannot be."""
         form = await _form(request)
         kind = form.get("kind", "")
         if kind not in KINDS:
@@ -114,6 +131,7 @@ class Handlers:
         return RedirectResponse(f"/job/{job.id}", 303)
 
     async def measure(self, request: Request) -> Response:
+        """Measure a job's photographs, also after a failure."""
         job = self._job(request)
         await _form(request)
         (job.path / "failure.json").unlink(missing_ok=True)
@@ -121,6 +139,7 @@ class Handlers:
         return RedirectResponse(f"/job/{job.id}", 303)
 
     async def use(self, request: Request) -> Response:
+        """Use a photograph in spite of what is said of it."""
         job = self._job(request)
         await _form(request)
         self.desk.folder.use_anyway(job)
@@ -128,6 +147,7 @@ class Handlers:
         return RedirectResponse(f"/job/{job.id}", 303)
 
     async def leave_out(self, request: Request) -> Response:
+        """Set a photograph of a job aside."""
         job = self._job(request)
         self.desk.folder.set_aside(job, (await _form(request)).get("name", ""))
         self.desk.advance(job)
@@ -191,6 +211,7 @@ class Handlers:
         return job
 
     async def refused(self, request: Request, error: Exception) -> Response:
+        """Say in a sentence that a request is refused."""
         status = error.status_code if isinstance(error, HTTPException) else 400
         sentence = {
             404: "There is no such page.", 405: "There is no such page.", 413: "This is too large.",
@@ -199,11 +220,13 @@ class Handlers:
         return self._told(request, sentence, status)
 
     async def impossible(self, request: Request, error: Exception) -> Response:
+        """Say what could not be done, and what to do about it."""
         assert isinstance(error, BladeangleError)
         status = 507 if isinstance(error, OutputError) else 422
         return self._told(request, f"{error.message} {error.hint}".strip(), status)
 
     async def broken(self, request: Request, _: Exception) -> Response:
+        """Say that the fault is the program's."""
         return self._told(request, "Internal error. The bench computer says more.", 500)
 
     def _told(self, request: Request, sentence: str, status: int) -> Response:

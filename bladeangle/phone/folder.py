@@ -2,7 +2,7 @@
 
 All state is here and is read anew whenever it is asked for, so that nothing is lost with the process:
 
-    rotors/rotor-3/    inlet.jpg, outlet.jpg, around-1.jpg ...; record.json, report.html, order.toml
+    rotors/rotor-3/    inlet.jpg, outlet.jpg, around-1.jpg ...; record.json, report.html, page.pdf, order.toml
     cameras/camera-1/  sheet-1.jpg ...; camera.json
     .phone/            the key of the address, and uploads that are not whole yet
 

@@ -107,6 +107,7 @@ class Pages:
             record=now.record.data if now.record else None,
             doubts=[f["text"] for f in flags if f["severity"] == "doubt"],
             report=(job.path / "report.html").is_file() and now.record is not None,
+            on_paper=(job.path / "page.pdf").is_file(),
             judgements=self._judgements(now),
             uncalibrated=job.kind != "calibrate" and any(p.check.get("calibrated") is False for p in now.pictures),
             focal=self._focal(now),
@@ -131,6 +132,13 @@ class Pages:
             "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; sandbox allow-scripts"
         )
         return html, policy
+
+    def page(self, job: Job) -> bytes | None:
+        """The job's one page on paper as PDF, None when there is none."""
+        try:
+            return inputs.read_bytes(job.path / "page.pdf", inputs.REPORT)
+        except DefinitionError:
+            return None
 
     def _state(self, now: Standing) -> str:
         """How far a job has come, in a few words."""

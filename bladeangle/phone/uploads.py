@@ -86,13 +86,17 @@ class Uploads:
     def write(self, upload: Upload, offset: int, data: bytes) -> int:
         """Put a piece where it belongs; how much has arrived then.
 
-        A piece may come twice, as when its answer was lost. UsageError: it leaves a gap, goes beyond the end, or comes
-        after the end.
+        A piece may come twice, as when its answer was lost, or from two tabs that send the same photograph side by
+        side: what comes when the other tab has brought the whole is let pass, and nothing is written. UsageError: it
+        leaves a gap, or goes beyond the end.
         """
         path = self.place / f"{upload.name}.part"
-        received = path.stat().st_size if path.is_file() else -1
-        if upload.name in self._closed or not 0 <= offset <= received or offset + len(data) > upload.size:
+        now = self._read(upload.name)
+        received = -1 if now is None else now.received
+        if not 0 <= offset <= received or offset + len(data) > upload.size:
             raise UsageError("This piece does not fit.")
+        if upload.name in self._closed or (now is not None and now.answer is not None):
+            return received
         with open(path, "r+b") as file:
             file.seek(offset)
             file.write(data)

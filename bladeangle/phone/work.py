@@ -96,27 +96,30 @@ class Measure:
 
     def run(self, progress: Progress) -> None:
         """Files in the folder; raises what measuring raises."""
+        from bladeangle.page.customer_page import customer_page
+        from bladeangle.page.paper import write_pages
         from bladeangle.page.report import write_report
         from bladeangle.pipeline.assemble import record_of
         from bladeangle.pipeline.measure import measure
         from bladeangle.pipeline.sorting import photos_by_name
         from bladeangle.records.record import read_record, write_record
         from bladeangle.shop.orders import read_order
+        from bladeangle.shop.verify import verify
 
         told = photos_by_name(self.folder)
         camera = camera_for_phone(*self.phone, self.cameras)
         record = record_of(measure(told.standing, told.turned, self.ring, camera, self.options, progress), self.name)
         progress("writing the report")
-        limits = None
+        limits = verdict = None
         if (self.folder / "order.toml").is_file():
             order = read_order(self.folder / "order.toml")
             wanted = order.stations.items()
             limits = {s: (o.angle_deg - o.tolerance_deg, o.angle_deg + o.tolerance_deg) for s, o in wanted}
             before = self.folder / "before.json"
-            write_json(
-                self.folder / "verdict.json",
-                _verdict(record, order, read_record(before) if before.is_file() else None) | {"digest": self.digest},
-            )
+            old = read_record(before) if before.is_file() else None
+            write_json(self.folder / "verdict.json", _verdict(record, order, old) | {"digest": self.digest})
+            verdict = verify(record, order, old)
+        write_pages(self.folder / "page.pdf", [customer_page(record, verdict)], "a4", self.name)
         write_report(self.folder / "report.html", [record.data], self.folder, limits)
         write_record(record, self.folder / "record.json")  # last: where it is, all of it is
 

@@ -40,7 +40,6 @@ def record_of(measurement: Measurement, name: str) -> Record:
     found = measurement.stations
     result = measurement.result
     rotor = result.state.rotor
-    assert rotor is not None
     covariance = found.budget.covariance_deg2
     trailing = trailing_edges(result, ends_seen(result)[:, 1])
     index = {label: k for k, label in enumerate(found.labels)}
@@ -137,7 +136,6 @@ def _station(measurement: Measurement, k: int) -> dict[str, Any]:
 def _rotor(measurement: Measurement, covariance: Array) -> dict[str, Any]:
     found = measurement.stations
     rotor = measurement.result.state.rotor
-    assert rotor is not None
     radius_mm, radius_u = (x / 2 for x in found.sizes["tip_diameter"])
     means: dict[str, Any] = {}
     spreads: dict[str, Any] = {}
@@ -214,7 +212,7 @@ def _blade_tip(measurement: Measurement, blade: int) -> dict[str, Any]:
 
 
 def _estimate(found: Estimate) -> dict[str, Any]:
-    """A quantity, and whether photographs tell it."""
+    """A quantity, and whether it rests on photographs."""
     return {**quantity(found.value_mm, found.u_mm), "seen": found.seen}
 
 
@@ -236,7 +234,6 @@ def _points(measurement: Measurement, blade: int) -> dict[str, Any]:
     """Measured points of one blade unrolled: arc from the leading edge, and height of the mid-line that each says."""
     result = measurement.result
     state, rotor = result.state, result.state.rotor
-    assert rotor is not None
     tau_along, length = arc_of(rotor, blade, rotor.ends[blade])
     arc: list[float] = []
     height: list[float] = []
@@ -316,7 +313,6 @@ def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
     """Where the stations lie in a photograph, along the upper edges predicted to be seen."""
     state, shot = measurement.result.state, measurement.shots[p]
     rotor = state.rotor
-    assert rotor is not None
     options = StationOptions(measurement.options.station_length_mm, measurement.options.station_skip_mm)
     setup = state.setups.index(shot.setup)
     up = edges.upper_face(shot.setup)

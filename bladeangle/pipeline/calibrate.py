@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import ObservedView, State
+from bladeangle.adjustment.adjust import RingAdjustment, adjust
+from bladeangle.adjustment.model import ObservedView, RingState
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base import clock
 from bladeangle.base.errors import AdjustmentError, BladeangleError, PhotoError, RingNotFoundError
@@ -106,7 +106,7 @@ class Calibration:
 
     camera: Camera
     photos: tuple[PhotoResult, ...]
-    adjustment: Adjustment
+    adjustment: RingAdjustment
 
     @property
     def focal_sigma(self) -> float:
@@ -173,32 +173,11 @@ def calibrate_sightings(
     """Calibrate from sightings; `dropped` are photographs that gave none, for the messages. Raises as `calibrate`."""
     options = options or CalibrationOptions()
     _check_same_camera(seen)
-    results: dict[int, PhotoResult] = {}
     _refuse_too_few(len(seen), options, dropped)
     first = seen[0]
     focal_35mm = next((p.exif.focal_35mm for p in seen if p.exif.focal_35mm), None)
     start = camera_from_exif(first.width, first.height, focal_35mm).worked()
-    poses: dict[int, Pose] = {}
-    for i, photo in enumerate(seen):
-        try:
-            poses[i] = start_pose(photo.sighting, ring, start.parameters, photo.name)
-        except RingNotFoundError as e:
-            results[i] = PhotoResult(
-                photo.name,
-                photo.sha256,
-                False,
-                len(photo.sighting.seen),
-                reason=e.message.removeprefix(f"{photo.name}: "),
-            )
-    # An uncalibrated camera leaves a few pixels; another ring leaves tens. A third of the pictures may be wrong.
-    usual = float(np.median([p.rms_px for p in poses.values()])) if poses else 0.0
-    for i, pose in list(poses.items()):
-        if pose.rms_px > max(6 * usual, 0.004 * max(start.width, start.height)):
-            reason = f"the markers do not fit the ring definition ({pose.rms_px:.0f} px)"
-            results[i] = PhotoResult(
-                seen[i].name, seen[i].sha256, False, len(seen[i].sighting.seen), pose.rms_px, reason=reason
-            )
-            del poses[i]
+    poses, results = _poses(seen, ring, start)
     while True:
         used = sorted(poses)
         _refuse_too_few(len(used), options, (*dropped, *results.values()))
@@ -261,6 +240,33 @@ def calibrate_sightings(
     return Calibration(camera, photos, adjustment)
 
 
+def _poses(seen: Sequence[SightedPhoto], ring: Ring, start: Camera) -> tuple[dict[int, Pose], dict[int, PhotoResult]]:
+    """Photograph -> its pose; and the results of those that have none, or do not fit the ring definition."""
+    results: dict[int, PhotoResult] = {}
+    poses: dict[int, Pose] = {}
+    for i, photo in enumerate(seen):
+        try:
+            poses[i] = start_pose(photo.sighting, ring, start.parameters, photo.name)
+        except RingNotFoundError as e:
+            results[i] = PhotoResult(
+                photo.name,
+                photo.sha256,
+                False,
+                len(photo.sighting.seen),
+                reason=e.message.removeprefix(f"{photo.name}: "),
+            )
+    # An uncalibrated camera leaves a few pixels; another ring leaves tens. A third of the pictures may be wrong.
+    usual = float(np.median([p.rms_px for p in poses.values()])) if poses else 0.0
+    for i, pose in list(poses.items()):
+        if pose.rms_px > max(6 * usual, 0.004 * max(start.width, start.height)):
+            reason = f"the markers do not fit the ring definition ({pose.rms_px:.0f} px)"
+            results[i] = PhotoResult(
+                seen[i].name, seen[i].sha256, False, len(seen[i].sighting.seen), pose.rms_px, reason=reason
+            )
+            del poses[i]
+    return poses, results
+
+
 def _in_file(result: PhotoResult, of_file: int) -> PhotoResult:
     """The result with residuals in pixels of the file."""
     return result if result.rms_px is None else replace(result, rms_px=result.rms_px * of_file)
@@ -308,9 +314,9 @@ def _check_same_camera(seen: Sequence[SightedPhoto]) -> None:
 
 def _adjust(
     seen: Sequence[SightedPhoto], poses: Sequence[Pose], ring: Ring, start: Camera, options: CalibrationOptions
-) -> Adjustment:
+) -> RingAdjustment:
     n, pieces = len(seen), len(np.unique(ring.pieces)) - 1
-    state = State(
+    state = RingState(
         camera=start.parameters.copy(),
         r_camera_ring=np.array([p.r_camera_ring for p in poses]),
         t_camera_ring=np.array([p.t_camera_ring_mm for p in poses]),
@@ -318,9 +324,6 @@ def _adjust(
         principal=np.zeros((n, 2)),
         sheet=np.zeros(5),
         pieces=np.zeros((pieces, 3)),
-        setups=(),
-        r_ring_rotor=np.zeros((0, 3, 3)),
-        t_ring_rotor=np.zeros((0, 3)),
     )
     return adjust(ring, tuple(ObservedView(p.name, "", p.sighting) for p in seen), state, _priors(start, options))
 
@@ -335,8 +338,8 @@ def _priors(start: Camera, options: CalibrationOptions) -> Priors:
 
 
 def _without_edge_bias(
-    adjustment: Adjustment, ring: Ring, start: Camera, options: CalibrationOptions
-) -> tuple[Adjustment, tuple[float, float], NDArray[np.float64]]:
+    adjustment: RingAdjustment, ring: Ring, start: Camera, options: CalibrationOptions
+) -> tuple[RingAdjustment, tuple[float, float], NDArray[np.float64]]:
     """The adjustment with common shifts of marker sides found and taken out.
 
     Two more unknowns border the adjustment: a shift of all sides and one of the radial sides, both in pixels. The
@@ -350,7 +353,7 @@ def _without_edge_bias(
     """
     priors = _priors(start, options)
 
-    def shifted(by_px: NDArray[np.float64]) -> Adjustment:
+    def shifted(by_px: NDArray[np.float64]) -> RingAdjustment:
         views = []
         for view in adjustment.views:
             seen = view.sighting
@@ -358,7 +361,7 @@ def _without_edge_bias(
             views.append(replace(view, sighting=replace(seen, px=seen.px + outwards[:, None] * seen.normal)))
         return adjust(ring, tuple(views), adjustment.state, priors)
 
-    def residuals(of: Adjustment) -> NDArray[np.float64]:
+    def residuals(of: RingAdjustment) -> NDArray[np.float64]:
         return np.concatenate([kinds["ring"] for kinds in of.residual_px])
 
     claimed = np.concatenate(
@@ -375,7 +378,7 @@ def _without_edge_bias(
     return shifted(shift), (float(-shift[0]), float(-shift[1])), camera_by_shift @ covariance @ camera_by_shift.T
 
 
-def _result(photo: SightedPhoto, adjustment: Adjustment, k: int) -> PhotoResult:
+def _result(photo: SightedPhoto, adjustment: RingAdjustment, k: int) -> PhotoResult:
     state = adjustment.state
     residual: NDArray[np.float64] = adjustment.residual_px[k]["ring"]
     spread = 1.4826 * float(np.median(np.abs(residual / photo.sighting.sigma_px)))

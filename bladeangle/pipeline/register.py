@@ -11,16 +11,12 @@ from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
-from bladeangle.base.flags import Flag
-from bladeangle.base.geometry import Array, rotation
-from bladeangle.detection import edges, hub, oblique, outline, start
+from bladeangle.base.geometry import rotation
+from bladeangle.detection import edges, oblique, start
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline.shots import RING_EVERY, Shot, observed, state_of
+from bladeangle.pipeline.outlines import Outlined, begun_alone
+from bladeangle.pipeline.shots import RING_EVERY, OutlinedShot, Shot, begun_state, observed, state_of, with_rotor_of
 
-#: Heights searched for the tips on the guessed cylinder, mm; wide, since a wrong radius shifts heights.
-HEIGHTS_MM = (-60.0, 105.0)
-#: Margin kept from the ring's inner radius, mm.
-RING_MARGIN_MM = 1.5
 # Pixels are those of a photograph of the usual size, as edges lie off by so many millimetres.
 #: What an edge that should be seen and is not found counts as lying off, px, and the most that any counts.
 MISSING_EDGE_PX = 1.0
@@ -40,6 +36,10 @@ GOOD_MISFIT_PX = 0.4
 ROUGH_MISFIT_PX = 0.5
 FITTING_MISFIT_PX = 0.52
 REFUSED_MISFIT_PX = 0.8
+#: Edges that scatter by no more than this, px, are the right ones too where no run of so many points is off by more on
+#: the median: in a noisy or smoothed file they scatter; at a wrong place whole runs lie off.
+EVEN_MISFIT_PX = 0.6
+EVEN_RUN_PX, EVEN_RUN_POINTS = 0.4, 6
 THINNEST_BLADE_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
 #: both setups may have been matched at a wrong place.
@@ -57,73 +57,42 @@ NARROW_RADIUS_MM, NARROW_RADIUS_STEPS = 1.5, 30
 CLEAR_RADIUS_SCORE = 5.0
 
 
-def find_outlines(first: Sequence[Shot], ring: Ring, priors: Priors) -> list[Flag]:
-    """Give overhead photographs of one rotor their hub circles, blades in the order of their numbers, and tip points.
+@dataclass(frozen=True)
+class Registered:
+    """All photographs, and their adjustment to edges found so far: near enough to predict each edge to a pixel."""
+
+    outlined: Outlined
+    shots: tuple[Shot, ...]
+    result: Adjustment
+
+
+def registered(outlined: Outlined, progress: Callable[[str], None]) -> Registered:
+    """Adjust the overhead photographs, then bring in the others.
 
     Raises
     ------
-    EdgesError : no circle, no outline of blade tips, or not clearly the same number of blades and hand in all.
+    EdgesError : the blades' upper ends are not where that number of blades has them.
+    AdjustmentError : the oblique photographs do not fit the overhead ones.
     """
-    flags = []
-    looks = [_look(shot, ring, priors) for shot in first]
-    for shot, found in zip(first, outline.find_outlines(looks), strict=True):
-        shot.circles = [c.on(found.rim_mm, shot.pose.eye_mm) for c in shot.circles]
-        shot.teeth, off_deg = start.teeth_of(found, shot.setup, ring.index_azimuth_deg)
-        shot.turn = found.turn
-        state = _begin_alone(shot, ring, priors)
-        shot.tips = edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)
-        if off_deg > 0.3 * 360 / len(shot.teeth):
-            text = f"The nearest blade is {off_deg:.0f} deg from the arrow."
-            flags.append(Flag("blade-1-far-from-arrow", text, shot.name))
-    return flags
+    progress("adjusting the overhead photographs")
+    ring, priors, first, others = outlined.ring, outlined.priors, outlined.first, outlined.others
+    result = adjusted_overhead(first, ring, priors, rough=bool(others))
+    edges.confirm_count(result.views, result.state)
+    if others:
+        result = register_all(first, others, result, ring, priors, progress)
+    return Registered(outlined, (*first, *others), result)
 
 
-def _look(shot: Shot, ring: Ring, priors: Priors) -> outline.Look:
-    """Give an overhead photograph its hub circles, and say how its tips are to be looked for round them."""
-    alone = state_of([shot], priors.camera, ring)
-    eye = shot.pose.eye_mm
-
-    def to_pixels(points: Array) -> Array:
-        return alone.pixels_of(points, 0)
-
-    def beyond_mm(points: Array) -> Array:
-        foot = eye[:2] + (points[:, :2] - eye[:2]) * (eye[2] / (eye[2] - points[:, 2]))[:, None]
-        out: Array = np.hypot(foot[:, 0], foot[:, 1]) - (ring.inner_radius_mm - RING_MARGIN_MM)
-        return out
-
-    shot.circles = hub.find_hub(shot.photo, hub.Plane(to_pixels), np.zeros(2), shot.sighting.blur_px)
-    rim = hub.rim_of(shot.circles)
-
-    def axis_mm(rim_mm: float) -> Array:
-        return rim.on(rim_mm, eye).centre_mm
-
-    return outline.Look(shot.photo, to_pixels, priors.radius_mm, axis_mm, HEIGHTS_MM, beyond_mm)
-
-
-def _begin_alone(shot: Shot, ring: Ring, priors: Priors) -> State:
-    """The state of one overhead photograph, with the rotor as its outline alone shows it."""
-    begun = start.first_rotor(
-        {shot.setup: shot.teeth},
-        shot.turn,
-        {shot.setup: shot.axis_mm},
-        priors.radius_mm,
-        priors.thickness_mm,
-        priors.rounding_mm,
-    )
-    return state_of([shot], priors.camera, ring, begun)
-
-
-def _teeth(shot: Shot, ring: Ring, priors: Priors) -> list[start.Tooth]:
+def _teeth(shot: OutlinedShot, ring: Ring, priors: Priors) -> list[start.Tooth]:
     """The blades of an overhead photograph with heights from its sub-pixel points on the priors' tip radius."""
-    assert shot.tips is not None
-    state = _begin_alone(shot, ring, priors)
+    state = begun_alone(shot, ring, priors)
     foot = state.on_cylinder(shot.tips.px, 0, 0, priors.radius_mm, shot.tips.far)
     foot = foot @ state.r_ring_rotor[0].T + [0.0, 0.0, state.t_ring_rotor[0, 2]]
     azimuth = np.arctan2(foot[:, 1], foot[:, 0])
     return start.refined_teeth(shot.teeth, shot.turn, shot.tips.blade, azimuth, foot[:, 2])
 
 
-def _begin(first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | None = None) -> State:
+def _begin(first: Sequence[OutlinedShot], ring: Ring, priors: Priors, wrap_rad: float | None = None) -> State:
     """First rotor from the outlines of one overhead photograph of each standing position, on the priors' tip radius."""
     teeth, axis = {}, {}
     for shot in first:
@@ -139,7 +108,7 @@ def _begin(first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | 
         priors.radius_sigma_mm / priors.radius_mm * away_mm,
         wrap_rad,
     )
-    state = state_of(first, priors.camera, ring, begun)
+    state = begun_state(first, priors.camera, ring, begun)
     rise = begun.t_ring_rotor[:, 2]
     circles, owner = [], []
     for k, shot in enumerate(first):
@@ -152,7 +121,7 @@ def _begin(first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | 
 
 
 def adjusted_overhead(
-    first: Sequence[Shot], ring: Ring, priors: Priors, wrap_rad: float | None = None, *, rough: bool = False
+    first: Sequence[OutlinedShot], ring: Ring, priors: Priors, wrap_rad: float | None = None, *, rough: bool = False
 ) -> Adjustment:
     """First adjustment, of one overhead photograph of each standing position.
 
@@ -181,7 +150,7 @@ def adjusted_overhead(
 def _strange(result: Adjustment) -> bool:
     """Whether two overhead photographs may have been matched at a wrong place along the blades.
 
-    An unusual overlap tells, and so do blades that bend more than blades do: of twelve rendered pairs of used rotors
+    Signs are an unusual overlap, and blades that bend more than blades do: of twelve rendered pairs of used rotors
     the five that were matched more than 10 deg off bent by 2.5 to 4 times the variance expected, the others by up to
     1.3.
     """
@@ -201,22 +170,28 @@ def _deviance(result: Adjustment) -> float:
 
 
 def register_all(
-    shots: Sequence[Shot], overhead: Adjustment, ring: Ring, priors: Priors, progress: Callable[[str], None]
+    first: Sequence[OutlinedShot],
+    others: Sequence[Shot],
+    overhead: Adjustment,
+    ring: Ring,
+    priors: Priors,
+    progress: Callable[[str], None],
 ) -> Adjustment:
     """Bring in the other photographs: place them by the ring, then take the tip radius that fits all of them best.
 
     Parameters
     ----------
-    shots : all, beginning with those of the adjustment from `overhead`, in its order.
+    first, overhead : photographs from overhead, one of each setup, and their adjustment; others : the rest.
 
     Raises
     ------
     AdjustmentError : the oblique photographs do not fit the overhead ones.
     """
+    shots = (*first, *others)
     state = _placed(shots, overhead, ring)
     if all(s.overhead for s in shots):
         return _adjusted(shots, state, 6, ring, priors)
-    sides = _Sides.of(shots, overhead, state)
+    sides = _Sides.of(first, others, overhead, state)
     progress("finding tip radius and thickness from the oblique photographs")
     best, misfit_px = overhead, np.inf
     for radius_mm, wrap_rad, sure in _starts(sides.radii(state), sides.first):
@@ -225,12 +200,12 @@ def register_all(
         for tried in _tried(sides, begun, ring, priors):
             if (tried_px := _misfit_px(tried, sides.shots)) < misfit_px:
                 best, misfit_px = tried, tried_px
-            if misfit_px < GOOD_MISFIT_PX:
+            if misfit_px < GOOD_MISFIT_PX or _even(best, misfit_px, sides.shots):
                 break
-        if misfit_px < FITTING_MISFIT_PX:
+        if misfit_px < FITTING_MISFIT_PX or _even(best, misfit_px, sides.shots):
             break
     best, misfit_px = _settled(sides, best, misfit_px, ring, priors)
-    if len(sides.first) > 1:
+    if len(sides.first) > 1 and not _even(best, misfit_px, sides.shots):
         best, misfit_px = _nudged(sides, best, misfit_px, ring, priors)
     if misfit_px > REFUSED_MISFIT_PX:
         raise AdjustmentError(
@@ -245,18 +220,19 @@ class _Sides:
     """What is asked of the oblique photographs: all shots, the `first` of them adjusted from overhead, their points."""
 
     shots: Sequence[Shot]
-    first: Sequence[Shot]
+    first: Sequence[OutlinedShot]
     slanted: list[int]
     setup_of: list[int]
     above: list[tuple[int, TipPoints]]
     blur_px: float
 
     @classmethod
-    def of(cls, shots: Sequence[Shot], overhead: Adjustment, state: State) -> _Sides:
-        """Of all shots, beginning with those of the adjustment from overhead."""
+    def of(cls, first: Sequence[OutlinedShot], others: Sequence[Shot], overhead: Adjustment, state: State) -> _Sides:
+        """Of those from overhead, with their adjustment, and the rest."""
+        shots = (*first, *others)
         return cls(
             shots,
-            shots[: len(overhead.views)],
+            first,
             [i for i, s in enumerate(shots) if not s.overhead],
             [state.setups.index(s.setup) for s in shots],
             [(i, v.tips) for i, v in enumerate(overhead.views) if v.tips is not None],
@@ -282,12 +258,12 @@ def _on_radius(
     sides: _Sides, placed: State, ring: Ring, priors: Priors, radius_mm: float, wrap_rad: float | None, sure: bool
 ) -> State:
     """The placed photographs with the rotor as those from overhead show it on a tip radius."""
-    state = placed.copy()
+    state = placed
     # twice: a wrong radius puts the axis a little off too, and that shifts the answer
     for again in (False,) if sure else (True, False):
         # the camera as the ring in all photographs has it: an assumed focal length would bend the first rotor
         near = replace(priors, camera=placed.camera, radius_mm=radius_mm, radius_sigma_mm=0.1)
-        _adopt_rotor(state, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
+        state = with_rotor_of(placed, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
         if again:
             nearer_mm, clear = sides.radii(state, NARROW_RADIUS_MM, NARROW_RADIUS_STEPS)[0]
             if clear > CLEAR_RADIUS_SCORE:
@@ -300,7 +276,6 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
     rough: list[tuple[float, State]] = []
     for thickness_mm, shift_mm in sides.thicknesses(begun):
         state = begun.copy()
-        assert state.rotor is not None
         state.rotor.thickness_mm = thickness_mm
         state.rotor.extra_mm[:] = 0.0
         state.rotor.heights += shift_mm
@@ -315,7 +290,7 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
 def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
     """The adjustment and its misfit, with edges looked for anew until the blades' ends stay where they are.
 
-    Valleys are flat along the wrap, which heights and slopes tell only together, so that one look may end half way.
+    The cost is flat along the wrap, which only heights and slopes together determine: one look may end half way.
     """
     for _ in range(MOST_EDGE_SEARCHES):
         tried = _adjusted(sides.shots, best.state, 3, ring, priors)
@@ -323,7 +298,6 @@ def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prio
         if tried_px > WORSE_FIT_RATIO * misfit_px:
             break
         before, after = best.state.rotor, tried.state.rotor
-        assert before is not None and after is not None
         moved_mm = float(np.abs(np.diff(after.ends) - np.diff(before.ends)).max()) * after.radius_mm
         best, misfit_px = tried, tried_px
         if moved_mm < LENGTH_TOLERANCE_MM:
@@ -337,11 +311,9 @@ def _nudged(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prior
     Where edges were looked for from a wrong match, an end of a blade may be found at a place that holds it there.
     """
     rotor = best.state.rotor
-    assert rotor is not None
     found = [(misfit_px, best)]
     for nudge in (-NUDGE_RAD, NUDGE_RAD):
         state = best.state.copy()
-        assert state.rotor is not None
         state.rotor.ends[:, 1] += nudge
         turned = state.setups.index("outlet_up")  # which shows the trailing ends where they are
         state.r_ring_rotor[turned] = state.r_ring_rotor[turned] @ rotation(np.array([0.0, 0.0, -rotor.turn * nudge]))
@@ -357,11 +329,13 @@ def _adjusted(shots: Sequence[Shot], state: State, search_px: int, ring: Ring, p
     return adjust(ring, views, state, priors, most_iterations=25, must_settle=False)
 
 
-def _starts(radii: Sequence[tuple[float, float]], first: Sequence[Shot]) -> Iterator[tuple[float, float | None, bool]]:
+def _starts(
+    radii: Sequence[tuple[float, float]], first: Sequence[OutlinedShot]
+) -> Iterator[tuple[float, float | None, bool]]:
     """Tip radii, mm, wraps, rad, to start from, and whether the radius is to be taken as it is.
 
     The likeliest first, then radii beside it, then other wraps. Blades of even pitch look alike wherever both setups
-    are matched along them, so that the wrap may be far off; only the blade's other end, seen from the side, tells.
+    are matched along them, so that the wrap may be far off; only the blade's other end, seen from the side, shows it.
     """
     for radius, clear in radii:
         if clear > CLEAR_RADIUS_SCORE or radius == radii[0][0]:
@@ -381,9 +355,8 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
     state.r_camera_ring[:count], state.t_camera_ring[:count] = old.r_camera_ring, old.t_camera_ring
     sighted = tuple(ObservedView(s.name, s.setup, s.sighting.thinned(RING_EVERY)) for s in shots)
     priors = Priors(old.camera, overhead.covariance[overhead.layout["camera"], overhead.layout["camera"]])
-    state = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
-    _adopt_rotor(state, old)
-    return state
+    placed = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
+    return with_rotor_of(placed, old)
 
 
 def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
@@ -393,7 +366,6 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
     with an implausible rotor instead, which adds `IMPLAUSIBLE_PX` for each standard deviation beyond the usual.
     """
     state = result.state
-    assert state.rotor is not None
     if state.rotor.thickness_mm < THINNEST_BLADE_MM:  # both edges were taken for one
         return MISSING_EDGE_PX
     total, number = 0.0, 0
@@ -410,7 +382,17 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
     return min(float(np.sqrt(total / max(number, 1))) + unlike, MISSING_EDGE_PX)
 
 
-def _adopt_rotor(state: State, source: State) -> None:
-    """Take rotor, setups and hub circles from another state."""
-    state.setups, state.r_ring_rotor, state.t_ring_rotor = source.setups, source.r_ring_rotor, source.t_ring_rotor
-    state.rotor, state.circles, state.circle_setup = source.rotor, source.circles, source.circle_setup
+def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
+    """Whether the tip edges scatter about a plausible rotor, with no run of them off as a whole."""
+    if misfit_px > EVEN_MISFIT_PX or result.implausibility() > USUAL_IMPLAUSIBILITY:
+        return False
+    for p, (view, shot) in enumerate(zip(result.views, shots, strict=True)):
+        for kind, face in TIP_KINDS.items():
+            if (tips := view.tips_of(face)) is None:
+                continue
+            off_px = result.residual_px[p][kind] / shot.photo.scale
+            for blade in np.unique(tips.blade):
+                run = off_px[(tips.blade == blade) & np.isfinite(off_px)]
+                if len(run) >= EVEN_RUN_POINTS and abs(np.median(run)) > EVEN_RUN_PX:
+                    return False
+    return True

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bladeangle.adjustment.model import CirclePoints, ObservedView, State, TipPoints
+from bladeangle.adjustment.model import CirclePoints, ObservedView, RingState, State, TipPoints
 from bladeangle.adjustment.rotor import FACES
 from bladeangle.base.geometry import Array
 from bladeangle.detection import edges, hub, start
@@ -22,9 +22,9 @@ RING_EVERY = 4
 CIRCLE_EVERY = 4
 
 
-@dataclass
+@dataclass(frozen=True)
 class Shot:
-    """One photograph on its way through the measurement."""
+    """One photograph with the ring sighted in it; setup : "inlet_up" or "outlet_up"; circles : of the hub, if found."""
 
     path: Path
     name: str
@@ -33,11 +33,21 @@ class Shot:
     sighting: RingSighting
     pose: Pose
     overhead: bool
-    circles: list[hub.HubCircle] = field(default_factory=list)
-    teeth: list[start.Tooth] = field(default_factory=list)
-    turn: int = 0
-    tips: TipPoints | None = None
+    circles: tuple[hub.HubCircle, ...] = ()
     edits: PhotoEdits = field(default_factory=lambda: PhotoEdits(""))
+
+
+@dataclass(frozen=True, kw_only=True)
+class OutlinedShot(Shot):
+    """An overhead photograph with the outline of its blade tips.
+
+    teeth : the blades in the order of their numbers; turn : +1 where they fall counter-clockwise seen from above.
+    tips : sub-pixel points on their edges.
+    """
+
+    teeth: tuple[start.Tooth, ...]
+    turn: int
+    tips: TipPoints
 
     @property
     def axis_mm(self) -> Array:
@@ -45,10 +55,10 @@ class Shot:
         return hub.rim_of(self.circles).centre_mm
 
 
-def state_of(shots: Sequence[Shot], camera: Array, ring: Ring, begun: start.Start | None = None) -> State:
-    """The shots as the ring alone places them, with the rotor as it is `begun`."""
+def state_of(shots: Sequence[Shot], camera: Array, ring: Ring) -> RingState:
+    """The shots as the ring alone places them."""
     n = len(shots)
-    return State(
+    return RingState(
         camera.copy(),
         np.array([s.pose.r_camera_ring for s in shots]),
         np.array([s.pose.t_camera_ring_mm for s in shots]),
@@ -56,11 +66,22 @@ def state_of(shots: Sequence[Shot], camera: Array, ring: Ring, begun: start.Star
         np.zeros((n, 2)),
         np.zeros(5),
         np.zeros((len(np.unique(ring.pieces)) - 1, 3)),
-        () if begun is None else begun.setups,
-        np.zeros((0, 3, 3)) if begun is None else begun.r_ring_rotor,
-        np.zeros((0, 3)) if begun is None else begun.t_ring_rotor,
-        None if begun is None else begun.rotor,
     )
+
+
+def begun_state(shots: Sequence[Shot], camera: Array, ring: Ring, begun: start.Start) -> State:
+    """The shots as the ring alone places them, with the rotor as it is `begun`."""
+    placed = state_of(shots, camera, ring)
+    return State(**vars(placed), **vars(begun))
+
+
+def with_rotor_of(placed: RingState, source: State) -> State:
+    """Photographs as one state places them, with the rotor, its setups and hub circles of another."""
+    of_ring = {f.name: getattr(placed, f.name) for f in fields(RingState)}
+    return State(
+        **of_ring, setups=source.setups, r_ring_rotor=source.r_ring_rotor, t_ring_rotor=source.t_ring_rotor,
+        rotor=source.rotor, circles=source.circles, circle_setup=source.circle_setup,
+    )  # fmt: skip
 
 
 def observed(
@@ -75,8 +96,9 @@ def observed(
     for i, shot in enumerate(shots):
         setup = state.setups.index(shot.setup)
         blur = shot.sighting.blur_px
-        tips = shot.tips if known else None
-        if tips is None:
+        if known and isinstance(shot, OutlinedShot):
+            tips = shot.tips
+        else:
             tips = edges.measure_tips(shot.photo, state, i, setup, blur, search_px)
         tips = _edited(shot, tips, state, i, setup)
         ends = edges.measure_ends(shot.photo, state, i, setup, blur, end_mm)
@@ -115,7 +137,6 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, setup: int) -
             keep[mine] = apply_to_points(shot.edits, tips.px[mine], int(b) + 1, face)
     tips = tips.only(keep)
     rotor = state.rotor
-    assert rotor is not None
     added = [a for a in shot.edits.added if a.kind == "tip" and a.blade is not None and a.face is not None]
     added = [a for a in added if 1 <= (a.blade or 0) <= rotor.blades]
     if not added:

@@ -31,7 +31,8 @@ from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.quality import to_pixels
 from bladeangle.imaging.ring import Ring, sight_ring
 from bladeangle.pipeline.ends import End, detail
-from bladeangle.pipeline.measure import AT_ONCE, OVERHEAD_MM, Measurement, Options, camera_for, measure, nothing
+from bladeangle.pipeline.measure import Measurement, Options, measure, nothing
+from bladeangle.pipeline.sight import AT_ONCE, OVERHEAD_MM, camera_for
 from bladeangle.records.edits import Edits
 
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")

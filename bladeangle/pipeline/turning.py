@@ -47,8 +47,8 @@ def stands_upright(paths: Sequence[Path], camera: Camera | None) -> bool:
     return all(picture_size(path) == (camera.height, camera.width) for path in paths)
 
 
-def turned_to_fit(shots: Sequence[Shot], ring: Ring, camera: Camera) -> tuple[Camera, Flag]:
-    """The camera file turned the way that fits the ring in all shots better, which also places them anew.
+def turned_to_fit(shots: Sequence[Shot], ring: Ring, camera: Camera) -> tuple[Camera, list[Shot], Flag]:
+    """The camera file turned the way that fits the ring in all shots better, and the shots posed anew by it.
 
     From straight above both ways fit alike, as they differ in little but the place of the lens's axis: then that is
     made uncertain by half of what they differ.
@@ -63,8 +63,7 @@ def turned_to_fit(shots: Sequence[Shot], ring: Ring, camera: Camera) -> tuple[Ca
     ]
     first, second = (float(np.sqrt(np.mean([p.rms_px**2 for p in placed]))) for placed in poses)
     k = 1 if second * FITS_BETTER < first else 0
-    for shot, pose in zip(shots, poses[k], strict=True):
-        shot.pose = pose
+    posed = [replace(shot, pose=pose) for shot, pose in zip(shots, poses[k], strict=True)]
     found = ways[k]
     if max(first, second) < FITS_BETTER * min(first, second):
         covariance = found.covariance.copy()
@@ -74,4 +73,4 @@ def turned_to_fit(shots: Sequence[Shot], ring: Ring, camera: Camera) -> tuple[Ca
         f"The photographs stand upright, {found.width} x {found.height}, as an app turns them; the camera file was "
         "turned by a quarter with them."
     )
-    return found, Flag("quarter-turned", text)
+    return found, posed, Flag("quarter-turned", text)

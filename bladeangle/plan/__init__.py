@@ -363,7 +363,6 @@ def _photo(
     ring: Ring, state: State, p: int, standing: int, place: Place, picture: tuple[int, int], options: StationOptions
 ) -> PlannedPhoto:
     rotor = state.rotor
-    assert rotor is not None
     stretches = list(edges.predicted(state, p, standing, picture))
     runs: dict[int, list[tuple[float, float]]] = {b + 1: [] for b in range(rotor.blades)}
     tau_along, along = arc_of(rotor, 0, rotor.ends[0])

@@ -198,17 +198,17 @@ class AddedFile(File, frozen=True, kw_only=True):
     sigma_px: Annotated[float, msgspec.Meta(ge=0.05, le=100.0)] = 1.0
 
 
+_Stretches = Annotated[list[StruckFile], msgspec.Meta(max_length=MOST_STRETCHES, title="stretches")]
+_AllAdded = Annotated[list[AddedFile], msgspec.Meta(max_length=MOST_POINTS, title="added points")]
+
+
 class PhotoEditsFile(File, frozen=True):
     """The corrections of one photograph as the file has them."""
 
     sha256: Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}\Z", description="must be 64 hexadecimal digits")]
     name: Annotated[str, msgspec.Meta(max_length=PHOTO_LETTERS, title="photograph's name")] = ""
-    struck: Annotated[list[StruckFile], msgspec.Meta(max_length=MOST_STRETCHES, title="stretches")] = msgspec.field(
-        default_factory=list
-    )
-    added: Annotated[list[AddedFile], msgspec.Meta(max_length=MOST_POINTS, title="added points")] = msgspec.field(
-        default_factory=list
-    )
+    struck: _Stretches = msgspec.field(default_factory=list)
+    added: _AllAdded = msgspec.field(default_factory=list)
 
 
 class EditsFile(File, frozen=True, kw_only=True):

@@ -111,7 +111,6 @@ def next_photograph(
     """
     state = result.state
     rotor = state.rotor
-    assert rotor is not None
     priors = priors or Priors(state.camera, np.eye(8))
     options = options or StationOptions()
     state, layout, old, added = _with_turned(result, priors, ring)
@@ -173,7 +172,7 @@ def from_the_side(
     options, priors = options or StationOptions(), priors or Priors(result.state.camera, np.eye(8))
     state, rotor, layout = result.state, result.state.rotor, result.layout
     entries = [k for k, label in enumerate(stations.labels) if label.endswith("entry")]
-    if not entries or rotor is None:
+    if not entries:
         return None
     total = np.asarray(sum(result.information.values()))
     old = _Total(total, {k: total @ v for k, v in result.shifts.items()})
@@ -296,7 +295,6 @@ class _Addition:
     def adds(self, tried: _Tried, blade: int, station: str, options: StationOptions) -> bool:
         """Whether a candidate shows enough of a station, and its end of the blade if that is not known yet."""
         rotor = self.state.rotor
-        assert rotor is not None
         candidate, view, state = tried.candidate, tried.view, tried.state
         assert candidate is not None and view is not None and state is not None
         assert view.tips is not None and view.ends is not None
@@ -363,7 +361,6 @@ def _with_turned(result: Adjustment, priors: Priors, ring: Ring) -> tuple[State,
 def _station_azimuth(state: State, setup: int, blade: int, station: str) -> float:
     """Ring-frame azimuth, rad, of the middle of an end's station or of the blade."""
     rotor = state.rotor
-    assert rotor is not None
     share = {"entry": 0.12, "middle": 0.5, "exit": 0.88}[station]
     tau = rotor.ends[blade] @ [1 - share, share]
     point = rotor.tip(np.array([blade]), np.array([0]), np.array([tau]))[0] @ state.r_ring_rotor[setup].T
@@ -376,7 +373,6 @@ def _candidates(
     """From above and from the sides in each setup, one side facing the station; a new setup from above only."""
     f_px = float(state.camera[0])
     rotor = state.rotor
-    assert rotor is not None
     eyes = [-r.T @ t for r, t in zip(result.state.r_camera_ring, result.state.t_camera_ring, strict=True)]
     high = [float(e[2]) for e in eyes if np.hypot(e[0], e[1]) < rotor.radius_mm]
     height = float(np.median(high)) if high else distance_for(ring, f_px, size, 0.5 * AROUND_MARGIN_MM)
@@ -396,7 +392,6 @@ def _words(candidate: _Candidate | None, state: State) -> str:
     if candidate.overhead:
         return f"from straight above, {turned} and the light from another side,"
     rotor = state.rotor
-    assert rotor is not None
     azimuth = np.radians(candidate.place.azimuth_deg)
     faced = [
         (abs(np.angle(np.exp(1j * (_station_azimuth(state, candidate.setup, b, s) - azimuth)))), b, s)

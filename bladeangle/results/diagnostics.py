@@ -41,9 +41,9 @@ NOTED_BEND_MM = 0.3
 #: Weight under which neighbouring points are taken for a nick or stain, and how many in a row.
 NICK_WEIGHT = 0.1
 NICK_POINTS = 2
-#: Differences, in standard uncertainties, from which blades, or a given and a seen diameter, are told apart.
+#: Differences, in standard uncertainties, from which blades, or a given and a measured diameter, count as different.
 DIFFERENCE_SIGMAS = 3.0
-#: Angles between which blades of such rotors lie, deg (common practice, no source), with ample room.
+#: Angles between which blades of such rotors lie, deg (common practice, no source), with ample margin.
 ORDINARY_DEG = (3.0, 55.0)
 #: A blunder of scale that happens, as when a sheet was fitted to the page (a ratio; common practice, no source), and
 #: what it may do to an angle without a doubt beside `DIFFERENCE_SIGMAS` of its standard uncertainties, deg.
@@ -67,7 +67,7 @@ def diagnose(
     scale_checked: bool,
     loose: Sequence[str] = (),
 ) -> list[Flag]:
-    """All flags of a finished adjustment.
+    """All flags of the final adjustment.
 
     diameter_known, scale_checked : the tip diameter, or the check bar's length, was measured and given.
 
@@ -152,7 +152,7 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
 
 
 def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[Flag]:
-    """What the photographs say against what was known before."""
+    """Where the adjustment departs from its priors."""
     state = result.state
     photos = len(state.focus)
     for source, dof in {"camera calibration": 8.0, "focus and stabiliser": 3.0 * photos}.items():
@@ -162,10 +162,10 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
             text = f"These photographs do not fit the camera file ({away})."
             yield Flag("focal-length-differs", text)
     off = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
-    if diameter_known and off > DIFFERENCE_SIGMAS and state.rotor is not None:
+    if diameter_known and off > DIFFERENCE_SIGMAS:
         text = f"The photographs suggest {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
         yield Flag("diameter-differs", text)
-    if state.rotor is not None and (excess := result.implausibility()) > IMPLAUSIBLE_SIGMAS:
+    if (excess := result.implausibility()) > IMPLAUSIBLE_SIGMAS:
         most = max(ROTOR_PRIORS, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_redundancy.get(k, 0.0))
         yield Flag("rotor-unlikely", f"Farthest from what is usual: {most} ({excess:.1f} standard deviations in all).")
     bend = float(np.hypot(*state.sheet[2:4]))
@@ -188,11 +188,11 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
 
 
 def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationOptions) -> Flag:
-    """That nothing tells the scale, and what it is worth: a doubt where a blunder shows in an angle or a mean."""
+    """That the scale rests on the print alone: a doubt where a usual blunder would change an angle or a mean."""
     rotor, labels = result.state.rotor, stations.labels
     why = f"{'The ring has no check bar' if ring.check_bar_mm is None else 'The check bar was not measured'} and no "
     why += "diameter was given; lengths, and so the stations, rely on the printer"
-    if rotor is None or not labels:
+    if not labels:
         return Flag("scale-unchecked", f"{why}.")
     means = {f"mean {s}": weights for s in STATIONS if (weights := stations.budget.mean_weights(s)) is not None}
     names, share = [*labels, *means], np.array([*np.eye(len(labels)), *means.values()])
@@ -244,7 +244,7 @@ def _unseen(result: Adjustment, stations: Stations) -> Iterator[Flag]:
 
 
 def _from_above(result: Adjustment, stations: Stations, diameter_known: bool, loose: Sequence[str]) -> Iterator[Flag]:
-    """What overhead photographs alone do not tell."""
+    """What overhead photographs alone leave open."""
     if not diameter_known:
         text = "The tip diameter was not given, and from above it hardly shows; heights and hub size depend on it."
         yield Flag("tip-radius-assumed", text)

@@ -33,7 +33,8 @@ def angle_shifts(
 ) -> Array:
     """Changes (angles, k) deg of the stations' angles when a photograph's tip points (m) lie off by (m, k) px."""
     rotor, view = result.state.rotor, result.views[photo]
-    assert rotor is not None and view.tips is not None
+    if view.tips is None:
+        raise ValueError("the photograph was not looked at for tips")
     standing = result.state.setups.index(view.setup)
     equations = Equations(ring, result.layout, [view], [photo], [standing], of_ring=False)
     pull = np.zeros((result.layout.size, off_px.shape[1]))

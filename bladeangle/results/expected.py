@@ -107,7 +107,6 @@ def turned_over(state: State, ring: Ring) -> State:
     Two circles of the hub are assumed to be seen there, at a half and at a fifth of the tip radius.
     """
     rotor = state.rotor
-    assert rotor is not None
     other = "outlet_up" if state.setups[0] == "inlet_up" else "inlet_up"
     end = 1 if other == "outlet_up" else 0
     r = state.r_ring_rotor[0] @ np.diag([1.0, -1.0, -1.0])
@@ -138,7 +137,6 @@ def markers_seen(ring: Ring, state: State, photo: int, setup: int, size: tuple[i
     as hidden, since too little of it is seen to read it.
     """
     rotor = state.rotor
-    assert rotor is not None
     n = len(ring.ids)
     corners = np.concatenate([ring.corners_mm.reshape(-1, 2), np.zeros((4 * n, 1)).reshape(-1, 1)], 1)
     px = state.pixels_of(corners, photo)
@@ -240,7 +238,6 @@ def _tips(state: State, setup: int, stretches: Sequence[edges.Stretch], typical:
 def _ends(state: State, photo: int, setup: int, size: tuple[int, int], typical: Typical) -> EndPoints:
     """The ends that are looked for, where they lie in the picture."""
     rotor = state.rotor
-    assert rotor is not None
     rows = []
     for b, e in edges.ends_in_sight(state, photo, setup):
         tau = rotor.ends[b, e] + np.array([-0.5, 0.0, 0.5]) / rotor.radius_mm
@@ -259,7 +256,6 @@ def runs_of(
 ) -> Iterator[tuple[int, Array]]:
     """Blade and tau (m,) of the runs of one face's edge (None: either face)."""
     rotor = state.rotor
-    assert rotor is not None
     for s in stretches:
         if face is None or s.face == face:
             px = s.px[:: s.point_px // 2]
@@ -335,7 +331,7 @@ def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:
     """What an adjustment's photographs attained for each point that they should show; typical where they show none."""
     found: dict[str, list[float]] = {}
     state = result.state
-    for p in range(0, len(result.views), 1 + len(result.views) // 5):  # a few tell enough, and this is to be quick
+    for p in range(0, len(result.views), 1 + len(result.views) // 5):  # some five photographs are enough, and quick
         view = result.views[p]
         setup = state.setups.index(view.setup)
         circles = view.circles is not None
@@ -356,7 +352,6 @@ def attained_in(result: Adjustment, photo: int, expected: ObservedView) -> dict[
     state, view = result.state, result.views[photo]
     up = edges.upper_face(view.setup)
     rotor = state.rotor
-    assert rotor is not None
     overhead = np.hypot(*state.eye_in(photo, state.setups.index(view.setup))[:2]) < rotor.radius_mm
 
     def weight(kind: str, sigma: Array) -> float:

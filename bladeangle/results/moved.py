@@ -1,11 +1,10 @@
 """Adjustment -> the photographs between which the rotor was moved, each with how far it sees the rotor elsewhere.
 
-Residuals hardly tell: the one model of all photographs takes a shove between them for another radius, tilt or curve,
-and fits well to angles that are wrong. So every photograph is asked alone. It gets a place and a turn of the rotor of
-its own, three more unknowns beside the common ones, and what they would come to is read off the equations of the
-adjustment at its solution: the score test, with all common unknowns estimated anew at once (Schur complement). Two
-photographs of a setup tell only that they differ, and small movements not at all; so a little of one is among the
-unknowns there (`model.unwatched`), and what it comes to is read without what was assumed of it. One tells nothing.
+Residuals hardly show it: the common model absorbs a shove as another radius, tilt or curve, and fits well to wrong
+angles. So each photograph in turn is given three unknowns of its own, a turn and a shift of the rotor. Their estimate
+follows from the equations at the solution: a score test, with the common unknowns estimated anew (Schur complement).
+Two photographs of a setup can only differ from each other, and small movements do not show; there a move is among the
+unknowns (`model.unwatched`), and its estimate is taken without its prior. One photograph shows no movement.
 
 Not covered: a shove along directions that the photographs together do not see, as one from the side and one from above
 have; the significance is then small. How far exactly it was moved beyond half a millimetre, where edges are lost or
@@ -136,13 +135,12 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
 
 
 def _allowed(result: Adjustment, photo: int) -> Movement:
-    """What a photograph that has a place of its own says by itself: without what was assumed of its movement."""
-    assert result.state.rotor is not None
+    """The move that is among the unknowns, estimated without its prior."""
     at = result.layout[("move", photo)]
     unit = np.array([result.state.rotor.radius_mm, 1.0, 1.0])
     after = np.asarray(np.linalg.inv(result.covariance[at, at]), np.float64)
-    told = (after - result.information["moves"][at, at]) / unit[:, None] / unit
-    own: Array = np.asarray(np.linalg.inv(told + np.eye(3) / EXPECTED_MM**2), np.float64)
+    information = (after - result.information["moves"][at, at]) / unit[:, None] / unit
+    own: Array = np.asarray(np.linalg.inv(information + np.eye(3) / EXPECTED_MM**2), np.float64)
     return Movement(own @ (after @ result.state.moves[photo] / unit), own, result.state.rotor.radius_mm)
 
 
@@ -152,7 +150,6 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], setup: int) ->
     Of those alone that were looked at for tips.
     """
     state, layout = result.state, result.layout
-    assert state.rotor is not None
     photos = [p for p in photos if result.views[p].tips is not None]
     views = [result.views[p] for p in photos]
     equations = Equations(ring, layout, views, photos, [setup] * len(photos), of_ring=False)
@@ -168,7 +165,7 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], setup: int) ->
         coupling[k, r.columns] += one.normal[:, own] * unit
         right[k] += one.right_side(residual)[own] * unit
     common = layout.columns["setup", setup][three]
-    # one from above alone tells a turn by heights, and those by radii, which tips have to a few hundredths
+    # one from above sees a turn by heights, and these by radii, which vary along tips by some hundredths of a mm
     mixed = len({bool(view.tips.far.all()) for view in views if view.tips is not None}) > 1
     slack = [TURN_FROM_ABOVE_MM if mixed and v.tips is not None and v.tips.far.all() else 0.0 for v in views]
     own_equations = zip(photos, coupling, right, slack, strict=True)
@@ -177,7 +174,6 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], setup: int) ->
 
 def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:
     """What one photograph says by itself; covariance (n, n) and change (n,) are those of the common unknowns."""
-    assert result.state.rotor is not None
     left = alone.information - alone.coupling.T @ covariance @ alone.coupling + np.eye(3) / EXPECTED_MM**2
     own: Array = np.asarray(np.linalg.inv(left), np.float64)
     way_mm = -own @ (alone.right + alone.coupling.T @ change)

@@ -73,7 +73,6 @@ class Stations:
 def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     """Angles, curves and sizes from an adjustment."""
     rotor = result.state.rotor
-    assert rotor is not None
     seen_at, faces_at = _seen(result)
     ends_known = ends_seen(result)
     labels, angles, rows = [], [], []
@@ -159,7 +158,6 @@ def _hub(result: Adjustment) -> tuple[float, float]:
 def _fall(result: Adjustment, blade: int) -> tuple[float, float]:
     """Height, mm, from the trailing to the leading end of a blade, and its standard uncertainty."""
     rotor = result.state.rotor
-    assert rotor is not None
     columns, ends = BladeColumns.of(result.layout, rotor, blade), rotor.ends[blade]
     over = np.array([1.0, -1.0])
     row = np.zeros(result.layout.size)
@@ -177,7 +175,6 @@ def _tip_diameter(result: Adjustment) -> tuple[float, float]:
 def diameter_over_tips(result: Adjustment, share: float = 0.5) -> tuple[float, Array]:
     """Diameter, mm, over the tips at a share of their length, of the mean over blades; its derivatives (n,)."""
     rotor = result.state.rotor
-    assert rotor is not None
     by, radius_mm = over_tips(rotor, share)
     row = np.zeros(result.layout.size)
     row[result.layout["rotor"].start] = by[0]
@@ -199,7 +196,6 @@ def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
     """Per blade: tau (m,) of the tip points that count, and their face signs (m,)."""
     state = result.state
     rotor = state.rotor
-    assert rotor is not None
     taus: list[list[Array]] = [[] for _ in range(rotor.blades)]
     faces: list[list[Array]] = [[] for _ in range(rotor.blades)]
     for p, view in enumerate(result.views):
@@ -221,7 +217,6 @@ def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
 def ends_seen(result: Adjustment) -> Array:
     """(b, 2) bool: whether a photograph shows the leading and the trailing end of each blade."""
     rotor = result.state.rotor
-    assert rotor is not None
     known = np.zeros((rotor.blades, 2), bool)
     for p, view in enumerate(result.views):
         if view.ends is not None and len(view.ends.px):
@@ -303,7 +298,7 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
         # photographs that were matched at a wrong place bend the blades; what is off then is not in the covariance
         total = np.sum([line.covariance_deg2 for line in lines], axis=0)
         lines.append(BudgetLine("consistency of both ends", "A", (result.birge_ratio_squared - 1) * total, 20.0))
-    if result.from_above and result.state.rotor is not None and result.state.rotor.tip_radius.condition == ANY_TIPS:
+    if result.from_above and result.state.rotor.tip_radius.condition == ANY_TIPS:
         form = np.array([FORM_OF_WEAR_DEG.get(label.split(".")[1], 0.0) for label in labels])
         lines.append(BudgetLine("form of the wear", "B", np.outer(form, form), 20.0))
     return Budget(labels, tuple(lines))
@@ -324,7 +319,6 @@ def _symmetric(matrix: Array) -> Array:
 def _curve(result: Adjustment, blade: int, seen: Array) -> tuple[Array, Array, Array, Array]:
     """Arc, height, angle and its uncertainty along the tip of one blade, every 2 mm over what is seen."""
     rotor = result.state.rotor
-    assert rotor is not None
     tau, length = arc_of(rotor, blade, rotor.ends[blade])
     low, high = np.interp(np.quantile(seen, [0.005, 0.995]), tau, length)
     arc = np.arange(max(low, 1.0), min(high, length[-1] - 1.0), 2.0)

@@ -105,7 +105,7 @@ def measure_tips(
     bore : diameter of the housing and its standard uncertainty, mm; rng : needed with it, for the smallest clearance.
     """
     rotor = result.state.rotor
-    if rotor is None or not rotor.tip_radius.functions.features:
+    if not rotor.tip_radius.functions.features:
         return None
     features, everyone = rotor.tip_radius.functions.features, range(rotor.blades)
     leading, trailing, run_out = (features[name] for name in ("leading wear", "trailing wear", "run-out"))

@@ -37,7 +37,6 @@ def trailing_edges(result: Adjustment, seen: Array) -> TrailingEdges | None:
     seen : (b,) whether the trailing end of each blade is seen in any photograph.
     """
     state, rotor = result.state, result.state.rotor
-    assert rotor is not None
     if "inlet_up" not in state.setups:
         return None
     s = state.setups.index("inlet_up")

@@ -80,7 +80,6 @@ def _shapes(result: Adjustment) -> Array:
     Bent blades are steeper by a degree at one end and shallower by one at the other.
     """
     rotor, layout = result.state.rotor, result.layout
-    assert rotor is not None
     basis, count = rotor.basis, rotor.blades
     out = np.zeros((layout.size, 3 * count))
     knots = basis.start + basis.step * (np.arange(basis.count) - 1)  # where the coefficients of a line lie on it
@@ -107,7 +106,6 @@ def _expected(blades: int) -> Array:
 
 def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Difference:
     state, layout = result.state, result.layout
-    assert state.rotor is not None
     views = [result.views[p] for p in photos]
     standings = [state.setups.index(view.setup) for view in views]
     equations = Equations(ring, layout, views, photos, standings, of_ring=False)

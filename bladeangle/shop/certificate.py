@@ -1,38 +1,31 @@
 """A record as a digital calibration certificate (DCC): XML by the open schema of PTB, DCC 3.0.0 with D-SI 2.0.0.
 
 The certificate carries the angles, sizes and their expanded uncertainties. Who issues it, for whom and for what item is
-no part of a record and comes from a small TOML file, whose keys are in `_KEYS`. The form alone makes no accredited
+no part of a record and comes from a small TOML file, the fields of `Details`. The form alone makes no accredited
 calibration: whoever issues it answers for its traceability, and the certificate says so. Not covered: signatures, the
 covariance of the angles (the record has it), and several items in one certificate.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from os import PathLike
-from typing import Any
+from typing import Annotated, Any, Literal
 from xml.etree import ElementTree as ET
+
+import msgspec
 
 from bladeangle.base import inputs
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import safe_name, write_bytes_atomic
+from bladeangle.base.structure import File, Misfit, read_as
 from bladeangle.records.record import Record
 from bladeangle.records.tip_words import NAMES
-from bladeangle.shop.orders import TomlChecker
 
 DCC, SI = "https://ptb.de/dcc", "https://ptb.de/si"
 VERSION = "3.0.0"
-LOCATIONS = ("laboratory", "customer", "laboratoryBranch", "customerBranch", "other")
-_KEYS: dict[str, tuple[str, ...]] = {
-    "certificate": ("identifier", "country", "language", "location"),
-    "laboratory": ("name", "email", "city"),
-    "customer": ("name", "email", "city"),
-    "person": ("name", "role"),
-    "item": ("manufacturer", "identification"),
-}
 _HINT = "`bladeangle export --details-example` prints a file to start from, with every section and key."
 #: A details file to start from.
 EXAMPLE = """\
@@ -63,7 +56,51 @@ manufacturer = "not known"
 identification = "shelf 3, rotor 1"
 """
 
-Details = Mapping[str, Mapping[str, str]]
+#: One line that can be printed and says something.
+_Line = Annotated[str, msgspec.Meta(max_length=300, description="must be a text of one line")]
+
+
+class CertificateDetails(File, frozen=True):
+    """Of the certificate itself."""
+
+    identifier: _Line
+    country: Annotated[
+        str, msgspec.Meta(pattern=r"^[A-Z]{2}\Z", description="must be two capital letters (ISO 3166-1)")
+    ]
+    language: Annotated[str, msgspec.Meta(pattern=r"^[a-z]{2}\Z", description="must be two small letters (ISO 639-1)")]
+    location: Literal["laboratory", "customer", "laboratoryBranch", "customerBranch", "other"]
+
+
+class Contact(File, frozen=True):
+    """A workshop or a customer."""
+
+    name: _Line
+    email: _Line
+    city: _Line
+
+
+class Person(File, frozen=True):
+    """Who answers for the measurement."""
+
+    name: _Line
+    role: _Line
+
+
+class Item(File, frozen=True):
+    """The rotor, as it is known to those who order."""
+
+    manufacturer: _Line
+    identification: _Line
+
+
+class Details(File, frozen=True):
+    """The content of a details file."""
+
+    certificate: CertificateDetails
+    laboratory: Contact
+    customer: Contact
+    person: Person
+    item: Item
 
 
 def read_details(path: str | PathLike[str]) -> Details:
@@ -75,22 +112,15 @@ def read_details(path: str | PathLike[str]) -> Details:
     """
     source = inputs.shown_as(path, inputs.DETAILS)
     data = inputs.read_toml(path, replace(inputs.DETAILS, hint=_HINT))
-    check = TomlChecker(source)
-    check.keys(data, tuple(_KEYS), "")
-    for section, keys in _KEYS.items():
-        part = check.section(data, section)
-        check.keys(part, keys, section)
-        for key in keys:
-            value = part.get(key)
-            if not isinstance(value, str) or not value.strip() or len(value) > 300 or not value.isprintable():
+    try:
+        details = read_as(data, Details)
+    except Misfit as misfit:
+        raise misfit.in_toml(source, _HINT) from misfit
+    for section, part in msgspec.structs.asdict(details).items():
+        for key, value in msgspec.structs.asdict(part).items():
+            if not value.strip() or not value.isprintable():
                 raise DefinitionError(f"{source}: {section}.{key} must be a text of one line.", _HINT)
-    certificate = data["certificate"]
-    if not re.fullmatch("[A-Z]{2}", certificate["country"]):
-        raise DefinitionError(f"{source}: certificate.country must be two capital letters (ISO 3166-1).", _HINT)
-    if not re.fullmatch("[a-z]{2}", certificate["language"]):
-        raise DefinitionError(f"{source}: certificate.language must be two small letters (ISO 639-1).", _HINT)
-    check.one_of("certificate.location", certificate["location"], LOCATIONS)
-    return data
+    return details
 
 
 def _add(parent: ET.Element, name: str, text: str | None = None, space: str = DCC) -> ET.Element:
@@ -108,40 +138,40 @@ def _words(parent: ET.Element, name: str, text: str, language: str = "en") -> ET
     return made
 
 
-def _contact(parent: ET.Element, name: str, who: Mapping[str, str]) -> None:
+def _contact(parent: ET.Element, name: str, who: Contact) -> None:
     contact = _add(parent, name)
-    _words(contact, "name", who["name"])
-    _add(contact, "eMail", who["email"])
-    _add(_add(contact, "location"), "city", who["city"])
+    _words(contact, "name", who.name)
+    _add(contact, "eMail", who.email)
+    _add(_add(contact, "location"), "city", who.city)
 
 
 def _administrative(root: ET.Element, record: Record, details: Details) -> None:
     data = record.data
-    part, core_data = _add(root, "administrativeData"), details["certificate"]
+    part, core_data = _add(root, "administrativeData"), details.certificate
     software = _add(part, "dccSoftware")
     for name, release in sorted(data["software"].items(), key=lambda pair: (pair[0] != "bladeangle", pair)):
         one = _add(software, "software")
         _words(one, "name", name)
         _add(one, "release", release)
     core = _add(part, "coreData")
-    _add(core, "countryCodeISO3166_1", core_data["country"])
+    _add(core, "countryCodeISO3166_1", core_data.country)
     for kind in ("used", "mandatory"):
-        _add(core, f"{kind}LangCodeISO639_1", core_data["language"])
-    _add(core, "uniqueIdentifier", core_data["identifier"])
+        _add(core, f"{kind}LangCodeISO639_1", core_data.language)
+    _add(core, "uniqueIdentifier", core_data.identifier)
     for kind in ("begin", "end"):
         _add(core, f"{kind}PerformanceDate", data["created"][:10])
-    _add(core, "performanceLocation", core_data["location"])
+    _add(core, "performanceLocation", core_data.location)
     item = _add(_add(part, "items"), "item")
     _words(item, "name", f"Jet-pump impeller: {record.name}")
-    _words(_add(item, "manufacturer"), "name", details["item"]["manufacturer"])
+    _words(_add(item, "manufacturer"), "name", details.item.manufacturer)
     mark = _add(_add(item, "identifications"), "identification")
     _add(mark, "issuer", "owner")
-    _add(mark, "value", details["item"]["identification"])
-    _contact(_add(part, "calibrationLaboratory"), "contact", details["laboratory"])
+    _add(mark, "value", details.item.identification)
+    _contact(_add(part, "calibrationLaboratory"), "contact", details.laboratory)
     responsible = _add(_add(part, "respPersons"), "respPerson")
-    _words(_add(responsible, "person"), "name", details["person"]["name"])
-    _add(responsible, "role", details["person"]["role"])
-    _contact(part, "customer", details["customer"])
+    _words(_add(responsible, "person"), "name", details.person.name)
+    _add(responsible, "role", details.person.role)
+    _contact(part, "customer", details.customer)
     statement = _add(_add(part, "statements"), "statement")
     _words(
         statement,

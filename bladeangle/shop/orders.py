@@ -1,20 +1,21 @@
 """Orders: what a re-pitch was ordered to be. TOML <-> Order, an order from a record, and a sheet for the shop.
 
 An order names the wanted angle at each station with its tolerance (each blade, and the mean over blades), the tolerance
-of the spread over blades, what rotor it is for, and the rule that decides conformity. Every key is listed in `_KEYS`.
-A wanted angle stands in the file once; the change is what it differs from `measured_deg`, the mean over blades when the
-order was written. Version 1 of the file, which stated angle and change, is read as well.
+of the spread over blades, what rotor it is for, and the rule that decides conformity; its keys are the fields of
+`OrderFile`. A wanted angle stands in the file once; the change is what it differs from `measured_deg`, the mean over
+blades when the order was written. Version 1 of the file, which stated angle and change, is read as well.
 """
 
 from __future__ import annotations
 
 import datetime
-import difflib
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from os import PathLike
-from typing import Any
+from typing import Annotated, Any, Literal
+
+import msgspec
 
 from bladeangle.base import inputs
 from bladeangle.base.budget import STATIONS
@@ -23,6 +24,7 @@ from bladeangle.base.files import safe_name, write_text_atomic
 from bladeangle.base.flags import flag_line, together
 from bladeangle.base.lengths import number_text, unit
 from bladeangle.base.outputs import SOFTWARE
+from bladeangle.base.structure import File, Misfit, Plain, read_as
 from bladeangle.records.record import Record
 
 #: "iso14253": conforming only inside the limits less the expanded uncertainty (ISO 14253-1).
@@ -39,15 +41,68 @@ LARGEST_CHANGE_DEG = 8.0
 CONTRADICTION_DEG = 0.015
 SCHEMA = "bladeangle-order/2"
 
-_KEYS: dict[str, tuple[str, ...]] = {
-    "order": ("name", "date", "notes", "accepted_doubts"),
-    "rotor": ("hub_diameter_mm", "tip_diameter_mm", "hand", "blade_count", "thickness_mm"),
-    "stations": STATIONS,
-    "station": ("angle_deg", "tolerance_deg", "measured_deg"),
-    "spread": ("tolerance_deg",),
-    "decision": ("rule", "false_accept_probability"),
-}
+_Angle = Annotated[float, msgspec.Meta(gt=0, le=MOST_DEG)]
+_Tolerance = Annotated[float, msgspec.Meta(gt=0, le=20)]
+_Diameter = Annotated[float, msgspec.Meta(gt=1, le=2000)]
 _HINT = inputs.ORDER.hint
+
+
+class OrderPart(File, frozen=True):
+    """What the order is called."""
+
+    name: Annotated[str, msgspec.Meta(max_length=300)] = ""
+    date: Any = None
+    notes: Annotated[str, msgspec.Meta(max_length=5000)] = ""
+    accepted_doubts: list[Annotated[str, msgspec.Meta(max_length=100)]] = msgspec.field(default_factory=list)
+
+
+class RotorPart(File, frozen=True):
+    """The rotor that the order is for."""
+
+    hub_diameter_mm: _Diameter | None = None
+    tip_diameter_mm: _Diameter | None = None
+    hand: Literal["left", "right"] | None = None
+    blade_count: Annotated[int, msgspec.Meta(gt=0, le=24)] | None = None
+    thickness_mm: Annotated[float, msgspec.Meta(gt=0, le=100)] | None = None
+
+
+class StationPart(File, frozen=True):
+    """The wanted angle at a station."""
+
+    angle_deg: _Angle
+    tolerance_deg: _Tolerance
+    measured_deg: _Angle | None = None
+
+
+class StationsPart(File, frozen=True):
+    """The stations ordered."""
+
+    entry: StationPart | None = None
+    middle: StationPart | None = None
+    exit: StationPart | None = None
+
+
+class SpreadPart(File, frozen=True):
+    """Largest minus smallest angle over the blades."""
+
+    tolerance_deg: _Tolerance | None = None
+
+
+class DecisionPart(File, frozen=True):
+    """What decides conformity."""
+
+    rule: Literal["iso14253", "guard"] = "iso14253"
+    false_accept_probability: Annotated[float, msgspec.Meta(gt=0, le=0.5)] = DEFAULT_FALSE_ACCEPT
+
+
+class OrderFile(File, frozen=True):
+    """The content of an order file of the present version."""
+
+    order: OrderPart = OrderPart()
+    rotor: RotorPart = RotorPart()
+    stations: StationsPart = StationsPart()
+    spread: SpreadPart = SpreadPart()
+    decision: DecisionPart = DecisionPart()
 
 
 @dataclass(frozen=True)
@@ -87,83 +142,44 @@ class Order:
     _source: str = field(default="The order", repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        check = TomlChecker(self._source)
-        check.text("name", self.name, 300)
-        check.text("notes", self.notes, 5000)
         if not self.stations:
             raise DefinitionError(f"{self._source} has no station.", "Add a section such as [stations.exit].")
+        _read_as_order(self._content(), self._source)
         for name, s in self.stations.items():
-            if name not in STATIONS:
-                check.unknown(name, STATIONS, "stations")
-            check.number(f"stations.{name}.angle_deg", s.angle_deg, 0.0, MOST_DEG)
-            check.number(f"stations.{name}.tolerance_deg", s.tolerance_deg, 0.0, 20.0)
-            check.number(f"stations.{name}.measured_deg", s.measured_deg, 0.0, MOST_DEG)
             if s.change_deg is not None and abs(s.change_deg) > LARGEST_CHANGE_DEG:
                 raise DefinitionError(
                     f"{self._source}: the {name} is to be {s.angle_deg:g} degrees and was measured as "
                     f"{s.measured_deg:g}: no re-pitch changes an angle by so much.",
                     "angle_deg is the wanted angle itself, not the change.",
                 )
-        check.number("spread.tolerance_deg", self.spread_tolerance_deg, 0.0, 20.0)
-        check.number("rotor.hub_diameter_mm", self.hub_diameter_mm, 1.0, 2000.0)
-        check.number("rotor.tip_diameter_mm", self.tip_diameter_mm, 1.0, 2000.0)
-        check.number("rotor.thickness_mm", self.thickness_mm, 0.0, 100.0)
-        check.number("rotor.blade_count", self.blade_count, 0, 24, whole=True)
-        check.number("decision.false_accept_probability", self.false_accept_probability, 0.0, 0.5)
         if self.hub_diameter_mm and self.tip_diameter_mm and self.hub_diameter_mm >= self.tip_diameter_mm:
             raise DefinitionError(
                 f"{self._source} contradicts itself: the hub is as wide as the rotor ({self.hub_diameter_mm:g} and "
                 f"{self.tip_diameter_mm:g} mm).",
                 "Correct hub_diameter_mm or tip_diameter_mm.",
             )
-        for code in self.accepted_doubts:
-            check.text("accepted_doubts", code, 100)
-        check.one_of("rotor.hand", self.hand, (None, "left", "right"))
-        check.one_of("decision.rule", self.rule, RULES)
+
+    def _content(self) -> Plain:
+        """The content of the order's file."""
+        return {
+            "order": {
+                "name": self.name,
+                "date": self.date,
+                "notes": self.notes,
+                "accepted_doubts": list(self.accepted_doubts),
+            },
+            "rotor": {key: getattr(self, key) for key in RotorPart.__struct_fields__},
+            "stations": {name: asdict(station) for name, station in self.stations.items()},
+            "spread": {"tolerance_deg": self.spread_tolerance_deg},
+            "decision": {"rule": self.rule, "false_accept_probability": self.false_accept_probability},
+        }
 
 
-@dataclass(frozen=True)
-class TomlChecker:
-    """Refusals that name the file, the key and what was expected."""
-
-    source: str
-
-    def unknown(self, key: str, known: tuple[str, ...], where: str) -> None:
-        near = difflib.get_close_matches(key, known, 1, 0.5)
-        place = f" in [{where}]" if where else ""
-        raise DefinitionError(
-            f"{self.source} has the unknown key {safe_name(key[:60])!r}{place}.",
-            (f"Did you mean {near[0]!r}? " if near else "") + f"Known are: {', '.join(known)}.",
-        )
-
-    def keys(self, data: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
-        for key in data:
-            if key not in known:
-                self.unknown(key, known, where)
-
-    def section(self, data: Mapping[str, Any], key: str) -> Mapping[str, Any]:
-        found = data.get(key, {})
-        if not isinstance(found, Mapping):
-            raise DefinitionError(f"{self.source}: {safe_name(key[:60])!r} must be a section, not a value.", _HINT)
-        return found
-
-    def number(self, key: str, value: Any, low: float, high: float, *, whole: bool = False) -> None:
-        """Refuse what is not a number in (low, high]; None passes."""
-        if value is None:
-            return
-        kinds = (int,) if whole else (int, float)
-        if isinstance(value, bool) or not isinstance(value, kinds) or not low < value <= high:
-            kind = "a whole number" if whole else "a number"
-            raise DefinitionError(f"{self.source}: {key} must be {kind} above {low:g} and at most {high:g}.", _HINT)
-
-    def one_of(self, key: str, value: Any, choices: tuple[Any, ...]) -> None:
-        if value not in choices:
-            words = ", ".join(repr(c) for c in choices if c is not None)
-            raise DefinitionError(f"{self.source}: {key} must be one of {words}.", _HINT)
-
-    def text(self, key: str, value: Any, most: int) -> None:
-        if not isinstance(value, str) or len(value) > most:
-            raise DefinitionError(f"{self.source}: order.{key} must be a text of at most {most} characters.", _HINT)
+def _read_as_order(data: Plain, source: str) -> OrderFile:
+    try:
+        return read_as(data, OrderFile)
+    except Misfit as misfit:
+        raise misfit.in_toml(source, _HINT) from misfit
 
 
 # --- TOML ------------------------------------------------------------------------------------------------------------
@@ -179,64 +195,50 @@ def order_from_toml(text: str, source: str = "The order") -> Order:
     return _order_of(inputs.parse_toml(text, inputs.ORDER, source), source)
 
 
-def _order_of(data: dict[str, Any], source: str) -> Order:
+def _order_of(data: Plain, source: str) -> Order:
     """The order that an order file's content says; the errors of `order_from_toml`."""
-    check = TomlChecker(source)
     version = data.pop("schema", "bladeangle-order/1")
     if not isinstance(version, str) or version not in READERS:
         raise DefinitionError(
             f"{source} has the version {safe_name(str(version)[:60])!r}, which is not one of: {', '.join(READERS)}.",
             "A newer bladeangle may have written it: update, or write it again with `bladeangle order`.",
         )
-    data = READERS[version](data, source)
-    check.keys(data, ("order", "rotor", "stations", "spread", "decision"), "")
-    parts = {name: check.section(data, name) for name in ("order", "rotor", "stations", "spread", "decision")}
-    for name, part in parts.items():
-        check.keys(part, _KEYS[name], name)
-    stations = {}
-    for name in STATIONS:
-        if name in parts["stations"]:
-            entry = check.section(parts["stations"], name)
-            check.keys(entry, _KEYS["station"], f"stations.{name}")
-            for needed in ("angle_deg", "tolerance_deg"):
-                if needed not in entry:
-                    raise DefinitionError(f"{source}: stations.{name}.{needed} is missing.", _HINT)
-            stations[name] = StationOrder(entry["angle_deg"], entry["tolerance_deg"], entry.get("measured_deg"))
-    accepted = parts["order"].get("accepted_doubts", [])
-    if not isinstance(accepted, list):
-        raise DefinitionError(f"{source}: order.accepted_doubts must be a list of texts.", _HINT)
-    date = parts["order"].get("date")
+    file = _read_as_order(READERS[version](data, source), source)
+    head, date = file.order, file.order.date
     if date is not None and not isinstance(date, datetime.date | str):
         raise DefinitionError(f"{source}: order.date must be a date such as 2026-11-25.", _HINT)
+    found = {name: getattr(file.stations, name) for name in STATIONS}
     return Order(
-        name=parts["order"].get("name", ""),
+        name=head.name,
         date=None if date is None else str(date)[:40],
-        notes=parts["order"].get("notes", ""),
-        stations=stations,
-        spread_tolerance_deg=parts["spread"].get("tolerance_deg"),
-        **parts["rotor"],
-        **parts["decision"],
-        accepted_doubts=tuple(accepted),
+        notes=head.notes,
+        stations={k: StationOrder(s.angle_deg, s.tolerance_deg, s.measured_deg) for k, s in found.items() if s},
+        spread_tolerance_deg=file.spread.tolerance_deg,
+        **msgspec.structs.asdict(file.rotor),
+        **msgspec.structs.asdict(file.decision),
+        accepted_doubts=tuple(head.accepted_doubts),
         _source=source,
     )
 
 
-def _stations_of(data: Mapping[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+def _stations_of(data: Plain) -> list[tuple[str, Plain]]:
     """The station sections of a file's content that are sections."""
     found = data.get("stations")
     return [(k, v) for k, v in found.items() if isinstance(v, dict)] if isinstance(found, dict) else []
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return type(value) in (int, float) and math.isfinite(value)
 
 
-def _read_1(data: dict[str, Any], source: str) -> dict[str, Any]:
+def _read_1(data: Plain, source: str) -> Plain:
     """Version 1 stated the change beside the angle; the angle before the work is what is left of the two."""
-    check = TomlChecker(source)
     for name, station in _stations_of(data):
         change = station.pop("change_deg", None)
-        check.number(f"stations.{name}.change_deg", change, -20.0, 20.0)
+        if change is not None and not (_is_number(change) and -20 < change <= 20):
+            key = safe_name(name[:60])
+            words = f"stations.{key}.change_deg must be a number above -20 and at most 20"
+            raise DefinitionError(f"{source}: {words}.", _HINT)
         angle, measured = station.get("angle_deg"), station.get("measured_deg")
         if change is None or not _is_number(angle):
             continue
@@ -251,7 +253,7 @@ def _read_1(data: dict[str, Any], source: str) -> dict[str, Any]:
     return data
 
 
-def _read_2(data: dict[str, Any], source: str) -> dict[str, Any]:
+def _read_2(data: Plain, source: str) -> Plain:
     """Version 2 is the present one; in it a wanted angle stands once."""
     for name, station in _stations_of(data):
         if "change_deg" in station:
@@ -263,7 +265,7 @@ def _read_2(data: dict[str, Any], source: str) -> dict[str, Any]:
 
 
 #: Every version of order files, with the function that brings its content to the present one.
-READERS: dict[str, Callable[[dict[str, Any], str], dict[str, Any]]] = {"bladeangle-order/1": _read_1, SCHEMA: _read_2}
+READERS: dict[str, Callable[[Plain, str], Plain]] = {"bladeangle-order/1": _read_1, SCHEMA: _read_2}
 
 
 def read_order(path: str | PathLike[str]) -> Order:
@@ -287,7 +289,7 @@ def order_to_toml(order: Order) -> str:
     lines += [f"notes = {_toml_string(order.notes)}"]
     if order.accepted_doubts:
         lines += [f"accepted_doubts = [{', '.join(map(_toml_string, order.accepted_doubts))}]"]
-    rotor = [(k, getattr(order, k)) for k in _KEYS["rotor"] if getattr(order, k) is not None]
+    rotor = [(k, getattr(order, k)) for k in RotorPart.__struct_fields__ if getattr(order, k) is not None]
     if rotor:
         lines += ["", "[rotor]"]
         lines += [f"{k} = {_toml_string(v) if isinstance(v, str) else repr(v)}" for k, v in rotor]

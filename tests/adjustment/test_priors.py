@@ -24,7 +24,6 @@ def pair() -> Case:
     truth = random_truth(rng, "pair")
     start = start_state(truth, observe(truth, rng), rng)
     start.moves = {1: np.array([0.0003, 0.05, -0.04])}
-    assert start.rotor is not None
     start.rotor = rotor = start.rotor.with_tips(ANY_TIPS)
     layout = Layout(start)
     step = rng.normal(0, 1e-3, layout.size)
@@ -67,7 +66,6 @@ def test_what_is_usual_of_a_shape_pulls_no_radius(pair: Case) -> None:
     costs = []
     for factor in (1.0, 1.05):
         larger = state.copy()
-        assert larger.rotor is not None
         larger.rotor.radius_mm *= factor
         larger.rotor.heights *= factor
         known = prior_terms(larger, layout, priors, start)

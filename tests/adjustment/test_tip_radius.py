@@ -96,7 +96,6 @@ def test_derivatives_by_the_departures_are_those_of_the_residuals(seed: int) -> 
     start = start_state(truth, views, rng)
     # derivatives are those of small residuals
     state = adjust(truth.ring, views, start, truth.priors, most_iterations=25, must_settle=False).state
-    assert state.rotor is not None
     layout = Layout(state)
     standings = [state.setups.index(view.setup) for view in views]
     equations = Equations(truth.ring, layout, views, range(len(views)), standings)

@@ -50,22 +50,21 @@ from bladeangle.base.files import import_cv2
 from bladeangle.detection import edges, hub, oblique, outline
 from bladeangle.imaging.camera import read_camera
 from bladeangle.imaging.ring import read_ring
-from bladeangle.pipeline import assemble, measure
-from bladeangle.pipeline import register as gather
+from bladeangle.pipeline import adjusted, assemble, judged, measure, register, sight
 from bladeangle.records import record
 
 #: Stage -> the functions that it is made of, by the module in which the measurement looks them up.
 STAGES: dict[str, list[tuple[Any, str]]] = {
-    "read": [(measure, "read_photo")],
-    "detect ring": [(measure, "sight_ring"), (measure, "start_pose"), (measure, "judge")],
+    "read": [(sight, "read_photo")],
+    "detect ring": [(sight, "sight_ring"), (sight, "start_pose"), (sight, "judge")],
     "hub": [(hub, "find_hub")],
     "outline": [(outline, "find_outlines")],
     "radius from the sides": [(oblique, "find_radius"), (oblique, "find_thickness")],
     "edges": [(edges, "measure_tips"), (edges, "measure_ends")],
     "adjust, on the way": [],
     "adjust, last": [],
-    "stations, diagnostics": [(measure, "measure_stations"), (measure, "diagnose")],
-    "advice": [(measure, "next_photograph")],
+    "stations, diagnostics": [(judged, "measure_stations"), (judged, "diagnose")],
+    "advice": [(judged, "next_photograph")],
     "record, write": [(assemble, "record_of"), (record, "write_record")],
 }
 #: What is asked for: the whole over reading, for a pair and for eight photographs; start-up, s; peak memory, MB.
@@ -102,7 +101,7 @@ def stopwatches() -> Iterator[dict[str, float]]:
         for stage, functions in STAGES.items():
             for module, name in functions:
                 stack.enter_context(mock.patch.object(module, name, timed(stage, getattr(module, name))))
-        for module in (gather, measure):
+        for module in (register, adjusted):
             stack.enter_context(mock.patch.object(module, "adjust", timed_adjust))
         yield spent
 
@@ -130,7 +129,7 @@ def stages(folder: Path, camera: Path, ring: Path, times: int) -> None:
                 once(folder, camera, ring, Path(out) / "record.json", 1)
                 whole = min(whole, time.process_time() - begun)
             begun_at = time.perf_counter()
-            once(folder, camera, ring, Path(out) / "record.json", measure.AT_ONCE)
+            once(folder, camera, ring, Path(out) / "record.json", sight.AT_ONCE)
             waited = min(waited, time.perf_counter() - begun_at)
             best = {k: min(v, best.get(k, np.inf)) for k, v in spent.items()}
     print(f"{len(files)} photographs of {folder.name}, ratios to reading them with OpenCV ({1000 * reading:.0f} ms)")

@@ -251,7 +251,7 @@ MIXED: dict[str, tuple[Mix, Outcomes]] = {
 NAMES = (*MIXED, *SCENE_FAULTS, *IMAGE_FAULTS, *BYTES, *PLACES)
 
 
-def lay_out(fault: str, base: Base, other: Base, rng: Rng, folder: Path) -> Case:
+def lay_out(fault: str, base: Base, other: Base, rng: Rng, folder: Path) -> Case:  # noqa: C901 (one branch for each fault)
     """Make the files of one case; KeyError when there is no such fault."""
     folder.mkdir(parents=True)
     scenes = {view: base.scenes[view] for view in ("inlet", "outlet")}

@@ -41,7 +41,6 @@ def test_an_end_a_centimetre_from_where_it_is_expected_is_found(
     leading = right.end == 0
     assert right.blade[leading].tolist() == [0, 1, 2]
     moved = inlet.result.state.copy()
-    assert moved.rotor is not None
     moved.rotor.ends[:, 0] += off_mm / moved.rotor.radius_mm
     found = edges.measure_ends(photo, moved, 0, 0, blur_px, 5.0)
     again = found.end == 0

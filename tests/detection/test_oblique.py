@@ -32,7 +32,6 @@ def photos_of(measurement: Measurement) -> tuple[list[Any], float]:
 def changed(measurement: Measurement, radius_mm: float = 0.0, thickness_mm: float = 0.0) -> State:
     """The state with the rotor larger, and thicker downwards: its edges seen from above stay."""
     state = measurement.result.state.copy()
-    assert state.rotor is not None
     state.rotor.radius_mm += radius_mm
     state.rotor.thickness_mm += thickness_mm
     state.rotor.heights -= thickness_mm / 2
@@ -66,7 +65,6 @@ def test_the_thickness_puts_both_edges_of_the_tip_land_on_edges(found: Found, of
     thickness, shift = min(answers, key=lambda a: abs(a[0] - true["rotor"]["thickness"]))
     assert thickness == answers[0][0]  # the likeliest first
     assert thickness == pytest.approx(true["rotor"]["thickness"], abs=0.25)
-    assert state.rotor is not None and measurement.result.state.rotor is not None
     # the mid-line comes back to where it is
     assert shift == pytest.approx(off_mm / 2, abs=0.25)
 
@@ -76,6 +74,5 @@ def test_where_nothing_is_seen_from_the_side_there_is_an_answer_of_each_class_al
     measurement, _ = found
     photos, blur_px = photos_of(measurement)
     state = changed(measurement)
-    assert state.rotor is not None
     state.rotor.heights += 500.0  # far outside the pictures
     assert len(oblique.find_thickness(photos, state, SIDES, STANDING, blur_px)) == 3

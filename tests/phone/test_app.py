@@ -73,6 +73,16 @@ def test_the_report_is_served_with_its_own_policy_and_none_of_our_rights(measure
         assert "Heron &lt;b&gt;" in answer.text and "<b>" not in answer.text.split("<style>")[0]
 
 
+def test_the_one_page_is_handed_out_as_a_pdf(measured: Path) -> None:
+    with client(measured) as phone:
+        assert "One page as PDF" in phone.get("/job/rotor-1/part").text
+        answer = phone.get("/job/rotor-1/page")
+        assert answer.status_code == 200 and answer.headers["content-type"] == "application/pdf"
+        assert answer.headers["content-disposition"].startswith("attachment")
+        assert answer.content == (measured / "rotors" / "rotor-1" / "page.pdf").read_bytes()
+        assert answer.content.startswith(b"%PDF") and phone.get("/job/rotor-99/page").status_code == 404
+
+
 def test_the_page_is_the_same_for_another_phone_and_after_a_restart(measured: Path) -> None:
     with client(measured) as one:
         part = one.get("/job/rotor-1/part")

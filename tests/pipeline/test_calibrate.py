@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from rendered_ring import CALIBRATION, encode, light_of, shot, trial_ring
 
 from bladeangle.adjustment.adjust import adjust
-from bladeangle.adjustment.model import ObservedView, State
+from bladeangle.adjustment.model import ObservedView, RingState
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, PhotoError, RingNotFoundError
 from bladeangle.cli.main import main
@@ -418,7 +418,7 @@ def test_photographed_chessboards_give_the_published_camera():
     covariance = np.diag([200.0, 50, 50, 1, 1, 0.1, 0.1, 1]) ** 2
     poses = [start_pose(v.sighting, board, start.parameters) for v in views]
     n = len(views)
-    state = State(
+    state = RingState(
         camera=start.parameters.copy(),
         r_camera_ring=np.array([p.r_camera_ring for p in poses]),
         t_camera_ring=np.array([p.t_camera_ring_mm for p in poses]),
@@ -426,9 +426,6 @@ def test_photographed_chessboards_give_the_published_camera():
         principal=np.zeros((n, 2)),
         sheet=np.zeros(5),
         pieces=np.zeros((0, 3)),
-        setups=(),
-        r_ring_rotor=np.zeros((0, 3, 3)),
-        t_ring_rotor=np.zeros((0, 3)),
     )
     stiff = Priors(start.parameters, covariance, focus_sigma=1e-7, principal_sigma_px=1e-4, stretch_sigma=1e-8,
                    saddle_sigma_mm=1e-6, growth_sigma_mm=1e-6)  # fmt: skip

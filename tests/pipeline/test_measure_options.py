@@ -13,8 +13,8 @@ from bladeangle.base.errors import UsageError
 from bladeangle.cli.main import main
 from bladeangle.imaging.camera import camera_from_exif
 from bladeangle.imaging.ring import read_ring
-from bladeangle.pipeline import measure as room
-from bladeangle.pipeline.measure import Options, calipers_of
+from bladeangle.pipeline import options as module
+from bladeangle.pipeline.options import Options, calipers_of, priors_of, refuse_options
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
 
@@ -30,10 +30,10 @@ def test_calipers_lie_where_they_were_held() -> None:
 
 def test_priors_are_what_was_told() -> None:
     camera = camera_from_exif(2016, 1512, 26.0)
-    plain = room._priors(camera, Options(), RING)
+    plain = priors_of(camera, Options(), RING)
     assert plain.tips is ANY_TIPS and plain.calipers == ()
-    assert plain.radius_sigma_mm == room.RADIUS_SIGMA_MM
-    told = room._priors(camera, Options(diameter_mm=158.0, tips="new"), RING)
+    assert plain.radius_sigma_mm == module.RADIUS_SIGMA_MM
+    told = priors_of(camera, Options(diameter_mm=158.0, tips="new"), RING)
     assert told.tips is NEW_TIPS and told.radius_mm == 79.0
     # the caliper holds the middle of the tips, no more: their run is left to the photographs
     assert [c.diameter_mm for c in told.calipers] == [158.0] and told.radius_sigma_mm == 1.0
@@ -52,12 +52,12 @@ def test_priors_are_what_was_told() -> None:
 )
 def test_what_cannot_be_is_refused(told: dict[str, Any], words: str) -> None:
     with pytest.raises(UsageError) as caught:
-        room._refuse(Options(**told), RING)
+        refuse_options(Options(**told), RING)
     assert words in caught.value.message and caught.value.hint
 
 
 def test_what_can_be_is_not() -> None:
-    room._refuse(Options(diameter_mm=158.0, diameter_leading_mm=157.2, bore_mm=158.6, tips="new"), RING)
+    refuse_options(Options(diameter_mm=158.0, diameter_leading_mm=157.2, bore_mm=158.6, tips="new"), RING)
 
 
 def test_the_commands_take_it_and_refuse_what_it_cannot_be() -> None:

@@ -14,9 +14,10 @@ from rendered_rotor import pair_and_two, rendered
 
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
-from bladeangle.pipeline import register as gather
-from bladeangle.pipeline.measure import Measurement, _priors
-from bladeangle.pipeline.shots import Shot
+from bladeangle.pipeline import register
+from bladeangle.pipeline.judged import Measurement
+from bladeangle.pipeline.options import priors_of
+from bladeangle.pipeline.shots import OutlinedShot, Shot
 
 Found = tuple[Measurement, dict[str, Any]]
 
@@ -26,10 +27,14 @@ def found() -> Found:
     return pair_and_two()
 
 
+def outlined(shots: Sequence[Shot]) -> list[OutlinedShot]:
+    return [shot for shot in shots if isinstance(shot, OutlinedShot)]
+
+
 def register_all(shots: Sequence[Shot], measurement: Measurement, priors: Priors) -> Any:
-    overhead = gather.adjusted_overhead(shots[:2], measurement.ring, priors, rough=True)
+    overhead = register.adjusted_overhead(outlined(shots), measurement.ring, priors, rough=True)
     said: list[str] = []
-    result = gather.register_all(shots, overhead, measurement.ring, priors, said.append)
+    result = register.register_all(outlined(shots), shots[2:], overhead, measurement.ring, priors, said.append)
     assert said[0].startswith("finding tip radius and thickness")
     return result
 
@@ -38,13 +43,13 @@ def register_all(shots: Sequence[Shot], measurement: Measurement, priors: Priors
 @pytest.mark.parametrize(("radius_mm", "thickness_mm"), [(-4.0, 1.2), (3.5, 4.5)])
 def test_wrong_first_guesses_end_at_the_rotor(found: Found, radius_mm: float, thickness_mm: float) -> None:
     measurement, true = found
-    usual = _priors(measurement.camera, measurement.options, measurement.ring)
+    usual = priors_of(measurement.camera, measurement.options, measurement.ring)
     guess = replace(usual, radius_mm=true["rotor"]["tip_radius"] + radius_mm, thickness_mm=thickness_mm)
     result = register_all(measurement.shots, measurement, guess)
     rotor = result.state.rotor
     assert rotor.radius_mm == pytest.approx(true["rotor"]["tip_radius"], abs=0.25)
     assert rotor.thickness_mm == pytest.approx(true["rotor"]["thickness"], abs=0.25)
-    assert 0 < gather._misfit_px(result, measurement.shots) < gather.FITTING_MISFIT_PX
+    assert 0 < register._misfit_px(result, measurement.shots) < register.FITTING_MISFIT_PX
 
 
 @pytest.mark.slow
@@ -55,17 +60,15 @@ def test_of_two_matches_the_likelier_is_kept(tmp_path: Path, monkeypatch: pytest
     """
     found, true = rendered(tmp_path, 520)
     right = np.array([blade["wrap_deg"] for blade in true["blades"]])
-    priors = _priors(found.camera, found.options, found.ring)
-    usual = gather.adjusted_overhead(found.shots, found.ring, priors)
-    assert usual.state.rotor is not None
+    priors = priors_of(found.camera, found.options, found.ring)
+    usual = register.adjusted_overhead(outlined(found.shots), found.ring, priors)
     assert np.degrees(np.diff(usual.state.rotor.ends, axis=1)[:, 0]) == pytest.approx(right, abs=12.0)
     wrong_rad = float(np.radians(right.mean() + 130.0))
-    mended = gather.adjusted_overhead(found.shots, found.ring, priors, wrong_rad)
-    monkeypatch.setattr(gather, "_strange", lambda _: False)
-    once = gather.adjusted_overhead(found.shots, found.ring, priors, wrong_rad)
-    assert once.state.rotor is not None
+    mended = register.adjusted_overhead(outlined(found.shots), found.ring, priors, wrong_rad)
+    monkeypatch.setattr(register, "_strange", lambda _: False)
+    once = register.adjusted_overhead(outlined(found.shots), found.ring, priors, wrong_rad)
     assert np.median(np.degrees(np.diff(once.state.rotor.ends, axis=1)[:, 0]) - right) > 60.0
-    assert gather._deviance(once) >= gather._deviance(mended) > 0
+    assert register._deviance(once) >= register._deviance(mended) > 0
 
 
 @pytest.mark.slow
@@ -81,16 +84,16 @@ def test_what_fits_nowhere_is_refused(
         radii.append(of[4])
         return measurement.result.state
 
-    monkeypatch.setattr(gather, "_on_radius", on_radius)
-    monkeypatch.setattr(gather, "_tried", lambda *_: [measurement.result])
-    monkeypatch.setattr(gather, "_misfit_px", lambda *_: misfit_px)
-    priors = _priors(measurement.camera, measurement.options, measurement.ring)
+    monkeypatch.setattr(register, "_on_radius", on_radius)
+    monkeypatch.setattr(register, "_tried", lambda *_: [measurement.result])
+    monkeypatch.setattr(register, "_misfit_px", lambda *_: misfit_px)
+    priors = priors_of(measurement.camera, measurement.options, measurement.ring)
     if refused:
         with pytest.raises(AdjustmentError, match="photographs from the side do not fit"):
             register_all(measurement.shots, measurement, priors)
     else:
-        monkeypatch.setattr(gather, "_settled", lambda _, best, misfit_px, *__: (best, misfit_px))
-        monkeypatch.setattr(gather, "_nudged", lambda _, best, misfit_px, *__: (best, misfit_px))
+        monkeypatch.setattr(register, "_settled", lambda _, best, misfit_px, *__: (best, misfit_px))
+        monkeypatch.setattr(register, "_nudged", lambda _, best, misfit_px, *__: (best, misfit_px))
         assert register_all(measurement.shots, measurement, priors) is measurement.result
     assert len(radii) > 4 and max(radii) - min(radii) >= 1.0
 
@@ -99,18 +102,17 @@ def test_what_fits_nowhere_is_refused(
 def test_what_is_not_found_counts_as_lying_off(found: Found) -> None:
     measurement, _ = found
     result, shots = measurement.result, measurement.shots
-    sound = gather._misfit_px(result, shots)
-    assert 0.02 < sound < gather.FITTING_MISFIT_PX
+    sound = register._misfit_px(result, shots)
+    assert 0.02 < sound < register.FITTING_MISFIT_PX
     none: list[dict[str, Any]] = [{} for _ in result.residual_px]
-    assert gather._misfit_px(replace(result, residual_px=none), shots) == gather.MISSING_EDGE_PX
+    assert register._misfit_px(replace(result, residual_px=none), shots) == register.MISSING_EDGE_PX
     half = [{k: (r[::2] if "tips" in k else r) for k, r in kinds.items()} for kinds in result.residual_px]
-    lost = gather._misfit_px(replace(result, residual_px=half), shots)
+    lost = register._misfit_px(replace(result, residual_px=half), shots)
     # about half of the edges are missing, each counting as MISSING_EDGE_PX
-    assert 0.5 * gather.MISSING_EDGE_PX < lost < 0.85 * gather.MISSING_EDGE_PX
+    assert 0.5 * register.MISSING_EDGE_PX < lost < 0.85 * register.MISSING_EDGE_PX
     one = result.state.copy()
-    assert one.rotor is not None
-    one.rotor.thickness_mm = 0.5 * gather.THINNEST_BLADE_MM
-    assert gather._misfit_px(replace(result, state=one), shots) == gather.MISSING_EDGE_PX
+    one.rotor.thickness_mm = 0.5 * register.THINNEST_BLADE_MM
+    assert register._misfit_px(replace(result, state=one), shots) == register.MISSING_EDGE_PX
 
 
 def shot_with(turn_rad: float) -> Any:
@@ -119,12 +121,12 @@ def shot_with(turn_rad: float) -> Any:
 
 def test_starts_begin_with_the_clear_radii_and_end_with_other_wraps() -> None:
     radii = [(78.0, 9.0), (81.0, 6.0), (74.0, 2.0)]
-    starts = list(gather._starts(radii, [shot_with(1.0), shot_with(1.2)]))
+    starts = list(register._starts(radii, [shot_with(1.0), shot_with(1.2)]))
     assert starts[:4] == [(78.0, None, False), (81.0, None, False), (77.5, None, True), (78.5, None, True)]
     wraps = [wrap for radius, wrap, sure in starts[4:] if wrap is not None and radius == 78.0 and not sure]
     assert len(wraps) == len(starts) - 4
     assert wraps[0] == pytest.approx(1.3) and 2.0 <= wraps[-1] < 2.2
     # one photograph from above tells no overlap; the best radius is tried though it is not clear
-    assert [s[:2] for s in gather._starts([(70.0, 1.0), (72.0, 0.5)], [shot_with(1.0)])] == [
+    assert [s[:2] for s in register._starts([(70.0, 1.0), (72.0, 0.5)], [shot_with(1.0)])] == [
         (70.0, None), (69.5, None), (70.5, None),
     ]  # fmt: skip

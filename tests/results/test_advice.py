@@ -115,7 +115,6 @@ def test_adding_one_photograph_is_adjusting_all_of_them(shot: Shot) -> None:
     work = advice._Addition(ring, result.state, old, priors, SIZE, blurred, frozenset(), None)
     (tried,) = work.of([advice._Candidate(*shot, overhead=False)])
     rotor = result.state.rotor
-    assert rotor is not None
     together, after, _, _ = adjusted([*PAIR, shot], typical=blurred)
     for label in before.labels:
         blade, station = advice._named(label)

@@ -225,7 +225,6 @@ def growing(found: Case, deg_per_mm: float) -> Case:
     truth, result, stations = found
     state = result.state.copy()
     rotor = state.rotor
-    assert rotor is not None
     tau = np.linspace(rotor.basis.start, rotor.basis.stop, 400)
     angle = np.radians(12.0 + deg_per_mm * rotor.radius_mm * tau)
     height = -np.concatenate([[0.0], np.cumsum(np.tan(angle[1:]) * np.diff(tau) * rotor.radius_mm)])
@@ -261,7 +260,6 @@ def test_a_scale_that_matters_is_a_doubt(pair: Case) -> None:
 def test_the_change_with_scale_is_that_of_a_rotor_so_much_larger(pair: Case) -> None:
     """The rotor enlarged as a whole, measured with stations of the same millimetres, at 8 % either way."""
     _, result, stations = pair
-    assert result.state.rotor is not None
     rotor = result.state.rotor.with_tips(None)  # a cylinder: departures are in millimetres and would have to grow too
     for scale in (0.92, 1.08):
         larger = rotor.copy()

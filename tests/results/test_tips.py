@@ -93,7 +93,6 @@ def test_uncertainties_are_those_of_unknowns_drawn_from_their_covariance(five: A
     """400 draws of all unknowns; wear has what coefficients leave open beside it. Drawn scatter is known to 4 %."""
     found, rng = tips_of(five), np.random.default_rng(3)
     rotor = five.state.rotor
-    assert rotor is not None
     shares = rotor.tip_radius.functions.features
     root = np.linalg.cholesky(five.covariance + 1e-18 * np.eye(len(five.covariance)))
     tau = rotor.ends[1, 0] + found.blades[1].arc_mm * (rotor.ends[1, 1] - rotor.ends[1, 0]) / 120.0
@@ -123,7 +122,6 @@ def test_values_are_those_of_the_tips_that_are_adjusted(five: Adjustment) -> Non
     """Moved by known coefficients, curve and run-out move as the tables say."""
     moved = replace(five, state=five.state.copy())
     rotor = moved.state.rotor
-    assert rotor is not None
     share = rotor.tip_radius.functions.features["run-out"]
     rotor.tip_radius.own[0] += 2.0 * share.own / (share.own @ share.own)  # 2 mm of run-out
     before, after = tips_of(five), tips_of(moved)
@@ -169,7 +167,6 @@ def test_the_smallest_of_two_independent_gaps() -> None:
 
 def test_what_photographs_do_not_tell_is_not_seen(five: Adjustment) -> None:
     """From the side, wear is told; where nothing is, what is known beforehand comes back and is marked."""
-    assert five.state.rotor is not None
     assert tips_of(five).seen and tips_of(five).leading_wear.u_mm < SEEN_SHARE * ANY_TIPS.leading_wear_mm[1]
     blind = replace(five, covariance=np.zeros_like(five.covariance))
     at = five.layout["tips"]

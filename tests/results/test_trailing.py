@@ -75,5 +75,5 @@ def test_unseen_ends_and_rotors_only_turned_over_say_nothing(eight):
     assert found is not None
     assert np.isnan(found.blades[1]).all() and np.isfinite(found.blades[[0, 2]]).all() and np.isnan(found.mean).all()
     state = result.state.copy()
-    state.standings = tuple("outlet_up" for _ in state.standings)
+    state.setups = tuple("outlet_up" for _ in state.setups)
     assert trailing_edges(replace(result, state=state), np.ones(3, bool)) is None

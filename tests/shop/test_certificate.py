@@ -94,7 +94,7 @@ def test_what_was_not_seen_is_left_out(details: Path) -> None:
         ('"NO"', '"Norway"', "two capital letters"),
         ('language = "en"', 'language = "EN"', "two small letters"),
         ('location = "laboratory"', 'location = "barn"', "must be one of"),
-        ('city = "Nordvik"\n[customer]', "[customer]", "laboratory.city must be a text"),
+        ('city = "Nordvik"\n[customer]', "[customer]", "laboratory.city is missing"),
         ('"spare 2"', '"spare\\n2"', "must be a text of one line"),
         ('"spare 2"', "2", "must be a text of one line"),
         ("[item]", "[item", "not valid TOML"),
@@ -145,7 +145,7 @@ def test_the_details_example_is_whole_and_guesses_are_only_made_when_near(tmp_pa
     assert printed.exit_code == 0
     (tmp_path / "issuer.toml").write_text(printed.stdout, encoding="utf-8")
     details = read_details(tmp_path / "issuer.toml")
-    assert details["certificate"]["location"] == "laboratory"
+    assert details.certificate.location == "laboratory"
     for key, guessed in (("idntifier", True), ("serial", False)):
         (tmp_path / "issuer.toml").write_text(printed.stdout.replace("identifier", key), encoding="utf-8")
         with pytest.raises(DefinitionError, match=f"unknown key '{key}'") as caught:
