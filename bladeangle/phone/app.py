@@ -105,6 +105,7 @@ class Handlers:
         return HTMLResponse(found[0], headers={"content-security-policy": found[1]})
 
     async def page(self, request: Request) -> Response:
+        """The page of a job as far as it has come."""
         found = self.pages.page(self._job(request))
         if found is None:
             raise HTTPException(404)
