@@ -98,7 +98,6 @@ def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Differe
     None where no other blade makes one rotor of them so much likelier.
     """
     state, setup = result.state, result.views[found.photos[0]].setup
-    assert state.rotor is not None
     blades, s = state.rotor.blades, state.setups.index(setup)
     if s == 0 or any(view.setup == setup and p not in found.photos for p, view in enumerate(result.views)):
         return None
