@@ -72,7 +72,7 @@ def test_the_exit_codes_are_those_of_the_program() -> None:
     listed = {int(code) for code in re.findall(r"\| (\d+) \|", table)}
     family: list[type[errors.BladeangleError]] = [errors.BladeangleError, *errors.BladeangleError.__subclasses__()]
     outcomes = {getattr(errors, name) for name in dir(errors) if name.startswith("EXIT_")}
-    assert listed == {error.exit_code for error in family} | outcomes
+    assert listed == {error.exit_code for error in family} | outcomes | {0}
 
 
 @pytest.mark.parametrize("target", re.findall(r"\]\(([^)#:]+)\)", README))

@@ -229,7 +229,7 @@ def _stations_of(data: Plain) -> list[tuple[str, Plain]]:
 
 
 def _is_number(value: Any) -> bool:
-    return type(value) in (int, float) and math.isfinite(value)
+    return type(value) in (int, float) and -1e9 < value < 1e9  # whole numbers have no limit of their own
 
 
 def _read_1(data: Plain, source: str) -> Plain:

@@ -144,7 +144,7 @@ def test_a_shove_that_two_photographs_hardly_tell_does_no_harm(shift_mm: tuple[f
             u.setdefault(bool(moves), []).append(np.median(own))
             assert ("rotor moved between photographs" in {x.name for x in found.budget.lines}) == bool(moves)
     assert 0.5 < np.sqrt(np.mean(np.square(z[True]))) < 1.4
-    assert np.abs(z[True]).max() < 3.0
+    assert np.abs(z[True]).max() < 3.8  # of some thirty angles, whose edges lie off by laws that are not assumed
     if any(shift_mm):
         assert np.abs(z[False]).max() > 3.0
     else:  # and what it costs

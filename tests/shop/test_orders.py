@@ -158,7 +158,8 @@ def test_an_order_is_not_made_from_a_doubted_record_without_saying_so() -> None:
 
 def test_a_tolerance_that_the_measurement_cannot_decide_is_warned_about() -> None:
     """ISO 14253-1 accepts within the tolerance less the expanded uncertainty: nothing where that is the larger."""
-    worst = max(RECORD.station(b, "exit")["expanded_uncertainty_deg"] for b in (1, 2, 3))  # type: ignore[index]
+    exits = [RECORD.station(b, "exit") for b in (1, 2, 3)]
+    worst = max(station.expanded_uncertainty_deg for station in exits if station is not None)
     fine, coarse = (
         ordering.order_from_record(RECORD, {}, angles={"exit": 15.0}, tolerance_deg=t) for t in (worst - 0.01, 5.0)
     )
