@@ -23,6 +23,8 @@ ROOT = Path(__file__).resolve().parent.parent
 STATIONS = ("entry", "middle", "exit")
 #: Rotors rendered.
 ROTORS = 30
+#: They are measured in two tests, so that two processes share them.
+HALF = ROTORS // 2
 
 
 def errors_of(record: Record, truth: dict[str, Any]) -> tuple[list[float], list[float], int]:
@@ -135,26 +137,27 @@ def test_photographs_read_side_by_side_give_the_same_record_and_the_first_fault(
             measure(inlet, [*inlet, cut], ring, camera, at_once=many)
 
 
-def test_thirty_random_rotors_are_measured_within_their_uncertainty(tmp_path: Path) -> None:
+@pytest.mark.parametrize("first", range(500, 500 + ROTORS, HALF))
+def test_random_rotors_are_measured_within_their_uncertainty(tmp_path: Path, first: int) -> None:
     errors: list[float] = []
     z: list[float] = []
     missing, refused = 0, []
-    for seed in range(ROTORS):
+    for seed in range(first, first + HALF):
         try:
-            found, true = rendered(tmp_path, 500 + seed)
+            found, true = rendered(tmp_path, seed)
         except BladeangleError as error:
-            refused.append(f"{500 + seed}: {error.message}")
+            refused.append(f"{seed}: {error.message}")
             continue
         case_errors, case_z, case_missing = errors_of(record_of(found, true["name"]), true)
         errors += case_errors
         z += case_z
         missing += case_missing
-    assert len(refused) <= 2, refused
+    assert len(refused) <= 1, refused
     assert missing <= 0.05 * (len(errors) + missing)
     assert np.sqrt(np.mean(np.square(errors))) < 0.30
     assert np.mean(np.abs(z) <= 2) >= 0.90
     assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.25
-    assert 2.0 < max(map(abs, z)) < 3.5
+    assert 1.7 < max(map(abs, z)) < 3.5
 
 
 def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_path: Path) -> None:
