@@ -87,7 +87,9 @@ def test_a_thread_of_three_starts_from_photographs_to_the_verdict(tmp_path: Path
 
     code, printed = run("export", record)
     assert code == 0
-    rows = [row for row in csv.DictReader(io.StringIO(printed)) if row["station"] == "middle" and row["blade"].isdigit()]
+    rows = [
+        row for row in csv.DictReader(io.StringIO(printed)) if row["station"] == "middle" and row["blade"].isdigit()
+    ]
     assert len(rows) == 3
     for row in rows:
         lead_mm, u_mm = (float(row[name]) / enlarged for name in ("pitch [mm]", "u_pitch [mm]"))

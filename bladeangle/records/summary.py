@@ -85,7 +85,7 @@ def _facts(record: Record, inches: bool, more: Sequence[tuple[str, str]]) -> lis
         rows.append(("overlap", f"{_overlap_words(reach[0], expanded)} ({reach[0]:+.0f} ± {expanded:.0f} deg)"))
     if (short := shorthand(record, inches)) is not None:
         rows.append(("in short", short))
-    return [f"{words:14}{text}" for words, text in [*rows, *more]]
+    return [f"{words:16}{text}" for words, text in [*rows, *more]]
 
 
 def _each(record: Record, inches: bool) -> str:

@@ -17,14 +17,17 @@ from bladeangle.results.angles import BladeColumns
 
 #: Standard uncertainty of how flat and clean the rotor's end and the paper under it lie on each other, mm (assumed).
 SEAT_MM = 0.1
+#: What is known no better than to this standard uncertainty, mm, as from overhead alone, is no distance to work by.
+LARGEST_U_MM = 1.5
 
 
 @dataclass(frozen=True)
 class TrailingEdges:
     """Distances, mm, from the outlet end.
 
-    blades : (b, 2) value and standard uncertainty of each blade, nan where its trailing end is not seen.
-    mean : the same of the mean over blades; nan where one is not seen.
+    blades : (b, 2) value and standard uncertainty of each blade, nan where its trailing end is not seen or its
+        uncertainty is larger than `LARGEST_U_MM`.
+    mean : the same of the mean over blades; nan where it is of one.
     """
 
     blades: Array
@@ -55,6 +58,7 @@ def trailing_edges(result: Adjustment, seen: Array) -> TrailingEdges | None:
         rows[b, [first, first + 1, first + 5]] = arm[b, 1], -arm[b, 0], 1.0
     covariance = rows @ result.covariance @ rows.T + SEAT_MM**2
     u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    blades = np.where(np.asarray(seen, bool)[:, None], np.stack([value, u], 1), np.nan)
+    known = np.asarray(seen, bool) & (u <= LARGEST_U_MM)
+    blades = np.where(known[:, None], np.stack([value, u], 1), np.nan)
     mean = (float(value.mean()), float(np.sqrt(max(covariance.mean(), 0.0))))
-    return TrailingEdges(blades, mean if np.all(seen) else (np.nan, np.nan))
+    return TrailingEdges(blades, mean if known.all() else (np.nan, np.nan))
