@@ -1,0 +1,134 @@
+"""Covariances against their laws, written out point by point, and against samples."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bladeangle.adjustment.correlated_errors import (
+    CIRCLE_ERROR_PX,
+    LENGTH_MM,
+    OFFSET_MM,
+    SHARED_LENGTH_PX,
+    CorrelatedErrors,
+    correlated_errors_in_px,
+    correlated_errors_of,
+)
+from bladeangle.adjustment.model import CirclePoints, ObservedView, TipPoints
+from bladeangle.imaging.ring import RingSighting
+
+PX_PER_MM = 7.0
+
+
+def tip_points(along_px: np.ndarray, blade: np.ndarray, far: bool, shared_px: float = 0.0) -> TipPoints:
+    """Points on straight edges, one a blade, at distances along them."""
+    n = len(along_px)
+    px = np.stack([along_px, 100.0 * blade], 1)
+    normal = np.tile([0.0, 1.0], (n, 1))
+    return TipPoints(blade, np.ones(n, int), np.full(n, far), px, normal, np.full(n, 0.2), np.full(n, shared_px))
+
+
+def view_of(tips: TipPoints | None = None, circles: CirclePoints | None = None) -> ObservedView:
+    none, no_index = np.zeros(0), np.zeros(0, int)
+    sides = no_index, no_index, none, np.zeros((0, 2)), np.zeros((0, 2)), none
+    sighting = RingSighting(*sides, no_index, np.zeros((0, 4, 2)), 1.0, 1.0, 1.0)  # nothing of it is asked for
+    return ObservedView("a.jpg", "inlet_up", sighting, tips, None, circles, PX_PER_MM)
+
+
+def covariance(errors: CorrelatedErrors) -> np.ndarray:
+    return np.asarray(errors.shape @ np.linalg.inv(errors.information) @ errors.shape.T)
+
+
+@pytest.mark.parametrize("far", [False, True])
+def test_along_an_edge_errors_are_a_gauss_markov_process_and_an_offset(far: bool) -> None:
+    """Between knots the process is linear, so that the law holds to some percent of the variance."""
+    along = np.arange(0.0, 700.0, 5.0)
+    sigma, size = np.full(len(along), 0.25), (1.3, 0.6)
+    errors = correlated_errors_in_px(
+        "inlet tips", view_of(tip_points(along, np.zeros(len(along), int), far)), sigma, size
+    )
+    assert errors is not None
+    process = (size[far] * 0.25) ** 2
+    distance = np.abs(along[:, None] - along)
+    law = process * np.exp(-distance / (LENGTH_MM[far] * PX_PER_MM)) + (OFFSET_MM * PX_PER_MM) ** 2
+    found = covariance(errors)
+    assert np.abs(found - law).max() < 0.35 * process  # amid two knots, at no distance
+    assert np.abs(found - law).mean() < 0.08 * process
+    assert 0.75 < np.diag(found).mean() / law[0, 0] < 1.0
+
+
+def test_blades_err_independently() -> None:
+    along = np.tile(np.arange(0.0, 400.0, 10.0), 2)
+    blade = np.repeat([0, 2], 40)
+    errors = correlated_errors_in_px(
+        "inlet tips", view_of(tip_points(along, blade, False)), np.full(80, 0.2), (1.0, 0.3)
+    )
+    assert errors is not None
+    found = covariance(errors)
+    assert np.abs(found[:40, 40:]).max() == 0.0
+    assert found[:40, :40] == pytest.approx(found[40:, 40:])
+
+
+def test_saturated_edges_share_an_error_in_px() -> None:
+    """Besides what other edges have; over 600 px it falls to 1/e, whatever the points' own sigma."""
+    along = np.arange(0.0, 1200.0, 20.0)
+    blade = np.zeros(len(along), int)
+    plain, shared = (
+        correlated_errors_in_px(
+            "inlet tips", view_of(tip_points(along, blade, True, px)), np.full(len(along), 0.1), (1.0, 0.3)
+        )
+        for px in (0.0, 0.2)
+    )
+    assert plain is not None and shared is not None
+    more = covariance(shared) - covariance(plain)
+    assert more[0, 0] == pytest.approx(0.04, rel=0.01)
+    assert more[0, 30] == pytest.approx(0.04 * np.exp(-600 / SHARED_LENGTH_PX), rel=0.03)
+
+
+@pytest.mark.parametrize("seed", [1, 7])
+def test_the_covariance_given_the_points_is_that_of_samples(seed: int) -> None:
+    """Values drawn from their prior, seen through noisy points: how far estimates lie off (normal theory)."""
+    rng = np.random.default_rng(seed)
+    along = np.arange(0.0, 500.0, 25.0)
+    errors = correlated_errors_in_px(
+        "outlet tips",
+        view_of(_outlet(tip_points(along, np.zeros(len(along), int), False))),
+        np.full(len(along), 0.2),
+        (1.0, 0.3),
+    )
+    assert errors is not None
+    weight = 1 / rng.uniform(0.1, 0.4, len(along)) ** 2
+    root = np.linalg.cholesky(np.linalg.inv(errors.information))
+    true = root @ rng.standard_normal((len(root), 20_000))
+    seen = errors.shape @ true + rng.standard_normal((len(along), 20_000)) / np.sqrt(weight)[:, None]
+    stated = errors.covariance(weight)
+    estimate = stated @ errors.shape.T @ (weight[:, None] * seen)
+    found = np.cov(estimate - true)
+    scale = np.sqrt(np.diag(stated))
+    assert np.abs(found / np.outer(scale, scale) - stated / np.outer(scale, scale)).max() < 0.05
+    assert 0.97 < np.mean(np.diag(found) / np.diag(stated)) < 1.03
+
+
+def _outlet(tips: TipPoints) -> TipPoints:
+    return TipPoints(tips.blade, -tips.face, tips.far, tips.px, tips.normal, tips.sigma_px, tips.shared_px)
+
+
+def test_a_circle_is_off_by_as_much_all_round_in_its_centre() -> None:
+    """Once and twice round the turn, each harmonic with the same standard deviation: 2 of it squared at any point."""
+    psi = np.linspace(0.0, 2 * np.pi, 24, endpoint=False)
+    normal = np.stack([np.cos(psi), np.sin(psi)], 1)
+    circles = CirclePoints(np.zeros(24, int), 50.0 * normal, normal, np.full(24, 0.1))
+    errors = correlated_errors_of("circle", view_of(None, circles))
+    assert errors is not None
+    found = covariance(errors)
+    law = CIRCLE_ERROR_PX**2 * (np.cos(psi[:, None] - psi) + np.cos(2 * (psi[:, None] - psi)))
+    assert found == pytest.approx(law, abs=1e-12)
+
+
+def test_what_has_no_correlated_errors() -> None:
+    assert correlated_errors_of("ring", view_of()) is None
+    assert correlated_errors_of("circle", view_of()) is None
+    along = np.arange(0.0, 100.0, 10.0)
+    view = view_of(tip_points(along, np.zeros(10, int), False))
+    assert correlated_errors_of("outlet tips", view) is None
+    assert correlated_errors_in_px("inlet tips", view, np.full(10, 0.2), (0.0, 0.0)) is None
