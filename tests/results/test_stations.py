@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import cumulative_simpson, simpson
 from scipy.interpolate import make_smoothing_spline
+from simulated import observe
+from simulated_noise import Noise
+from simulated_run import measured
+from simulated_truth import Changes, Truth, random_truth
 
+from bladeangle.adjustment.adjust import Adjustment, adjust
+from bladeangle.adjustment.model import ObservedView, applied
 from bladeangle.adjustment.rotor import Basis, Rotor
 from bladeangle.base.budget import STATIONS
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import angle_gradient, arc_of, station_angle
+from bladeangle.results.stations import Stations, measure_stations
 from tests.synthetic import Progressive, RotorShape, random_rotor, station_angles
 from tests.synthetic.scene import tip_curve
 
@@ -173,3 +182,75 @@ def test_derivatives_of_an_angle_are_those_of_central_differences(station):
     steps = np.array([1e-3, 1e-5, 1e-5] + [1e-3] * rotor.basis.count)
     expected = [(angle(x + h) - angle(x - h)) / (2 * step) for h, step in zip(np.diag(steps), steps, strict=True)]
     np.testing.assert_allclose(found, expected, rtol=1e-4, atol=1e-5 * np.abs(expected).max())
+
+
+# --- the budget and the curves of a simulated rotor ------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module", params=[3, 8])
+def simulated(request: pytest.FixtureRequest) -> tuple[Truth, tuple[ObservedView, ...], Adjustment, Stations]:
+    rng = np.random.default_rng(request.param)
+    noise = Noise(ring_every=8)
+    truth = random_truth(rng, "eight", Changes(blades=3), noise)
+    views = observe(truth, rng, noise)
+    return truth, views, *measured(truth, views, rng)
+
+
+def line(found: Stations, name: str) -> np.ndarray:
+    return next(x.covariance_deg2 for x in found.budget.lines if x.name == name)
+
+
+@pytest.mark.parametrize(("face", "name"), [(1, "edge bias, inlet face"), (-1, "edge bias, outlet face")])
+def test_the_edge_bias_is_what_edges_0_08_px_off_do(simulated, face, name):
+    """Against adjustments of the same points, those of one face moved by ten times as much either way.
+
+    By so much, since an adjustment settles to some thousandths of a degree.
+    """
+    truth, views, result, found = simulated
+    angles = []
+    for by_px in (0.8, -0.8):
+        moved = []
+        for view in views:
+            shift = np.where(view.tips.face == face, by_px, 0.0)[:, None] * view.tips.normal
+            moved.append(replace(view, tips=replace(view.tips, px=view.tips.px + shift)))
+        after = adjust(truth.ring, tuple(moved), result.state, truth.priors)
+        angles.append(measure_stations(after, DEFAULT).angle_deg)
+    changed = np.abs(angles[0] - angles[1]) / 20
+    stated = np.sqrt(np.diag(line(found, name)))
+    assert np.abs(changed).mean() == pytest.approx(stated.mean(), rel=0.3)
+    assert np.corrcoef(changed, stated)[0, 1] > 0.7
+
+
+def test_all_lines_but_those_added_are_the_propagated_covariance(simulated):
+    """JCGM 100, 5.2: G C G^T of the angles' derivatives, here by differences along the unknowns' largest variances."""
+    _, _, result, found = simulated
+    added = {"edge bias, inlet face", "edge bias, outlet face", "edge bias, ring", "form of the wear"}
+    total = sum(x.covariance_deg2 for x in found.budget.lines if x.name not in added)
+    values, vectors = np.linalg.eigh(result.covariance)
+    by = np.empty((len(found.labels), len(values)))
+    for k, (value, vector) in enumerate(zip(values, vectors.T, strict=True)):
+        step = np.sqrt(max(value, 0.0)) * vector * 0.02
+        both = [
+            measure_stations(replace(result, state=applied(result.state, result.layout, s * step)), DEFAULT).angle_deg
+            for s in (1, -1)
+        ]
+        by[:, k] = (both[0] - both[1]) / 0.04
+    assert total == pytest.approx(by @ by.T, rel=0.02, abs=2e-5)
+    assert {"focal length and lens", "tip edge points", "wear and run-out of the tips"} <= {
+        x.name for x in found.budget.lines
+    }
+
+
+def test_curves_have_the_angles_and_uncertainties_of_their_entries(simulated):
+    _, _, _, found = simulated
+    u = dict(zip(found.labels, np.sqrt(np.diag(found.budget.covariance_deg2)), strict=True))
+    for label, angle in zip(found.labels, found.angle_deg, strict=True):
+        blade, station = label.split(".")
+        arc, height, angles, spread = found.curves[int(blade)]
+        inside = (arc > 2.0) & (arc < 34.0)
+        if station != "entry":
+            continue
+        assert angles[inside].mean() == pytest.approx(angle, abs=0.25)
+        fall = -np.polyfit(arc[inside], height[inside], 1)[0]
+        assert np.degrees(np.arcsin(np.clip(fall, -1, 1))) == pytest.approx(angle, abs=0.3)
+        assert 0.8 * u[label] < np.median(spread[inside]) < 6 * u[label]
