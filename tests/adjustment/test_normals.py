@@ -114,7 +114,7 @@ def test_squares_of_correlated_errors_are_as_large_as_expected(seed: int) -> Non
     total = np.zeros((3, 3))
     one = CorrelatedRows(rows, rows.residual, weight, errors)
     total += one.normal + np.eye(3) * 1e-6
-    covariance = np.linalg.inv(total)
+    covariance = np.asarray(np.linalg.inv(total), np.float64)
     root = np.linalg.cholesky(np.linalg.inv(errors.information))
     found = np.zeros(len(errors.information))
     trials = 3000
