@@ -328,6 +328,11 @@ def flag_line(flag: Mapping[str, Any]) -> str:
     return f"{what} {flag['remedy']}" if flag["severity"] == "doubt" and flag["remedy"] else what
 
 
+def open_doubts(flags: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Those of `together`'s flags that are doubts."""
+    return [flag for flag in together(flags) if flag["severity"] == "doubt"]
+
+
 def together(flags: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Flags of a record for people, doubts first and those that say the same put together.
 

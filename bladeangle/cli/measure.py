@@ -148,7 +148,7 @@ def measure(
     from bladeangle.pipeline.sorting import measure_sorted
     from bladeangle.records.edits import read_edits
     from bladeangle.records.record import read_record, record_to_json, write_record
-    from bladeangle.shop.judging import balance_words
+    from bladeangle.shop.judging import ALIKE_DEG, balance_words
 
     read = (*photos, *turned, *((ring, camera) if again is None else ()), edits)
     check_outputs([(out, "record"), (picture, "png")], read)
@@ -179,7 +179,7 @@ def measure(
         replaced = picture.exists()
         write_picture(picture, record, [s.path for s in found.shots])
         wrote(picture, replaced)
-    balance = balance_words(record, spread or session().config.tolerance_deg or 0.5)
+    balance = balance_words(record, spread or session().config.tolerance_deg or ALIKE_DEG)
     text = record_to_json(record) if as_json else table(record, inches, [("balance", balance)] if balance else [])
     click.echo(text if as_json else doubts_coloured(text), color=colour())
     told_already = () if as_json else (IN_TABLE,)

@@ -126,9 +126,10 @@ def _write_pages(
     """The page for the customer, of every record."""
     import numpy as np
 
-    from bladeangle.page.customer_page import ALIKE_DEG, customer_page
+    from bladeangle.page.customer_page import customer_page
     from bladeangle.page.paper import write_pages
     from bladeangle.records.record import read_record
+    from bladeangle.shop.judging import ALIKE_DEG
     from bladeangle.shop.orders import read_order
     from bladeangle.shop.verify import verify
 

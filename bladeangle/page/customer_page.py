@@ -25,7 +25,7 @@ from bladeangle.records.exchange import overlap
 from bladeangle.records.record import Record, quantity
 from bladeangle.records.summary import shorthand
 from bladeangle.shop.decision import CONFORMING, NOT_CONFORMING, UNDECIDED
-from bladeangle.shop.judging import balance
+from bladeangle.shop.judging import ALIKE_DEG, balance
 from bladeangle.shop.verdict_words import why
 from bladeangle.shop.verify import Verdict
 
@@ -37,8 +37,6 @@ MEANING = {
     UNDECIDED: "The measurement cannot say yet whether all ordered angles lie inside their tolerances; it is neither "
     "accepted nor refused.",
 }
-#: Largest difference between blades, degrees, that they are called alike within where no order says.
-ALIKE_DEG = 0.5
 
 
 def customer_page(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from bladeangle.base.budget import STATIONS
 from bladeangle.page.paper import FAINT, FOOT, PALE, SMALL, Sheet, width_mm
 from bladeangle.records.record import Record
-from bladeangle.records.station import StationOptions, station_span
+from bladeangle.records.station import station_span
 
 Array = NDArray[np.float64]
 
@@ -24,12 +24,6 @@ Array = NDArray[np.float64]
 USUAL_WRAP, USUAL_HUB = 1.2, 0.5
 #: How far the edges of a blade are swept from hub to tip, degrees; for the look alone.
 SWEEP_DEG = 16.0
-
-
-def stations_of(record: Record) -> StationOptions:
-    """Where the record's stations lie on the tips."""
-    given = record.data["options"].get("stations") or {}
-    return StationOptions(**{k: float(v) for k, v in given.items() if v is not None})
 
 
 def _mean(values: Sequence[float], usual: float) -> float:
@@ -58,7 +52,7 @@ def draw_rotor(sheet: Sheet, record: Record, x: float, y: float, width: float) -
     centre = np.array([x + width / 2, y + width / 2 + 1.5])
     seen = [b["wrap_deg"]["value"] for b in record.data["blades"] if b["wrap_deg"]]
     usual = _mean(seen, 360 * USUAL_WRAP / count)
-    options, length = stations_of(record), tip_length_mm(record)
+    options, length = record.content.options.stations, tip_length_mm(record)
 
     def at(radius: float, azimuth_deg: Any) -> Array:
         a = np.radians(azimuth_deg)
@@ -123,7 +117,7 @@ def draw_stations(
 
     words : what to write at a station's angle. lengths : at its length, and at "skip" that of the rounding.
     """
-    length, options = tip_length_mm(record), stations_of(record)
+    length, options = tip_length_mm(record), record.content.options.stations
     means = {s: found.angle_deg if (found := record.mean(s)) else None for s in STATIONS}
     entry = means["entry"] or means["middle"] or 10.0
     exit_ = means["exit"] or means["middle"] or entry + 4.0

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bladeangle.base.budget import STATIONS
-from bladeangle.base.lengths import length_text, number_text, unit
-from bladeangle.page.drawings import draw_rotor, draw_stations, stations_of, tip_length_mm
+from bladeangle.base.lengths import length_text, unit
+from bladeangle.page.drawings import draw_rotor, draw_stations, tip_length_mm
 from bladeangle.page.paper import FOOT, PALE, RULE, SMALL, TEXT, Column, Sheet
-from bladeangle.page.parts import angle_cell, doubts, evidence, signed, what_it_is
+from bladeangle.page.parts import angle_cell, doubts, evidence, pairs, signed, what_it_is
 from bladeangle.records.record import Record
 from bladeangle.records.station import station_span
 from bladeangle.shop.orders import CAUTIONS, Order, pitch_mm
@@ -34,8 +34,7 @@ def order_page(record: Record, order: Order, inches: bool = False) -> Callable[[
         with sheet.beside():
             width = sheet.inner - drawing - gap
             sheet.heading("Rotor")
-            columns = [Column("", width * 0.56, right=False), Column("", width * 0.44)]
-            sheet.table(columns, _rotor(record, order, inches), pad=0.4)
+            pairs(sheet, _rotor(record, order, inches), sheet.left, width)
             if order.notes:
                 sheet.paragraph(f"Notes: {order.notes[:600]}", width=width, bold=True)
         sheet.below()
@@ -119,7 +118,7 @@ def _wanted(sheet: Sheet, record: Record, order: Order, inches: bool) -> None:
 
 
 def _defined(sheet: Sheet, record: Record, order: Order, inches: bool) -> None:
-    options, length = stations_of(record), tip_length_mm(record)
+    options, length = record.content.options.stations, tip_length_mm(record)
     low, high = station_span(length, "middle", options)
     long = length_text(options.length_mm, inches, 0)
     middle = length_text(high - low, inches, 0)
@@ -150,7 +149,7 @@ def _rotor(record: Record, order: Order, inches: bool) -> list[tuple[str, str]]:
         ("blade thickness at the tip", order.thickness_mm),
     ):
         if value is not None:
-            rows.append((words, f"{number_text(value, inches, 1)} {unit(inches)}"))
+            rows.append((words, length_text(value, inches, 1)))
     turns = "counter-clockwise" if record.data["rotor"]["hand"] == "right" else "clockwise"
     return [*rows, ("turns, seen from the inlet", turns)]
 

@@ -94,6 +94,7 @@ class Sheet:
         self.left, self.right = MARGIN_MM, self.width - MARGIN_MM
         self.bottom = self.height - MARGIN_MM - FOOT_MM
         self.y = MARGIN_MM
+        self.deeper = 0.0  # how far what is set side by side has come
         self.figure = Figure(figsize=(self.width / 25.4, self.height / 25.4))
         self.axes = self.figure.add_axes((0, 0, 1, 1))
         self.axes.set(xlim=(0, self.width), ylim=(self.height, 0))
@@ -236,11 +237,11 @@ class Sheet:
         """What is set inside begins at the present height, and the page goes on below the deeper of the two."""
         start = self.y
         yield
-        self.deeper, self.y = max(self.y, getattr(self, "deeper", 0.0)), start
+        self.deeper, self.y = max(self.y, self.deeper), start
 
     def below(self) -> None:
         """Go on below everything that was set side by side."""
-        self.y, self.deeper = max(self.y, getattr(self, "deeper", 0.0)), 0.0
+        self.y, self.deeper = max(self.y, self.deeper), 0.0
 
     def foot(self, *lines: str) -> None:
         """The lines at the foot of the page."""

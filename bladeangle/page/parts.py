@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bladeangle.base.budget import STATIONS
-from bladeangle.base.flags import doubts_about, flag_line, together
+from bladeangle.base.flags import doubts_about, flag_line, open_doubts
 from bladeangle.base.lengths import interval_text, length_text, unit
 from bladeangle.page.paper import HEAD, SMALL, TEXT, Column, Sheet, fitted, width_mm
 from bladeangle.page.picture import angle_decimals
@@ -94,7 +94,7 @@ def pairs(sheet: Sheet, rows: Sequence[tuple[str, str]], x: float, width: float)
 
 def doubts(sheet: Sheet, record: Record, of: str = "") -> None:
     """Every open doubt of a record in a frame, with what to do about it; nothing where there is none."""
-    found = [f for f in together(record.data["flags"]) if f["severity"] == "doubt"]
+    found = open_doubts(record.data["flags"])
     if not found:
         return
     heading = f"Not to be relied on before it is looked at{of} ({MARK} marks the numbers)"
@@ -130,8 +130,8 @@ def software(record: Record) -> str:
 
 def explained(record: Record, inches: bool) -> str:
     """What an angle, a station and the uncertainty are, in words."""
-    options = record.data["options"].get("stations") or {"length_mm": 32.0, "skip_mm": 2.0}
-    long, skip = (length_text(options[k], inches, 0) for k in ("length_mm", "skip_mm"))
+    options = record.content.options.stations
+    long, skip = (length_text(mm, inches, 0) for mm in (options.length_mm, options.skip_mm))
     return (
         f"Angles are those of the blades' tips, in degrees from the plane of rotation. Entry: {long} of tip from the "
         f"leading edge, after {skip} of rounding; exit: the same from the trailing edge; middle: what lies between. "

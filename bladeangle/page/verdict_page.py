@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from bladeangle.base.budget import STATIONS
+from bladeangle.base.lengths import number_text, unit
 from bladeangle.page.paper import FOOT, HEAD, PALE, SMALL, TEXT, Column, Sheet, fitted
 from bladeangle.page.parts import doubts, evidence, explained, signed, verdict_bar, what_it_is
 from bladeangle.records.record import Record
@@ -190,14 +191,18 @@ def _evidence(sheet: Sheet, record: Record, before: Record | None, changes: Sequ
         columns = [Column("largest sources", half * 0.45, right=False)] + [Column(s, half * share) for s in stations]
         sheet.table(columns, rows, x=x, size=SMALL - 0.5, pad=0.3)
         if changes:
-            k = 1 / 25.4 if inches else 1.0
-            digits = 3 if inches else 2
-            sheet.paragraph(f"Tips before and after, {'in' if inches else 'mm'}", HEAD - 1.5, x=x, bold=True)
+            sheet.paragraph(f"Tips before and after, {unit(inches)}", HEAD - 1.5, x=x, bold=True)
             rows = [
-                [c.what, *(f"{v * k:.{digits}f}" for v in (c.before_mm, c.after_mm)),
-                 f"{c.change_mm * k:+.{digits}f} ± {c.expanded_uncertainty_mm * k:.{digits}f}"]
+                [
+                    c.what,
+                    *(number_text(mm, inches) for mm in (c.before_mm, c.after_mm)),
+                    (
+                        f"{'+' * (c.change_mm >= 0)}{number_text(c.change_mm, inches)} "
+                        f"± {number_text(c.expanded_uncertainty_mm, inches)}"
+                    ),
+                ]
                 for c in changes
-            ]  # fmt: skip
+            ]
             columns = [Column("", half * 0.4, right=False)]
             columns += [Column(h, half * 0.3 if h == "change" else half * 0.15) for h in ("before", "after", "change")]
             sheet.table(columns, rows, x=x, size=SMALL - 0.5, pad=0.3)

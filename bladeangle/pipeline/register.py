@@ -31,7 +31,7 @@ WORSE_FIT_RATIO = 1.03
 IMPLAUSIBLE_PX, USUAL_IMPLAUSIBILITY = 0.02, 2.0
 #: Tip edges that lie no farther off than this on the mean, px, are the right ones (no farther than this after a rough
 #: adjustment, very likely), else other thicknesses are tried; if then they still lie farther off than this, other radii
-#: and wraps; farther off than this, the photographs are refused; thinner blades than this, mm, are not believed.
+#: and wraps; farther off than this, the photographs are refused.
 GOOD_MISFIT_PX = 0.4
 ROUGH_MISFIT_PX = 0.5
 FITTING_MISFIT_PX = 0.52
@@ -40,10 +40,11 @@ REFUSED_MISFIT_PX = 0.8
 #: the median: in a noisy or smoothed file they scatter; at a wrong place whole runs lie off.
 EVEN_MISFIT_PX = 0.6
 EVEN_RUN_PX, EVEN_RUN_POINTS = 0.4, 6
+#: Thinner blades than this, mm, are not believed.
+THINNEST_BLADE_MM = 0.3
 #: Where the best place was reached from so many other wraps, to so many mm of radius and rad of wrap, others are not
 #: tried: it fits as badly from everywhere.
 ENOUGH_ALIKE, SAME_RADIUS_MM, SAME_WRAP_RAD = 3, 0.1, 0.05
-THINNEST_BLADE_MM = 0.3
 #: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
 #: both setups may have been matched at a wrong place.
 UNUSUAL_OVERLAP_COST = 1.5
@@ -201,12 +202,7 @@ def register_all(
     for radius_mm, wrap_rad, sure in _starts(sides.radii(state), sides.first):
         begun = _on_radius(sides, state, ring, priors, radius_mm, wrap_rad, sure)
         progress(f"adjusting all photographs on a tip radius of {radius_mm:.1f} mm")
-        here, here_px = overhead, np.inf
-        for tried in _tried(sides, begun, ring, priors):
-            if (tried_px := _misfit_px(tried, sides.shots)) < here_px:
-                here, here_px = tried, tried_px
-            if here_px < GOOD_MISFIT_PX or _even(here, here_px, sides.shots):
-                break
+        here, here_px = _best_tried(sides, begun, ring, priors)
         if here_px < misfit_px:
             best, misfit_px = here, here_px
         if misfit_px < FITTING_MISFIT_PX or _even(best, misfit_px, sides.shots):
@@ -296,6 +292,17 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
             break
     for _, state in sorted(rough, key=lambda r: r[0]):
         yield _adjusted(sides.shots, state, 2, ring, priors)
+
+
+def _best_tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
+    """The best of `_tried` and its misfit, px; the rest are not tried once one fits well."""
+    found: list[tuple[Adjustment, float]] = []
+    for tried in _tried(sides, begun, ring, priors):
+        found.append((tried, _misfit_px(tried, sides.shots)))
+        best, misfit_px = min(found, key=lambda f: f[1])
+        if misfit_px < GOOD_MISFIT_PX or _even(best, misfit_px, sides.shots):
+            break
+    return best, misfit_px
 
 
 def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:

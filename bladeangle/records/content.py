@@ -10,6 +10,8 @@ from typing import Generic, Literal, TypeVar
 
 import msgspec
 
+from bladeangle.records.station import StationOptions
+
 T = TypeVar("T")
 
 
@@ -148,17 +150,10 @@ class Photo(msgspec.Struct, frozen=True):
     view: Literal["overhead", "oblique"]
 
 
-class StationLengths(msgspec.Struct, frozen=True):
-    """Lengths along the tip, mm: stations and what is skipped at either end."""
-
-    length_mm: float = 32.0
-    skip_mm: float = 2.0
-
-
 class Options(msgspec.Struct, frozen=True):
     """Of the options of a measurement those that its numbers cannot be read without."""
 
-    stations: StationLengths = StationLengths()
+    stations: StationOptions = StationOptions()
     bore_mm: float | None = None
     bore_sigma_mm: float | None = None
 

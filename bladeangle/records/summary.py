@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from bladeangle.base.budget import STATIONS
-from bladeangle.base.flags import doubts_about, flag_line, together
+from bladeangle.base.flags import doubts_about, flag_line, open_doubts
 from bladeangle.base.lengths import interval_text, length_text, number_text
 from bladeangle.records.exchange import overlap
 from bladeangle.records.record import Record, quantity
@@ -28,7 +28,7 @@ def table(record: Record, inches: bool = False, more: Sequence[tuple[str, str]] 
     A number that a doubt concerns has `MARK` after it.
     """
     data = record.data
-    doubts = [flag_line(f) for f in together(data["flags"]) if f["severity"] == "doubt"]
+    doubts = [flag_line(f) for f in open_doubts(data["flags"])]
     lines = [textwrap.fill(line, WIDTH, subsequent_indent="  ") for line in doubts]
     lines += [""] if doubts else []
     lines.append(f"{'':8}" + "".join(f"{s:>18}" for s in STATIONS))

@@ -22,7 +22,7 @@ from bladeangle.base.geometry import Array
 from bladeangle.detection.edges import ROUGH_STEP_MM
 from bladeangle.imaging.ring import Ring
 from bladeangle.records.station import StationOptions, station_span
-from bladeangle.results.angles import BladeColumns, angle_gradient, arc_of
+from bladeangle.results.angles import angle_row, arc_of, named
 from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
     DOWN_DEG,
@@ -119,7 +119,7 @@ def next_photograph(
     if missing:
         tried = work.of(_candidates(result, state, ring, size, added, *missing[0]))
         adds = [[m for m in missing if work.adds(t, *m, options)] for t in tried]
-        rows = {m: BladeColumns.of(layout, rotor, m[0]).rows(angle_gradient(rotor, *m, options)) for m in missing}
+        rows = {m: angle_row(layout, rotor, *m, options) for m in missing}
         ranked = [
             (len(a), -float(t.u_deg(np.array([rows[m] for m in a])).max()) if a else 0.0)
             for a, t in zip(adds, tried, strict=True)
@@ -134,8 +134,8 @@ def next_photograph(
     stated = [stations.budget.angle(k)[:2] for k in range(len(stations.labels))]
     wide = [u * coverage_factor(max(dof, 1.0)) for u, dof in stated]
     k = int(np.argmax(wide))
-    blade, station = _named(stations.labels[k])
-    row = BladeColumns.of(layout, rotor, blade).rows(angle_gradient(rotor, blade, station, options))
+    blade, station = named(stations.labels[k])
+    row = angle_row(layout, rotor, blade, station, options)
     before = float(_Tried(None, old.information, old.shifts).u_deg(row))
     # what is stated beside the covariance is said of photographs from above alone: one from the side ends it
     beside2 = max(stated[k][0] ** 2 - before**2, 0.0)
@@ -177,7 +177,7 @@ def from_the_side(
     total = np.asarray(sum(result.information.values()))
     old = _Total(total, {k: total @ v for k, v in result.shifts.items()})
     distance = distance_for(ring, float(state.camera[0]), size, AROUND_MARGIN_MM)
-    start = _station_azimuth(state, 0, _named(stations.labels[entries[0]])[0], "entry")
+    start = _station_azimuth(state, 0, named(stations.labels[entries[0]])[0], "entry")
     down = tuple(DOWN_IN_TURN_DEG[k % len(DOWN_IN_TURN_DEG)] for k in range(SIDES))
     places = [from_side(start + 2 * np.pi * k / SIDES, distance, down[k]) for k in range(SIDES)]
     work = _Addition(ring, state, old, priors, size, attained(result, ring, size), frozenset(), None)
@@ -187,8 +187,7 @@ def from_the_side(
     zero, kinds = np.zeros(layout.size), {kind for t in tried for kind in t.shifts}
     was = {kind: old.shifts.get(kind, zero) for kind in kinds}
     shifts = {kind: was[kind] + sum(t.shifts.get(kind, was[kind]) - was[kind] for t in tried) for kind in kinds}
-    at = [_named(stations.labels[k]) for k in entries]
-    rows = np.array([BladeColumns.of(layout, rotor, b).rows(angle_gradient(rotor, b, s, options)) for b, s in at])
+    rows = np.array([angle_row(layout, rotor, *named(stations.labels[k]), options) for k in entries])
     after = _Tried(None, information, shifts).u_deg(rows)
     stated = [stations.budget.angle(k)[:2] for k in entries]
     wide = np.array([u * coverage_factor(max(dof, 1.0)) for u, dof in stated])
@@ -311,12 +310,6 @@ class _Addition:
         foot = state.on_cylinder(mine.px, tried.photo, candidate.setup, rotor.radius_mm, mine.far)
         at = np.interp(rotor.tau_of(np.nan_to_num(foot, nan=1.0), mine.blade), tau, length)
         return int((np.histogram(at, BINS, (low, high))[0] > 0).sum()) >= NEEDED_BINS
-
-
-def _named(label: str) -> tuple[int, str]:
-    """Blade (from 0) and station of an angle's label."""
-    number, station = label.split(".")
-    return int(number) - 1, station
 
 
 def _known_ends(result: Adjustment) -> frozenset[tuple[int, int]]:

@@ -133,6 +133,17 @@ def angle_gradient(rotor: Rotor, blade: int, station: str, options: StationOptio
     return np.degrees(out)
 
 
+def angle_row(layout: Layout, rotor: Rotor, blade: int, station: str, options: StationOptions) -> Array:
+    """Derivatives (n,) of `station_angle`, deg, by all unknowns."""
+    return BladeColumns.of(layout, rotor, blade).rows(angle_gradient(rotor, blade, station, options))
+
+
+def named(label: str) -> tuple[int, str]:
+    """Blade (from 0) and station of an angle's label."""
+    number, station = label.split(".")
+    return int(number) - 1, station
+
+
 def _by_radius(rotor: Rotor, tau: Array, blade: int) -> Array:
     """Derivatives (n, 1 + q + r) of the tip radius at tau (n,) by the common radius and by all departures."""
     shared, own = rotor.tip_radius.shapes(tau, blade)

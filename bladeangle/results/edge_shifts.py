@@ -9,16 +9,14 @@ from __future__ import annotations
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
-from bladeangle.adjustment.equations import Equations
 from bladeangle.adjustment.model import TIP_KINDS
-from bladeangle.adjustment.normals import WeightedRows
 from bladeangle.base.budget import BudgetLine
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
 from bladeangle.records.station import StationOptions
-from bladeangle.results.angles import BladeColumns, angle_gradient
+from bladeangle.results.angles import angle_row, named
 from bladeangle.results.stations import Stations
+from bladeangle.results.weighted import weighted_rows
 
 #: Over how far a drop on the lens, a shutter or an editor shifts a picture alike, px of 4,032 (judgement), and how many
 #: fields of shifts are drawn to see what they do to the angles.
@@ -32,26 +30,15 @@ def angle_shifts(
     result: Adjustment, ring: Ring, stations: Stations, options: StationOptions, photo: int, off_px: Array
 ) -> Array:
     """Changes (angles, k) deg of the stations' angles when a photograph's tip points (m) lie off by (m, k) px."""
-    rotor, view = result.state.rotor, result.views[photo]
-    if view.tips is None:
+    tips = result.views[photo].tips
+    if tips is None:
         raise ValueError("the photograph was not looked at for tips")
-    standing = result.state.setups.index(view.setup)
-    equations = Equations(ring, result.layout, [view], [photo], [standing], of_ring=False)
     pull = np.zeros((result.layout.size, off_px.shape[1]))
-    for r in equations.rows(result.state):
-        if r.kind not in TIP_KINDS:
-            continue
-        single, total = (r.sigma * scale[photo].get(r.kind, 1.0) for scale in (result.single, result.scale))
-        residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
-        traces = correlated_errors_in_px(r.kind, view, single, result.correlated_sigma)
-        one = WeightedRows(r, residual, result.weight[photo][r.kind] / total**2, traces)
-        off = off_px[view.tips.face == TIP_KINDS[r.kind]]
-        pull[r.columns] += np.stack([one.right_side(column) for column in off.T], 1)
-    rows = []
-    for label in stations.labels:
-        number, station = label.split(".")
-        columns = BladeColumns.of(result.layout, rotor, int(number) - 1)
-        rows.append(columns.rows(angle_gradient(rotor, int(number) - 1, station, options)))
+    for one in weighted_rows(result, ring, [photo]):
+        if one.rows.kind in TIP_KINDS:
+            off = off_px[tips.face == TIP_KINDS[one.rows.kind]]
+            pull[one.rows.columns] += np.stack([one.right_side(column) for column in off.T], 1)
+    rows = [angle_row(result.layout, result.state.rotor, *named(label), options) for label in stations.labels]
     out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ (result.covariance @ pull)
     return out
 

@@ -19,11 +19,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
-from bladeangle.adjustment.equations import SETUP_TURN, Equations
-from bladeangle.adjustment.normals import WeightedRows
+from bladeangle.adjustment.equations import SETUP_TURN
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
+from bladeangle.results.weighted import weighted_rows
 
 #: A movement counts from this many of its standard uncertainties, and from this size, mm on the sheet or at the tip.
 #: Renders in which the rotor was left alone reach 3.2.
@@ -152,18 +151,12 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], setup: int) ->
     state, layout = result.state, result.layout
     photos = [p for p in photos if result.views[p].tips is not None]
     views = [result.views[p] for p in photos]
-    equations = Equations(ring, layout, views, photos, [setup] * len(photos), of_ring=False)
     three = np.array([2, 3, 4])  # turn about z, shift in x and y
     own, unit = SETUP_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
     coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
-    for r in equations.rows(state):
-        k, p = r.view, photos[r.view]
-        single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
-        residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
-        traces = correlated_errors_in_px(r.kind, views[k], single, result.correlated_sigma)
-        one = WeightedRows(r, residual, result.weight[p][r.kind] / total**2, traces)
-        coupling[k, r.columns] += one.normal[:, own] * unit
-        right[k] += one.right_side(residual)[own] * unit
+    for one in weighted_rows(result, ring, photos):
+        coupling[one.rows.view, one.rows.columns] += one.normal[:, own] * unit
+        right[one.rows.view] += one.right_side(one.residual)[own] * unit
     common = layout.columns["setup", setup][three]
     # one from above sees a turn by heights, and these by radii, which vary along tips by some hundredths of a mm
     mixed = len({bool(view.tips.far.all()) for view in views if view.tips is not None}) > 1

@@ -1,4 +1,4 @@
-"""Adjustment -> whether the photographs of a standing, or from the side, show other blades than the rest do.
+"""Adjustment -> whether the photographs of a setup, or from the side, show other blades than the rest do.
 
 Two rotors of a make are alike but for a degree, and an adjustment of photographs of both fits a third one in between.
 So the photographs that may have been mixed up together are given blades of their own, each of them higher, steeper and
@@ -10,10 +10,10 @@ whose blades differ by d, normal with covariance S. The likelihood ratio of the 
 
 read off the equations at the solution (the score test; Rao, 1948, from memory). Whatever the photographs tell of d
 counts in it by how well they tell it. One rotor gives L over 100 at most once in 100 cases, as L is 1 on the mean
-(Markov's inequality). From above only what both standings show of the blades is compared; photographs from the side
+(Markov's inequality). From above only what both setups show of the blades is compared; photographs from the side
 show all of them.
 
-Not covered: rotors that differ only where one standing alone shows them, which no pair can tell; nor in what a turn, a
+Not covered: rotors that differ only where one setup alone shows them, which no pair can tell; nor in what a turn, a
 lean and another match lengthwise make up for. How few pairs it tells is in `UNCERTAINTY.md`.
 """
 
@@ -25,12 +25,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
-from bladeangle.adjustment.equations import Equations
-from bladeangle.adjustment.normals import WeightedRows
 from bladeangle.base.budget import covariance_root
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
+from bladeangle.results.weighted import weighted_rows
 
 #: By how much the blades of two rotors of a make differ, standard deviations: their slope at the ends and their bend,
 #: deg, in common and each by itself, and the height of each, mm (assumed; no source).
@@ -51,19 +49,19 @@ class Difference:
 
 
 def differences(result: Adjustment, ring: Ring) -> list[Difference]:
-    """Of the second standing against the first, and of photographs from the side against those from above."""
+    """Of the second setup against the first, and of photographs from the side against those from above."""
     return [_difference(result, ring, group) for group in _groups(result)]
 
 
 def _groups(result: Adjustment) -> Iterator[list[int]]:
-    """Photographs that may be of another rotor together: those of one standing, or those from the side of one."""
+    """Photographs that may be of another rotor together: those of one setup, or those from the side of one."""
     state = result.state
     seen = [p for p, view in enumerate(result.views) if view.tips is not None and len(view.tips.px)]
     turned = [p for p in seen if result.views[p].setup == state.setups[-1]]
     if len(state.setups) == 2 and turned and len(turned) < len(seen):
         yield turned
-    for standing in state.setups:
-        here = [p for p in seen if result.views[p].setup == standing]
+    for setup in state.setups:
+        here = [p for p in seen if result.views[p].setup == setup]
         side = [p for p in here if not _far(result, p)]
         if side and len(side) < len(here):
             yield side
@@ -94,7 +92,7 @@ def _shapes(result: Adjustment) -> Array:
 
 
 def _expected(blades: int) -> Array:
-    """Covariance (3 * blades, 3 * blades) of what two rotors differ by; alike in height, which a standing may have."""
+    """Covariance (3 * blades, 3 * blades) of what two rotors differ by; alike in height, which a setup may have."""
     each, all_ = np.eye(blades), np.ones((blades, blades))
     out = np.zeros((3 * blades, 3 * blades))
     out[:blades, :blades] = OWN_MM**2 * each
@@ -105,24 +103,16 @@ def _expected(blades: int) -> Array:
 
 
 def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Difference:
-    state, layout = result.state, result.layout
-    views = [result.views[p] for p in photos]
-    standings = [state.setups.index(view.setup) for view in views]
-    equations = Equations(ring, layout, views, photos, standings, of_ring=False)
-    shapes, blades = _shapes(result), state.rotor.blades
+    layout, blades, shapes = result.layout, result.state.rotor.blades, _shapes(result)
     count = shapes.shape[1]
     coupling, information, gradient = np.zeros((layout.size, count)), np.zeros((count, count)), np.zeros(count)
-    for r in equations.rows(state):
-        p = photos[r.view]
-        single, total = (r.sigma * scale[p].get(r.kind, 1.0) for scale in (result.single, result.scale))
-        residual = np.where(np.isfinite(r.residual), r.residual, 0.0)
-        traces = correlated_errors_in_px(r.kind, result.views[p], single, result.correlated_sigma)
-        one = WeightedRows(r, residual, result.weight[p][r.kind] / total**2, traces)
-        mine = shapes[r.columns]
+    for one in weighted_rows(result, ring, photos):
+        columns = one.rows.columns
+        mine = shapes[columns]
         by_shapes = one.normal @ mine
-        coupling[r.columns] += by_shapes
+        coupling[columns] += by_shapes
         information += mine.T @ by_shapes
-        gradient += mine.T @ one.right_side(residual)
+        gradient += mine.T @ one.right_side(one.residual)
     spread = covariance_root(_expected(blades))
     left = information - coupling.T @ result.covariance @ coupling
     # where both ends fit each other worse than they should, all variances are larger by so much

@@ -34,6 +34,9 @@ from bladeangle.shop.decision import (
 
 Array = NDArray[np.float64]
 
+#: Largest difference between blades, deg, within which they are called alike where nobody says.
+ALIKE_DEG = 0.5
+
 
 @dataclass(frozen=True)
 class Judgement:

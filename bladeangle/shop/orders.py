@@ -21,7 +21,7 @@ from bladeangle.base import inputs
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name, write_text_atomic
-from bladeangle.base.flags import flag_line, together
+from bladeangle.base.flags import flag_line, open_doubts
 from bladeangle.base.lengths import number_text, unit
 from bladeangle.base.outputs import SOFTWARE
 from bladeangle.base.structure import File, Misfit, Plain, read_as
@@ -353,7 +353,7 @@ def _image_uri(picture: bytes) -> str:
 
 
 def _doubt_lines(record: Record) -> list[str]:
-    return [flag_line(flag) for flag in together(record.data["flags"]) if flag["severity"] == "doubt"]
+    return [flag_line(flag) for flag in open_doubts(record.data["flags"])]
 
 
 def order_sheet(record: Record, order: Order, picture: bytes | None = None, inches: bool = False) -> str:

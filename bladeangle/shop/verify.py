@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from bladeangle.base.budget import STATIONS, correlated, coverage_factor
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name
-from bladeangle.base.flags import doubts_about
+from bladeangle.base.flags import doubts_about, open_doubts
 from bladeangle.base.lengths import length_text
 from bladeangle.records.record import Record
 from bladeangle.shop.decision import CONFORMING, NOT_CONFORMING, UNDECIDED, false_pass_probability
@@ -261,12 +261,9 @@ def _cautions(record: Record, order: Order, before: Record | None, inches: bool)
         if found and old and abs(found[0] - old[0]) > 3 * math.hypot(found[1], old[1]) + 0.3:
             sizes = (length_text(mm, inches, 1) for mm in (found[0], old[0]))
             out.append("The {} is {}, before {}: is it the same rotor?".format(words, *sizes))
-    from bladeangle.base.flags import together
-
-    for flag in together(record.data["flags"]):
-        if flag["severity"] == "doubt":
-            where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
-            out.append(f"{DOUBT}: {safe_name(flag['text'].rstrip('.'))}{where}.")
+    for flag in open_doubts(record.data["flags"]):
+        where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
+        out.append(f"{DOUBT}: {safe_name(flag['text'].rstrip('.'))}{where}.")
     return tuple(out)
 
 

@@ -21,7 +21,7 @@ from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
 from bladeangle.results import advice
 from bladeangle.results.advice import WORTHWHILE_RATIO, from_the_side, next_photograph
-from bladeangle.results.angles import BladeColumns, angle_gradient
+from bladeangle.results.angles import BladeColumns, angle_gradient, named
 from bladeangle.results.expected import (
     AROUND_MARGIN_MM,
     Place,
@@ -117,7 +117,7 @@ def test_adding_one_photograph_is_adjusting_all_of_them(shot: Shot) -> None:
     rotor = result.state.rotor
     together, after, _, _ = adjusted([*PAIR, shot], typical=blurred)
     for label in before.labels:
-        blade, station = advice._named(label)
+        blade, station = named(label)
         gradient = angle_gradient(rotor, blade, station, StationOptions())
         row = BladeColumns.of(result.layout, rotor, blade).rows(gradient)
         own = BladeColumns.of(together.layout, rotor, blade).rows(gradient)

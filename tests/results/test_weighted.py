@@ -1,0 +1,36 @@
+"""Rows of single photographs against the information that the adjustment says it had of each source."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from simulated import observe
+from simulated_run import measured
+from simulated_truth import Changes, Noise, random_truth
+
+from bladeangle.adjustment.normals import SOURCES
+from bladeangle.results.weighted import weighted_rows
+
+
+@pytest.mark.parametrize("seed", [3, 8])
+def test_all_photographs_together_bring_the_adjustments_information(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    noise = Noise(ring_every=8)
+    truth = random_truth(rng, "eight", Changes(blades=3), noise)
+    result, _ = measured(truth, observe(truth, rng, noise), rng)
+    photos = list(range(len(result.views)))[::-1]  # in any order
+    found = {kind: np.zeros((result.layout.size, result.layout.size)) for kind in SOURCES.values()}
+    seen = set()
+    for one in weighted_rows(result, truth.ring, photos):
+        columns = one.rows.columns
+        found[SOURCES[one.rows.kind]][columns[:, None], columns] += one.normal
+        seen.add((photos[one.rows.view], one.rows.kind))
+    for source in ("tip edges", "hub circles seen", "blade ends"):
+        stated = result.information[source]
+        size = np.sqrt(np.maximum(np.diag(stated), 1e-12))
+        # the stated one was last worked out a step before the solution, so they agree to about 1e-5
+        assert found[source] / np.outer(size, size) == pytest.approx(stated / np.outer(size, size), abs=1e-4)
+    assert {kind for _, kind in seen} == {"inlet tips", "outlet tips", "end", "circle"}
+    assert {photo for photo, _ in seen} == set(photos)
+    [alone] = {one.rows.view for one in weighted_rows(result, truth.ring, photos[:1])}
+    assert alone == 0
