@@ -231,7 +231,7 @@ class _Work:
         if not any(self.correlated_sigma):
             return None
         if (photo, kind) not in self.unscaled_errors:
-            self.unscaled_errors[photo, kind] = correlated_errors_of(kind, self.views[photo])
+            self.unscaled_errors[photo, kind] = correlated_errors_of(kind, self.views[photo], self.priors.tips)
         errors = self.unscaled_errors[photo, kind]
         return None if errors is None else errors.in_px(sigma, self.correlated_sigma)
 

@@ -63,25 +63,23 @@ class Rows:
 class Equations:
     """Residuals and derivatives of views, each of a photograph and a setup of the state (None: the ring alone).
 
-    of_ring : whether the ring counts, or only what is seen of the rotor where it stands.
+    ring : None for only what is seen of the rotor where it stands.
     """
 
     def __init__(
         self,
-        ring: Ring,
+        ring: Ring | None,
         layout: Layout,
         views: Sequence[ObservedView],
         photos: Sequence[int],
         setups: Sequence[int | None],
-        *,
-        of_ring: bool = True,
     ) -> None:
         of = layout.columns
         shape = [of[key] for key in of if key in ("rotor", "tips") or (isinstance(key, tuple) and key[0] == "blade")]
         sides, tips, ends, circles = [], [], [], []
         for v, (view, photo, setup) in enumerate(zip(views, photos, setups, strict=True)):
             posed = [of["camera"], of["photo", photo]]
-            if of_ring:
+            if ring is not None:
                 sides.append(_Part(v, "ring", photo, None, view.sighting, [*posed, of["sheet"], of["pieces"]]))
             if setup is not None:
                 rotor_posed = [*posed, of["setup", setup]]

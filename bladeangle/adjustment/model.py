@@ -206,6 +206,12 @@ class State(RingState):
         """
         return ray_cylinder(self.eye_in(photo, setup), self.rays(px, photo, setup), radius_mm, far=far)
 
+    def tau_of_tips(self, tips: TipPoints, photo: int, setup: int) -> Array:
+        """tau (m,) at which the rays through tip points (m) meet the cylinder of the common radius; nan where none."""
+        foot = self.on_cylinder(tips.px, photo, setup, self.rotor.radius_mm, tips.far)
+        met = np.asarray(np.isfinite(foot).all(1))
+        return np.where(met, self.rotor.tau_of(np.where(met[:, None], foot, 1.0), tips.blade), np.nan)
+
 
 def unwatched(setups: Sequence[object]) -> tuple[int, ...]:
     """Photographs (of these setups) that have a single other of their setup, named before them.

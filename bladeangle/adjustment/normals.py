@@ -111,11 +111,14 @@ class WeightedRows:
         return out
 
     def right_side(self, residual: Array) -> Array:
-        """Right-hand side (k,) of the normal equations for residuals (m,) px, correlated errors marginalised."""
-        weighted = self.weight * residual
+        """Right-hand side (k,) of the normal equations for residuals (m,) px, correlated errors marginalised.
+
+        Of several sets of residuals (m, q) at once (k, q).
+        """
+        weighted = (self.weight * residual.T).T
         out: Array = self.rows.jac @ weighted
         if self.errors is not None:
-            out -= (self.error_covariance @ (self.errors.shape.T @ weighted)) @ self.coupling
+            out -= self.coupling.T @ (self.error_covariance @ (self.errors.shape.T @ weighted))
         return out
 
 

@@ -37,6 +37,8 @@ class TipCondition:
     unequal : standard deviation of one blade's wear against the others', as a share of that of all.
     wear_length_mm : bounds of the length along the tip over which wear dies out (exponential; all lengths as likely).
     uneven_mm, uneven_length_mm : of what else there is, and its correlation length (squared exponential).
+    waviness_mm, waviness_length_mm : the same of what is finer than the functions of the radius can follow; it is no
+        unknown, but part of the uncertainty.
     """
 
     run_out_mm: float
@@ -47,12 +49,17 @@ class TipCondition:
     wear_length_mm: tuple[float, float] = (4.0, 20.0)
     uneven_mm: float = 0.04
     uneven_length_mm: float = 40.0
+    waviness_mm: float = 0.015
+    waviness_length_mm: float = 12.0
 
 
 #: Tips as rotors come in, new ones among them: wear of up to 0.4 mm at the leading end (common practice, no source).
+#: Their waviness is a judgement. Simulated tips with waves of 25 to 90 mm, 0.018 mm in all, are what it has to cover:
+#: without it 90.9 % of exits lay within their 95 % intervals, with it 94.6 %; of tips without waves 98.3 %. As unknowns
+#: such waves made path-traced rotors worse (rms 0.098 -> 0.131 deg), as they absorb what images of edges err.
 ANY_TIPS = TipCondition(0.08, 0.12, (0.15, 0.16), (0.02, 0.06))
 #: Tips known to be new or freshly turned (assumed: turning and welding leave a few hundredths).
-NEW_TIPS = TipCondition(0.03, 0.03, (0.0, 0.03), (0.0, 0.02), uneven_mm=0.015)
+NEW_TIPS = TipCondition(0.03, 0.03, (0.0, 0.03), (0.0, 0.02), uneven_mm=0.015, waviness_mm=0.006)
 CONDITIONS = {"any": ANY_TIPS, "new": NEW_TIPS}
 
 
@@ -91,7 +98,7 @@ class TipFunctions:
 @lru_cache(maxsize=32)
 def tip_functions(condition: TipCondition | None, length_mm: float) -> TipFunctions:
     """The functions of tips of a length, mm; of no condition, those of a cylinder: none."""
-    at = np.arange(-BEYOND_MM, length_mm + BEYOND_MM + TABLE_STEP_MM, TABLE_STEP_MM)
+    at = _table_places(length_mm)
     if condition is None:
         none = np.zeros((0, len(at)))
         return TipFunctions(length_mm, np.zeros_like(at), none, none, {})
@@ -103,7 +110,7 @@ def tip_functions(condition: TipCondition | None, length_mm: float) -> TipFuncti
     mean = -sum(usual * shape.mean(0) for (usual, _), shape, _ in decays.values())
     worn = {name: sd**2 * (shape.T @ shape) / len(lengths) for name, ((_, sd), shape, _) in decays.items()}
     taper = condition.taper_mm * (at / length_mm - 0.5)
-    uneven = condition.uneven_mm**2 * np.exp(-(((at[:, None] - at) / condition.uneven_length_mm) ** 2) / 2)
+    uneven = _squared_exponential(at, condition.uneven_mm, condition.uneven_length_mm)
     shared = _principal(sum(worn.values()) + np.outer(taper, taper) + uneven)
     own = _principal(condition.unequal**2 * sum(worn.values()) + condition.run_out_mm**2 + uneven)
 
@@ -126,6 +133,26 @@ def tip_functions(condition: TipCondition | None, length_mm: float) -> TipFuncti
     features["taper"] = feature(0.0, condition.taper_mm * taper, condition.taper_mm**2, nothing, 0.0)
     features["run-out"] = feature(0.0, nothing, 0.0, nothing + condition.run_out_mm**2, condition.run_out_mm**2)
     return TipFunctions(length_mm, np.asarray(mean), shared, own, features)
+
+
+@lru_cache(maxsize=32)
+def waviness_functions(condition: TipCondition | None, length_mm: float) -> Array:
+    """Principal functions (q, n) of the waviness of a blade's tip, mm, on the tables of `TipFunctions`."""
+    at = _table_places(length_mm)
+    if condition is None:
+        return np.zeros((0, len(at)))
+    return _principal(_squared_exponential(at, condition.waviness_mm, condition.waviness_length_mm))
+
+
+def _table_places(length_mm: float) -> Array:
+    """Places (n,) mm along the tip from its leading end."""
+    return np.arange(-BEYOND_MM, length_mm + BEYOND_MM + TABLE_STEP_MM, TABLE_STEP_MM)
+
+
+def _squared_exponential(at: Array, sigma: float, length: float) -> Array:
+    """Covariance (n, n) of a process with a standard deviation and a correlation length, at places (n,)."""
+    out: Array = sigma**2 * np.exp(-(((at[:, None] - at) / length) ** 2) / 2)
+    return out
 
 
 def _principal(covariance: Array) -> Array:

@@ -64,7 +64,7 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Distu
 
 
 def widened(
-    stations: Stations, found: Disturbances, result: Adjustment, ring: Ring, options: StationOptions, side_px: int
+    stations: Stations, found: Disturbances, result: Adjustment, options: StationOptions, side_px: int
 ) -> Stations:
     """The stations with intervals that cover both of two edges, and what parts of pictures are shifted by.
 
@@ -75,7 +75,7 @@ def widened(
         return stations
     if found.uneven_px:
         rng = np.random.default_rng(0)
-        lines.append(uneven_line(result, ring, stations, options, found.uneven_px, side_px, rng))
+        lines.append(uneven_line(result, stations, options, found.uneven_px, side_px, rng))
     covariance = np.zeros((len(stations.labels), len(stations.labels)))
     for p, edges in found.edges.items():
         tips = result.views[p].tips
@@ -85,7 +85,7 @@ def widened(
         for k, edge in enumerate(edges):
             off_px[edge.points, k] = edge.off_px
         # an interval of twice its uncertainty about the one edge that reaches the other
-        by = angle_shifts(result, ring, stations, options, p, off_px) / 2
+        by = angle_shifts(result, stations, options, p, off_px) / 2
         covariance += by @ by.T
     if covariance.any():
         lines.append(BudgetLine("second edge beside the tip", "A", covariance, 50.0))

@@ -79,7 +79,7 @@ def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: b
     if result.from_above and len(result.state.setups) == 2:
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
-    for found in () if spoiled else differences(result, ring):
+    for found in () if spoiled else differences(result):
         if found.log_ratio <= DIFFERENT:
             continue
         names = ", ".join(result.views[p].name for p in found.photos)
@@ -107,7 +107,7 @@ def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Differe
         other.r_ring_rotor[s] = other.r_ring_rotor[s] @ rotation(np.array([0.0, 0.0, -2 * np.pi * k / blades]))
         views = tuple(_renumbered(v, k, blades) if v.setup == setup else v for v in result.views)
         with contextlib.suppress(AdjustmentError):
-            ratios[k] = differences(adjust(ring, views, other, priors), ring)[0].log_ratio
+            ratios[k] = differences(adjust(ring, views, other, priors))[0].log_ratio
     best = min(ratios, key=lambda k: ratios[k])
     return best + 1 if ratios[best] < min(DIFFERENT, ratios[0] - DIFFERENT) else None
 

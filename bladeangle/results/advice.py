@@ -277,7 +277,7 @@ class _Addition:
         place[np.array(owns)] = n + np.arange(9)
         for rows in Equations(self.ring, layout, views, photos, setups).rows(state):
             k, at = rows.view, place[rows.columns]
-            normal, shift = worth_of(rows, views[k], self.typical.correlated_sigma)
+            normal, shift = worth_of(rows, views[k], state.rotor.tip_radius.condition, self.typical.correlated_sigma)
             information[k, at[:, None], at] += normal
             shifts[k].setdefault(rows.kind, np.zeros(n + 9))[at] += shift
         out = []

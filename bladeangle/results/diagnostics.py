@@ -90,7 +90,7 @@ def diagnose(
 
 
 def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
-    moved = movements(result, ring)
+    moved = movements(result)
     for p, view in enumerate(result.views):
         ring_px = result.rms_px(p, "ring")
         if ring_px > REFUSED_RING_PX:

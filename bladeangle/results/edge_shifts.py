@@ -12,7 +12,6 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.base.budget import BudgetLine
 from bladeangle.base.geometry import Array
-from bladeangle.imaging.ring import Ring
 from bladeangle.records.station import StationOptions
 from bladeangle.results.angles import angle_row, named
 from bladeangle.results.stations import Stations
@@ -26,18 +25,16 @@ FIELDS = 100
 WAVES = 40
 
 
-def angle_shifts(
-    result: Adjustment, ring: Ring, stations: Stations, options: StationOptions, photo: int, off_px: Array
-) -> Array:
+def angle_shifts(result: Adjustment, stations: Stations, options: StationOptions, photo: int, off_px: Array) -> Array:
     """Changes (angles, k) deg of the stations' angles when a photograph's tip points (m) lie off by (m, k) px."""
     tips = result.views[photo].tips
     if tips is None:
         raise ValueError("the photograph was not looked at for tips")
     pull = np.zeros((result.layout.size, off_px.shape[1]))
-    for one in weighted_rows(result, ring, [photo]):
+    for one in weighted_rows(result, [photo]):
         if one.rows.kind in TIP_KINDS:
             off = off_px[tips.face == TIP_KINDS[one.rows.kind]]
-            pull[one.rows.columns] += np.stack([one.right_side(column) for column in off.T], 1)
+            pull[one.rows.columns] += one.right_side(off)
     rows = [angle_row(result.layout, result.state.rotor, *named(label), options) for label in stations.labels]
     out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ (result.covariance @ pull)
     return out
@@ -45,7 +42,6 @@ def angle_shifts(
 
 def uneven_line(
     result: Adjustment,
-    ring: Ring,
     stations: Stations,
     options: StationOptions,
     shifts_px: dict[int, float],
@@ -69,6 +65,6 @@ def uneven_line(
             phase = np.einsum("mj,jwf->mwf", tips.px, waves) + rng.uniform(0, 2 * np.pi, (WAVES, FIELDS))
             axis += sigma_px * np.sqrt(2 / WAVES) * np.cos(phase).sum(1)
         off_px = np.einsum("mj,jmf->mf", tips.normal, field)
-        by = angle_shifts(result, ring, stations, options, photo, off_px)
+        by = angle_shifts(result, stations, options, photo, off_px)
         covariance += by @ by.T / FIELDS
     return BudgetLine("shifts within the picture", "A", covariance, 10.0)

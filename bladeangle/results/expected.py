@@ -21,6 +21,7 @@ from bladeangle.adjustment.equations import Equations, Rows
 from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, EndPoints, ObservedView, State, TipPoints
 from bladeangle.adjustment.normals import SOURCES, WeightedRows
 from bladeangle.adjustment.priors import Priors
+from bladeangle.adjustment.tip_radius import TipCondition
 from bladeangle.base.geometry import Array
 from bladeangle.detection import edges
 from bladeangle.imaging.ring import POINTS_A_SIDE, Ring, RingSighting
@@ -286,14 +287,15 @@ def _circles(state: State, photo: int, setup: int, typical: Typical) -> CirclePo
 # --- What ideal observations are worth --------------------------------------------------------------------------------
 
 
-def worth_of(rows: Rows, view: ObservedView, correlated_sigma: tuple[float, float]) -> tuple[Array, Array]:
+def worth_of(
+    rows: Rows, view: ObservedView, tips: TipCondition | None, correlated_sigma: tuple[float, float]
+) -> tuple[Array, Array]:
     """What ideal observations of one kind bring, by their columns: information (k, k), and the right-hand side (k,) of
     moving all their edges by a pixel; correlated errors are marginalised as in the adjustment.
     """
     moved_px = np.ones(len(rows.sigma))
-    one = WeightedRows(
-        rows, moved_px, 1 / rows.sigma**2, correlated_errors_in_px(rows.kind, view, rows.sigma, correlated_sigma)
-    )
+    errors = correlated_errors_in_px(rows.kind, view, tips, rows.sigma, correlated_sigma)
+    one = WeightedRows(rows, moved_px, 1 / rows.sigma**2, errors)
     return one.normal, one.right_side(moved_px)
 
 
@@ -312,12 +314,14 @@ def ideal_adjustment(
     setups = [state.setups.index(view.setup) for view in views]
     equations = Equations(ring, result.layout, views, range(len(views)), setups)
     for rows in equations.rows(result.state):
-        normal, shift = worth_of(rows, views[rows.view], correlated_sigma)
+        normal, shift = worth_of(rows, views[rows.view], priors.tips, correlated_sigma)
         information[SOURCES[rows.kind]][rows.columns[:, None], rows.columns] += normal
         shifts.setdefault(rows.kind, np.zeros(result.layout.size))[rows.columns] += shift
     covariance = inverse(np.asarray(sum(information.values())))
     shifts = {k: covariance @ v for k, v in shifts.items()}
-    return replace(result, covariance=covariance, information=information, shifts=shifts)
+    return replace(
+        result, covariance=covariance, information=information, shifts=shifts, correlated_sigma=correlated_sigma
+    )
 
 
 def inverse(information: Array) -> Array:

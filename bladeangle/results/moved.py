@@ -21,7 +21,6 @@ import numpy as np
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.equations import SETUP_TURN
 from bladeangle.base.geometry import Array
-from bladeangle.imaging.ring import Ring
 from bladeangle.results.weighted import weighted_rows
 
 #: A movement counts from this many of its standard uncertainties, and from this size, mm on the sheet or at the tip.
@@ -101,7 +100,7 @@ class _Alone:
     turn_slack_mm: float
 
 
-def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
+def movements(result: Adjustment) -> dict[int, Movement]:
     """Photograph -> its movement, for those against which the rotor was clearly moved.
 
     The clearest one is given its own place first, since as long as it has none it pulls at the common place, and the
@@ -116,7 +115,7 @@ def movements(result: Adjustment, ring: Ring) -> dict[int, Movement]:
             back = replace(there, way_mm=-there.way_mm)
             out |= {p: there if p in free else back for p in here} if there.clear else {}
             continue
-        waiting = _alone(result, ring, here, index) if len(here) > 1 else []
+        waiting = _alone(result, here, index) if len(here) > 1 else []
         covariance, change = result.covariance, np.zeros(result.layout.size)
         while len(waiting) > 1:
             seen = [_movement(result, a, covariance, change) for a in waiting]
@@ -143,7 +142,7 @@ def _allowed(result: Adjustment, photo: int) -> Movement:
     return Movement(own @ (after @ result.state.moves[photo] / unit), own, result.state.rotor.radius_mm)
 
 
-def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], setup: int) -> list[_Alone]:
+def _alone(result: Adjustment, photos: Sequence[int], setup: int) -> list[_Alone]:
     """Equations of each photograph of a setup, weighted as in the adjustment, correlated errors marginalised as there.
 
     Of those alone that were looked at for tips.
@@ -154,7 +153,7 @@ def _alone(result: Adjustment, ring: Ring, photos: Sequence[int], setup: int) ->
     three = np.array([2, 3, 4])  # turn about z, shift in x and y
     own, unit = SETUP_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
     coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
-    for one in weighted_rows(result, ring, photos):
+    for one in weighted_rows(result, photos):
         coupling[one.rows.view, one.rows.columns] += one.normal[:, own] * unit
         right[one.rows.view] += one.right_side(one.residual)[own] * unit
     common = layout.columns["setup", setup][three]

@@ -23,6 +23,7 @@ from bladeangle.base.budget import STATIONS, Budget, BudgetLine, line_from_jacob
 from bladeangle.base.geometry import Array
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import SHORTEST_MM, BladeColumns, angle_gradient, arc_of, length_gradient, station_angle
+from bladeangle.results.waviness import waviness_effects
 
 #: Bins of a station, and how many of them must be seen.
 BINS = 10
@@ -203,9 +204,8 @@ def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
             tips = view.tips_of(sign)
             if tips is None:
                 continue
-            foot = state.on_cylinder(tips.px, p, state.setups.index(view.setup), rotor.radius_mm, tips.far)
-            good = np.isfinite(foot).all(1) & (result.weight[p][kind] > KEPT_WEIGHT)
-            tau = rotor.tau_of(np.nan_to_num(foot, nan=1.0), tips.blade)
+            tau = state.tau_of_tips(tips, p, state.setups.index(view.setup))
+            good = np.isfinite(tau) & (result.weight[p][kind] > KEPT_WEIGHT)
             for b in range(rotor.blades):
                 mine = good & (tips.blade == b)
                 taus[b].append(tau[mine])
@@ -294,6 +294,9 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
         if kind in FACE_SHIFTS:
             effect = jacobian @ shift * EDGE_BIAS_PX
             lines.append(BudgetLine(FACE_SHIFTS[kind], "B", np.outer(effect, effect), 20.0))
+    if not result.from_above and result.state.rotor.tip_radius.condition is not None:
+        effects = waviness_effects(result, jacobian)
+        lines.append(BudgetLine("waviness of the tips", "B", effects @ effects.T, 20.0))
     if result.from_above and result.birge_ratio_squared > 1 and len(result.state.setups) > 1:
         # photographs that were matched at a wrong place bend the blades; what is off then is not in the covariance
         total = np.sum([line.covariance_deg2 for line in lines], axis=0)

@@ -27,7 +27,6 @@ import numpy as np
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.base.budget import covariance_root
 from bladeangle.base.geometry import Array
-from bladeangle.imaging.ring import Ring
 from bladeangle.results.weighted import weighted_rows
 
 #: By how much the blades of two rotors of a make differ, standard deviations: their slope at the ends and their bend,
@@ -48,9 +47,9 @@ class Difference:
     log_ratio: float
 
 
-def differences(result: Adjustment, ring: Ring) -> list[Difference]:
+def differences(result: Adjustment) -> list[Difference]:
     """Of the second setup against the first, and of photographs from the side against those from above."""
-    return [_difference(result, ring, group) for group in _groups(result)]
+    return [_difference(result, group) for group in _groups(result)]
 
 
 def _groups(result: Adjustment) -> Iterator[list[int]]:
@@ -102,11 +101,11 @@ def _expected(blades: int) -> Array:
     return out
 
 
-def _difference(result: Adjustment, ring: Ring, photos: Sequence[int]) -> Difference:
+def _difference(result: Adjustment, photos: Sequence[int]) -> Difference:
     layout, blades, shapes = result.layout, result.state.rotor.blades, _shapes(result)
     count = shapes.shape[1]
     coupling, information, gradient = np.zeros((layout.size, count)), np.zeros((count, count)), np.zeros(count)
-    for one in weighted_rows(result, ring, photos):
+    for one in weighted_rows(result, photos):
         columns = one.rows.columns
         mine = shapes[columns]
         by_shapes = one.normal @ mine

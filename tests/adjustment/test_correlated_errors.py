@@ -15,6 +15,7 @@ from bladeangle.adjustment.correlated_errors import (
     correlated_errors_of,
 )
 from bladeangle.adjustment.model import CirclePoints, ObservedView, TipPoints
+from bladeangle.adjustment.tip_radius import ANY_TIPS
 from bladeangle.imaging.ring import RingSighting
 
 PX_PER_MM = 7.0
@@ -45,7 +46,7 @@ def test_along_an_edge_errors_are_a_gauss_markov_process_and_an_offset(far: bool
     along = np.arange(0.0, 700.0, 5.0)
     sigma, size = np.full(len(along), 0.25), (1.3, 0.6)
     errors = correlated_errors_in_px(
-        "inlet tips", view_of(tip_points(along, np.zeros(len(along), int), far)), sigma, size
+        "inlet tips", view_of(tip_points(along, np.zeros(len(along), int), far)), None, sigma, size
     )
     assert errors is not None
     process = (size[far] * 0.25) ** 2
@@ -61,7 +62,7 @@ def test_blades_err_independently() -> None:
     along = np.tile(np.arange(0.0, 400.0, 10.0), 2)
     blade = np.repeat([0, 2], 40)
     errors = correlated_errors_in_px(
-        "inlet tips", view_of(tip_points(along, blade, False)), np.full(80, 0.2), (1.0, 0.3)
+        "inlet tips", view_of(tip_points(along, blade, False)), None, np.full(80, 0.2), (1.0, 0.3)
     )
     assert errors is not None
     found = covariance(errors)
@@ -75,7 +76,7 @@ def test_saturated_edges_share_an_error_in_px() -> None:
     blade = np.zeros(len(along), int)
     plain, shared = (
         correlated_errors_in_px(
-            "inlet tips", view_of(tip_points(along, blade, True, px)), np.full(len(along), 0.1), (1.0, 0.3)
+            "inlet tips", view_of(tip_points(along, blade, True, px)), None, np.full(len(along), 0.1), (1.0, 0.3)
         )
         for px in (0.0, 0.2)
     )
@@ -83,6 +84,25 @@ def test_saturated_edges_share_an_error_in_px() -> None:
     more = covariance(shared) - covariance(plain)
     assert more[0, 0] == pytest.approx(0.04, rel=0.01)
     assert more[0, 30] == pytest.approx(0.04 * np.exp(-600 / SHARED_LENGTH_PX), rel=0.03)
+
+
+def test_waves_of_tips_count_from_overhead_only() -> None:
+    """A process of 0.015 mm at the rotor's scale, which falls to 1/e over 12 mm."""
+    along = np.arange(0.0, 72.0 * PX_PER_MM, 0.6 * PX_PER_MM)
+    blade, sigma = np.zeros(len(along), int), np.full(len(along), 0.1)
+    for far in (True, False):
+        views = view_of(tip_points(along, blade, far))
+        plain, wavy = (
+            correlated_errors_in_px("inlet tips", views, tips, sigma, (1.0, 0.3)) for tips in (None, ANY_TIPS)
+        )
+        assert plain is not None and wavy is not None
+        more = covariance(wavy) - covariance(plain)
+        if not far:
+            assert np.abs(more).max() == 0.0
+            continue
+        variance = (0.015 * PX_PER_MM) ** 2
+        assert more[0, 0] == pytest.approx(variance, rel=0.01)
+        assert more[0, 20] == pytest.approx(variance * np.exp(-1), rel=0.1)
 
 
 @pytest.mark.parametrize("seed", [1, 7])
@@ -93,6 +113,7 @@ def test_the_covariance_given_the_points_is_that_of_samples(seed: int) -> None:
     errors = correlated_errors_in_px(
         "outlet tips",
         view_of(_outlet(tip_points(along, np.zeros(len(along), int), False))),
+        None,
         np.full(len(along), 0.2),
         (1.0, 0.3),
     )
@@ -118,7 +139,7 @@ def test_a_circle_is_off_by_as_much_all_round_in_its_centre() -> None:
     psi = np.linspace(0.0, 2 * np.pi, 24, endpoint=False)
     normal = np.stack([np.cos(psi), np.sin(psi)], 1)
     circles = CirclePoints(np.zeros(24, int), 50.0 * normal, normal, np.full(24, 0.1))
-    errors = correlated_errors_of("circle", view_of(None, circles))
+    errors = correlated_errors_of("circle", view_of(None, circles), None)
     assert errors is not None
     found = covariance(errors)
     law = CIRCLE_ERROR_PX**2 * (np.cos(psi[:, None] - psi) + np.cos(2 * (psi[:, None] - psi)))
@@ -126,9 +147,9 @@ def test_a_circle_is_off_by_as_much_all_round_in_its_centre() -> None:
 
 
 def test_what_has_no_correlated_errors() -> None:
-    assert correlated_errors_of("ring", view_of()) is None
-    assert correlated_errors_of("circle", view_of()) is None
+    assert correlated_errors_of("ring", view_of(), None) is None
+    assert correlated_errors_of("circle", view_of(), None) is None
     along = np.arange(0.0, 100.0, 10.0)
     view = view_of(tip_points(along, np.zeros(10, int), False))
-    assert correlated_errors_of("outlet tips", view) is None
-    assert correlated_errors_in_px("inlet tips", view, np.full(10, 0.2), (0.0, 0.0)) is None
+    assert correlated_errors_of("outlet tips", view, None) is None
+    assert correlated_errors_in_px("inlet tips", view, None, np.full(10, 0.2), (0.0, 0.0)) is None

@@ -155,7 +155,7 @@ def test_two_rotors_of_a_make(sound: Measurement, ring: Ring, camera: Camera) ->
     """
     priors = Priors(camera.parameters, camera.covariance)
     assert not [f for f in contradictions(sound.result, ring, priors) if f.code == "rotors-differ"]
-    assert -30 < differences(sound.result, ring)[0].log_ratio < 0
+    assert -30 < differences(sound.result)[0].log_ratio < 0
     view = sound.result.views[1]
     assert view.tips is not None
     px = view.tips.px.copy()
@@ -164,7 +164,7 @@ def test_two_rotors_of_a_make(sound: Measurement, ring: Ring, camera: Camera) ->
         px[mine] += view.tips.normal[mine] * np.linspace(-most_px, most_px, mine.sum())[:, None]
     views = (sound.result.views[0], replace(view, tips=replace(view.tips, px=px)))
     mixed = adjust(ring, views, sound.result.state, priors)
-    (found,) = differences(mixed, ring)
+    (found,) = differences(mixed)
     assert 2 * np.log(100) < found.log_ratio < 60
     assert found.steeper_deg[0] * found.steeper_deg[1] < 0
     (flag,) = (f for f in contradictions(mixed, ring, priors) if f.code == "rotors-differ")

@@ -59,7 +59,7 @@ def each(result: Adjustment, truth: Truth) -> list[Movement]:
         return [_allowed(result, p) for p in result.state.moves]
     none = np.zeros(result.layout.size)
     photos = [p for p, view in enumerate(result.views) if view.setup == "inlet_up"]
-    alone = _alone(result, truth.ring, photos, result.state.setups.index("inlet_up"))
+    alone = _alone(result, photos, result.state.setups.index("inlet_up"))
     return [_movement(result, a, result.covariance, none) for a in alone]
 
 
@@ -69,7 +69,7 @@ def test_a_rotor_left_alone_seems_moved_by_what_scatter_explains(photos: list[in
     for seed in (1, 2, 3):
         truth = only(eight(seed), photos)
         result = adjusted(truth, {})
-        assert movements(result, truth.ring) == {}
+        assert movements(result) == {}
         squares += [m.significance**2 for m in each(result, truth)]
     # three degrees of freedom; photographs of a set are not independent, and the largest is as a rule near ten
     assert 0.5 < np.mean(squares) < 6.0
@@ -83,7 +83,7 @@ def test_a_rotor_left_alone_seems_moved_by_what_scatter_explains(photos: list[in
 def test_where_the_rotor_lay_in_one_of_eight(photo: int, shift_mm: tuple[float, float], turn_deg: float) -> None:
     truth = eight(1)
     result = adjusted(truth, {photo: (shift_mm, turn_deg)})
-    found = movements(result, truth.ring)
+    found = movements(result)
     assert set(found) == {photo}
     movement = found[photo]
     off = np.array([np.radians(movement.turn_deg - turn_deg) * truth.radius_mm, *(movement.shift_mm - shift_mm)])
@@ -95,7 +95,7 @@ def test_where_the_rotor_lay_in_one_of_eight(photo: int, shift_mm: tuple[float, 
 def test_two_moved_ones_of_eight_are_told_from_the_rest() -> None:
     truth = eight(2)
     result = adjusted(truth, {3: ((0.4, 0.3), 0.0), 6: ((-0.3, 0.5), 0.0)})
-    found = movements(result, truth.ring)
+    found = movements(result)
     assert set(found) == {3, 6}
     for photo, shift_mm in ((3, (0.4, 0.3)), (6, (-0.3, 0.5))):
         np.testing.assert_allclose(found[photo].shift_mm, shift_mm, atol=0.12)
@@ -110,7 +110,7 @@ def test_of_two_photographs_that_contradict_each_other_both_are_named() -> None:
     stations = measure_stations(result, StationOptions())
     off = [stations.angle_deg[k] - truth.angle_deg(label) for k, label in enumerate(stations.labels)]
     assert max(abs(x) / stations.budget.angle(k)[0] for k, x in enumerate(off)) > 5
-    found = movements(result, truth.ring)
+    found = movements(result)
     assert set(found) == {0, 2}
     # one movement seen from both: there and back
     np.testing.assert_allclose(found[0].significance, found[2].significance, rtol=0.25)
@@ -154,7 +154,7 @@ def test_a_shove_that_two_photographs_hardly_tell_does_no_harm(shift_mm: tuple[f
 def test_photographs_of_different_standings_are_not_compared() -> None:
     truth = only(eight(1), [0, 1])
     result = adjusted(truth, {0: ((0.8, 0.0), 0.5)})
-    assert movements(result, truth.ring) == {}
+    assert movements(result) == {}
 
 
 def test_a_movement_is_told_with_its_uncertainty() -> None:

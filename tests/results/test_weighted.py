@@ -21,7 +21,7 @@ def test_all_photographs_together_bring_the_adjustments_information(seed: int) -
     photos = list(range(len(result.views)))[::-1]  # in any order
     found = {kind: np.zeros((result.layout.size, result.layout.size)) for kind in SOURCES.values()}
     seen = set()
-    for one in weighted_rows(result, truth.ring, photos):
+    for one in weighted_rows(result, photos):
         columns = one.rows.columns
         found[SOURCES[one.rows.kind]][columns[:, None], columns] += one.normal
         seen.add((photos[one.rows.view], one.rows.kind))
@@ -32,5 +32,5 @@ def test_all_photographs_together_bring_the_adjustments_information(seed: int) -
         assert found[source] / np.outer(size, size) == pytest.approx(stated / np.outer(size, size), abs=1e-4)
     assert {kind for _, kind in seen} == {"inlet tips", "outlet tips", "end", "circle"}
     assert {photo for photo, _ in seen} == set(photos)
-    [alone] = {one.rows.view for one in weighted_rows(result, truth.ring, photos[:1])}
+    [alone] = {one.rows.view for one in weighted_rows(result, photos[:1])}
     assert alone == 0
