@@ -20,6 +20,7 @@ from bladeangle.base.errors import EdgesError
 from bladeangle.base.geometry import Array
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo, scale_of
+from bladeangle.tuning.imaging import PROFILES
 
 # Lengths in pixels are those of a photograph of the usual size (`photo.USUAL_SIDE_PX`), where 10 px are about a
 # millimetre; in smaller and larger ones they are as many millimetres, as metal and light are the same.
@@ -304,7 +305,7 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
     read = profiles.read_profiles(photo.grey, centre, stretch.normal, reach, 0)
     read = read.reshape(-1, stretch.point_px, read.shape[1]) / photo.saturation
     steps = profiles.fit_steps(read.mean(1), reach, blur_px, slopes=min(reach) >= 5, trust_px=trust)
-    saturated = np.flatnonzero((read > profiles.WHITE).mean(1).max(1) > SATURATED_SHARE)
+    saturated = np.flatnonzero((read > PROFILES.white_light).mean(1).max(1) > SATURATED_SHARE)
     if not len(saturated):
         return steps
     found = profiles.fit_saturated_steps(read[saturated], reach, blur_px, trust)

@@ -20,6 +20,7 @@ from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.quality import Look, inside, to_pixels
 from bladeangle.imaging.ring import Ring, RingSighting, sight_ring
+from bladeangle.tuning.imaging import QUALITY
 
 Array = NDArray[np.float64]
 
@@ -134,7 +135,7 @@ def _graded(value: float, good: float, usable: float) -> str:
 
 def _file_lines(photo: Photo, camera: Camera | None) -> list[Line]:
     lines = []
-    if (photo.exif.digital_zoom or 1.0) > quality.ZOOM:
+    if (photo.exif.digital_zoom or 1.0) > QUALITY.zoom:
         lines.append(Line("zoom", "retake", f"taken with a zoom of {photo.exif.digital_zoom:.2g}", "Do not zoom."))
     width, height = photo.file_size
     if camera is not None and (camera.width, camera.height) != (width, height):
@@ -150,12 +151,12 @@ def _ring_line(ring: Ring, sighting: RingSighting, look: Look, pose: Pose) -> Li
     parts = [f"{look.hidden} hidden"] * (look.hidden > 0) + [f"{look.cut} outside the picture"] * (look.cut > 0)
     seen += f" ({', '.join(parts)})" if parts else ""
     # From a slant the rotor hides the ring's far side, and that is as it should be.
-    overhead = pose.obliquity_deg < quality.OVERHEAD_DEG
-    good = quality.GAP_OVERHEAD_DEG if overhead else quality.GAP_OBLIQUE_DEG
+    overhead = pose.obliquity_deg < QUALITY.overhead_deg
+    good = QUALITY.gap_overhead_deg if overhead else QUALITY.gap_oblique_deg
     if look.another_ring:
         seen += ", not placed or not as large as those of the ring definition"
         return Line("ring", "retake", seen, "Name the definition of the ring that was printed; others look alike.")
-    verdict = _graded(look.gap_deg, good, quality.GAP_MOST_DEG)
+    verdict = _graded(look.gap_deg, good, QUALITY.gap_most_deg)
     advice = ""
     if verdict != "good":
         advice = (
@@ -168,7 +169,7 @@ def _ring_line(ring: Ring, sighting: RingSighting, look: Look, pose: Pose) -> Li
 
 def _sharpness_line(look: Look, photo: Photo) -> Line:
     larger, of_file = max(photo.scale, 1.0), photo.reduction
-    verdict = _graded(look.along_px, quality.BLUR_GOOD_PX * larger, quality.BLUR_USABLE_PX * larger)
+    verdict = _graded(look.along_px, QUALITY.blur_good_px * larger, QUALITY.blur_usable_px * larger)
     seen = f"edges blurred by {look.blur_px * of_file:.1f} pixels"
     if verdict == "good":
         return Line("sharpness", verdict, seen)
@@ -179,14 +180,14 @@ def _sharpness_line(look: Look, photo: Photo) -> Line:
 
 
 def _exposure_line(look: Look) -> Line:
-    if look.white_share > quality.WHITE_SHARE:
+    if look.white_share > QUALITY.white_share:
         return Line(
             "exposure",
             "retake",
             f"{100 * look.white_share:.0f} % of the paper is overexposed",
             "Expose for the paper, or dim the light.",
         )
-    verdict = _graded(-look.paper_level, -quality.PAPER_GOOD, -quality.PAPER_USABLE)
+    verdict = _graded(-look.paper_level, -QUALITY.good_light, -QUALITY.usable_light)
     advice = "" if verdict == "good" else "Add light or expose longer."
     return Line("exposure", verdict, f"paper at {100 * look.paper_level:.0f} % of full scale", advice)
 
