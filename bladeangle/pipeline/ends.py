@@ -18,10 +18,10 @@ from bladeangle.base.errors import EdgesError
 from bladeangle.base.files import import_cv2
 from bladeangle.base.geometry import Array, pixels
 from bladeangle.detection import hub
-from bladeangle.detection.outline import USUAL_RIM_MM
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
+from bladeangle.tuning.detection import OUTLINE
 
 #: What is unrolled about the axis, mm: hub, bore and the roots of the blades. Steps in radius, mm, and of the turn.
 RADII_MM = np.arange(6.0, 48.0, 0.5)
@@ -66,9 +66,9 @@ class End:
             return pixels(points @ pose.r_camera_ring.T + pose.t_camera_ring_mm, camera)
 
         psi = np.arange(AZIMUTHS) * 2 * np.pi / AZIMUTHS
-        points = np.full((len(RADII_MM), AZIMUTHS, 3), USUAL_RIM_MM)
+        points = np.full((len(RADII_MM), AZIMUTHS, 3), OUTLINE.usual_rim_mm)
         centre = circles or _circles(photo, hub.Plane(to_pixels), blur_px)
-        axis_mm = hub.rim_of(centre).on(USUAL_RIM_MM, pose.eye_mm).centre_mm if centre else np.zeros(2)
+        axis_mm = hub.rim_of(centre).on(OUTLINE.usual_rim_mm, pose.eye_mm).centre_mm if centre else np.zeros(2)
         points[..., :2] = axis_mm + RADII_MM[:, None, None] * np.stack([np.cos(psi), np.sin(psi)], 1)
         px = to_pixels(points.reshape(-1, 3))
         seen = profiles.sample(photo.grey, px.T.reshape(2, len(RADII_MM), AZIMUTHS))

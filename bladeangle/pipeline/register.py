@@ -16,6 +16,7 @@ from bladeangle.detection import edges, oblique, start
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.outlines import Outlined, begun_alone
 from bladeangle.pipeline.shots import RING_EVERY, OutlinedShot, Shot, begun_state, observed, state_of, with_rotor_of
+from bladeangle.tuning.detection import OBLIQUE
 
 # Pixels are those of a photograph of the usual size, as edges lie off by so many millimetres.
 #: What an edge that should be seen and is not found counts as lying off, px, and the most that any counts.
@@ -199,7 +200,9 @@ def register_all(
     progress("finding tip radius and thickness from the oblique photographs")
     best, misfit_px = overhead, np.inf
     other_wraps: list[Adjustment] = []  # what starts at other wraps came to
-    for radius_mm, wrap_rad, sure in _starts(sides.radii(state), sides.first):
+    for radius_mm, wrap_rad, sure in _starts(
+        sides.radii(state, OBLIQUE.radius_range_mm, oblique.RADIUS_STEPS), sides.first
+    ):
         begun = _on_radius(sides, state, ring, priors, radius_mm, wrap_rad, sure)
         progress(f"adjusting all photographs on a tip radius of {radius_mm:.1f} mm")
         here, here_px = _best_tried(sides, begun, ring, priors)
@@ -246,9 +249,7 @@ class _Sides:
             float(np.median([s.sighting.blur_px for s in shots])),
         )
 
-    def radii(
-        self, state: State, range_mm: float = oblique.RADIUS_RANGE_MM, steps: int = oblique.RADIUS_STEPS
-    ) -> list[tuple[float, float]]:
+    def radii(self, state: State, range_mm: float, steps: int) -> list[tuple[float, float]]:
         """Tip radii, mm, within a range about the state's, and how clear each is, the clearest first."""
         photos = [s.photo for s in self.shots]
         return oblique.find_radius(

@@ -23,7 +23,6 @@ from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS, TipCondition
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import UsageError
 from bladeangle.detection import edges
-from bladeangle.detection.hub import HUB_BEYOND_MM
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import FEWEST_MARKERS, Ring
 from bladeangle.records.station import StationOptions, station_span
@@ -44,6 +43,7 @@ from bladeangle.results.expected import (
     turned_over,
 )
 from bladeangle.results.stations import measure_stations
+from bladeangle.tuning.detection import HUB
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
 ABOVE_MARGIN_MM = 25.0
@@ -188,7 +188,7 @@ def nominal_rotor(size: RotorSize, ring: Ring, options: StationOptions) -> tuple
     length = size.tip_length_mm
     mean = math.radians((size.entry_deg + size.exit_deg) / 2)
     if length is None:
-        fall = max(size.height_mm - 2 * HUB_BEYOND_MM[0], 10.0)
+        fall = max(size.height_mm - 2 * HUB.beyond_mm, 10.0)
         length = min(fall / math.sin(mean), MOST_WRAP_TURNS * 2 * math.pi * radius / size.blades / math.cos(mean))
         length = max(length, least)
     if length < least:

@@ -21,7 +21,7 @@ from bladeangle.results.moved import movements
 from bladeangle.results.stations import Stations, growth_of, wrap_guessed
 
 #: Share of a station that must show an edge for it to count as seen whole; of its ten parts the one beside the blade's
-#: end is often left out as a rounded edge (`edges.END_MARGIN_MM`).
+#: end is often left out as a rounded edge (`EDGES.end_margin_mm`).
 WHOLE_STATION_SHARE = 0.85
 #: Root mean square of tip or ring residuals, px, from which a photograph is doubted, and from which it is refused.
 DOUBTED_RMS_PX = 0.9

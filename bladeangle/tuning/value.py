@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, fields
 from typing import Any, TypeVar
 
@@ -36,6 +36,12 @@ def tuned(value: _T, *, unit: str, meaning: str, evidence: str, sensitivity: str
     """A field of a dataclass with this default, declared as one of the value's type."""
     known = Knowledge(unit, meaning, evidence, sensitivity)
     declared: Any = field(default=value, metadata={"known": known})
+    return declared  # type: ignore[no-any-return]
+
+
+def from_tuning(read: Callable[[], _T]) -> _T:
+    """A field of a dataclass whose default is read from the tuned values whenever one is made."""
+    declared: Any = field(default_factory=read)
     return declared  # type: ignore[no-any-return]
 
 
