@@ -9,9 +9,10 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from bladeangle.adjustment.model import GROOVE_KNOTS, Ints, Layout, RingState, State
-from bladeangle.adjustment.rotor import USUAL_OVERLAP, Basis, Rotor
+from bladeangle.adjustment.rotor import Basis, Rotor
 from bladeangle.adjustment.tip_radius import ANY_TIPS, TipCondition
 from bladeangle.base.geometry import Array, cross_matrix, exponential_precision
+from bladeangle.tuning.adjustment import ROTOR
 
 
 @dataclass(frozen=True)
@@ -261,7 +262,7 @@ def _of_blades(terms: _Terms, state: State, priors: Priors, start: State) -> Non
     ends = blades[:, count : count + 2].reshape(-1)
     moved = (rotor.ends - start.rotor.ends).reshape(-1)
     terms.add("gauge", ends, moved, np.tile([0.03, 3.0], rotor.blades))
-    usual, spread = (2 * np.pi / rotor.blades * share for share in USUAL_OVERLAP)
+    usual, spread = (2 * np.pi / rotor.blades * share for share in (ROTOR.usual_overlap, ROTOR.overlap_sigma))
     wrap = np.array([float(np.diff(rotor.ends, axis=1).mean()) - usual])
     jac = np.tile([-1.0, 1.0], rotor.blades)[None] / rotor.blades
     terms.add("overlap", ends, wrap, np.array([spread]), jac)

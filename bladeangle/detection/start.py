@@ -9,10 +9,11 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.rotor import KNOT_MM, USUAL_OVERLAP, Basis, Rotor
+from bladeangle.adjustment.rotor import Basis, Rotor
 from bladeangle.base.errors import EdgesError
 from bladeangle.base.geometry import Array
 from bladeangle.detection.outline import Outline
+from bladeangle.tuning.adjustment import ROTOR
 from bladeangle.tuning.detection import HUB, START
 
 
@@ -209,7 +210,7 @@ def _match(
     rise = (np.median(above, 0) + np.median(below, 0)).mean(1)
     # Slopes that agree to `matched_deg` where they could as well differ by `unmatched_deg` speak for this wrap, at each
     # place that is a place of its own; without that the shortest overlap, which says least, would fit best.
-    places = np.maximum(1, np.round((high - low) * radius_mm / KNOT_MM)).astype(int)
+    places = np.maximum(1, np.round((high - low) * radius_mm / ROTOR.knot_mm)).astype(int)
     cost = -places * 2 * np.log(START.unmatched_deg / START.matched_deg)
     for count in np.unique(places):
         mine = np.flatnonzero(places == count)
@@ -217,7 +218,7 @@ def _match(
         step = np.median(above[:, mine] @ slopes, 0) + np.median(below[:, mine] @ slopes, 0)
         step = np.degrees(step / (grid[mine, 1] - grid[mine, 0])[:, None]) / radius_mm
         cost[mine] += (step**2).sum(1) * (START.matched_deg**-2 - START.unmatched_deg**-2)
-    cost += ((wraps * len(inlet) / (2 * np.pi) - USUAL_OVERLAP[0]) / USUAL_OVERLAP[1]) ** 2
+    cost += ((wraps * len(inlet) / (2 * np.pi) - ROTOR.usual_overlap) / ROTOR.overlap_sigma) ** 2
     cost -= START.whole_tooth_evidence * (np.abs(wraps[:, None] - np.array(whole)) < 0.1).sum(1)
     leading, trailing = (float(np.median([t.height[0] for t in teeth])) for teeth in (inlet, outlet))
     beyond = np.array([rise - leading, rise - trailing]) - HUB.beyond_mm

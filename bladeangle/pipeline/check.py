@@ -21,17 +21,12 @@ from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.quality import Look, inside, to_pixels
 from bladeangle.imaging.ring import Ring, RingSighting, sight_ring
 from bladeangle.tuning.imaging import QUALITY
+from bladeangle.tuning.pipeline import CHECK, OPTIONS
 
 Array = NDArray[np.float64]
 
 #: Verdicts from best to worst.
 VERDICTS = ("good", "usable", "retake")
-#: Encoded grey value from which a pixel counts as clipped; compression rounds a few levels off.
-CLIPPED = 252
-#: Height over the sheet up to which blade tips are looked for, mm.
-TALLEST_MM = 70.0
-#: Radius of the tips over the ring's inner radius when no diameter is given: what a ring leaves room for.
-TIP_RATIO = 0.75
 
 
 @dataclass(frozen=True)
@@ -81,7 +76,7 @@ def check_photo(
         sighting = sight_ring(photo, ring)
         pose = start_pose(sighting, ring, used.parameters, photo.name)
     except RingNotFoundError as e:
-        clipped, middle = float((photo.encoded >= CLIPPED).mean()), float(np.median(photo.encoded))
+        clipped, middle = float((photo.encoded >= CHECK.clipped_level).mean()), float(np.median(photo.encoded))
         advice = e.hint
         if middle < 40:
             advice = "The picture is too dark: add light."
@@ -90,7 +85,8 @@ def check_photo(
         lines.append(Line("ring", "retake", e.message.removeprefix(f"{photo.name}: "), advice))
         return Check(photo.name, tuple(lines), {"markers": 0, "clipped_share": clipped})
     look = quality.look(photo, sighting, ring, used, pose)
-    glare, dark = _tip_band(photo, pose, used, diameter_mm / 2 if diameter_mm else TIP_RATIO * ring.inner_radius_mm)
+    radius_mm = diameter_mm / 2 if diameter_mm else OPTIONS.radius_of_ring * ring.inner_radius_mm
+    glare, dark = _tip_band(photo, pose, used, radius_mm)
     scale = _scale(ring, sighting)
     rotor = _has_rotor(photo, ring, pose, used, sighting.paper)
     distance = float(np.linalg.norm(pose.eye_mm))
@@ -232,14 +228,14 @@ def _size_line(scale: float, inches: bool) -> Line:
 
 def _tip_band(photo: Photo, pose: Pose, camera: Camera, radius_mm: float) -> tuple[float, float]:
     """Shares of the cylinder on which the tips lie that are clipped to white and that are black."""
-    azimuth, z = np.meshgrid(np.radians(np.arange(0.0, 360.0, 0.5)), np.arange(0.0, TALLEST_MM, 1.0))
+    azimuth, z = np.meshgrid(np.radians(np.arange(0.0, 360.0, 0.5)), np.arange(0.0, CHECK.tallest_mm, 1.0))
     points = np.stack([radius_mm * np.cos(azimuth), radius_mm * np.sin(azimuth), z], -1).reshape(-1, 3)
     px = to_pixels(points, pose, camera)
     px = np.rint(photo.in_file(px[inside(px, photo.width, photo.height)])).astype(int)
     if not len(px):
         return 0.0, 0.0
     value = photo.encoded[px[:, 1], px[:, 0]]
-    return float((value >= CLIPPED).mean()), float((value <= 12).mean())
+    return float((value >= CHECK.clipped_level).mean()), float((value <= 12).mean())
 
 
 def _has_rotor(photo: Photo, ring: Ring, pose: Pose, camera: Camera, paper: float) -> bool:

@@ -22,23 +22,15 @@ from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
 from bladeangle.tuning.detection import OUTLINE
+from bladeangle.tuning.pipeline import ENDS
 
 #: What is unrolled about the axis, mm: hub, bore and the roots of the blades. Steps in radius, mm, and of the turn.
 RADII_MM = np.arange(6.0, 48.0, 0.5)
 AZIMUTHS = 240
 #: Azimuths repeated beyond either end, so that the filters go round.
 ROUND = 30
-#: What steps all round at which radius (hub, bore) correlates from here on in photographs of one end, and below this in
-#: those of two: one end in other light 0.97 and more (24 rendered rotors), two ends 0.69 and less (31 rotors).
-ONE_HUB, OTHER_HUB = 0.9, 0.8
-#: Correlation of the unrolled pictures beside: of one end in other light 0.39 and more, of two mostly 0.2, of regular
-#: rotors up to 0.47. Radii are compared on scales of so much more or less, as the rim stands higher or lower.
-SAME_END = 0.33
+#: Radii are compared on scales of so much more or less, as the rim stands higher or lower.
 SCALES = np.arange(0.97, 1.0301, 0.005)
-#: Cameras nearer to each other than this, mm, that see the same, took one photograph: a hand is millimetres off.
-ONE_PLACE_MM = 0.7
-#: Correlation of a photograph and its copy, compressed or brightened, and how far, deg, it may seem turned.
-A_COPY, COPY_TURN_DEG = 0.8, 1.0
 
 
 @dataclass(frozen=True)
@@ -82,16 +74,16 @@ class End:
     def shows(self, other: End) -> bool | None:
         """Whether both are of one end of one rotor; None where that is not clear."""
         hub_alike = self._hub_like(other)
-        if hub_alike > ONE_HUB and self._like(other)[0] > SAME_END:
+        if hub_alike > ENDS.same_hub and self._like(other)[0] > ENDS.same_end:
             return True
-        return False if hub_alike < OTHER_HUB else None
+        return False if hub_alike < ENDS.other_hub else None
 
     def copy_of(self, other: End) -> bool:
         """Whether both are one photograph, saved twice."""
-        if float(np.linalg.norm(self.eye_mm - other.eye_mm)) > ONE_PLACE_MM:
+        if float(np.linalg.norm(self.eye_mm - other.eye_mm)) > ENDS.one_place_mm:
             return False
         alike, turned_deg = self._like(other)
-        return alike > A_COPY and turned_deg < COPY_TURN_DEG
+        return alike > ENDS.copy and turned_deg < ENDS.copy_turn_deg
 
     def _like(self, other: End) -> tuple[float, float]:
         """Correlation of the pictures, turned against each other to where it is largest, and how far, deg."""

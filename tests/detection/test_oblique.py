@@ -11,8 +11,8 @@ from rendered_rotor import pair_and_two
 from bladeangle.adjustment.model import State
 from bladeangle.detection import oblique
 from bladeangle.pipeline.measure import Measurement
-from bladeangle.pipeline.register import CLEAR_RADIUS_SCORE
 from bladeangle.tuning.detection import OBLIQUE
+from bladeangle.tuning.register import REGISTER
 
 SIDES = [2, 3]
 STANDING = [0, 1, 0, 0]
@@ -50,7 +50,7 @@ def test_the_tip_radius_is_where_edges_from_above_lie_on_edges_from_the_side(fou
         photos, changed(measurement, radius_mm=off_mm), above, SIDES, STANDING, blur_px, 10.0, 100
     )
     assert radius == pytest.approx(true["rotor"]["tip_radius"], abs=0.4)
-    assert clear > CLEAR_RADIUS_SCORE
+    assert clear > REGISTER.clear_radius_sigmas
     assert all(c <= clear and abs(r - radius) > OBLIQUE.distinct_radii_mm for r, c in others)
 
 
