@@ -14,8 +14,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.tip_radius import TipCondition, TipRadius
+from bladeangle.adjustment.tip_radius import TipRadius
 from bladeangle.tuning.adjustment import ROTOR
+from bladeangle.tuning.priors import TipCondition
 
 Array = NDArray[np.float64]
 

@@ -19,7 +19,6 @@ from bladeangle.adjustment.adjust import seen_from_above
 from bladeangle.adjustment.model import State, unmoved
 from bladeangle.adjustment.priors import Priors, unobserved
 from bladeangle.adjustment.rotor import Basis, Rotor
-from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS, TipCondition
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import UsageError
 from bladeangle.detection import edges
@@ -44,6 +43,7 @@ from bladeangle.results.stations import measure_stations
 from bladeangle.tuning.adjustment import ADJUST
 from bladeangle.tuning.detection import HUB
 from bladeangle.tuning.expected import EXPECTED
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
 ABOVE_MARGIN_MM = 25.0

@@ -18,11 +18,11 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.adjustment.priors import over_tips
 from bladeangle.adjustment.rotor import FACES, Rotor
-from bladeangle.adjustment.tip_radius import ANY_TIPS
 from bladeangle.base.budget import STATIONS, Budget, BudgetLine, line_from_jacobian
 from bladeangle.base.geometry import Array
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import BladeColumns, angle_gradient, arc_of, length_gradient, station_angle
+from bladeangle.tuning.priors import ANY_TIPS
 from bladeangle.tuning.results import ANGLES, STATION_ANGLES
 
 #: Bins of a station.

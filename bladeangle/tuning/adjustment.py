@@ -68,6 +68,55 @@ class Adjust:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
+class CorrelatedErrors:
+    """Values of errors that runs of edges share (`adjustment/correlated_errors.py`)."""
+
+    length_mm: tuple[float, float] = tuned(
+        (10.0, 30.0),
+        unit="mm",
+        meaning="distance along a tip edge over which its errors correlate, seen from the side and from overhead",
+        evidence=(
+            "path-traced photographs of turned metal, at the true edge: from the side products of errors fall to a "
+            "half in 6 to 8 mm and to nothing in 20 on each of six rotors, as grooves cross the edges of the tip land; from "
+            "overhead they are small on some rotors and on others reach over 30 mm and more"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    knot_mm: tuple[float, float] = tuned(
+        (6.0, 20.0),
+        unit="mm",
+        meaning="distance between the knots of that process, seen from the side and from overhead",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    shared_length_px: float = tuned(
+        600.0,
+        unit="px",
+        meaning="correlation length of the error that points of a saturated edge share (`TipPoints.shared_px`)",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    offset_mm: float = tuned(
+        0.016,
+        unit="mm",
+        meaning="standard deviation of the error of a whole run of edge, beside the process along it",
+        evidence=(
+            "true edges of 197 runs of seven path-traced sets and 268 of ten rendered ones: mean errors of runs were "
+            "1.8 to 2.8 times what the process alone lets expect, 0.7 to 1.2 times with this; without it the axis came "
+            "out up to 0.15 deg off at u 0.06"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    circle_error_px: float = tuned(
+        0.2,
+        unit="px",
+        meaning="standard deviation of the error of a hub circle as a whole, once and twice round the turn",
+        evidence="centres of rendered hubs lie off by this much though a circle has hundreds of points",
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
 class Normals:
     """Values of robust weights and the points' variance components (`adjustment/normals.py`)."""
 
@@ -135,5 +184,6 @@ class Rotor:
 
 
 ADJUST = Adjust()
+CORRELATED_ERRORS = CorrelatedErrors()
 NORMALS = Normals()
 ROTOR = Rotor()

@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS
 from bladeangle.base.errors import UsageError
 from bladeangle.cli.main import main
 from bladeangle.imaging.camera import camera_from_exif
 from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline.options import Options, calipers_of, priors_of, refuse_options
 from bladeangle.tuning.pipeline import OPTIONS
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
 

@@ -13,7 +13,6 @@ import pytest
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.priors import Priors
-from bladeangle.adjustment.tip_radius import ANY_TIPS
 from bladeangle.base.budget import coverage_factor
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.ring import Ring, read_ring
@@ -33,6 +32,7 @@ from bladeangle.results.expected import (
 )
 from bladeangle.results.stations import Stations, measure_stations
 from bladeangle.tuning.expected import ADVICE, EXPECTED
+from bladeangle.tuning.priors import ANY_TIPS
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
 SIZE = (2016, 1512)

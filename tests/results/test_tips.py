@@ -11,7 +11,7 @@ import pytest
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import applied
 from bladeangle.adjustment.priors import Priors
-from bladeangle.adjustment.tip_radius import ANY_TIPS, BEYOND_MM, NEW_TIPS, TABLE_STEP_MM, TipCondition, tip_functions
+from bladeangle.adjustment.tip_radius import BEYOND_MM, TABLE_STEP_MM, tip_functions
 from bladeangle.imaging.camera import camera_from_exif
 from bladeangle.imaging.ring import read_ring
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
@@ -19,6 +19,7 @@ from bladeangle.records.station import StationOptions
 from bladeangle.results.expected import Typical, expected_view, from_above, from_side, ideal_adjustment
 from bladeangle.results.stations import diameter_over_tips
 from bladeangle.results.tips import Tips, measure_tips
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
 from bladeangle.tuning.results import TIPS
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
