@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from unittest import mock
 
 import numpy as np
@@ -22,6 +22,7 @@ from bladeangle.imaging.pose import start_pose
 from bladeangle.records.station import StationOptions
 from bladeangle.results.diagnostics import diagnose
 from bladeangle.results.stations import Stations, measure_stations
+from bladeangle.tuning.adjustment import ADJUST, NORMALS
 
 Array = NDArray[np.float64]
 
@@ -109,9 +110,10 @@ def ideal(truth: Truth, views: tuple[ObservedView, ...], start: State, noise: No
 
     `start` is a solution already: it is the uncertainty there that is wanted.
     """
+    guessed = replace(ADJUST, correlated_sigmas=noise.correlated_sigma)
     alike, known = (
-        mock.patch.object(normals, "ROBUST_WIDTH", 1e4),
-        mock.patch.multiple(adjustment, MOST_RESCALINGS=0, CORRELATED_SIGMA=noise.correlated_sigma),
+        mock.patch.object(normals, "NORMALS", replace(NORMALS, robust_sigmas=1e4)),
+        mock.patch.multiple(adjustment, MOST_RESCALINGS=0, ADJUST=guessed),
     )
     with alike, known:
         return adjust(truth.ring, views, start, truth.priors)

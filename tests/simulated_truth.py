@@ -15,10 +15,10 @@ from scipy.spatial.transform import Rotation
 from simulated_noise import USUAL, Noise, grooves
 
 from bladeangle.adjustment.priors import Priors
-from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS
 from bladeangle.imaging.camera import Camera, camera_from_exif, read_camera
 from bladeangle.imaging.ring import Ring, ring_from_dict, ring_to_dict
 from bladeangle.records.station import StationOptions
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS
 from tests import synthetic
 from tests.synthetic.random_scenes import around_view
 from tests.synthetic.scene import tip_curve

@@ -113,7 +113,7 @@ def test_the_shipped_pair_is_measured_within_its_uncertainty() -> None:
         assert 0.7 * checks["residuals"][tips]["count"] < checks["residuals"][tips]["kept"]
     assert (
         checks["known_before"]["camera calibration"] < 8 * 6.0
-    )  # eight parameters, as in `diagnostics.DOUBTED_SQUARE`
+    )  # eight parameters, as in `DIAGNOSTICS.doubted_chi_squared`
     # the exit is 4.92 deg steeper than the entry: a wrong sign or exchanged ends would not pass
     means = record.data["rotor"]["stations"]
     difference = means["exit"]["angle_deg"] - means["entry"]["angle_deg"]

@@ -29,25 +29,10 @@ from bladeangle.adjustment.priors import Priors, prior_terms
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
+from bladeangle.tuning.adjustment import ADJUST
 
-#: First guesses of the standard deviation of correlated errors of tip edges seen from the side and from overhead, in
-#: standard uncertainties of a point, and its bounds. Path-traced photographs of turned metal: grooves cross the edges
-#: of the tip land and move them by about as much as noise does; from overhead the land is not seen, and nearly all
-#: that is left is noise.
-CORRELATED_SIGMA = (1.0, 0.3)
-CORRELATED_SIGMA_RANGE = (0.1, 3.0)
-#: Degrees of freedom that the first guess counts as, beside those of the photographs.
-CORRELATED_SIGMA_DOF = 20.0
-#: Most that the tip points' uncertainty is multiplied by once the adjustment has come near. Residuals of points that
-#: lie farther off say that something is wrong; with a larger scale, prior information would hold it there.
-MOST_SCALE = 4.0
 #: Sources of prior information that say what rotors are like.
 ROTOR_PRIORS = ("tilt", "hub circles", "blade edges", "blades alike")
-#: Bounds of the estimated bend of the tip curves, deg a knot.
-BEND_RANGE_DEG = (0.15, 2.0)
-#: The bend, deg a knot, that is assumed where all photographs are taken from above: of twelve rendered pairs
-#: of used rotors 84 % of the 95 % intervals held with it, 81 % with 0.5, 74 % with 1.2 and 68 % with 2.
-BEND_FROM_ABOVE_DEG = 0.8
 #: How often at most the scales of the points are estimated from their residuals, and the relative change of a scale
 #: below which that ends.
 MOST_RESCALINGS = 7
@@ -170,7 +155,7 @@ def adjust(
         rotor = start.rotor.covered()
         grooves = start.grooves if rotor is start.rotor else np.zeros_like(start.grooves)  # they lie along the splines
         start = replace(start, rotor=rotor.with_tips(priors.tips), grooves=grooves)
-    work = _Work(ring, views, start, priors, CORRELATED_SIGMA if rescale and must_settle else (0.0, 0.0))
+    work = _Work(ring, views, start, priors, ADJUST.correlated_sigmas if rescale and must_settle else (0.0, 0.0))
     iterations = 0
     for turn in range(MOST_RESCALINGS if rescale else 1):
         change = work.rescale(estimate=turn > 0) if rescale else 0.0
@@ -269,7 +254,7 @@ class _Work:
         self.start_weights = {
             (p, k): r.weight for p, kinds in enumerate(self.built.residuals) for k, r in kinds.items()
         }
-        most = dict.fromkeys(TIP_KINDS, MOST_SCALE) if estimate else {}
+        most = dict.fromkeys(TIP_KINDS, ADJUST.most_scale) if estimate else {}
         self.scale = [
             {k: scale_of(r.independent_px / r.sigma_px).at_most(most.get(k, np.inf)) for k, r in kinds.items()}
             for kinds in self.built.residuals
@@ -290,11 +275,11 @@ class _Work:
         """
         if seen_from_above(self.views):
             # a bend of the blade and a change of its radius look alike there: the component cannot be estimated
-            self.priors = replace(self.priors, bend_sigma_deg=BEND_FROM_ABOVE_DEG)
+            self.priors = replace(self.priors, bend_sigma_deg=ADJUST.bend_from_above_deg)
             return
         smooth = self.prior_terms["smoothness"]
         bend = self.priors.bend_sigma_deg * np.sqrt(smooth.cost / max(smooth.redundancy(covariance), 1.0))
-        self.priors = replace(self.priors, bend_sigma_deg=float(np.clip(bend, *BEND_RANGE_DEG)))
+        self.priors = replace(self.priors, bend_sigma_deg=float(np.clip(bend, *ADJUST.bend_range_deg)))
 
     def _estimate_correlated_sigma(self, covariance: Array) -> None:
         """The variance components of correlated errors, from their squares and redundancy and from the first guess."""
@@ -303,14 +288,11 @@ class _Work:
             square, redundant = one.squares(covariance[np.ix_(one.rows.columns, one.rows.columns)])
             squares += np.bincount(one.errors.estimates, square, 3)
             redundancy += np.bincount(one.errors.estimates, redundant, 3)
+        first, dof = ADJUST.correlated_sigmas, ADJUST.correlated_sigmas_dof
+        least, most = ADJUST.correlated_sigmas_range
         side, above = (
-            float(
-                np.clip(
-                    np.sqrt((s * q**2 + CORRELATED_SIGMA_DOF * guess**2) / (f + CORRELATED_SIGMA_DOF)),
-                    *CORRELATED_SIGMA_RANGE,
-                )
-            )
-            for q, guess, s, f in zip(self.correlated_sigma, CORRELATED_SIGMA, squares, redundancy, strict=False)
+            float(np.clip(np.sqrt((s * q**2 + dof * guess**2) / (f + dof)), least, most))
+            for q, guess, s, f in zip(self.correlated_sigma, first, squares, redundancy, strict=False)
         )
         self.correlated_sigma = (side, above)
 

@@ -12,26 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from bladeangle.adjustment.model import TIP_KINDS, Ints, ObservedView, TipPoints
-from bladeangle.adjustment.tip_radius import TipCondition
 from bladeangle.base.geometry import Array, block_diagonal, exponential_precision, hats
+from bladeangle.tuning.adjustment import CORRELATED_ERRORS
+from bladeangle.tuning.priors import TipCondition
 
-#: Distance along a tip edge, mm, over which its errors correlate, seen from the side and from overhead, and between its
-#: knots. Path-traced photographs of turned metal, at the true edge: from the side products of errors fall to a half in
-#: 6 to 8 mm and to nothing in 20 on each of six rotors, as grooves cross the edges of the tip land; from overhead they
-#: are small on some rotors and on others reach over 30 mm and more.
-LENGTH_MM = (10.0, 30.0)
-KNOT_MM = (6.0, 20.0)
-#: Correlation length, px, of the additional error that points of a saturated edge share (`TipPoints.shared_px`).
-SHARED_LENGTH_PX = 600.0
 #: Spacing of the knots of waviness, in its correlation lengths.
 WAVINESS_KNOTS = 0.6
-#: Standard deviation, mm, of the error of a whole run of edge, beside the process along it. At the true edges of
-#: 197 runs of seven path-traced sets and 268 of ten rendered ones, mean errors of runs were 1.8 to 2.8 times what the
-#: process alone lets expect, 0.7 to 1.2 times with this; without it the axis came out up to 0.15 deg off at u 0.06.
-OFFSET_MM = 0.016
-#: Standard deviation, px, of the error of a hub circle as a whole, once and twice round the turn. Light comes from one
-#: side, and the rim is not sharp; centres of rendered hubs lie off by this much though a circle has hundreds of points.
-CIRCLE_ERROR_PX = 0.2
 #: Variance components that the sizes of correlated errors belong to: tip edges from the side, from overhead, and none:
 #: errors of a given size in px.
 SIDE, OVERHEAD, FIXED = 0, 1, 2
@@ -82,7 +68,7 @@ def _of_circles(circle: Ints, normal: Array) -> CorrelatedErrors:
     mine = circle[:, None] == np.unique(circle)
     shape = (mine[:, :, None] * harmonics[:, None]).reshape(len(psi), -1)
     fixed = np.full(shape.shape[1], FIXED)
-    return CorrelatedErrors(shape, np.eye(len(fixed)) / CIRCLE_ERROR_PX**2, fixed, fixed)
+    return CorrelatedErrors(shape, np.eye(len(fixed)) / CORRELATED_ERRORS.circle_error_px**2, fixed, fixed)
 
 
 def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None) -> CorrelatedErrors:
@@ -97,9 +83,12 @@ def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None) 
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
         length = max(float(along[-1]), 1.0)  # of a single point too
         shared, seen_from = tips.shared_px[rows], int(tips.far[rows[0]])  # SIDE or OVERHEAD
-        processes = [(KNOT_MM[seen_from] * px_per_mm, LENGTH_MM[seen_from] * px_per_mm, np.ones(len(rows)), seen_from)]
+        knot_px = CORRELATED_ERRORS.knot_mm[seen_from] * px_per_mm
+        length_px = CORRELATED_ERRORS.length_mm[seen_from] * px_per_mm
+        processes = [(knot_px, length_px, np.ones(len(rows)), seen_from)]
         if shared.any():
-            processes.append((SHARED_LENGTH_PX / 4, SHARED_LENGTH_PX, shared, FIXED))
+            shared_px = CORRELATED_ERRORS.shared_length_px
+            processes.append((shared_px / 4, shared_px, shared, FIXED))
         if seen_from == OVERHEAD and condition is not None:
             length_px = condition.waviness_length_mm * px_per_mm
             waviness_px = np.full(len(rows), condition.waviness_mm * px_per_mm)
@@ -113,7 +102,7 @@ def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None) 
             component.append(np.full(len(knots), which))
             estimates.append(np.full(len(knots), FIXED if shared.any() else seen_from))
         offset = np.zeros((len(tips.px), 1))
-        offset[rows] = OFFSET_MM * px_per_mm
+        offset[rows] = CORRELATED_ERRORS.offset_mm * px_per_mm
         shapes.append(offset)
         information.append(np.eye(1))
         component.append(np.array([FIXED]))

@@ -15,14 +15,8 @@ from numpy.typing import NDArray
 from bladeangle.adjustment.correlated_errors import CorrelatedErrors
 from bladeangle.adjustment.equations import Rows
 from bladeangle.base.geometry import Array
+from bladeangle.tuning.adjustment import NORMALS
 
-#: Residuals, in standard uncertainties, at which the weight of a point has fallen to a half (Cauchy's loss).
-ROBUST_WIDTH = 3.0
-#: Points farther off than this, in standard uncertainties, are left out of the estimate of correlated errors.
-OUTLIER_SIGMAS = 4.0
-#: Numbers of neighbours along an edge whose means are compared with single points; about a third of, and a whole,
-#: station.
-BLOCK_LENGTHS = (6, 16)
 #: Kind of observation -> source that its information is counted under.
 SOURCES = {
     "ring": "ring corners",
@@ -57,7 +51,7 @@ def scale_of(residual: Array, floor: float = 0.5) -> Scale:
     """Scale of residuals (m,) in standard uncertainties, in the order of the trace.
 
     `single` is the robust standard deviation of single points, at least `floor`. `growth` is the root of the growth of
-    the variance of means over `BLOCK_LENGTHS` neighbours against independent points: texture, compression and model
+    the variance of means over `block_lengths` neighbours against independent points: texture, compression and model
     error are correlated along an edge. Outliers are left out of it, as a run of them is no correlation. It grows as
     well with the loss of efficiency of a robust mean where residuals have longer tails than a normal distribution
     (Huber, Robust Statistics, 1981, 3.2).
@@ -68,12 +62,12 @@ def scale_of(residual: Array, floor: float = 0.5) -> Scale:
     single = 1.4826 * float(np.median(np.abs(r)))
     kept = r[np.abs(r) < 3 * single]
     growth = 1.0
-    for size in BLOCK_LENGTHS:
+    for size in NORMALS.block_lengths:
         blocks = kept[: len(kept) // size * size].reshape(-1, size)
         if len(blocks) >= 6:
             growth = max(growth, size * float((blocks.mean(1) ** 2).mean()) / max(float((kept**2).mean()), 1e-12))
     single = max(single, floor)
-    z2 = (r / single / ROBUST_WIDTH) ** 2
+    z2 = (r / single / NORMALS.robust_sigmas) ** 2
     weight = 1 / (1 + z2)
     tails = float((weight**2 * (r / single) ** 2).mean() * weight.mean() / max((weight**2 * (1 - z2)).mean(), 0.1) ** 2)
     return Scale(single, float(np.sqrt(min(growth * np.clip(tails, 1.0, 1.5), 10.0))))
@@ -226,13 +220,14 @@ def normals_of(
         weight = robust / (single * scale.growth) ** 2
         independent = residual - correlated
         z = (independent / single)[~missed]
-        out.cost += float((ROBUST_WIDTH**2 * np.log1p((z / ROBUST_WIDTH) ** 2)).sum()) / scale.growth**2
+        width = NORMALS.robust_sigmas
+        out.cost += float((width**2 * np.log1p((z / width) ** 2)).sum()) / scale.growth**2
         one, absorbed = WeightedRows(rows, residual, weight, errors), 0.0
         if errors is not None:
             absorbed = len(one.error_covariance) - float((one.error_covariance * errors.information).sum())
             estimate = one.error_covariance @ (errors.shape.T @ (weight * residual))
             out.cost += float(estimate @ errors.information @ estimate)
-            inlying = ~missed & (np.abs(independent) < OUTLIER_SIGMAS * single)
+            inlying = ~missed & (np.abs(independent) < NORMALS.outlier_sigmas * single)
             out.correlated.append(CorrelatedRows(rows, residual, inlying / (single * scale.growth) ** 2, errors))
         out.weighted.append(one)
         # correlated errors absorb part of the points' own scatter, so that what is left looks too small
@@ -252,7 +247,7 @@ def _robust_weights(
     """
 
     def robust(off: Array) -> Array:
-        return np.where(missed, 0.0, 1 / (1 + (off / single / ROBUST_WIDTH) ** 2))
+        return np.where(missed, 0.0, 1 / (1 + (off / single / NORMALS.robust_sigmas) ** 2))
 
     correlated = np.zeros_like(residual)
     if errors is None:

@@ -9,9 +9,12 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from bladeangle.adjustment.model import GROOVE_KNOTS, Ints, Layout, RingState, State
-from bladeangle.adjustment.rotor import USUAL_OVERLAP, Basis, Rotor
-from bladeangle.adjustment.tip_radius import ANY_TIPS, TipCondition
+from bladeangle.adjustment.rotor import Basis, Rotor
 from bladeangle.base.geometry import Array, cross_matrix, exponential_precision
+from bladeangle.tuning.adjustment import ROTOR
+from bladeangle.tuning.detection import HUB
+from bladeangle.tuning.priors import ANY_TIPS, PRIORS, TipCondition
+from bladeangle.tuning.value import from_tuning
 
 
 @dataclass(frozen=True)
@@ -33,36 +36,36 @@ class Priors:
 
     camera: Array  # (8,) values
     camera_covariance: Array  # (8, 8)
-    radius_mm: float = 77.5
-    radius_sigma_mm: float = 4.0
+    radius_mm: float = from_tuning(lambda: PRIORS.radius_mm)
+    radius_sigma_mm: float = from_tuning(lambda: PRIORS.radius_sigma_mm)
     tips: TipCondition | None = ANY_TIPS
     calipers: tuple[Caliper, ...] = ()
-    thickness_mm: float = 2.4
-    thickness_sigma_mm: float = 1.0
-    extra_sigma_mm: float = 0.15
-    rounding_mm: float = 4.0
-    rounding_sigma_mm: float = 1.0
-    tilt_sigma_deg: float = 0.4
-    focus_sigma: float = 0.001
-    principal_sigma_px: float = 1.5
-    stretch_sigma: float = 0.0003
-    saddle_sigma_mm: float = 0.3
-    growth_sigma_mm: float = 0.1
-    piece_sigma_mm: float = 1.0
-    circle_height_mm: float = 55.0
-    circle_height_sigma_mm: float = 25.0
-    circle_beyond_mm: float = 8.0
-    circle_beyond_sigma_mm: float = 15.0
-    rim_height_mm: float = 1.0
-    rim_height_sigma_mm: float = 4.0
-    turned_height_sigma_mm: float = 30.0
-    bend_sigma_deg: float = 1.5
-    groove_sigma_mm: float = 0.018
-    alike_sigma_deg: float = 0.5
-    alike_height_sigma_mm: float = 0.7
-    alike_end_sigma_mm: float = 1.5
-    move_sigma_mm: float = 0.1
-    move_sigma_deg: float = 0.05
+    thickness_mm: float = from_tuning(lambda: PRIORS.thickness_mm)
+    thickness_sigma_mm: float = from_tuning(lambda: PRIORS.thickness_sigma_mm)
+    extra_sigma_mm: float = from_tuning(lambda: PRIORS.extra_sigma_mm)
+    rounding_mm: float = from_tuning(lambda: PRIORS.rounding_mm)
+    rounding_sigma_mm: float = from_tuning(lambda: PRIORS.rounding_sigma_mm)
+    tilt_sigma_deg: float = from_tuning(lambda: PRIORS.tilt_sigma_deg)
+    focus_sigma: float = from_tuning(lambda: PRIORS.focus_sigma)
+    principal_sigma_px: float = from_tuning(lambda: PRIORS.principal_sigma_px)
+    stretch_sigma: float = from_tuning(lambda: PRIORS.stretch_sigma)
+    saddle_sigma_mm: float = from_tuning(lambda: PRIORS.saddle_sigma_mm)
+    growth_sigma_mm: float = from_tuning(lambda: PRIORS.growth_sigma_mm)
+    piece_sigma_mm: float = from_tuning(lambda: PRIORS.piece_sigma_mm)
+    circle_height_mm: float = from_tuning(lambda: HUB.plane_mm)
+    circle_height_sigma_mm: float = from_tuning(lambda: PRIORS.circle_height_sigma_mm)
+    circle_beyond_mm: float = from_tuning(lambda: HUB.beyond_mm)
+    circle_beyond_sigma_mm: float = from_tuning(lambda: PRIORS.circle_beyond_sigma_mm)
+    rim_height_mm: float = from_tuning(lambda: PRIORS.rim_height_mm)
+    rim_height_sigma_mm: float = from_tuning(lambda: PRIORS.rim_height_sigma_mm)
+    turned_height_sigma_mm: float = from_tuning(lambda: PRIORS.turned_height_sigma_mm)
+    bend_sigma_deg: float = from_tuning(lambda: PRIORS.bend_sigma_deg)
+    groove_sigma_mm: float = from_tuning(lambda: PRIORS.groove_sigma_mm)
+    alike_sigma_deg: float = from_tuning(lambda: PRIORS.alike_sigma_deg)
+    alike_height_sigma_mm: float = from_tuning(lambda: PRIORS.alike_height_sigma_mm)
+    alike_end_sigma_mm: float = from_tuning(lambda: PRIORS.alike_end_sigma_mm)
+    move_sigma_mm: float = from_tuning(lambda: PRIORS.move_sigma_mm)
+    move_sigma_deg: float = from_tuning(lambda: PRIORS.move_sigma_deg)
 
     @cached_property
     def camera_information(self) -> Array:
@@ -70,31 +73,17 @@ class Priors:
         return np.asarray(np.linalg.inv(self.camera_covariance), np.float64)
 
 
-#: Correlation length along the tip, mm, of what grooves do to an edge.
-GROOVE_LENGTH_MM = 13.0
-#: Standard uncertainty, as a ratio, added to the focal length of a camera file that the photographs' own data do not
-#: confirm: another phone of the model, another focus, a frame trimmed by an editor. A zoom is more; no interval that is
-#: of use would cover it, which is why a flag says so as well.
-UNCONFIRMED_FOCAL = 0.01
-
-
 def unconfirmed(priors: Priors) -> Priors:
-    """The same with the focal length less certain by `UNCONFIRMED_FOCAL`."""
+    """The same with the focal length less certain by `PRIORS.unconfirmed_focal`."""
     covariance = priors.camera_covariance.copy()
-    covariance[0, 0] += (UNCONFIRMED_FOCAL * priors.camera[0]) ** 2
+    covariance[0, 0] += (PRIORS.unconfirmed_focal * priors.camera[0]) ** 2
     return replace(priors, camera_covariance=covariance)
 
 
-#: Standard uncertainty, as a ratio, of the focal length where no photograph observes it, as from above: the file may be
-#: of another phone of the model, or of another focus. A judgement (no source): units of a model and focus settings
-#: differ by some tenths of a percent to a few percent; 3 % too much turns a blade of 12 deg by 0.3 deg.
-UNOBSERVED_FOCAL = 0.012
-
-
 def unobserved(priors: Priors) -> Priors:
-    """The same with the focal length no more certain than `UNOBSERVED_FOCAL`, whatever the camera file says."""
+    """The same with the focal length no more certain than `PRIORS.unobserved_focal`, whatever the camera file says."""
     covariance = priors.camera_covariance.copy()
-    covariance[0, 0] += max((UNOBSERVED_FOCAL * priors.camera[0]) ** 2 - covariance[0, 0], 0.0)
+    covariance[0, 0] += max((PRIORS.unobserved_focal * priors.camera[0]) ** 2 - covariance[0, 0], 0.0)
     return replace(priors, camera_covariance=covariance)
 
 
@@ -261,7 +250,7 @@ def _of_blades(terms: _Terms, state: State, priors: Priors, start: State) -> Non
     ends = blades[:, count : count + 2].reshape(-1)
     moved = (rotor.ends - start.rotor.ends).reshape(-1)
     terms.add("gauge", ends, moved, np.tile([0.03, 3.0], rotor.blades))
-    usual, spread = (2 * np.pi / rotor.blades * share for share in USUAL_OVERLAP)
+    usual, spread = (2 * np.pi / rotor.blades * share for share in (ROTOR.usual_overlap, ROTOR.overlap_sigma))
     wrap = np.array([float(np.diff(rotor.ends, axis=1).mean()) - usual])
     jac = np.tile([-1.0, 1.0], rotor.blades)[None] / rotor.blades
     terms.add("overlap", ends, wrap, np.array([spread]), jac)
@@ -379,7 +368,7 @@ def groove_information(state: State, priors: Priors) -> Array:
 
     A tip land is turned: its grooves lie at the same heights on all blades, and so move the same places of all edges
     alike, in every photograph from the side; no number of them takes that away. In path-traced photographs it is
-    `groove_sigma_mm`, correlated over `GROOVE_LENGTH_MM` along the tip.
+    `groove_sigma_mm`, correlated over `PRIORS.groove_length_mm` along the tip.
     """
     rotor = state.rotor
     return _grooved(rotor.basis, rotor.radius_mm, priors.groove_sigma_mm)
@@ -388,7 +377,7 @@ def groove_information(state: State, priors: Priors) -> Array:
 @lru_cache(maxsize=16)
 def _grooved(basis: Basis, radius_mm: float, sigma_mm: float) -> Array:
     at = np.linspace(basis.start, basis.stop, GROOVE_KNOTS) * radius_mm
-    return exponential_precision(at, GROOVE_LENGTH_MM) / sigma_mm**2
+    return exponential_precision(at, PRIORS.groove_length_mm) / sigma_mm**2
 
 
 @lru_cache(maxsize=16)

@@ -14,16 +14,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.tip_radius import TipCondition, TipRadius
+from bladeangle.adjustment.tip_radius import TipRadius
+from bladeangle.tuning.adjustment import ROTOR
+from bladeangle.tuning.priors import TipCondition
 
 Array = NDArray[np.float64]
 
-#: Usual overlap, wrap as a share of the pitch between blades, and its spread (common practice, no source). From above
-#: the hidden part of a blade of even pitch says nothing of how long it is.
-USUAL_OVERLAP = (1.25, 0.35)
-#: Distance between the knots of the tip curves, mm, and how far the curves are carried past the blade's ends.
-KNOT_MM = 20.0
-PAST_END_MM = 6.0
 #: Signs of the faces: which side of the mid-line, towards the inlet end or the outlet end.
 FACES = {"inlet": 1, "outlet": -1}
 
@@ -44,8 +40,8 @@ class Basis:
     @classmethod
     def over(cls, first: float, last: float, radius_mm: float) -> Basis:
         """The basis of blades from `first` to `last`, rad."""
-        margin = PAST_END_MM / radius_mm
-        return cls(first - margin, last + margin, max(6, round((last - first) * radius_mm / KNOT_MM)) + 3)
+        margin = ROTOR.past_end_mm / radius_mm
+        return cls(first - margin, last + margin, max(6, round((last - first) * radius_mm / ROTOR.knot_mm)) + 3)
 
     @property
     def step(self) -> float:

@@ -15,6 +15,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
+
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -27,39 +29,7 @@ NEGLIGIBLE_MM = 0.003
 LENGTH_STEP_MM = 1.0
 
 
-@dataclass(frozen=True)
-class TipCondition:
-    """Prior of the tips, as standard deviations, mm.
-
-    run_out_mm : of a blade's whole tip against the others'.
-    taper_mm : growth of the radius from the leading to the trailing end, on all blades alike.
-    leading_wear_mm, trailing_wear_mm : mean and standard deviation of the wear at an end, on all blades alike.
-    unequal : standard deviation of one blade's wear against the others', as a share of that of all.
-    wear_length_mm : bounds of the length along the tip over which wear dies out (exponential; all lengths as likely).
-    uneven_mm, uneven_length_mm : of what else there is, and its correlation length (squared exponential).
-    waviness_mm, waviness_length_mm : the same of what is finer than the functions of the radius can follow; it is no
-        unknown, but part of the uncertainty.
-    """
-
-    run_out_mm: float
-    taper_mm: float
-    leading_wear_mm: tuple[float, float]
-    trailing_wear_mm: tuple[float, float]
-    unequal: float = 0.3
-    wear_length_mm: tuple[float, float] = (4.0, 20.0)
-    uneven_mm: float = 0.04
-    uneven_length_mm: float = 40.0
-    waviness_mm: float = 0.015
-    waviness_length_mm: float = 12.0
-
-
-#: Tips as rotors come in, new ones among them: wear of up to 0.4 mm at the leading end (common practice, no source).
-#: Their waviness is a judgement. Simulated tips with waves of 25 to 90 mm, 0.018 mm in all, are what it has to cover:
-#: without it 90.9 % of exits lay within their 95 % intervals, with it 94.6 %; of tips without waves 98.3 %. As unknowns
-#: such waves made path-traced rotors worse (rms 0.098 -> 0.131 deg), as they absorb what images of edges err.
-ANY_TIPS = TipCondition(0.08, 0.12, (0.15, 0.16), (0.02, 0.06))
-#: Tips known to be new or freshly turned (assumed: turning and welding leave a few hundredths).
-NEW_TIPS = TipCondition(0.03, 0.03, (0.0, 0.03), (0.0, 0.02), uneven_mm=0.015, waviness_mm=0.006)
+#: What tips are like -> their prior.
 CONDITIONS = {"any": ANY_TIPS, "new": NEW_TIPS}
 
 

@@ -20,36 +20,15 @@ from bladeangle.base.errors import EdgesError
 from bladeangle.base.geometry import Array
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo, scale_of
+from bladeangle.tuning.detection import EDGES
+from bladeangle.tuning.imaging import PROFILES
 
-# Lengths in pixels are those of a photograph of the usual size (`photo.USUAL_SIDE_PX`), where 10 px are about a
-# millimetre; in smaller and larger ones they are as many millimetres, as metal and light are the same.
-#: Length of edge, px, over which profiles are averaged to one point.
-POINT_PX = 16
-#: How far, px, the last refinement may move an edge from its prediction, and how far its profiles reach to either side;
-#: of each also the least that a fit needs.
-TRUST_PX, LEAST_TRUST_PX = 3, 2
-REACH_PX, LEAST_REACH_PX = 9, 6
-#: Share of white pixels at some distance from the edge from which a point counts as saturated.
-SATURATED_SHARE = 0.06
-#: What is left of a saturated edge's shift, px: in path-traced photographs nearly the same along a whole blade.
-SATURATION_SHIFT_PX = 0.2
-#: Unevenness of metal near an edge, as a share of its brightness, over the blur's width, seen from overhead and from a
-#: side, where the turned land has grooves: shifts an edge by this over its relative contrast, px. From path-traced
-#: photographs of known truth: residuals then are as large as claimed at every contrast from 3 to 100 %.
-TEXTURE = 0.05
-TEXTURE_OF_LAND = 0.10
-#: Least cosine between the tip's normal and the line to the camera for an edge on the near side.
-NEAR_COSINE = 0.30
-#: What is left out at the ends of a blade and beside the end of a blade that covers it, mm.
-END_MARGIN_MM = 4.0
-COVER_MARGIN_MM = 3.0
+#: Least pixels that an edge may be moved by, and that its profiles reach, with which a step can be fitted.
+LEAST_TRUST_PX, LEAST_REACH_PX = 2, 6
 #: Spacing, mm along the tip, of the places at which it is decided whether the edge is seen.
 STEP_MM = 0.3
 #: The same where the share that is seen, or a drawing of it, is all that is needed.
 ROUGH_STEP_MM = 1.0
-#: Factor on the search range for ends that were not found: where paper shows between blades, outlines place their ends
-#: to a centimetre only.
-LOST_END_SEARCH_FACTOR = 2.5
 
 
 @dataclass(frozen=True)
@@ -67,7 +46,7 @@ class Stretch:
     px: Array
     normal: Array
     land_px: Array
-    point_px: int = POINT_PX
+    point_px: int
 
 
 def as_long(px: float, scale: float, least: int = 1) -> int:
@@ -87,8 +66,8 @@ def predicted(
     rotor = state.rotor
     eye, far = state.eye_in(photo, setup), state.inside(photo, setup)
     up = upper_face(state.setups[setup])
-    point_px = as_long(POINT_PX, scale_of(*size))
-    margin = END_MARGIN_MM / rotor.radius_mm
+    point_px = as_long(EDGES.point_px, scale_of(*size))
+    margin = EDGES.end_margin_mm / rotor.radius_mm
     first, last = rotor.ends[:, :1] + margin, rotor.ends[:, 1:] - margin
     step = step_mm / rotor.radius_mm
     count = int(np.ceil(float((last - first).max()) / step))
@@ -141,7 +120,7 @@ def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
     """Which points (n, 3) of the tip cylinder, rotor frame, look towards the camera at `eye` (3,)."""
     to_eye = eye - points
     radial = points[:, :2] / np.maximum(np.linalg.norm(points[:, :2], axis=1, keepdims=True), 1e-9)
-    near: NDArray[np.bool_] = (radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1) > NEAR_COSINE
+    near: NDArray[np.bool_] = (radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1) > EDGES.near_cosine
     return near
 
 
@@ -150,7 +129,7 @@ def _highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_
     rotor = state.rotor
     z = rotor.basis.values(tau, rotor.heights, blade)
     seen = np.ones(len(tau), bool)
-    margin = COVER_MARGIN_MM / rotor.radius_mm
+    margin = EDGES.cover_margin_mm / rotor.radius_mm
     for other in range(rotor.blades):
         for turns in (-2 * np.pi, 0.0, 2 * np.pi):
             there = tau + rotor.turn * (rotor.azimuth[blade] - rotor.azimuth[other]) + turns
@@ -260,13 +239,14 @@ def measure_tips(photo: Photo, state: State, index: int, setup: int, blur_px: fl
         np.concatenate([px for _, px, _, _ in parts])[found],
         np.concatenate([normal for _, _, normal, _ in parts])[found],
         np.concatenate([_sigma(steps, stretch.far, scale) for stretch, *_, steps in parts])[found],
-        np.concatenate([np.where(steps.saturated, SATURATION_SHIFT_PX * scale, 0.0) for *_, steps in parts])[found],
+        EDGES.saturation_shift_px * scale * np.concatenate([steps.saturated for *_, steps in parts])[found],
     )
 
 
 def _sigma(steps: profiles.Steps, far: bool, scale: float) -> Array:
     """Standard uncertainty (n,) px: noise, a floor, and what the metal's own texture does to an edge that is faint."""
-    texture = (TEXTURE if far else TEXTURE_OF_LAND) * max(scale, 1.0)  # smaller ones are blurred over as many pixels
+    texture = EDGES.texture_share if far else EDGES.land_texture_share
+    texture *= max(scale, 1.0)  # smaller ones are blurred over as many pixels
     faint = texture / np.maximum(np.abs(steps.contrast) / np.maximum(steps.level, 1e-3), 0.01)
     out: Array = np.sqrt(steps.sigma_px**2 + 0.03**2 + faint**2)
     return out
@@ -295,8 +275,11 @@ def _search(photo: Photo, stretches: Sequence[Stretch], blur_px: float, search_p
 
 
 def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> profiles.Steps:
-    """Step fits to the means of `POINT_PX` profiles, kept clear of the other edge of the tip land."""
-    most, trust = as_long(REACH_PX, photo.scale, LEAST_REACH_PX), as_long(TRUST_PX, photo.scale, LEAST_TRUST_PX)
+    """Step fits to the means of `EDGES.point_px` profiles, kept clear of the other edge of the tip land."""
+    most, trust = (
+        as_long(EDGES.reach_px, photo.scale, LEAST_REACH_PX),
+        as_long(EDGES.trust_px, photo.scale, LEAST_TRUST_PX),
+    )
     land = float(np.median(np.abs(stretch.land_px)))
     sign = float(np.sign(np.median(stretch.land_px))) if np.isfinite(land) else 0.0
     clear = int(np.clip(np.floor(land - 2 * blur_px), 3, most)) if np.isfinite(land) else most
@@ -304,7 +287,7 @@ def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> pr
     read = profiles.read_profiles(photo.grey, centre, stretch.normal, reach, 0)
     read = read.reshape(-1, stretch.point_px, read.shape[1]) / photo.saturation
     steps = profiles.fit_steps(read.mean(1), reach, blur_px, slopes=min(reach) >= 5, trust_px=trust)
-    saturated = np.flatnonzero((read > profiles.WHITE).mean(1).max(1) > SATURATED_SHARE)
+    saturated = np.flatnonzero((read > PROFILES.white_light).mean(1).max(1) > EDGES.saturated_share)
     if not len(saturated):
         return steps
     found = profiles.fit_saturated_steps(read[saturated], reach, blur_px, trust)
@@ -338,7 +321,7 @@ def measure_ends(photo: Photo, state: State, index: int, setup: int, blur_px: fl
     found = _ends_of(photo, state, index, setup, wanted, blur_px, search_mm)
     if state.inside(index, setup):
         lost = [end for end in wanted if end not in found]
-        found |= _ends_of(photo, state, index, setup, lost, blur_px, LOST_END_SEARCH_FACTOR * search_mm)
+        found |= _ends_of(photo, state, index, setup, lost, blur_px, EDGES.lost_end_factor * search_mm)
     if not found:
         return EndPoints(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
     blade, which, px, along, sigma = zip(*((*end, *found[end]) for end in wanted if end in found), strict=True)

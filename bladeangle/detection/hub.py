@@ -8,7 +8,7 @@ of strong radial gradient the circles, and each is then followed to a fraction o
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,22 +18,12 @@ from bladeangle.base.files import import_cv2
 from bladeangle.base.geometry import Array, stretched
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo
+from bladeangle.tuning.detection import HUB
 
-#: Plane on which the hub is looked at, mm above the sheet; a wrong height moves and scales a circle but does not
-#: bend it.
-PLANE_MM = 55.0
-#: How far hub faces usually stand out beyond the blades at either end, mm, and how sure that is (common practice, no
-#: source).
-HUB_BEYOND_MM = (8.0, 10.0)
-#: Radii searched, mm on that plane, and the pitch of the picture of it in which the common centre is looked for.
-RADII_MM = (6.0, 50.0)
+#: Pitch of the picture of the plane in which the common centre is looked for, mm.
 PITCH_MM = 0.5
 #: Azimuths at which a circle is followed.
 AZIMUTHS = 180
-#: Share of the azimuths that must show a circle.
-NEEDED_SHARE = 0.55
-#: Share from which a circle is seen all round.
-FULL_CIRCLE_SHARE = 0.9
 
 
 @dataclass(frozen=True)
@@ -50,7 +40,7 @@ class HubCircle:
     normal: Array
     sigma_px: Array
     share: float
-    height_mm: float = PLANE_MM
+    height_mm: float = field(default_factory=lambda: HUB.plane_mm)
 
     def on(self, height_mm: float, eye_mm: Array) -> HubCircle:
         """The circle that is seen the same on a plane at another height, from a camera at `eye_mm` (3,)."""
@@ -62,8 +52,8 @@ class HubCircle:
 class Plane:
     """Ring-frame places on the plane at `height_mm` -> pixels, for one pose and camera."""
 
-    def __init__(self, to_pixels: Callable[[Array], Array], height_mm: float = PLANE_MM) -> None:
-        self._to_pixels, self.height_mm = to_pixels, height_mm
+    def __init__(self, to_pixels: Callable[[Array], Array]) -> None:
+        self._to_pixels, self.height_mm = to_pixels, HUB.plane_mm
 
     def pixels(self, xy: Array) -> Array:
         """Pixels (..., 2) of places (..., 2) mm."""
@@ -96,7 +86,7 @@ def find_hub(photo: Photo, plane: Plane, centre_mm: Array, blur_px: float, reach
         if circle is None:
             failed.append(radius)
             continue
-        if circle.share > FULL_CIRCLE_SHARE and not any(c.share > FULL_CIRCLE_SHARE for c in circles):
+        if circle.share > HUB.full_circle_share and not any(c.share > HUB.full_circle_share for c in circles):
             # a full circle fixes the centre better than votes: follow the others from there, failed ones again
             centre, waiting = circle.centre_mm, waiting + failed
         if not any(
@@ -117,13 +107,13 @@ def rim_of(circles: Sequence[HubCircle]) -> HubCircle:
 
     Blades hide parts of larger ones farther down, where the hub flares.
     """
-    return next((c for c in circles if c.share > FULL_CIRCLE_SHARE), circles[0])
+    return next((c for c in circles if c.share > HUB.full_circle_share), circles[0])
 
 
 def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Array:
     """Common centre (2,) of the strongest circular edges: where most lines along the gradient cross."""
     cv2 = import_cv2()
-    half = RADII_MM[1] + reach_mm
+    half = HUB.radii_mm[1] + reach_mm
     image, axis = _seen_on(photo, plane, centre_mm, half)
     image = cv2.GaussianBlur(np.nan_to_num(np.sqrt(np.maximum(image, 0))), (0, 0), 0.5 / PITCH_MM)
     gx, gy = cv2.Sobel(image, cv2.CV_32F, 1, 0), cv2.Sobel(image, cv2.CV_32F, 0, 1)
@@ -141,7 +131,7 @@ def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Arra
     far = nearest + np.arange(-np.sqrt(2) * reach_mm, np.sqrt(2) * reach_mm, cell_mm, dtype=np.float32)
     x, y = ((at[:, k, None] + far * along[:, k, None] + reach_mm) / cell_mm + 0.5 for k in (0, 1))
     inside = (x >= 0) & (x < count) & (y >= 0) & (y < count)
-    inside &= (np.abs(far) > RADII_MM[0]) & (np.abs(far) < RADII_MM[1])
+    inside &= (np.abs(far) > HUB.radii_mm[0]) & (np.abs(far) < HUB.radii_mm[1])
     cell = y[inside].astype(np.int32) * count + x[inside].astype(np.int32)
     votes = cv2.GaussianBlur(np.bincount(cell, minlength=count**2).reshape(count, count).astype(float), (0, 0), 1.5)
     row, column = np.unravel_index(votes.argmax(), votes.shape)
@@ -150,7 +140,7 @@ def _vote(photo: Photo, plane: Plane, centre_mm: Array, reach_mm: float) -> Arra
         off = (place - centre) @ np.array([[0.0, 1.0], [-1.0, 0.0]])
         across = (off * direction).sum(1)  # distance of the gradient's line from the centre
         distance = np.hypot(off[:, 0], off[:, 1])
-        w = ((np.abs(across) < width) & (distance > RADII_MM[0]) & (distance < RADII_MM[1])).astype(float)
+        w = ((np.abs(across) < width) & (distance > HUB.radii_mm[0]) & (distance < HUB.radii_mm[1])).astype(float)
         if w.sum() < 50:
             break
         n = np.stack([-direction[:, 1], direction[:, 0]], 1)
@@ -187,7 +177,7 @@ def _radii(photo: Photo, plane: Plane, centre: Array) -> list[float]:
     psi = np.arange(AZIMUTHS) * 2 * np.pi / AZIMUTHS
     psi = np.append(psi, 0.0)
     every = 8
-    rho = np.arange(RADII_MM[0] - 2, RADII_MM[1] + 2, every * 0.1)
+    rho = np.arange(HUB.radii_mm[0] - 2, HUB.radii_mm[1] + 2, every * 0.1)
     px = plane.pixels(centre + rho[None, :, None] * np.stack([np.cos(psi), np.sin(psi)], 1)[:, None])
     rho = rho[0] + 0.1 * np.arange(every * (len(rho) - 1))
     polar = profiles.sample(photo.grey, stretched(np.moveaxis(px, -1, 0), 1, every))
@@ -199,7 +189,7 @@ def _radii(photo: Photo, plane: Plane, centre: Array) -> list[float]:
     for sign in (-1, 1):
         strength = gaussian_filter1d(np.clip(sign * slope / noise, 0, 6).mean(0), 5.0)
         found += [(float(strength[i]), float(rho[i])) for i in _peaks(strength, 0.15)]
-    return [r for _, r in sorted(found, reverse=True)[:10] if RADII_MM[0] < r < RADII_MM[1]]
+    return [r for _, r in sorted(found, reverse=True)[:10] if HUB.radii_mm[0] < r < HUB.radii_mm[1]]
 
 
 def _peaks(values: Array, prominence: float) -> list[int]:
@@ -224,7 +214,7 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
     polarity, scale = 0, max(photo.scale, 1.0)
     # as many millimetres in larger photographs; in smaller ones the fit needs as many pixels
     wide, near = round(16 * scale), round(6 * scale)
-    for azimuths, reach, needed in ((AZIMUTHS // 2, wide, 0.4), (AZIMUTHS, near, NEEDED_SHARE)):
+    for azimuths, reach, needed in ((AZIMUTHS // 2, wide, 0.4), (AZIMUTHS, near, HUB.needed_share)):
         psi = np.arange(azimuths) * 2 * np.pi / azimuths
         radial = np.stack([np.cos(psi), np.sin(psi)], 1)
         px, outer = plane.pixels(centre + np.array([radius, radius + 0.05])[:, None, None] * radial)
@@ -253,7 +243,7 @@ def _follow(photo: Photo, plane: Plane, centre: Array, radius: float, blur_px: f
                 break
         radius += float(fit[0])
         centre = centre + fit[1:]
-        if not RADII_MM[0] < radius < RADII_MM[1]:
+        if not HUB.radii_mm[0] < radius < HUB.radii_mm[1]:
             return None
     if spread * float(np.median(px_per_mm)) > 0.6 * scale:
         return None

@@ -17,16 +17,12 @@ from bladeangle.base.geometry import Array, ray_cylinder
 from bladeangle.detection.edges import near_side, step_response, step_slope, step_strength
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo
+from bladeangle.tuning.detection import OBLIQUE
 
-#: Trial radii: half the range about the present one, mm, and how many steps that has.
-RADIUS_RANGE_MM = 10.0
+#: Steps of the trial radii to either side of the present one.
 RADIUS_STEPS = 100
-#: How far apart radii are that count as different answers, mm.
-DISTINCT_RADII_MM = 0.8
-#: Trial thicknesses, mm, the bounds of thin, usual and thick blades, and how far the edge of the upper face, known from
-#: overhead, may be off, mm.
+#: Trial thicknesses, mm, and how far the edge of the upper face, known from overhead, may be off, mm.
 THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
-THICKNESS_CLASSES_MM = (0.0, 1.6, 2.8, 9.0)
 OFFSETS_MM = np.arange(-0.8, 0.81, 0.1)
 
 
@@ -45,8 +41,8 @@ def find_radius(
     oblique: Sequence[int],
     setup_of: Sequence[int],
     blur_px: float,
-    range_mm: float = RADIUS_RANGE_MM,
-    steps: int = RADIUS_STEPS,
+    range_mm: float,
+    steps: int,
 ) -> list[tuple[float, float]]:
     """Tip radii at which edge points seen overhead lie on edges of oblique photographs, best first, and how clear each.
 
@@ -87,7 +83,7 @@ def find_radius(
     score = _clearness(strength) + _clearness(contrast)
     found: list[tuple[float, float]] = []
     for k in np.argsort(-score):
-        if all(abs(radii[k] - r) > DISTINCT_RADII_MM for r, _ in found):
+        if all(abs(radii[k] - r) > OBLIQUE.distinct_radii_mm for r, _ in found):
             found.append((float(radii[k]), float(score[k]) / 2))
         if len(found) == 3:
             break
@@ -141,7 +137,7 @@ def find_thickness(
     value = (first + second - 2 * quiet).sum(0)  # two edges and quiet metal between, not one edge twice
     weaker = np.median(np.minimum(first, second) - quiet, axis=0)
     found = []
-    for low, high in pairwise(THICKNESS_CLASSES_MM):
+    for low, high in pairwise(OBLIQUE.thickness_classes_mm):
         rows = np.flatnonzero((low <= THICKNESSES_MM) & (high > THICKNESSES_MM))
         best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
         thickness = float(THICKNESSES_MM[rows[best]])

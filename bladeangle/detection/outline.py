@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 
 from bladeangle.base.errors import EdgesError
 from bladeangle.base.geometry import Array, stretched
-from bladeangle.detection.hub import HUB_BEYOND_MM
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo
+from bladeangle.tuning.detection import HUB, OUTLINE
 
 #: Azimuth steps of the path, places read in each, height pitch of the unrolled picture, and rows of it that are one
 #: when it is folded.
@@ -34,36 +34,6 @@ COLUMNS = 180
 SUBCOLUMNS = 5
 PITCH_MM = 0.3
 COARSE = 2
-#: Fall of an ordinary blade, deg.
-ORDINARY_DEG = 13.0
-#: Steepest fall a column, mm (at 78 mm radius a column is 2.7 mm of arc: this is about 36 degrees).
-MOST_FALL_MM = 2.0
-#: Least jump upwards at a leading end, mm, and what a jump costs in units of the normalised step strength.
-LEAST_JUMP_MM = 5.0
-JUMP_COST = 12.0
-#: What a change of the fall by a row costs.
-BEND_COST = 1.0
-#: Strength of the path in a gap between blades, as a share of that along them.
-GAP_STRENGTH = 0.35
-#: How much lower and higher than the folded tooth, mm, one of a photograph may reach: off-centre and tilt.
-TOOTH_MARGIN_MM = 25.0
-#: How far, columns, a tooth may start from where even spacing puts it, and the least score of an outline.
-PHASE_SLACK = 4
-LEAST_SCORE = 0.8
-#: Folded to half their number, teeth may look as strong as folded to it; to twice their number they reach 0.4 to 0.94.
-#: A multiple that reaches this share is the number, if all of its teeth are there: of a number that is not the blades',
-#: every second or third has nothing but shadows where bare paper is, less than this share of what the others have.
-MULTIPLE_SHARE = 0.85
-ABSENT_TOOTH_SHARE = 0.25
-#: A photograph that shows this share of another number's strength shows that number too; two numbers closer to each
-#: other than this over all photographs cannot be told apart, and numbers below this share of the best are not followed.
-OWN_COUNT_SHARE = 0.9
-AMBIGUOUS_SHARE = 0.97
-FOLLOWED_SHARE = 0.7
-#: Height of the hub's rim, mm, about which the picture is unrolled first (common practice, no source), and how far off,
-#: mm, it is still known well enough.
-USUAL_RIM_MM = 64.0
-RIM_SLACK_MM = 12.0
 #: Numbers of blades that are looked for.
 BLADE_COUNTS = range(2, 8)
 
@@ -153,7 +123,7 @@ def _strengths(unrolled: _Unrolled) -> dict[int, Array]:
     from scipy.ndimage import gaussian_filter1d
 
     rows = unrolled.image.shape[1]
-    apart = np.tan(np.radians(ORDINARY_DEG)) * unrolled.arc_mm / PITCH_MM  # rows from one subcolumn to the next
+    apart = np.tan(np.radians(OUTLINE.ordinary_deg)) * unrolled.arc_mm / PITCH_MM  # rows from one subcolumn to the next
     margin = int(np.ceil(apart * SUBCOLUMNS / 2)) + 1
     image = np.pad(unrolled.image, ((0, 0), (margin, margin)), mode="edge").reshape(COLUMNS, SUBCOLUMNS, -1)
     outside = np.asarray(unrolled.bad.reshape(COLUMNS, SUBCOLUMNS, rows).any(1))
@@ -186,8 +156,8 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     The circle is walked twice and the middle of the walk kept, so that start and end do not matter.
     """
     columns, rows = strength.shape
-    falls = round(MOST_FALL_MM / pitch_mm) + 1
-    least_jump = int(LEAST_JUMP_MM / pitch_mm)
+    falls = round(OUTLINE.most_fall_mm / pitch_mm) + 1
+    least_jump = int(OUTLINE.least_jump_mm / pitch_mm)
     steps = 2 * columns
     # values[c, f, r]: best sum up to column c at row r, arrived at by falling f rows; -inf beyond the rows
     values = np.empty((steps + 1, falls, rows + falls), np.float32)
@@ -201,7 +171,7 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
     costs = jump_cost.tolist()
     for c in range(steps):
         before, now = values[c], values[c + 1, :, :rows]
-        np.subtract(before, BEND_COST, out=bent)
+        np.subtract(before, OUTLINE.bend_cost, out=bent)
         np.maximum(before[:-1], bent[1:], out=best[:-1])
         best[-1] = before[-1]
         np.maximum(best[1:], bent[:-1], out=best[1:])
@@ -219,7 +189,10 @@ def best_path(strength: Array, pitch_mm: float, jump_cost: Array) -> tuple[NDArr
         path[c] = row
         most, change = -np.inf, 0
         for k in (-1, 0, 1):
-            if 0 <= fall + k < falls and (value := values.item(c, fall + k, row + fall) - BEND_COST * abs(k)) > most:
+            if not 0 <= fall + k < falls:
+                continue
+            value = values.item(c, fall + k, row + fall) - OUTLINE.bend_cost * abs(k)
+            if value > most:
                 most, change = value, k
         cost = costs[c % columns]
         if cost < np.inf and row >= least_jump and highest.item(c, row - least_jump) - cost > most:
@@ -245,18 +218,18 @@ def find_outlines(looks: Sequence[Look]) -> list[Outline]:
     seen = [_look_at(look) for look in looks]
     own = [_chosen([one]) for one in seen]
     for one, key in zip(seen, own, strict=True):
-        if one.score(key) < LEAST_SCORE:
+        if one.score(key) < OUTLINE.least_score:
             raise EdgesError(
                 f"{one.look.photo.name}: no outline of blade tips is seen.",
                 "Photograph the rotor from straight above, all of it inside the ring, evenly lit, on the bare sheet.",
             )
     turn, count = chosen = _chosen(seen)
-    if any(one.score(chosen) < OWN_COUNT_SHARE * one.score(key) for one, key in zip(seen, own, strict=True)):
+    if any(one.score(chosen) < OUTLINE.own_count_share * one.score(key) for one, key in zip(seen, own, strict=True)):
         raise _unlike(own)
     total = _totals(seen)
     rivals = [k for k in total if k != chosen and not (k[0] == turn and count % k[1] == 0) and _all_there(seen, k)]
     rival = max(rivals, key=lambda k: total[k], default=chosen)
-    if rival != chosen and total[rival] > AMBIGUOUS_SHARE * total[chosen]:
+    if rival != chosen and total[rival] > OUTLINE.ambiguous_share * total[chosen]:
         names = " and ".join(look.photo.name for look in looks)
         what = f"{count} or {rival[1]} blades" if rival[1] != count else "blades of the left hand or of the right"
         raise EdgesError(
@@ -269,13 +242,13 @@ def find_outlines(looks: Sequence[Look]) -> list[Outline]:
 def _followed(seen: _Seen, turn: int, count: int) -> Outline:
     """The outline of so many blades in one photograph."""
     tooth = seen.teeth[turn, count]
-    (lowest, highest), margin = tooth.rows, round(TOOTH_MARGIN_MM / PITCH_MM)
+    (lowest, highest), margin = tooth.rows, round(OUTLINE.tooth_margin_mm / PITCH_MM)
     near = slice(max(COARSE * lowest - margin, 0), COARSE * highest + margin)
     strength, start = seen.strength[turn][:, near], tooth.start
     z = seen.look.heights[0] + PITCH_MM * (near.start + np.arange(strength.shape[1]))
     wanted = (start + np.arange(count) * COLUMNS / count) % COLUMNS
     away = np.abs((np.arange(COLUMNS)[:, None] - wanted[None] + COLUMNS / 2) % COLUMNS - COLUMNS / 2).min(1)
-    cost = np.where(away <= PHASE_SLACK, 0.5 * away, np.inf)
+    cost = np.where(away <= OUTLINE.phase_columns, 0.5 * away, np.inf)
     rows, jumped, _ = best_path(strength, PITCH_MM, cost)
     rise = rows - np.roll(rows, 1)
     starts = np.sort([_start_near(w, jumped, rise) for w in wanted])
@@ -299,7 +272,7 @@ def _followed(seen: _Seen, turn: int, count: int) -> Outline:
 
 def _start_near(wanted: float, jumped: NDArray[np.bool_], rise: NDArray[np.int64]) -> int:
     """The column near `wanted` where the path jumps up most; `wanted` itself where it does not (a gap before it)."""
-    near = np.round(wanted + np.arange(-PHASE_SLACK, PHASE_SLACK + 1)).astype(int) % COLUMNS
+    near = np.round(wanted + np.arange(-OUTLINE.phase_columns, OUTLINE.phase_columns + 1)).astype(int) % COLUMNS
     near = near[jumped[near]]
     return int(near[rise[near].argmax()]) if len(near) else round(wanted) % COLUMNS
 
@@ -363,9 +336,9 @@ class _Folded:
     def tooth(self) -> _Tooth | None:
         """The best single tooth; None where there is none."""
         count, period = self.teeth.shape[:2]
-        path, jumped, _ = best_path(self.strength, PITCH_MM * COARSE, np.full(period, JUMP_COST / count))
+        path, jumped, _ = best_path(self.strength, PITCH_MM * COARSE, np.full(period, OUTLINE.jump_cost / count))
         # the more a jump costs, the fewer there are
-        for cost in (0.0,) if not jumped.any() else (3 * JUMP_COST, 10 * JUMP_COST):
+        for cost in (0.0,) if not jumped.any() else (3 * OUTLINE.jump_cost, 10 * OUTLINE.jump_cost):
             if jumped.sum() == 1:
                 break
             path, jumped, _ = best_path(self.strength, PITCH_MM * COARSE, np.full(period, cost))
@@ -426,13 +399,13 @@ class _Seen:
 
 def _look_at(look: Look) -> _Seen:
     """One photograph, unrolled about the hub's rim where its teeth let it be expected."""
-    turned = _Unwound.at(look, USUAL_RIM_MM)
+    turned = _Unwound.at(look, OUTLINE.usual_rim_mm)
     if teeth := turned.teeth(1.0, {}):
         row = max(teeth.values(), key=lambda tooth: tooth.score).row
-        rim_mm = look.heights[0] + PITCH_MM * COARSE * row + HUB_BEYOND_MM[0]
-        if abs(rim_mm - USUAL_RIM_MM) >= RIM_SLACK_MM:
+        rim_mm = look.heights[0] + PITCH_MM * COARSE * row + HUB.beyond_mm
+        if abs(rim_mm - OUTLINE.usual_rim_mm) >= OUTLINE.rim_slack_mm:
             turned, teeth = _Unwound.at(look, rim_mm), {}
-    return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(FOLLOWED_SHARE, teeth))
+    return _Seen(look, turned.rim_mm, turned.strength, turned.teeth(OUTLINE.followed_share, teeth))
 
 
 def _totals(seen: Sequence[_Seen]) -> dict[tuple[int, int], float]:
@@ -444,7 +417,7 @@ def _all_there(seen: Sequence[_Seen], key: tuple[int, int]) -> bool:
     """Whether teeth of a number of blades are not only those of half or a third of it, in all photographs together."""
     teeth, count = [one.teeth[key] for one in seen if key in one.teeth], key[1]
     apart = [k for k in range(2, count) if count % k == 0 and count // k in BLADE_COUNTS]
-    return all(np.mean([tooth.evenness(k) for tooth in teeth]) > ABSENT_TOOTH_SHARE for k in apart)
+    return all(np.mean([tooth.evenness(k) for tooth in teeth]) > OUTLINE.absent_tooth_share for k in apart)
 
 
 def _chosen(seen: Sequence[_Seen]) -> tuple[int, int]:
@@ -454,7 +427,7 @@ def _chosen(seen: Sequence[_Seen]) -> tuple[int, int]:
         return 1, BLADE_COUNTS[0]
     turn, count = best = max(total, key=lambda k: total[k])
     multiples = [k for k in sorted(total) if k[0] == turn and k[1] > count and k[1] % count == 0]
-    return next((k for k in multiples if total[k] > MULTIPLE_SHARE * total[best]), best)
+    return next((k for k in multiples if total[k] > OUTLINE.multiple_share * total[best]), best)
 
 
 def _unlike(own: Sequence[tuple[int, int]]) -> EdgesError:
@@ -482,7 +455,7 @@ def _start_of(along: Array, jump: int) -> int:
         low = (sums[length : length + period] - sums[:period]) / length
         high = (sums[period] - low * length) / (period - length)
         gain = length * (period - length) * (high - low) ** 2
-        gain[(low > GAP_STRENGTH * high) | (before > length + 2)] = 0.0
+        gain[(low > OUTLINE.gap_strength * high) | (before > length + 2)] = 0.0
         k = int(gain.argmax())
         if gain[k] > best[0]:
             best = (float(gain[k]), (k + length) % period)

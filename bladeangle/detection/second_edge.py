@@ -16,15 +16,7 @@ from bladeangle.adjustment.model import TipPoints
 from bladeangle.base.geometry import Array
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo
-
-#: Half the length of edge, px, over which a profile is averaged, and how far to either side it reaches.
-ALONG_PX = 6
-REACH_PX = 13
-#: Nearer than this, in widths of the blur and px, steps are one; and how strong a second one must be, as a share.
-APART_BLURS, APART_PX = 2.0, 2.5
-STRONG = 0.5
-#: Points that a run must have to be judged.
-FEWEST = 6
+from bladeangle.tuning.detection import SECOND_EDGE
 
 
 @dataclass(frozen=True)
@@ -51,20 +43,21 @@ def second_edges(photo: Photo, tips: TipPoints, blur_px: float) -> list[SecondEd
     out: list[SecondEdge] = []
     if not len(far.px):
         return out
-    read = profiles.read_profiles(photo.grey, far.px, far.normal, (REACH_PX, REACH_PX), ALONG_PX)
+    reach = (SECOND_EDGE.reach_px, SECOND_EDGE.reach_px)
+    read = profiles.read_profiles(photo.grey, far.px, far.normal, reach, SECOND_EDGE.along_px)
     slope = gaussian_filter1d(np.sqrt(np.maximum(np.nan_to_num(read), 0)), 0.8, axis=1, order=1, mode="nearest")
     size = np.abs(slope)
     noise = 1.4826 * np.median(size, axis=1, keepdims=True)
     middle = size.shape[1] // 2
     own = size[:, middle - 1 : middle + 2].max(1)
-    apart = max(APART_PX, APART_BLURS * blur_px)
+    apart = max(SECOND_EDGE.apart_px, SECOND_EDGE.apart_blurs * blur_px)
     beside = np.abs(np.arange(size.shape[1]) - middle) >= apart
     peak = np.zeros_like(size, bool)
     peak[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
     second = np.where(peak & beside & (size > 4 * noise), size, 0.0)
     for b in np.unique(far.blade):
         mine = np.flatnonzero(far.blade == b)
-        if len(mine) < FEWEST:
+        if len(mine) < SECOND_EDGE.fewest_points:
             continue
         share, off_px = _beside(second[mine], own[mine], middle)
         out.append(SecondEdge(int(b), float(np.abs(off_px).mean()), share, inside[mine], off_px))
@@ -77,7 +70,7 @@ def _beside(second: Array, own: Array, middle: int) -> tuple[float, Array]:
     for part in (slice(0, middle), slice(middle + 1, None)):
         strength = second[:, part]
         at = np.arange(second.shape[1])[part] - middle
-        there = strength.max(1) > STRONG * own
+        there = strength.max(1) > SECOND_EDGE.strong_share * own
         if there.any() and there.mean() > share:
             where = np.flatnonzero(there)
             share = float(there.mean())

@@ -9,21 +9,12 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.adjustment.rotor import KNOT_MM, USUAL_OVERLAP, Basis, Rotor
+from bladeangle.adjustment.rotor import Basis, Rotor
 from bladeangle.base.errors import EdgesError
 from bladeangle.base.geometry import Array
-from bladeangle.detection.hub import HUB_BEYOND_MM
 from bladeangle.detection.outline import Outline
-
-#: Assumed wrap beyond what is seen when the far end is hidden and no other photograph shows it, rad.
-HIDDEN_WRAP_RAD = 0.35
-#: Twice the log-likelihood that a tooth seen from end to end adds to wraps of its own length.
-WHOLE_TOOTH_EVIDENCE = 4.0
-#: Teeth that seem whole but are shorter than this share of the median one have faded, and are not whole.
-FADED_TOOTH_SHARE = 0.8
-#: How well slopes of outlines agree where both setups show the same place of a blade, deg, and where they do not.
-MATCHED_DEG = 0.5
-UNMATCHED_DEG = 2.0
+from bladeangle.tuning.adjustment import ROTOR
+from bladeangle.tuning.detection import HUB, START
 
 
 @dataclass(frozen=True)
@@ -114,7 +105,7 @@ def first_rotor(
     else:
         one = inlet or outlet
         assert one is not None
-        hidden = 0.0 if all(t.whole for t in one) else HIDDEN_WRAP_RAD
+        hidden = 0.0 if all(t.whole for t in one) else START.hidden_wrap_rad
         wrap = float(np.median([t.angle[-1] for t in one])) + hidden
         rise = 70.0
     basis = Basis.over(0.0, wrap, radius_mm)
@@ -197,7 +188,9 @@ def _match(
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
     # blades are alike: one that stops where others go on has faded, not ended
     whole = [
-        t.angle[-1] for t in (*inlet, *outlet) if t.whole and t.angle[-1] > FADED_TOOTH_SHARE * min(ends_in, ends_out)
+        t.angle[-1]
+        for t in (*inlet, *outlet)
+        if t.whole and t.angle[-1] > START.faded_tooth_share * min(ends_in, ends_out)
     ]
     if wrap_rad is not None:
         wraps = np.array([wrap_rad])
@@ -215,23 +208,23 @@ def _match(
     below = np.array([np.interp(wraps[:, None] - grid, o.angle, o.height) for o in outlet])
     # the middling blade of each setup: tilt and offset of the axis hardly count, nor one lost in a shadow
     rise = (np.median(above, 0) + np.median(below, 0)).mean(1)
-    # Slopes that agree to MATCHED_DEG where they could as well differ by UNMATCHED_DEG speak for this wrap, at each
+    # Slopes that agree to `matched_deg` where they could as well differ by `unmatched_deg` speak for this wrap, at each
     # place that is a place of its own; without that the shortest overlap, which says least, would fit best.
-    places = np.maximum(1, np.round((high - low) * radius_mm / KNOT_MM)).astype(int)
-    cost = -places * 2 * np.log(UNMATCHED_DEG / MATCHED_DEG)
+    places = np.maximum(1, np.round((high - low) * radius_mm / ROTOR.knot_mm)).astype(int)
+    cost = -places * 2 * np.log(START.unmatched_deg / START.matched_deg)
     for count in np.unique(places):
         mine = np.flatnonzero(places == count)
         slopes = _slopes(grid.shape[1], int(count))
         step = np.median(above[:, mine] @ slopes, 0) + np.median(below[:, mine] @ slopes, 0)
         step = np.degrees(step / (grid[mine, 1] - grid[mine, 0])[:, None]) / radius_mm
-        cost[mine] += (step**2).sum(1) * (MATCHED_DEG**-2 - UNMATCHED_DEG**-2)
-    cost += ((wraps * len(inlet) / (2 * np.pi) - USUAL_OVERLAP[0]) / USUAL_OVERLAP[1]) ** 2
-    cost -= WHOLE_TOOTH_EVIDENCE * (np.abs(wraps[:, None] - np.array(whole)) < 0.1).sum(1)
+        cost[mine] += (step**2).sum(1) * (START.matched_deg**-2 - START.unmatched_deg**-2)
+    cost += ((wraps * len(inlet) / (2 * np.pi) - ROTOR.usual_overlap) / ROTOR.overlap_sigma) ** 2
+    cost -= START.whole_tooth_evidence * (np.abs(wraps[:, None] - np.array(whole)) < 0.1).sum(1)
     leading, trailing = (float(np.median([t.height[0] for t in teeth])) for teeth in (inlet, outlet))
-    beyond = np.array([rise - leading, rise - trailing]) - HUB_BEYOND_MM[0]
+    beyond = np.array([rise - leading, rise - trailing]) - HUB.beyond_mm
     # a wrong radius lifts or lowers everything that is seen, in both setups alike
     common, own = beyond.mean(0), beyond[0] - beyond[1]
-    cost += common**2 / (HUB_BEYOND_MM[1] ** 2 / 2 + height_sigma_mm**2) + own**2 / (2 * HUB_BEYOND_MM[1] ** 2)
+    cost += common**2 / (HUB.beyond_sigma_mm**2 / 2 + height_sigma_mm**2) + own**2 / (2 * HUB.beyond_sigma_mm**2)
     best = int(cost.argmin())
     return float(wraps[best]), float(rise[best])
 

@@ -16,6 +16,7 @@ from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import write_text_atomic
 from bladeangle.base.structure import File, Name, Plain, plain, read_as
 from bladeangle.imaging.photo import reduced_px, reduction_of
+from bladeangle.tuning.imaging import CAMERA
 
 SCHEMA = "bladeangle-camera/1"
 
@@ -27,12 +28,6 @@ MOST_DISTORTION = 0.5
 LEAST_SIGMA = 1e-9
 MOST_SIGMA = 1.0
 MOST_DISTORTION_SIGMA = 10.0
-
-#: Prior standard uncertainties of an uncalibrated phone, in the order of CAMERA_PARAMETERS: EXIF rounds the
-#: 35 mm-equivalent focal length to a whole millimetre and rounds the sensor's diagonal, 4 % together; the principal
-#: point is within about 1 % of the width of the centre (handled by `camera_from_exif`); distortion as phones have it
-#: after their own correction (common practice, no source).
-UNCALIBRATED_SIGMA = (0.04, 0.01, 0.01, 0.06, 0.1, 0.001, 0.001, 0.02)
 
 
 @dataclass(frozen=True)
@@ -191,7 +186,7 @@ def camera_from_exif(width: int, height: int, focal_35mm: float | None, name: st
     The 35 mm-equivalent focal length is by the diagonal, 43.27 mm (CIPA DC-008 Exif, FocalLengthIn35mmFilm). Without
     one, 26 mm is assumed with four times the uncertainty.
     """
-    sigma = np.array(UNCALIBRATED_SIGMA)
+    sigma = np.array(CAMERA.uncalibrated_sigma)
     diagonal_px = float(np.hypot(width, height))
     f_px = (focal_35mm or 26.0) * diagonal_px / np.hypot(36.0, 24.0)
     sigma[0] *= f_px * (1.0 if focal_35mm else 4.0)

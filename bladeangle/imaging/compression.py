@@ -15,16 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base.files import import_cv2
+from bladeangle.tuning.imaging import COMPRESSION
 
-#: Mean entry of the file's own table for brightness from which it is coarse: libjpeg's quality of 77 (from memory:
-#: phones save with 90 and more, messengers with 50 to 75).
-COARSE = 26.0
-#: Steps at the squares' borders over those elsewhere to which pictures come by their own table, as a line over its mean
-#: entry: of path-traced and rendered ones up to 1.65 at 14 and 2.04 at 20; of pictures compressed three times at a
-#: quality of 30 to 60 and saved at 92, whose table has 9, from 1.8 on.
-BY_OWN_TABLE = (1.3, 0.045)
-#: Steps beyond which they are the scene's, grey levels; and how many rows and columns are read.
-STEP_LEVELS = 12
+#: How many rows and columns are read.
 LINES = 1000
 
 
@@ -37,8 +30,8 @@ def strongly_compressed(encoded: NDArray[np.uint8], own_entry: float | None) -> 
     """Whether a picture (h, w) was compressed strongly, whose file's own table has this mean entry."""
     if own_entry is None:
         return False
-    first, by = BY_OWN_TABLE
-    return own_entry > COARSE or blockiness(encoded) > first + by * own_entry
+    by_own_table = COMPRESSION.own_table_steps + COMPRESSION.own_table_growth * own_entry
+    return own_entry > COMPRESSION.coarse_entry or blockiness(encoded) > by_own_table
 
 
 def blockiness(encoded: NDArray[np.uint8]) -> float:
@@ -52,7 +45,7 @@ def blockiness(encoded: NDArray[np.uint8]) -> float:
 
 
 def _outstanding(values: NDArray[np.uint8]) -> float:
-    steps = np.minimum(np.abs(np.diff(values.astype(np.int16), axis=1)), STEP_LEVELS).mean(0)
+    steps = np.minimum(np.abs(np.diff(values.astype(np.int16), axis=1)), COMPRESSION.scene_step).mean(0)
     by_place = steps[: len(steps) // 8 * 8].reshape(-1, 8).mean(0)
     highest = int(by_place.argmax())
     return float(by_place[highest] / max(float(np.median(np.delete(by_place, highest))), 1e-6))

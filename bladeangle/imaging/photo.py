@@ -41,6 +41,7 @@ from bladeangle.base.files import import_cv2, safe_name
 from bladeangle.base.inputs import PHOTOGRAPH, read_bytes
 from bladeangle.imaging.compression import mean_entry
 from bladeangle.imaging.saturation import saturation_level
+from bladeangle.tuning.imaging import PHOTO
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -51,8 +52,6 @@ MIN_SIDE_PX = 640
 MAX_ASPECT = 4.0
 #: Longer side, px, of the photographs that whatever counts in pixels was found with: 12 megapixels, four to three.
 USUAL_SIDE_PX = 4032
-#: How many times longer a photograph may be before it is reduced: one of half as many pixels is measured as well.
-LARGEST_SCALE = 1.25
 #: Rows of the small picture that are averaged at a time, so that the light of the whole file need not be kept.
 ROWS_AT_ONCE = 64
 #: Largest decoded picture outside JPEG (which decodes to one byte a pixel), so that memory stays bounded.
@@ -151,11 +150,11 @@ class Photo:
 
 
 def reduction_of(width: int, height: int) -> int:
-    """The whole factor by which a file of this size, px, is reduced: to at most `LARGEST_SCALE` of the usual one's.
+    """The whole factor by which a file of this size, px, is reduced: to at most `PHOTO.largest_scale` usual ones.
 
     Photographs of 24 megapixels are halved, of 48 too, of 108 taken to a third.
     """
-    return max(1, math.ceil(max(width, height) / (LARGEST_SCALE * USUAL_SIDE_PX)))
+    return max(1, math.ceil(max(width, height) / (PHOTO.largest_scale * USUAL_SIDE_PX)))
 
 
 def scale_of(width: int, height: int) -> float:

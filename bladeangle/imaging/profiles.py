@@ -20,18 +20,12 @@ from numpy.typing import NDArray
 
 from bladeangle.base.files import import_cv2
 from bladeangle.imaging.photo import WHITE_LEVEL
+from bladeangle.tuning.imaging import PROFILES
 
 Array = NDArray[np.float64]
 
 #: Spacing of the scan of trial places, px.
 SCAN_STEP_PX = 0.25
-#: Linear light from which a sample counts as white (254 of 255 encoded), and the share of such pixels along the edge
-#: from which the median of a sample is white too, nearly.
-WHITE = 0.985
-WHITE_SHARE = 0.4
-#: Spread of the logarithm of how much brighter than white a glare is (assumed; no source): metal that just reaches
-#: white is common, ten times as much is not.
-GLARE_LOG_SIGMA = 1.2
 #: Standard deviations of the blur that the fit tries, px.
 BLURS_PX = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.6, 3.4, 4.5)
 
@@ -214,7 +208,7 @@ def fit_saturated_steps(samples: Array, reach: tuple[int, int], blur_px: float, 
     """Fit steps to profiles one side of which is at the file's white over part of its samples.
 
     The place is the mean of its posterior over the trial places, with the brightness of the saturated side free above
-    white but for a loose prior (`GLARE_LOG_SIGMA`), so that a profile that says little has a wide sigma.
+    white but for a loose prior (`PROFILES.glare_log_sigma`), so that a profile that says little has a wide sigma.
 
     Parameters
     ----------
@@ -222,9 +216,9 @@ def fit_saturated_steps(samples: Array, reach: tuple[int, int], blur_px: float, 
         leaves alone as long as it is less than half of them.
     """
     median = np.median(samples, 1)
-    white = (samples > WHITE).mean(1)
+    white = (samples > PROFILES.white_light).mean(1)
     before = white[:, : reach[0]].sum(1) > white[:, reach[0] + 1 :].sum(1)
-    kept = np.isfinite(median) & (white < WHITE_SHARE)
+    kept = np.isfinite(median) & (white < PROFILES.white_share)
     y = np.where(kept, median, 0.0)
     places, sides = _glaring(reach, blur_px, trust_px)
     n, m = len(y), len(places)
@@ -236,14 +230,16 @@ def fit_saturated_steps(samples: Array, reach: tuple[int, int], blur_px: float, 
         normal = (w @ products).reshape(-1, m, 3, 3) + 1e-9 * np.eye(3)
         right = ((w * y[mine]) @ design).reshape(-1, m, 3)
         free = np.linalg.solve(normal, right[..., None])[..., 0]
-        level = np.where((free[..., 2] < 1.0) & (white[mine].max(1) >= WHITE_SHARE)[:, None], 1.0, free[..., 2])
+        level = np.where(
+            (free[..., 2] < 1.0) & (white[mine].max(1) >= PROFILES.white_share)[:, None], 1.0, free[..., 2]
+        )
         rest = np.linalg.solve(normal[..., :2, :2], (right[..., :2] - level[..., None] * normal[..., :2, 2])[..., None])
         c = np.concatenate([rest[..., 0], level[..., None]], -1)
         sum_squares = np.einsum("nk,nk->n", w, y[mine] ** 2)[:, None]
         rss[mine] = sum_squares - 2 * (c * right).sum(-1) + (c * (normal @ c[..., None])[..., 0]).sum(-1)
         glare[mine] = level
     noise2 = np.maximum(rss.min(1) / freedom, 1e-6)
-    chi = rss / noise2[:, None] + (np.log(np.maximum(glare, 1.0)) / GLARE_LOG_SIGMA) ** 2
+    chi = rss / noise2[:, None] + (np.log(np.maximum(glare, 1.0)) / PROFILES.glare_log_sigma) ** 2
     p = np.exp(-0.5 * (chi - chi.min(1, keepdims=True)))
     p /= p.sum(1, keepdims=True)
     offset = p @ places

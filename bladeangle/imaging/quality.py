@@ -23,52 +23,12 @@ from bladeangle.imaging.compression import strongly_compressed
 from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
 from bladeangle.imaging.ring import Ring, RingSighting
+from bladeangle.tuning.imaging import QUALITY
 
 Array = NDArray[np.float64]
 
-#: Blur (standard deviation in the worst direction, px) up to which a photograph is good, usable, measured at all.
-BLUR_GOOD_PX, BLUR_USABLE_PX, BLUR_MOST_PX = 1.6, 3.0, 4.4
-#: Worst direction's blur over the best one's, from which the phone has moved.
-MOTION_RATIO = 1.7
-#: Paper (linear light, 1 full scale) from which light is good, usable, enough to measure at all.
-PAPER_GOOD, PAPER_USABLE, PAPER_LEAST = 0.3, 0.1, 0.02
-#: Paper above this is clipped to white, and so much of it may be.
-WHITE, WHITE_SHARE = 0.96, 0.1
-#: Largest turn without a marker, degrees: overhead, oblique (the rotor hides the far side), at all.
-GAP_OVERHEAD_DEG, GAP_OBLIQUE_DEG, GAP_MOST_DEG = 45.0, 160.0, 180.0
-#: From this slant on a photograph counts as oblique for the gap.
-OVERHEAD_DEG = 20.0
-#: Fewer markers than this leave the camera's place doubtful.
-FEW_MARKERS = 9
-#: A marker is off its place when it lies farther off than this, mm, and farther than so many times the median.
-OFF_PLACE_MM, OFF_PLACE_RATIO = 2.0, 5.0
-#: When half of the markers are farther off than this, mm, the definition is of another ring: sheets lie within 1 mm.
-#: The same for how much larger or smaller than defined markers are beside their distances, as a ratio; ink spreads by a
-#: tenth of a millimetre at most.
-ANOTHER_RING_MM, ANOTHER_RING_SIZE = 1.5, 0.015
-#: EXIF rounds the 35 mm focal length to whole mm; one lens gives one value, give or take one.
-FOCAL_35MM_SHARE, OTHER_35MM_SHARE = 0.02, 0.06
-#: Focal lengths of one phone by EXIF and by calibration differ by a few percent, those of two lenses by far more.
-FOCAL_SHARE = 0.12
-ZOOM = 1.01
-#: How far a line in the spectrum of second differences must stand out to say that a picture was enlarged (pictures as
-#: taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30), and below what along the
-#: rows alone it cannot have been (as taken 2.5, enlarged 9 and more); the frequencies that are looked at (texture lies
-#: below, compression at a half); second differences beyond which scene rather than noise is seen, grey levels; and how
-#: many rows and columns are read.
-ENLARGED, SHOWN_ALONG = 4.5, 3.0
-SLOWEST, FASTEST = 0.03, 0.49
-NOISE_LEVELS = 6.0
+#: How many rows and columns are read for signs of enlargement.
 LINES = 1000
-#: Fewest points of a marker that tell its sharpness.
-WHOLE_MARKER = 12
-#: By how much, px, in quadrature, three neighbouring markers are softer than the middling one when something lies on
-#: the lens: as taken up to 0.65, behind a drop 1.2 to 1.4.
-SOFTER_PX = 1.0
-#: Brightness of the paper beside markers over that farther off, as a share of the contrast, from which local contrast
-#: was raised: phones reach 0.15, pictures of high dynamic range 0.15 to 0.6. How far is beside and farther off, px.
-HALO = 0.17
-BESIDE_PX, FARTHER_PX = (3, 9), (17, 25)
 
 
 @dataclass(frozen=True)
@@ -99,12 +59,15 @@ class Look:
     @property
     def another_ring(self) -> bool:
         """Whether the markers lie, or are as large, as those of another ring than the definition's."""
-        return bool(np.median(self.off_place_mm) > ANOTHER_RING_MM or abs(self.marker_size - 1) > ANOTHER_RING_SIZE)
+        return bool(
+            np.median(self.off_place_mm) > QUALITY.another_ring_mm
+            or abs(self.marker_size - 1) > QUALITY.another_ring_size
+        )
 
     @property
     def moved(self) -> bool:
         """Whether the blur has a direction, as a phone that moved gives it."""
-        return self.along_px > BLUR_GOOD_PX and self.along_px > MOTION_RATIO * self.across_px
+        return self.along_px > QUALITY.blur_good_px and self.along_px > QUALITY.motion_ratio * self.across_px
 
     @property
     def paper_level(self) -> float:
@@ -114,7 +77,7 @@ class Look:
     @property
     def white_share(self) -> float:
         """Share of the paper beside markers that is clipped to white."""
-        return float((self.paper > WHITE).mean())
+        return float((self.paper > QUALITY.white_light).mean())
 
 
 def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
@@ -134,7 +97,7 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
                 f"{photo.name} has {width} x {height} pixels, another photograph {camera.width} x {camera.height}.",
                 "Use one phone's original files, not cropped, turned or sent through a messenger.",
             )
-        if zoom > ZOOM:
+        if zoom > QUALITY.zoom:
             return [Flag("digital-zoom", f"Taken with a digital zoom of {zoom:.2g}.", photo.name)]
         return []
     if (camera.width, camera.height) == (height, width):
@@ -150,13 +113,13 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
             "Use the phone's original file, not cropped, turned or sent through a messenger, and that phone's camera "
             "file; a phone that takes pictures of several sizes is calibrated for each.",
         )
-    if zoom > ZOOM:
+    if zoom > QUALITY.zoom:
         raise PhotoError(
             f"{photo.name} was taken with a digital zoom of {zoom:.2g}; the camera file is for none.",
             "Take it again without zoom.",
         )
     focal, taken = photo.exif.focal_35mm, _focal_35mm(camera)
-    if focal and taken and abs(focal / taken - 1) > OTHER_35MM_SHARE:
+    if focal and taken and abs(focal / taken - 1) > QUALITY.other_35mm_share:
         raise PhotoError(
             f"{photo.name} was taken at a focal length of {focal:g} mm (35 mm film), the camera file is for "
             f"{taken:g} mm.",
@@ -186,12 +149,12 @@ def _other_lens(photo: Photo, camera: Camera) -> str:
         return ""
     taken = _focal_35mm(camera)
     if taken is not None:
-        if abs(focal / taken - 1) > FOCAL_35MM_SHARE:
+        if abs(focal / taken - 1) > QUALITY.focal_35mm_share:
             return f"The photograph names a focal length of {focal:g} mm (35 mm film), the camera file {taken:g} mm."
         return ""
     by_exif = float(camera_from_exif(*photo.file_size, focal).parameters[0])
     f_px = float(camera.parameters[0])
-    if abs(f_px / by_exif - 1) > FOCAL_SHARE:
+    if abs(f_px / by_exif - 1) > QUALITY.focal_share:
         return f"The photograph names a focal length of {by_exif:.0f} px, the camera file {f_px:.0f} px."
     return ""
 
@@ -229,13 +192,13 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     def flag(code: str, text: str) -> None:
         flags.append(Flag(code, text, photo.name))
 
-    if seen.along_px > BLUR_MOST_PX * larger:
+    if seen.along_px > QUALITY.blur_most_px * larger:
         cause = "the phone moved" if seen.moved else "it is out of focus"
         raise PhotoError(
             f"{photo.name} is too blurred to be measured: {cause}.",
             "Take it again with the phone held against something, more light, and a tap on the tip to focus.",
         )
-    if seen.paper_level < PAPER_LEAST:
+    if seen.paper_level < QUALITY.least_light:
         raise PhotoError(
             f"{photo.name} is too dark to be measured: the paper is at {100 * seen.paper_level:.1f} % of full scale.",
             "Add light and take it again.",
@@ -243,31 +206,40 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     if seen.moved:
         along, across = seen.along_px * photo.reduction, seen.across_px * photo.reduction
         flag("blur", f"The phone moved. Edges are blurred by {along:.1f} px one way and {across:.1f} px the other.")
-    elif seen.along_px > BLUR_USABLE_PX * larger:
+    elif seen.along_px > QUALITY.blur_usable_px * larger:
         flag("blur", f"It is out of focus. Edges are blurred by {seen.blur_px * photo.reduction:.1f} px.")
-    if seen.paper_level < PAPER_USABLE:
+    if seen.paper_level < QUALITY.usable_light:
         flag("exposure-low", f"The paper is at {100 * seen.paper_level:.0f} % of full scale.")
-    if enlargement(photo) > ENLARGED:
+    if enlargement(photo) > QUALITY.enlarged_line:
         flag("enlarged", "The noise repeats across the picture as it does after enlarging.")
     if strongly_compressed(photo.encoded, photo.jpeg_entry):
         flag("compressed", "The picture was compressed strongly, as a messenger or an editor does it.")
-    if seen.softer_px > SOFTER_PX * larger and pose.obliquity_deg < OVERHEAD_DEG:  # else distance makes it so
+    if (
+        seen.softer_px > QUALITY.softer_px * larger and pose.obliquity_deg < QUALITY.overhead_deg
+    ):  # else distance makes it so
         flag(
             "sharpness-uneven",
             "Part of the picture is softer than the rest, as behind a drop or a fingerprint on the lens.",
         )
-    if seen.halo > HALO:
+    if seen.halo > QUALITY.halo:
         flag("contrast-raised", f"Paper is {100 * seen.halo:.0f} % brighter beside dark edges than elsewhere.")
-    if seen.white_share > WHITE_SHARE:
+    if seen.white_share > QUALITY.white_share:
         flag("exposure-high", f"{100 * seen.white_share:.0f} % of the paper is clipped to white.")
-    few = len(sighting.seen) < FEW_MARKERS or seen.gap_deg > GAP_MOST_DEG
+    few = len(sighting.seen) < QUALITY.few_markers or seen.gap_deg > QUALITY.gap_most_deg
     if few:
         text = f"{len(sighting.seen)} of {len(ring.ids)} markers are read, with a gap of {seen.gap_deg:.0f} deg."
         flag("few-markers", text)
-    elif seen.gap_deg > (GAP_OVERHEAD_DEG if pose.obliquity_deg < OVERHEAD_DEG else GAP_OBLIQUE_DEG):
+    elif seen.gap_deg > (
+        QUALITY.gap_overhead_deg if pose.obliquity_deg < QUALITY.overhead_deg else QUALITY.gap_oblique_deg
+    ):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
     off = seen.off_place_mm
-    if camera is not None and seen.another_ring and seen.halo > HALO and np.median(off) < ANOTHER_RING_MM:
+    if (
+        camera is not None
+        and seen.another_ring
+        and seen.halo > QUALITY.halo
+        and np.median(off) < QUALITY.another_ring_mm
+    ):
         raise PhotoError(
             f"In {photo.name} an effect raised the contrast so much that the ring's markers seem larger or smaller.",
             "Switch off HDR, clarity and filters, or use the phone's original file, or take the photograph again.",
@@ -278,7 +250,7 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
             f"as large for their distances, and lie {np.median(off):.1f} mm off their places.",
             "Name the ring that was printed, which its sheet tells; rings for other sizes have the same markers.",
         )
-    if off.max() > max(OFF_PLACE_MM, OFF_PLACE_RATIO * float(np.median(off))):
+    if off.max() > max(QUALITY.off_place_mm, QUALITY.off_place_ratio * float(np.median(off))):
         marker = int(ring.ids[sighting.seen[int(off.argmax())]])
         flag("residuals-high", f"Marker {marker} lies {off.max():.1f} mm off the place that the ring file gives it.")
     return flags
@@ -294,14 +266,14 @@ def enlargement(photo: Photo) -> float:
     """
     values = photo.encoded
     step = max(1, min(values.shape) // LINES)
-    frequency = np.linspace(SLOWEST, FASTEST, 4000)
+    frequency = np.linspace(QUALITY.lowest_frequency, QUALITY.highest_frequency, 4000)
     eighths = np.abs(frequency * 8 - np.round(frequency * 8)) < 0.03
 
     def outstanding(spectrum: Array) -> float:
         return float(np.where(eighths, 0.0, spectrum).max() / np.median(spectrum))
 
     along = _lines(values[::step], frequency)
-    if (found := outstanding(along)) < SHOWN_ALONG:
+    if (found := outstanding(along)) < QUALITY.line_along_rows:
         return found
     columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
     return outstanding(np.sqrt(along * _lines(columns, frequency)))
@@ -316,7 +288,7 @@ def _lines(values: NDArray[np.uint8], frequency: Array) -> Array:
         rows = values[first : first + 32].astype(np.int16)
         slope = rows[:, 1:] - rows[:, :-1]
         second = np.abs(slope[:, 1:] - slope[:, :-1])
-        total += np.minimum(second, np.int16(NOISE_LEVELS)).sum(0, dtype=np.int16)
+        total += np.minimum(second, np.int16(QUALITY.noise_step)).sum(0, dtype=np.int16)
     mean = total / len(values)
     spectrum = np.abs(np.fft.rfft((mean - np.median(mean)) * np.hanning(len(mean))))
     outstanding = maximum_filter1d(spectrum / (median_filter(spectrum, 151, mode="nearest") + 1e-9), 3)
@@ -405,8 +377,8 @@ def _blur(photo: Photo, sighting: RingSighting) -> tuple[float, float, float]:
 def _softer(photo: Photo, ring: Ring, sighting: RingSighting) -> float:
     """By how much, px, three neighbouring markers are softer than the middling one, in quadrature."""
     read = profiles.read_profiles(photo.grey, sighting.px, sighting.normal, (6, 6), 3)
-    whole = [m for m in np.unique(sighting.marker) if (sighting.marker == m).sum() >= WHOLE_MARKER]
-    if len(whole) < FEW_MARKERS:
+    whole = [m for m in np.unique(sighting.marker) if (sighting.marker == m).sum() >= QUALITY.marker_points]
+    if len(whole) < QUALITY.few_markers:
         return 0.0
     centre = ring.corners_mm[whole].mean(1)
     order = np.argsort(np.arctan2(centre[:, 1], centre[:, 0]))
@@ -417,7 +389,9 @@ def _softer(photo: Photo, ring: Ring, sighting: RingSighting) -> float:
 
 def _halo(photo: Photo, sighting: RingSighting) -> float:
     """Brightest paper beside markers over that farther off, as a share of the contrast of paper and print."""
-    near, far, middle = ([max(round(px * photo.scale), 1) for px in of] for of in (BESIDE_PX, FARTHER_PX, (16,)))
+    near, far, middle = (
+        [max(round(px * photo.scale), 1) for px in of] for of in (QUALITY.beside_px, QUALITY.farther_px, (16,))
+    )
     reach = (middle[0], far[1])
     profile = np.nanmedian(profiles.read_profiles(photo.grey, sighting.px, sighting.normal, reach, 3), axis=0)
     paper, print_ = float(np.median(profile[reach[0] + far[0] :])), float(np.median(profile[: reach[0] // 2]))

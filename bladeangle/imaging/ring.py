@@ -23,11 +23,10 @@ from bladeangle.base.structure import File, Name, Plain, plain, read_as
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo, reduced_px
 from bladeangle.imaging.unseen import why_unseen
+from bladeangle.tuning.imaging import RING
 
 Array = NDArray[np.float64]
 
-#: Detection runs on an image reduced until its longer side is under this, px.
-DETECTION_SIZE_PX = 2200
 #: Windows of the threshold, px, of the quick look: the middle one of the three that OpenCV tries.
 QUICK_WINDOW_PX = 13
 #: Points read along each side of a marker.
@@ -279,7 +278,7 @@ def _whole_but_a_run(found: NDArray[np.int64], ring: Ring) -> bool:
 def _detect(photo: Photo, ring: Ring, mirrored: bool, *, quick: bool) -> tuple[NDArray[np.int64], Array]:
     cv2 = import_cv2()
     image = photo.encoded[:, ::-1] if mirrored else photo.encoded
-    factor = max(1, math.ceil(max(image.shape) / DETECTION_SIZE_PX))
+    factor = max(1, math.ceil(max(image.shape) / RING.detection_size_px))
     if factor > 1:
         size = (image.shape[1] // factor, image.shape[0] // factor)
         image = image[: size[1] * factor, : size[0] * factor]

@@ -11,11 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-#: Levels (of 255) among which the spike is looked for: one that light below does not reach is no end of light.
-LOWEST_LEVEL = 205
-#: How much higher than the levels below it a spike must stand, and the least share of all pixels in it.
-STANDS_OUT = 6.0
-LEAST_SHARE = 0.001
+from bladeangle.tuning.imaging import SATURATION
+
 #: Every so many rows and columns tell enough.
 EVERY = 4
 
@@ -23,9 +20,9 @@ EVERY = 4
 def saturation_level(encoded: NDArray[np.uint8]) -> int:
     """The encoded level, at most 255, at which light ends in a picture (height, width)."""
     count = np.bincount(encoded[::EVERY, ::EVERY].reshape(-1), minlength=256).astype(float)
-    levels = np.arange(LOWEST_LEVEL, 254)
+    levels = np.arange(SATURATION.lowest_level, 254)
     below = np.array([count[level - 8 : level - 3].mean() for level in levels])
-    spike = count[levels] > np.maximum(STANDS_OUT * below, LEAST_SHARE * count.sum())
+    spike = count[levels] > np.maximum(SATURATION.spike_ratio * below, SATURATION.spike_share * count.sum())
     if not spike.any():
         return 255
     return int(levels[spike][count[levels[spike]].argmax()])

@@ -14,9 +14,7 @@ from bladeangle.pipeline.options import Options, calipers_of
 from bladeangle.pipeline.register import Registered
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.results.angles import arc_of
-
-#: How far from its prediction the end of a blade is looked for, mm.
-END_SEARCH_MM = 2.5
+from bladeangle.tuning.pipeline import ADJUSTED
 
 
 @dataclass(frozen=True)
@@ -35,7 +33,7 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
     calipers = calipers_of(options, tip_length_mm(before.rotor))
     priors = replace(registered.outlined.priors, calipers=calipers)
     state = replace(before, moves=unmoved([shot.setup for shot in shots]))
-    views = observed(shots, state, 0, END_SEARCH_MM, last=True)
+    views = observed(shots, state, 0, ADJUSTED.end_search_mm, last=True)
     return Adjusted(registered, shots, priors, adjust(registered.outlined.ring, views, state, priors))
 
 

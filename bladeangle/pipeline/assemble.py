@@ -26,9 +26,10 @@ from bladeangle.records.record import Record, quantity, record_from_dict, statio
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.records.summary import IN_TABLE, table
 from bladeangle.results.angles import arc_of
-from bladeangle.results.stations import KEPT_WEIGHT, ends_seen
+from bladeangle.results.stations import ends_seen
 from bladeangle.results.tips import Clearance, Estimate
 from bladeangle.results.trailing import trailing_edges
+from bladeangle.tuning.results import STATION_ANGLES
 
 __all__ = ["IN_TABLE", "record_of", "table"]
 
@@ -111,7 +112,7 @@ def _checks(result: Adjustment, of_file: int) -> dict[str, Any]:
         scales = [result.scale[p][kind] for p in photos if kind in result.scale[p]]
         residuals[kind] = {
             "count": len(r),
-            "kept": int((w > KEPT_WEIGHT).sum()),
+            "kept": int((w > STATION_ANGLES.kept_weight).sum()),
             "rms_px": float(np.sqrt((w * r**2).sum() / w.sum())) * of_file if w.sum() > 0 else None,
             "scale": float(np.sqrt(np.mean(np.square(scales)))) if scales else None,
         }
@@ -258,7 +259,7 @@ def _points(measurement: Measurement, blade: int) -> dict[str, Any]:
             on = rotor.half(tau, tips.blade[mine][ok])[0] * (rotor.thickness_mm + rotor.extra_mm[blade]) * sign
             arc += np.round(np.interp(tau, tau_along, length), 3).tolist()
             height += np.round(foot[ok][:, 2] - on, 4).tolist()
-            kept += (result.weight[p][kind][mine][ok] > KEPT_WEIGHT).astype(int).tolist()
+            kept += (result.weight[p][kind][mine][ok] > STATION_ANGLES.kept_weight).astype(int).tolist()
     return {"arc_mm": arc, "height_mm": height, "kept": kept}
 
 
@@ -305,7 +306,7 @@ def _trace(kind: str, blade: int | None, face: str | None, px: Array, weight: Ar
         "blade": blade,
         "face": face,
         "px": np.round(px, 3).tolist(),
-        "kept": (weight > KEPT_WEIGHT).astype(int).tolist(),
+        "kept": (weight > STATION_ANGLES.kept_weight).astype(int).tolist(),
     }
 
 

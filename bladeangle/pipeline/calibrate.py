@@ -25,6 +25,8 @@ from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.photo import Exif, read_photo, reduction_of
 from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.ring import Ring, RingSighting, sight_ring
+from bladeangle.tuning.pipeline import CALIBRATE
+from bladeangle.tuning.value import from_tuning
 
 #: What to photograph; the end of every refusal.
 HOW_TO_SHOOT = (
@@ -52,14 +54,14 @@ class CalibrationOptions:
         median of all.
     """
 
-    focus_sigma: float = 0.0015
-    principal_sigma_px: float = 3.0
-    edge_bias_px: float = 0.15
-    radial_bias_px: float = 0.03
-    fewest: int = 4
-    largest_focal_sigma: float = 0.005
-    largest_rms_px: float = 1.0
-    outlier_ratio: float = 3.0
+    focus_sigma: float = from_tuning(lambda: CALIBRATE.focus_sigma)
+    principal_sigma_px: float = from_tuning(lambda: CALIBRATE.principal_sigma_px)
+    edge_bias_px: float = from_tuning(lambda: CALIBRATE.edge_bias_px)
+    radial_bias_px: float = from_tuning(lambda: CALIBRATE.radial_bias_px)
+    fewest: int = from_tuning(lambda: CALIBRATE.fewest)
+    largest_focal_sigma: float = from_tuning(lambda: CALIBRATE.largest_focal_sigma)
+    largest_rms_px: float = from_tuning(lambda: CALIBRATE.largest_rms_px)
+    outlier_ratio: float = from_tuning(lambda: CALIBRATE.outlier_ratio)
 
 
 @dataclass(frozen=True)

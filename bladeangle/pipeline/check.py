@@ -20,17 +20,13 @@ from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.quality import Look, inside, to_pixels
 from bladeangle.imaging.ring import Ring, RingSighting, sight_ring
+from bladeangle.tuning.imaging import QUALITY
+from bladeangle.tuning.pipeline import CHECK, OPTIONS
 
 Array = NDArray[np.float64]
 
 #: Verdicts from best to worst.
 VERDICTS = ("good", "usable", "retake")
-#: Encoded grey value from which a pixel counts as clipped; compression rounds a few levels off.
-CLIPPED = 252
-#: Height over the sheet up to which blade tips are looked for, mm.
-TALLEST_MM = 70.0
-#: Radius of the tips over the ring's inner radius when no diameter is given: what a ring leaves room for.
-TIP_RATIO = 0.75
 
 
 @dataclass(frozen=True)
@@ -80,7 +76,7 @@ def check_photo(
         sighting = sight_ring(photo, ring)
         pose = start_pose(sighting, ring, used.parameters, photo.name)
     except RingNotFoundError as e:
-        clipped, middle = float((photo.encoded >= CLIPPED).mean()), float(np.median(photo.encoded))
+        clipped, middle = float((photo.encoded >= CHECK.clipped_level).mean()), float(np.median(photo.encoded))
         advice = e.hint
         if middle < 40:
             advice = "The picture is too dark: add light."
@@ -89,7 +85,8 @@ def check_photo(
         lines.append(Line("ring", "retake", e.message.removeprefix(f"{photo.name}: "), advice))
         return Check(photo.name, tuple(lines), {"markers": 0, "clipped_share": clipped})
     look = quality.look(photo, sighting, ring, used, pose)
-    glare, dark = _tip_band(photo, pose, used, diameter_mm / 2 if diameter_mm else TIP_RATIO * ring.inner_radius_mm)
+    radius_mm = diameter_mm / 2 if diameter_mm else OPTIONS.radius_of_ring * ring.inner_radius_mm
+    glare, dark = _tip_band(photo, pose, used, radius_mm)
     scale = _scale(ring, sighting)
     rotor = _has_rotor(photo, ring, pose, used, sighting.paper)
     distance = float(np.linalg.norm(pose.eye_mm))
@@ -134,7 +131,7 @@ def _graded(value: float, good: float, usable: float) -> str:
 
 def _file_lines(photo: Photo, camera: Camera | None) -> list[Line]:
     lines = []
-    if (photo.exif.digital_zoom or 1.0) > quality.ZOOM:
+    if (photo.exif.digital_zoom or 1.0) > QUALITY.zoom:
         lines.append(Line("zoom", "retake", f"taken with a zoom of {photo.exif.digital_zoom:.2g}", "Do not zoom."))
     width, height = photo.file_size
     if camera is not None and (camera.width, camera.height) != (width, height):
@@ -150,12 +147,12 @@ def _ring_line(ring: Ring, sighting: RingSighting, look: Look, pose: Pose) -> Li
     parts = [f"{look.hidden} hidden"] * (look.hidden > 0) + [f"{look.cut} outside the picture"] * (look.cut > 0)
     seen += f" ({', '.join(parts)})" if parts else ""
     # From a slant the rotor hides the ring's far side, and that is as it should be.
-    overhead = pose.obliquity_deg < quality.OVERHEAD_DEG
-    good = quality.GAP_OVERHEAD_DEG if overhead else quality.GAP_OBLIQUE_DEG
+    overhead = pose.obliquity_deg < QUALITY.overhead_deg
+    good = QUALITY.gap_overhead_deg if overhead else QUALITY.gap_oblique_deg
     if look.another_ring:
         seen += ", not placed or not as large as those of the ring definition"
         return Line("ring", "retake", seen, "Name the definition of the ring that was printed; others look alike.")
-    verdict = _graded(look.gap_deg, good, quality.GAP_MOST_DEG)
+    verdict = _graded(look.gap_deg, good, QUALITY.gap_most_deg)
     advice = ""
     if verdict != "good":
         advice = (
@@ -168,7 +165,7 @@ def _ring_line(ring: Ring, sighting: RingSighting, look: Look, pose: Pose) -> Li
 
 def _sharpness_line(look: Look, photo: Photo) -> Line:
     larger, of_file = max(photo.scale, 1.0), photo.reduction
-    verdict = _graded(look.along_px, quality.BLUR_GOOD_PX * larger, quality.BLUR_USABLE_PX * larger)
+    verdict = _graded(look.along_px, QUALITY.blur_good_px * larger, QUALITY.blur_usable_px * larger)
     seen = f"edges blurred by {look.blur_px * of_file:.1f} pixels"
     if verdict == "good":
         return Line("sharpness", verdict, seen)
@@ -179,14 +176,14 @@ def _sharpness_line(look: Look, photo: Photo) -> Line:
 
 
 def _exposure_line(look: Look) -> Line:
-    if look.white_share > quality.WHITE_SHARE:
+    if look.white_share > QUALITY.white_share:
         return Line(
             "exposure",
             "retake",
             f"{100 * look.white_share:.0f} % of the paper is overexposed",
             "Expose for the paper, or dim the light.",
         )
-    verdict = _graded(-look.paper_level, -quality.PAPER_GOOD, -quality.PAPER_USABLE)
+    verdict = _graded(-look.paper_level, -QUALITY.good_light, -QUALITY.usable_light)
     advice = "" if verdict == "good" else "Add light or expose longer."
     return Line("exposure", verdict, f"paper at {100 * look.paper_level:.0f} % of full scale", advice)
 
@@ -231,14 +228,14 @@ def _size_line(scale: float, inches: bool) -> Line:
 
 def _tip_band(photo: Photo, pose: Pose, camera: Camera, radius_mm: float) -> tuple[float, float]:
     """Shares of the cylinder on which the tips lie that are clipped to white and that are black."""
-    azimuth, z = np.meshgrid(np.radians(np.arange(0.0, 360.0, 0.5)), np.arange(0.0, TALLEST_MM, 1.0))
+    azimuth, z = np.meshgrid(np.radians(np.arange(0.0, 360.0, 0.5)), np.arange(0.0, CHECK.tallest_mm, 1.0))
     points = np.stack([radius_mm * np.cos(azimuth), radius_mm * np.sin(azimuth), z], -1).reshape(-1, 3)
     px = to_pixels(points, pose, camera)
     px = np.rint(photo.in_file(px[inside(px, photo.width, photo.height)])).astype(int)
     if not len(px):
         return 0.0, 0.0
     value = photo.encoded[px[:, 1], px[:, 0]]
-    return float((value >= CLIPPED).mean()), float((value <= 12).mean())
+    return float((value >= CHECK.clipped_level).mean()), float((value <= 12).mean())
 
 
 def _has_rotor(photo: Photo, ring: Ring, pose: Pose, camera: Camera, paper: float) -> bool:

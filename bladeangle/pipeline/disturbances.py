@@ -21,14 +21,7 @@ from bladeangle.records.station import StationOptions
 from bladeangle.results.edge_shifts import angle_shifts, uneven_line
 from bladeangle.results.stations import Stations
 from bladeangle.results.unevenness import unevenness_px
-
-#: How far neighbouring markers may lie off together, px, from above and from the side, before intervals are widened,
-#: and before it is a doubt: sound photographs reach 0.03 from above and 0.08 from the side.
-WIDENED_PX = (0.1, 0.16)
-UNEVEN_PX = (0.14, 0.25)
-#: Share of a blade's tip beside which a second edge is a doubt: sound tips reach 0.04 in path-traced photographs and
-#: 0.08 in rendered ones, those with a line or a narrow shadow mostly 0.2 to 1.
-SIDE_BY_SIDE = 0.15
+from bladeangle.tuning.pipeline import DISTURBANCES
 
 
 @dataclass(frozen=True)
@@ -49,14 +42,14 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Distu
     uneven_px, edges, flags = {}, {}, []
     for p, shot in enumerate(shots):
         which = 0 if shot.overhead else 1
-        if (off_px := unevenness_px(result, ring, p)) > WIDENED_PX[which]:
+        if (off_px := unevenness_px(result, ring, p)) > DISTURBANCES.widened_px[which]:
             uneven_px[p] = off_px
-        if off_px > UNEVEN_PX[which]:
+        if off_px > DISTURBANCES.uneven_px[which]:
             text = f"Parts of the picture are shifted against each other. Markers side by side lie {off_px:.2f} px off."
             flags.append(Flag("picture-uneven", text, shot.name))
         tips = result.views[p].tips
         found = [] if tips is None else second_edges(shot.photo, tips, shot.sighting.blur_px)
-        edges[p] = [edge for edge in found if edge.share > SIDE_BY_SIDE]
+        edges[p] = [edge for edge in found if edge.share > DISTURBANCES.beside_share]
         for edge in edges[p]:
             text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip. It is {edge.away_px:.0f} px away."
             flags.append(Flag("two-edges", text, shot.name, edge.blade + 1))

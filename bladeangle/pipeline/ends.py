@@ -18,27 +18,19 @@ from bladeangle.base.errors import EdgesError
 from bladeangle.base.files import import_cv2
 from bladeangle.base.geometry import Array, pixels
 from bladeangle.detection import hub
-from bladeangle.detection.outline import USUAL_RIM_MM
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
+from bladeangle.tuning.detection import OUTLINE
+from bladeangle.tuning.pipeline import ENDS
 
 #: What is unrolled about the axis, mm: hub, bore and the roots of the blades. Steps in radius, mm, and of the turn.
 RADII_MM = np.arange(6.0, 48.0, 0.5)
 AZIMUTHS = 240
 #: Azimuths repeated beyond either end, so that the filters go round.
 ROUND = 30
-#: What steps all round at which radius (hub, bore) correlates from here on in photographs of one end, and below this in
-#: those of two: one end in other light 0.97 and more (24 rendered rotors), two ends 0.69 and less (31 rotors).
-ONE_HUB, OTHER_HUB = 0.9, 0.8
-#: Correlation of the unrolled pictures beside: of one end in other light 0.39 and more, of two mostly 0.2, of regular
-#: rotors up to 0.47. Radii are compared on scales of so much more or less, as the rim stands higher or lower.
-SAME_END = 0.33
+#: Radii are compared on scales of so much more or less, as the rim stands higher or lower.
 SCALES = np.arange(0.97, 1.0301, 0.005)
-#: Cameras nearer to each other than this, mm, that see the same, took one photograph: a hand is millimetres off.
-ONE_PLACE_MM = 0.7
-#: Correlation of a photograph and its copy, compressed or brightened, and how far, deg, it may seem turned.
-A_COPY, COPY_TURN_DEG = 0.8, 1.0
 
 
 @dataclass(frozen=True)
@@ -66,9 +58,9 @@ class End:
             return pixels(points @ pose.r_camera_ring.T + pose.t_camera_ring_mm, camera)
 
         psi = np.arange(AZIMUTHS) * 2 * np.pi / AZIMUTHS
-        points = np.full((len(RADII_MM), AZIMUTHS, 3), USUAL_RIM_MM)
+        points = np.full((len(RADII_MM), AZIMUTHS, 3), OUTLINE.usual_rim_mm)
         centre = circles or _circles(photo, hub.Plane(to_pixels), blur_px)
-        axis_mm = hub.rim_of(centre).on(USUAL_RIM_MM, pose.eye_mm).centre_mm if centre else np.zeros(2)
+        axis_mm = hub.rim_of(centre).on(OUTLINE.usual_rim_mm, pose.eye_mm).centre_mm if centre else np.zeros(2)
         points[..., :2] = axis_mm + RADII_MM[:, None, None] * np.stack([np.cos(psi), np.sin(psi)], 1)
         px = to_pixels(points.reshape(-1, 3))
         seen = profiles.sample(photo.grey, px.T.reshape(2, len(RADII_MM), AZIMUTHS))
@@ -82,16 +74,16 @@ class End:
     def shows(self, other: End) -> bool | None:
         """Whether both are of one end of one rotor; None where that is not clear."""
         hub_alike = self._hub_like(other)
-        if hub_alike > ONE_HUB and self._like(other)[0] > SAME_END:
+        if hub_alike > ENDS.same_hub and self._like(other)[0] > ENDS.same_end:
             return True
-        return False if hub_alike < OTHER_HUB else None
+        return False if hub_alike < ENDS.other_hub else None
 
     def copy_of(self, other: End) -> bool:
         """Whether both are one photograph, saved twice."""
-        if float(np.linalg.norm(self.eye_mm - other.eye_mm)) > ONE_PLACE_MM:
+        if float(np.linalg.norm(self.eye_mm - other.eye_mm)) > ENDS.one_place_mm:
             return False
         alike, turned_deg = self._like(other)
-        return alike > A_COPY and turned_deg < COPY_TURN_DEG
+        return alike > ENDS.copy and turned_deg < ENDS.copy_turn_deg
 
     def _like(self, other: End) -> tuple[float, float]:
         """Correlation of the pictures, turned against each other to where it is largest, and how far, deg."""

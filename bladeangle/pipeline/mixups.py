@@ -25,10 +25,12 @@ from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.ends import End
 from bladeangle.pipeline.shots import Shot
 from bladeangle.results.two_rotors import Difference, differences
+from bladeangle.tuning.pipeline import MIXUPS
 
-#: Twice the logarithm of the likelihood ratio from which photographs show two rotors: a ratio of 100, which one rotor
-#: exceeds at most once in 100 cases.
-DIFFERENT = 2 * math.log(100)
+
+def different() -> float:
+    """Twice the logarithm of the likelihood ratio from which photographs show two rotors."""
+    return 2 * math.log(MIXUPS.likelihood_ratio)
 
 
 def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
@@ -80,7 +82,7 @@ def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: b
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
     for found in () if spoiled else differences(result):
-        if found.log_ratio <= DIFFERENT:
+        if found.log_ratio <= different():
             continue
         names = ", ".join(result.views[p].name for p in found.photos)
         if (blade := _at_the_arrow(result, ring, priors, found)) is not None:
@@ -109,7 +111,7 @@ def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Differe
         with contextlib.suppress(AdjustmentError):
             ratios[k] = differences(adjust(ring, views, other, priors))[0].log_ratio
     best = min(ratios, key=lambda k: ratios[k])
-    return best + 1 if ratios[best] < min(DIFFERENT, ratios[0] - DIFFERENT) else None
+    return best + 1 if ratios[best] < min(different(), ratios[0] - different()) else None
 
 
 def _renumbered(view: ObservedView, by: int, blades: int) -> ObservedView:

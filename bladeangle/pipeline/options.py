@@ -11,19 +11,12 @@ from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.photo import scale_of
 from bladeangle.imaging.ring import Ring
 from bladeangle.records.station import StationOptions
+from bladeangle.tuning.pipeline import OPTIONS
 
 #: Smallest tip diameter that is accepted, mm.
 LEAST_DIAMETER_MM = 60.0
-#: Tip radius of the rotor that a ring is made for, as a share of the ring's inner radius, and how far it may be off,
-#: mm.
-RADIUS_OF_RING = 0.735
-RADIUS_SIGMA_MM = 5.0
-#: Standard uncertainty, mm, of the common radius by a caliper over the tips, which vary along their length.
-CALIPER_RADIUS_SIGMA_MM = 1.0
 #: How far from an end of the tips a caliper measures there, mm: at the very end it rests on the rounding of the edge.
 CALIPER_FROM_END_MM = 3.0
-#: Length of a tip, mm, that is assumed before the first adjustment.
-USUAL_TIP_MM = 110.0
 #: Widest gap between tips and bore that is accepted, mm.
 MOST_CLEARANCE_MM = 5.0
 
@@ -93,11 +86,11 @@ def calipers_of(options: Options, length_mm: float) -> tuple[Caliper, ...]:
 
 def priors_of(camera: Camera, options: Options, ring: Ring) -> Priors:
     """Priors by camera, options and ring, which is printed for rotors of a size: the tip radius to millimetres."""
-    guess, sigma = RADIUS_OF_RING * ring.inner_radius_mm, RADIUS_SIGMA_MM
+    guess, sigma = OPTIONS.radius_of_ring * ring.inner_radius_mm, OPTIONS.radius_sigma_mm
     if measured := _diameters(options):
-        guess, sigma = max(measured.values()) / 2, CALIPER_RADIUS_SIGMA_MM
+        guess, sigma = max(measured.values()) / 2, OPTIONS.caliper_radius_sigma_mm
     priors = Priors(
         camera.parameters, camera.covariance, radius_mm=guess, radius_sigma_mm=sigma,
-        tips=CONDITIONS[options.tips], calipers=calipers_of(options, USUAL_TIP_MM),
+        tips=CONDITIONS[options.tips], calipers=calipers_of(options, OPTIONS.usual_tip_mm),
     )  # fmt: skip
     return replace(priors, principal_sigma_px=priors.principal_sigma_px * scale_of(camera.width, camera.height))

@@ -18,13 +18,7 @@ from bladeangle.pipeline.mixups import refuse_mixups
 from bladeangle.pipeline.options import Options, priors_of
 from bladeangle.pipeline.shots import OutlinedShot, Shot, begun_state, state_of
 from bladeangle.pipeline.sight import Sighted
-
-#: Heights searched for the tips on the guessed cylinder, mm; wide, since a wrong radius shifts heights.
-HEIGHTS_MM = (-60.0, 105.0)
-#: Margin kept from the ring's inner radius, mm.
-RING_MARGIN_MM = 1.5
-#: Offset of the nearest blade from the arrow from which it is a doubt, as a share of the pitch between blades.
-FAR_FROM_ARROW = 0.3
+from bladeangle.tuning.pipeline import OUTLINES
 
 
 @dataclass(frozen=True)
@@ -82,7 +76,7 @@ def _with_outlines(shots: Sequence[Shot], ring: Ring, priors: Priors) -> tuple[t
         one = OutlinedShot(**of_shot, teeth=tuple(teeth), turn=found.turn, tips=TipPoints.none())
         state = begun_alone(one, ring, priors)
         out.append(replace(one, tips=edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)))
-        if off_deg > FAR_FROM_ARROW * 360 / len(teeth):
+        if off_deg > OUTLINES.far_from_arrow * 360 / len(teeth):
             text = f"The nearest blade is {off_deg:.0f} deg from the arrow."
             flags.append(Flag("blade-1-far-from-arrow", text, shot.name))
     return tuple(out), flags
@@ -105,7 +99,7 @@ def _look(shot: Shot, ring: Ring, priors: Priors) -> outline.Look:
 
     def beyond_mm(points: Array) -> Array:
         foot = eye[:2] + (points[:, :2] - eye[:2]) * (eye[2] / (eye[2] - points[:, 2]))[:, None]
-        out: Array = np.hypot(foot[:, 0], foot[:, 1]) - (ring.inner_radius_mm - RING_MARGIN_MM)
+        out: Array = np.hypot(foot[:, 0], foot[:, 1]) - (ring.inner_radius_mm - OUTLINES.ring_margin_mm)
         return out
 
     rim = hub.rim_of(shot.circles)
@@ -113,7 +107,7 @@ def _look(shot: Shot, ring: Ring, priors: Priors) -> outline.Look:
     def axis_mm(rim_mm: float) -> Array:
         return rim.on(rim_mm, eye).centre_mm
 
-    return outline.Look(shot.photo, to_pixels, priors.radius_mm, axis_mm, HEIGHTS_MM, beyond_mm)
+    return outline.Look(shot.photo, to_pixels, priors.radius_mm, axis_mm, OUTLINES.heights_mm, beyond_mm)
 
 
 def begun_alone(shot: OutlinedShot, ring: Ring, priors: Priors) -> State:

@@ -15,50 +15,17 @@ from bladeangle.base.geometry import rotation
 from bladeangle.detection import edges, oblique, start
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.outlines import Outlined, begun_alone
-from bladeangle.pipeline.shots import RING_EVERY, OutlinedShot, Shot, begun_state, observed, state_of, with_rotor_of
+from bladeangle.pipeline.shots import OutlinedShot, Shot, begun_state, observed, state_of, with_rotor_of
+from bladeangle.tuning.detection import OBLIQUE
+from bladeangle.tuning.register import REGISTER, SHOTS
 
-# Pixels are those of a photograph of the usual size, as edges lie off by so many millimetres.
-#: What an edge that should be seen and is not found counts as lying off, px, and the most that any counts.
-MISSING_EDGE_PX = 1.0
-#: How often edges are looked for anew at most until the blades' lengths change by less than this, mm; a look after
-#: which they fit worse than this many times is not kept.
+#: How often edges are looked for anew at most until the blades' lengths change by less than this, mm.
 MOST_EDGE_SEARCHES = 5
 LENGTH_TOLERANCE_MM = 0.3
-#: By how much wraps are nudged to see whether they come back, rad.
-NUDGE_RAD = 0.05
-WORSE_FIT_RATIO = 1.03
-#: What each standard deviation counts, px, by which the rotor found is more unlike rotors than usual.
-IMPLAUSIBLE_PX, USUAL_IMPLAUSIBILITY = 0.02, 2.0
-#: Tip edges that lie no farther off than this on the mean, px, are the right ones (no farther than this after a rough
-#: adjustment, very likely), else other thicknesses are tried; if then they still lie farther off than this, other radii
-#: and wraps; farther off than this, the photographs are refused.
-GOOD_MISFIT_PX = 0.4
-ROUGH_MISFIT_PX = 0.5
-FITTING_MISFIT_PX = 0.52
-REFUSED_MISFIT_PX = 0.8
-#: Edges that scatter by no more than this, px, are the right ones too where no run of so many points is off by more on
-#: the median: in a noisy or smoothed file they scatter; at a wrong place whole runs lie off.
-EVEN_MISFIT_PX = 0.6
-EVEN_RUN_PX, EVEN_RUN_POINTS = 0.4, 6
-#: Thinner blades than this, mm, are not believed.
-THINNEST_BLADE_MM = 0.3
-#: Where the best place was reached from so many other wraps, to so many mm of radius and rad of wrap, others are not
-#: tried: it fits as badly from everywhere.
-ENOUGH_ALIKE, SAME_RADIUS_MM, SAME_WRAP_RAD = 3, 0.1, 0.05
-#: Blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from usual ones:
-#: both setups may have been matched at a wrong place.
-UNUSUAL_OVERLAP_COST = 1.5
-#: Likewise where the blades bend by as many times what is expected, and the overlaps that are tried.
-UNUSUAL_BIRGE_SQUARED = 1.6
+#: Overlaps that are tried where that of the blades is unusual.
 TRIED_OVERLAPS = (0.75, 0.95, 1.15, 1.35, 1.6)
-#: By how much lower the deviance of the other must be (nearly three times as likely).
-LEAST_DEVIANCE_GAIN = 2.0
-#: Steps of the wraps that are tried, rad.
-WRAP_STEP_RAD = 0.2
-#: Half the range, mm, in which a radius is looked for again, and its steps.
-NARROW_RADIUS_MM, NARROW_RADIUS_STEPS = 1.5, 30
-#: How clear the radius seen by oblique photographs must be, robust standard deviations.
-CLEAR_RADIUS_SCORE = 5.0
+#: Steps to either side when a radius is looked for again.
+NARROW_RADIUS_STEPS = 30
 
 
 @dataclass(frozen=True)
@@ -144,7 +111,7 @@ def adjusted_overhead(
         pitch = 2 * np.pi / len(first[0].teeth)
         others = [near(_begin(first, ring, priors, share * pitch), known=True) for share in TRIED_OVERLAPS]
         other = near(min(others, key=_deviance).state, known=True)
-        if _deviance(other) + LEAST_DEVIANCE_GAIN < _deviance(result):
+        if _deviance(other) + REGISTER.least_deviance_gain < _deviance(result):
             result = other
     if rough:
         return result
@@ -158,7 +125,10 @@ def _strange(result: Adjustment) -> bool:
     the five that were matched more than 10 deg off bent by 2.5 to 4 times the variance expected, the others by up to
     1.3.
     """
-    return result.prior_cost["overlap"] > UNUSUAL_OVERLAP_COST or result.birge_ratio_squared > UNUSUAL_BIRGE_SQUARED
+    return (
+        result.prior_cost["overlap"] > REGISTER.unusual_overlap_cost
+        or result.birge_ratio_squared > REGISTER.unusual_birge_squared
+    )
 
 
 def _deviance(result: Adjustment) -> float:
@@ -199,22 +169,24 @@ def register_all(
     progress("finding tip radius and thickness from the oblique photographs")
     best, misfit_px = overhead, np.inf
     other_wraps: list[Adjustment] = []  # what starts at other wraps came to
-    for radius_mm, wrap_rad, sure in _starts(sides.radii(state), sides.first):
+    for radius_mm, wrap_rad, sure in _starts(
+        sides.radii(state, OBLIQUE.radius_range_mm, oblique.RADIUS_STEPS), sides.first
+    ):
         begun = _on_radius(sides, state, ring, priors, radius_mm, wrap_rad, sure)
         progress(f"adjusting all photographs on a tip radius of {radius_mm:.1f} mm")
         here, here_px = _best_tried(sides, begun, ring, priors)
         if here_px < misfit_px:
             best, misfit_px = here, here_px
-        if misfit_px < FITTING_MISFIT_PX or _even(best, misfit_px, sides.shots):
+        if misfit_px < REGISTER.fitting_misfit_px or _even(best, misfit_px, sides.shots):
             break
         if wrap_rad is not None:
             other_wraps.append(here)
-        if sum(_same_place(best, other) for other in other_wraps) >= ENOUGH_ALIKE:
+        if sum(_same_place(best, other) for other in other_wraps) >= REGISTER.enough_alike:
             break
     best, misfit_px = _settled(sides, best, misfit_px, ring, priors)
     if len(sides.first) > 1 and not _even(best, misfit_px, sides.shots):
         best, misfit_px = _nudged(sides, best, misfit_px, ring, priors)
-    if misfit_px > REFUSED_MISFIT_PX:
+    if misfit_px > REGISTER.refused_misfit_px:
         raise AdjustmentError(
             "The photographs from the side do not fit those from above.",
             "Was the rotor moved, or another one photographed? Take those from the side again without touching it.",
@@ -246,9 +218,7 @@ class _Sides:
             float(np.median([s.sighting.blur_px for s in shots])),
         )
 
-    def radii(
-        self, state: State, range_mm: float = oblique.RADIUS_RANGE_MM, steps: int = oblique.RADIUS_STEPS
-    ) -> list[tuple[float, float]]:
+    def radii(self, state: State, range_mm: float, steps: int) -> list[tuple[float, float]]:
         """Tip radii, mm, within a range about the state's, and how clear each is, the clearest first."""
         photos = [s.photo for s in self.shots]
         return oblique.find_radius(
@@ -272,8 +242,8 @@ def _on_radius(
         near = replace(priors, camera=placed.camera, radius_mm=radius_mm, radius_sigma_mm=0.1)
         state = with_rotor_of(placed, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
         if again:
-            nearer_mm, clear = sides.radii(state, NARROW_RADIUS_MM, NARROW_RADIUS_STEPS)[0]
-            if clear > CLEAR_RADIUS_SCORE:
+            nearer_mm, clear = sides.radii(state, REGISTER.narrow_radius_mm, NARROW_RADIUS_STEPS)[0]
+            if clear > REGISTER.clear_radius_sigmas:
                 radius_mm = nearer_mm
     return state
 
@@ -288,7 +258,7 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
         state.rotor.heights += shift_mm
         result = _adjusted(sides.shots, state, 6, ring, priors)
         rough.append((_misfit_px(result, sides.shots), result.state))
-        if rough[-1][0] < ROUGH_MISFIT_PX:
+        if rough[-1][0] < REGISTER.rough_misfit_px:
             break
     for _, state in sorted(rough, key=lambda r: r[0]):
         yield _adjusted(sides.shots, state, 2, ring, priors)
@@ -300,7 +270,7 @@ def _best_tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> tupl
     for tried in _tried(sides, begun, ring, priors):
         found.append((tried, _misfit_px(tried, sides.shots)))
         best, misfit_px = min(found, key=lambda f: f[1])
-        if misfit_px < GOOD_MISFIT_PX or _even(best, misfit_px, sides.shots):
+        if misfit_px < REGISTER.good_misfit_px or _even(best, misfit_px, sides.shots):
             break
     return best, misfit_px
 
@@ -313,7 +283,7 @@ def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prio
     for _ in range(MOST_EDGE_SEARCHES):
         tried = _adjusted(sides.shots, best.state, 3, ring, priors)
         tried_px = _misfit_px(tried, sides.shots)
-        if tried_px > WORSE_FIT_RATIO * misfit_px:
+        if tried_px > REGISTER.worse_fit_ratio * misfit_px:
             break
         before, after = best.state.rotor, tried.state.rotor
         moved_mm = float(np.abs(np.diff(after.ends) - np.diff(before.ends)).max()) * after.radius_mm
@@ -330,7 +300,7 @@ def _nudged(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prior
     """
     rotor = best.state.rotor
     found = [(misfit_px, best)]
-    for nudge in (-NUDGE_RAD, NUDGE_RAD):
+    for nudge in (-REGISTER.nudge_rad, REGISTER.nudge_rad):
         state = best.state.copy()
         state.rotor.ends[:, 1] += nudge
         turned = state.setups.index("outlet_up")  # which shows the trailing ends where they are
@@ -356,13 +326,13 @@ def _starts(
     are matched along them, so that the wrap may be far off; only the blade's other end, seen from the side, shows it.
     """
     for radius, clear in radii:
-        if clear > CLEAR_RADIUS_SCORE or radius == radii[0][0]:
+        if clear > REGISTER.clear_radius_sigmas or radius == radii[0][0]:
             yield radius, None, False
     for beside in (-0.5, 0.5):
         yield radii[0][0] + beside, None, True
     if len(first) > 1:
         seen = [max(t.angle[-1] for t in shot.teeth) for shot in first]
-        for wrap in np.arange(max(seen) + 0.1, sum(seen), WRAP_STEP_RAD):
+        for wrap in np.arange(max(seen) + 0.1, sum(seen), REGISTER.wrap_step_rad):
             yield radii[0][0], float(wrap), False
 
 
@@ -371,21 +341,21 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
     old, count = overhead.state, len(overhead.views)
     state = state_of(shots, old.camera, ring)
     state.r_camera_ring[:count], state.t_camera_ring[:count] = old.r_camera_ring, old.t_camera_ring
-    sighted = tuple(ObservedView(s.name, s.setup, s.sighting.thinned(RING_EVERY)) for s in shots)
+    sighted = tuple(ObservedView(s.name, s.setup, s.sighting.thinned(SHOTS.ring_every)) for s in shots)
     priors = Priors(old.camera, overhead.covariance[overhead.layout["camera"], overhead.layout["camera"]])
     placed = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
     return with_rotor_of(placed, old)
 
 
 def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
-    """Root mean square distance, px, of the tip edges that should be seen, each at most `MISSING_EDGE_PX`.
+    """Root mean square distance, px, of the tip edges that should be seen, each at most `REGISTER.missing_edge_px`.
 
     Edges that are not found count as lying so far off, since a wrong start fits the few edges that it finds. It may fit
-    with an implausible rotor instead, which adds `IMPLAUSIBLE_PX` for each standard deviation beyond the usual.
+    with an implausible rotor instead, which adds `implausible_px` for each standard deviation beyond the usual.
     """
     state = result.state
-    if state.rotor.thickness_mm < THINNEST_BLADE_MM:  # both edges were taken for one
-        return MISSING_EDGE_PX
+    if state.rotor.thickness_mm < REGISTER.thinnest_blade_mm:  # both edges were taken for one
+        return REGISTER.missing_edge_px
     total, number = 0.0, 0
     for p, shot in enumerate(shots):
         setup = state.setups.index(shot.setup)
@@ -394,22 +364,24 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
         off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
         off = off[np.isfinite(off)] / shot.photo.scale
         lost = max(wanted - len(off), 0)
-        total += float(np.minimum(off**2, MISSING_EDGE_PX**2).sum()) + lost * MISSING_EDGE_PX**2
+        total += float(np.minimum(off**2, REGISTER.missing_edge_px**2).sum()) + lost * REGISTER.missing_edge_px**2
         number += len(off) + lost
-    unlike = IMPLAUSIBLE_PX * max(result.implausibility() - USUAL_IMPLAUSIBILITY, 0.0)
-    return min(float(np.sqrt(total / max(number, 1))) + unlike, MISSING_EDGE_PX)
+    unlike = REGISTER.implausible_px * max(result.implausibility() - REGISTER.usual_implausibility_sigmas, 0.0)
+    return min(float(np.sqrt(total / max(number, 1))) + unlike, REGISTER.missing_edge_px)
 
 
 def _same_place(one: Adjustment, other: Adjustment) -> bool:
     """Whether two adjustments came to the same tip radius and wrap."""
     a, b = one.state.rotor, other.state.rotor
     wraps = [float(np.diff(rotor.ends, axis=1).mean()) for rotor in (a, b)]
-    return abs(a.radius_mm - b.radius_mm) < SAME_RADIUS_MM and abs(wraps[0] - wraps[1]) < SAME_WRAP_RAD
+    return (
+        abs(a.radius_mm - b.radius_mm) < REGISTER.same_radius_mm and abs(wraps[0] - wraps[1]) < REGISTER.same_wrap_rad
+    )
 
 
 def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
     """Whether the tip edges scatter about a plausible rotor, with no run of them off as a whole."""
-    if misfit_px > EVEN_MISFIT_PX or result.implausibility() > USUAL_IMPLAUSIBILITY:
+    if misfit_px > REGISTER.even_misfit_px or result.implausibility() > REGISTER.usual_implausibility_sigmas:
         return False
     for p, (view, shot) in enumerate(zip(result.views, shots, strict=True)):
         for kind, face in TIP_KINDS.items():
@@ -418,6 +390,6 @@ def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
             off_px = result.residual_px[p][kind] / shot.photo.scale
             for blade in np.unique(tips.blade):
                 run = off_px[(tips.blade == blade) & np.isfinite(off_px)]
-                if len(run) >= EVEN_RUN_POINTS and abs(np.median(run)) > EVEN_RUN_PX:
+                if len(run) >= REGISTER.even_run_points and abs(np.median(run)) > REGISTER.even_run_px:
                     return False
     return True

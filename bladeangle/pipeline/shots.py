@@ -16,10 +16,7 @@ from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
 from bladeangle.imaging.ring import Ring, RingSighting
 from bladeangle.records.edits import PhotoEdits, apply_to_points
-
-#: On the way, one of so many points on the markers' sides is used, and of those on hub circles.
-RING_EVERY = 4
-CIRCLE_EVERY = 4
+from bladeangle.tuning.register import SHOTS
 
 
 @dataclass(frozen=True)
@@ -91,7 +88,7 @@ def observed(
 
     On the way to the `last` adjustment a part of the many points of the ring and of hub circles is enough.
     """
-    circles = _circle_points(shots, 1 if last else CIRCLE_EVERY)
+    circles = _circle_points(shots, 1 if last else SHOTS.circle_every)
     views = []
     for i, shot in enumerate(shots):
         setup = state.setups.index(shot.setup)
@@ -102,7 +99,7 @@ def observed(
             tips = edges.measure_tips(shot.photo, state, i, setup, blur, search_px)
         tips = _edited(shot, tips, state, i, setup)
         ends = edges.measure_ends(shot.photo, state, i, setup, blur, end_mm)
-        sighting = shot.sighting if last else shot.sighting.thinned(RING_EVERY)
+        sighting = shot.sighting if last else shot.sighting.thinned(SHOTS.ring_every)
         views.append(ObservedView(shot.name, shot.setup, sighting, tips, ends, circles[i], state.px_per_mm(i)))
     return tuple(views)
 

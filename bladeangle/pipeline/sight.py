@@ -20,9 +20,8 @@ from bladeangle.imaging.ring import Ring, sight_ring
 from bladeangle.pipeline.shots import Shot
 from bladeangle.pipeline.turning import quarter_turned, stands_upright, turned_to_fit
 from bladeangle.records.edits import Edits
+from bladeangle.tuning.pipeline import SIGHT
 
-#: A camera whose foot on the sheet is nearer to the ring's centre than this, mm, looks from overhead.
-OVERHEAD_MM = 55.0
 #: Photographs that are read side by side; each needs the memory of a decoded picture.
 AT_ONCE = 2
 #: How a rotor can be set up on the sheet.
@@ -114,7 +113,7 @@ def _each(
         sighting = sight_ring(photo, ring)
         pose = start_pose(sighting, ring, camera.reduced(photo.reduction).parameters, photo.name)
         flags = judge(photo, sighting, ring, camera, pose)
-        overhead = bool(np.hypot(*pose.eye_mm[:2]) < OVERHEAD_MM)
+        overhead = bool(np.hypot(*pose.eye_mm[:2]) < SIGHT.overhead_mm)
         return Shot(path, photo.name, setup, light_alone(photo), sighting, pose, overhead), flags
 
     with ThreadPoolExecutor(at_once) as threads:

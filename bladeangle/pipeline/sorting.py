@@ -32,24 +32,19 @@ from bladeangle.imaging.quality import to_pixels
 from bladeangle.imaging.ring import Ring, sight_ring
 from bladeangle.pipeline.ends import End, detail
 from bladeangle.pipeline.measure import Measurement, Options, measure, nothing
-from bladeangle.pipeline.sight import AT_ONCE, OVERHEAD_MM, camera_for
+from bladeangle.pipeline.sight import AT_ONCE, camera_for
 from bladeangle.records.edits import Edits
+from bladeangle.tuning.pipeline import SIGHT, SORTING
 
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
 #: A photograph's name, or the subfolder that holds it, begins like this when the outlet end is up.
 TURNED_PREFIXES = ("turned", "outlet")
 #: And like this when the inlet end is up.
 STANDING_PREFIXES = ("inlet",)
-#: Radius of the disc that is compared, mm, and its pitch: hub, bore and the roots of the blades.
-DISC_MM = 45.0
+#: Pitch of the disc that is compared, mm.
 PITCH_MM = 0.5
 #: Heights over the sheet at which the upper end of the hub is looked for, mm.
 HEIGHTS_MM = np.arange(15.0, 92.0, 2.0)
-#: How much better, in correlation, an oblique photograph must fit one standing than the other.
-CLEARLY_BETTER = 0.08
-#: How sure the sign of exit less entry must be: standard uncertainties, and degrees.
-SURE = 3.0
-LEAST_DEG = 0.3
 HINT = (
     "Put `--turned` before each photograph of the rotor turned over, or let its name begin with turned or outlet; "
     "names are believed."
@@ -177,7 +172,7 @@ def sort_photos(
     else:
         progress("measuring which end is steeper")
         rise, u = _exit_less_entry(measure([_best(first)], [_best(second)] if second else [], ring, camera, options))
-        if not abs(rise) > max(SURE * u, LEAST_DEG):
+        if not abs(rise) > max(SORTING.sure_sigmas * u, SORTING.least_deg):
             about = " and ".join(dict.fromkeys(_best(group).name for group in (first, second) if group))
             raise UsageError(
                 f"Which end is up in {about} is not clear: the blades are about as steep at one end as at the other.",
@@ -272,7 +267,7 @@ def _mixed_up(standing: Sequence[_Look], turned: Sequence[_Look], oblique: bool)
     for mine, group in enumerate((standing, turned)):
         for look in (look for look in group if not look.overhead):
             own, other_ = (max(float(_alike(look, o).max()) for o in both[k]) for k in (mine, 1 - mine))
-            if other_ - own > CLEARLY_BETTER:
+            if other_ - own > SORTING.better_correlation:
                 words = ("inlet end up", "turned over")[mine]
                 return UsageError(
                     f"{safe_name(look.path.name)} was given as {words}, but shows the other end of the rotor.", HINT
@@ -313,9 +308,9 @@ def _placed(path: Path, ring: Ring, camera: Camera | None) -> tuple[Photo, Pose,
 
 
 def _look_at(path: Path, photo: Photo, pose: Pose, camera: Camera, blur_px: float) -> _Look:
-    axis = np.arange(-DISC_MM, DISC_MM + PITCH_MM / 2, PITCH_MM)
+    axis = np.arange(-SORTING.disc_mm, SORTING.disc_mm + PITCH_MM / 2, PITCH_MM)
     x, y = np.meshgrid(axis, axis)
-    disc = np.hypot(x, y) < DISC_MM
+    disc = np.hypot(x, y) < SORTING.disc_mm
     discs = np.empty((len(HEIGHTS_MM), 2, int(disc.sum())))
     for k, height in enumerate(HEIGHTS_MM):
         points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, height)])
@@ -325,7 +320,7 @@ def _look_at(path: Path, photo: Photo, pose: Pose, camera: Camera, blur_px: floa
         values -= values.mean(1, keepdims=True)
         discs[k] = values / np.maximum(np.linalg.norm(values, axis=1, keepdims=True), 1e-9)
     eye = pose.eye_mm
-    overhead = bool(np.hypot(eye[0], eye[1]) < OVERHEAD_MM)
+    overhead = bool(np.hypot(eye[0], eye[1]) < SIGHT.overhead_mm)
     end = End.of(photo, pose, camera.parameters, blur_px) if overhead else None
     return _Look(path, pose.obliquity_deg, discs, end)
 
@@ -398,7 +393,7 @@ def _with_oblique(first: list[_Look], second: list[_Look], oblique: Sequence[_Lo
     while rest:
         better = score[:, 0] - score[:, 1]
         i = int(np.abs(better).argmax())
-        if abs(better[i]) < CLEARLY_BETTER:
+        if abs(better[i]) < SORTING.better_correlation:
             names = ", ".join(look.path.name for look in rest)
             raise UsageError(f"Which way up the rotor stands in {names} is not clear from the picture.", HINT)
         side = 0 if better[i] > 0 else 1

@@ -18,9 +18,7 @@ from bladeangle.imaging.photo import picture_size
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.shots import Shot
-
-#: By how much, as a ratio, the ring must fit better the one way round to say that an app turned the pixels that way.
-FITS_BETTER = 1.2
+from bladeangle.tuning.pipeline import TURNING
 
 
 def quarter_turned(camera: Camera, turns: int) -> Camera:
@@ -62,10 +60,10 @@ def turned_to_fit(shots: Sequence[Shot], ring: Ring, camera: Camera) -> tuple[Ca
         [start_pose(s.sighting, ring, way.reduced(s.photo.reduction).parameters, s.name) for s in shots] for way in ways
     ]
     first, second = (float(np.sqrt(np.mean([p.rms_px**2 for p in placed]))) for placed in poses)
-    k = 1 if second * FITS_BETTER < first else 0
+    k = 1 if second * TURNING.better_fit_ratio < first else 0
     posed = [replace(shot, pose=pose) for shot, pose in zip(shots, poses[k], strict=True)]
     found = ways[k]
-    if max(first, second) < FITS_BETTER * min(first, second):
+    if max(first, second) < TURNING.better_fit_ratio * min(first, second):
         covariance = found.covariance.copy()
         covariance[[1, 2], [1, 2]] += ((ways[1].parameters[1:3] - ways[0].parameters[1:3]) / 2) ** 2
         found = replace(found, covariance=covariance)

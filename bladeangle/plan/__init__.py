@@ -15,22 +15,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import BEND_FROM_ABOVE_DEG, seen_from_above
+from bladeangle.adjustment.adjust import seen_from_above
 from bladeangle.adjustment.model import State, unmoved
 from bladeangle.adjustment.priors import Priors, unobserved
 from bladeangle.adjustment.rotor import Basis, Rotor
-from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS, TipCondition
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import UsageError
 from bladeangle.detection import edges
-from bladeangle.detection.hub import HUB_BEYOND_MM
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import FEWEST_MARKERS, Ring
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import arc_of
 from bladeangle.results.expected import (
-    AROUND_MARGIN_MM,
-    DOWN_IN_TURN_DEG,
     Place,
     Typical,
     distance_for,
@@ -44,6 +40,10 @@ from bladeangle.results.expected import (
     turned_over,
 )
 from bladeangle.results.stations import measure_stations
+from bladeangle.tuning.adjustment import ADJUST
+from bladeangle.tuning.detection import HUB
+from bladeangle.tuning.expected import EXPECTED
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
 ABOVE_MARGIN_MM = 25.0
@@ -188,7 +188,7 @@ def nominal_rotor(size: RotorSize, ring: Ring, options: StationOptions) -> tuple
     length = size.tip_length_mm
     mean = math.radians((size.entry_deg + size.exit_deg) / 2)
     if length is None:
-        fall = max(size.height_mm - 2 * HUB_BEYOND_MM[0], 10.0)
+        fall = max(size.height_mm - 2 * HUB.beyond_mm, 10.0)
         length = min(fall / math.sin(mean), MOST_WRAP_TURNS * 2 * math.pi * radius / size.blades / math.cos(mean))
         length = max(length, least)
     if length < least:
@@ -262,10 +262,10 @@ def _places(size: RotorSize, ring: Ring, camera: Camera, around: int) -> list[tu
     if height > 2500:
         raise UsageError("The ring is too narrow for this rotor.", "Make a ring for this rotor with `bladeangle ring`.")
     above = from_above(math.ceil(height / 5) * 5.0)
-    distance = math.ceil(distance_for(ring, f_px, picture, AROUND_MARGIN_MM) / 5) * 5.0
-    start = math.radians(ring.index_azimuth_deg)
+    distance = math.ceil(distance_for(ring, f_px, picture, EXPECTED.around_margin_mm) / 5) * 5.0
+    start, down_deg = math.radians(ring.index_azimuth_deg), EXPECTED.down_in_turn_deg
     side = [
-        from_side(start + 2 * math.pi * k / around, distance, DOWN_IN_TURN_DEG[i % len(DOWN_IN_TURN_DEG)])
+        from_side(start + 2 * math.pi * k / around, distance, down_deg[i % len(down_deg)])
         for i, k in enumerate(_spread(around))
     ]
     return [(above, 0), (above, 1), *((p, 0) for p in side)]
@@ -341,7 +341,7 @@ def _expectation(
         tips=tips,
     )  # fmt: skip
     if seen_from_above(views):
-        priors = replace(unobserved(priors), bend_sigma_deg=BEND_FROM_ABOVE_DEG)
+        priors = replace(unobserved(priors), bend_sigma_deg=ADJUST.bend_from_above_deg)
     result = ideal_adjustment(ring, views, state, priors, typical.correlated_sigma)
     stations = measure_stations(result, options)
     variance = np.diag(stations.budget.covariance_deg2)
@@ -377,7 +377,7 @@ def _photo(
                 shows.append((b, station))
     hidden = ring.ids[~markers_seen(ring, state, p, standing, picture)]
     view = "overhead" if p < 2 else "oblique"
-    down = 90.0 if p < 2 else DOWN_IN_TURN_DEG[(p - 2) % len(DOWN_IN_TURN_DEG)]
+    down = 90.0 if p < 2 else EXPECTED.down_in_turn_deg[(p - 2) % len(EXPECTED.down_in_turn_deg)]
     return PlannedPhoto(
         p + 1, state.setups[standing], view, place, down, tuple(int(i) for i in hidden), runs, tuple(shows)
     )

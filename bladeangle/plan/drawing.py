@@ -15,7 +15,7 @@ from bladeangle.base.files import write_bytes_atomic
 from bladeangle.base.outputs import FIGURE_MARKS
 from bladeangle.plan import Plan, PlannedPhoto, nominal_rotor
 from bladeangle.records.station import StationOptions
-from bladeangle.results.expected import AIM_MM
+from bladeangle.tuning.expected import EXPECTED
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -126,7 +126,7 @@ def _draw_side(axes: Axes, plan: Plan) -> None:
         here = [p for p in side if p.down_deg == down]
         eye = here[0].place.eye_mm
         out, up, below = float(np.hypot(eye[0], eye[1])), float(eye[2]), -(0.22 + 0.22 * row) * outer
-        axes.plot([out, 0], [up, AIM_MM], color="0.7", linewidth=0.8)
+        axes.plot([out, 0], [up, EXPECTED.aim_mm], color="0.7", linewidth=0.8)
         _dimension(axes, (0, below), (out, below), f"{out:.0f} mm")
         _dimension(axes, (out, 0), (out, up), f"{up:.0f} mm")
         _camera(axes, out, up, _listed(here))

@@ -24,9 +24,6 @@ from bladeangle.imaging.ring import Ring
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import angle_row, arc_of, named
 from bladeangle.results.expected import (
-    AROUND_MARGIN_MM,
-    DOWN_DEG,
-    DOWN_IN_TURN_DEG,
     Place,
     Typical,
     attained,
@@ -37,10 +34,10 @@ from bladeangle.results.expected import (
     turned_over,
     worth_of,
 )
-from bladeangle.results.stations import BINS, EDGE_BIAS_PX, FACE_SHIFTS, NEEDED_BINS, Stations
+from bladeangle.results.stations import BINS, FACE_SHIFTS, Stations
+from bladeangle.tuning.expected import ADVICE, EXPECTED
+from bladeangle.tuning.results import STATION_ANGLES
 
-#: A photograph is worth naming when it shrinks the uncertainty at least to this share.
-WORTHWHILE_RATIO = 0.8
 #: Azimuths tried for a photograph from the side, deg from the one that faces the station; farther round it is not seen.
 TRIED_DEG = (0, 45, -45, 90, -90)
 
@@ -149,7 +146,7 @@ def next_photograph(
             for t, stays in zip(tried, staying, strict=True)
         ]
         best = int(np.argmin(after))
-        if after[best] <= WORTHWHILE_RATIO:
+        if after[best] <= ADVICE.worthwhile_ratio:
             return (
                 f"One more photograph {_words(tried[best].candidate, state)} would bring the {station} of blade "
                 f"{blade + 1} from ±{wide[k]:.2f} to about ±{wide[k] * after[best]:.2f} degrees."
@@ -176,9 +173,9 @@ def from_the_side(
         return None
     total = np.asarray(sum(result.information.values()))
     old = _Total(total, {k: total @ v for k, v in result.shifts.items()})
-    distance = distance_for(ring, float(state.camera[0]), size, AROUND_MARGIN_MM)
+    distance = distance_for(ring, float(state.camera[0]), size, EXPECTED.around_margin_mm)
     start = _station_azimuth(state, 0, named(stations.labels[entries[0]])[0], "entry")
-    down = tuple(DOWN_IN_TURN_DEG[k % len(DOWN_IN_TURN_DEG)] for k in range(SIDES))
+    down = tuple(EXPECTED.down_in_turn_deg[k % len(EXPECTED.down_in_turn_deg)] for k in range(SIDES))
     places = [from_side(start + 2 * np.pi * k / SIDES, distance, down[k]) for k in range(SIDES)]
     work = _Addition(ring, state, old, priors, size, attained(result, ring, size), frozenset(), None)
     tried = work.of([_Candidate(place, 0, False) for place in places])
@@ -220,7 +217,8 @@ class _Tried:
         """Standard uncertainty of functions with derivatives (..., n), edge bias included as the budget has it."""
         scale = 1 / np.sqrt(np.diag(self.information))
         response = np.linalg.solve(self.information * scale[:, None] * scale, (by * scale).T).T * scale
-        bias = [(EDGE_BIAS_PX * (response @ v)) ** 2 for kind, v in self.shifts.items() if kind in FACE_SHIFTS]
+        bias_px = STATION_ANGLES.edge_bias_px
+        bias = [(bias_px * (response @ v)) ** 2 for kind, v in self.shifts.items() if kind in FACE_SHIFTS]
         out: Array = np.sqrt(np.maximum((by * response).sum(-1), 0.0) + sum(bias))
         return out
 
@@ -309,7 +307,7 @@ class _Addition:
         mine = view.tips.only(view.tips.blade == blade)
         foot = state.on_cylinder(mine.px, tried.photo, candidate.setup, rotor.radius_mm, mine.far)
         at = np.interp(rotor.tau_of(np.nan_to_num(foot, nan=1.0), mine.blade), tau, length)
-        return int((np.histogram(at, BINS, (low, high))[0] > 0).sum()) >= NEEDED_BINS
+        return int((np.histogram(at, BINS, (low, high))[0] > 0).sum()) >= STATION_ANGLES.needed_bins
 
 
 def _known_ends(result: Adjustment) -> frozenset[tuple[int, int]]:
@@ -368,8 +366,8 @@ def _candidates(
     rotor = state.rotor
     eyes = [-r.T @ t for r, t in zip(result.state.r_camera_ring, result.state.t_camera_ring, strict=True)]
     high = [float(e[2]) for e in eyes if np.hypot(e[0], e[1]) < rotor.radius_mm]
-    height = float(np.median(high)) if high else distance_for(ring, f_px, size, 0.5 * AROUND_MARGIN_MM)
-    distance = distance_for(ring, f_px, size, AROUND_MARGIN_MM)
+    height = float(np.median(high)) if high else distance_for(ring, f_px, size, 0.5 * EXPECTED.around_margin_mm)
+    distance = distance_for(ring, f_px, size, EXPECTED.around_margin_mm)
     out = [_Candidate(from_above(height), s, True) for s in range(len(state.setups))]
     for s in range(len(state.setups)):
         if s != added:
@@ -393,7 +391,8 @@ def _words(candidate: _Candidate | None, state: State) -> str:
     _, blade, station = min(faced)
     what = {"entry": "the leading end", "middle": "the middle", "exit": "the trailing end"}[station]
     degrees = f"{candidate.place.azimuth_deg:.0f} degrees counter-clockwise from the arrow"
-    return f"from the side of {what} of blade {blade + 1} ({degrees}), about {DOWN_DEG:.0f} degrees down, {turned},"
+    down = f"about {EXPECTED.down_deg:.0f} degrees down"
+    return f"from the side of {what} of blade {blade + 1} ({degrees}), {down}, {turned},"
 
 
 def _those(added: Sequence[tuple[int, str]], blades: int) -> str:

@@ -16,13 +16,12 @@ from bladeangle.adjustment.model import Layout
 from bladeangle.adjustment.rotor import Rotor
 from bladeangle.base.geometry import Array
 from bladeangle.records.station import StationOptions, station_span
+from bladeangle.tuning.results import ANGLES
 
 #: Points that stand for a station, each for an equal part of it (with points at its very ends, a fit over so few would
 #: weigh the ends too much: 0.03 deg on a long middle that turns back).
 SAMPLES = 101
 SHARES = (np.arange(SAMPLES) + 0.5) / SAMPLES
-#: A station that is shorter than this, mm, is none.
-SHORTEST_MM = 5.0
 #: Places along a blade between which lengths are summed.
 PLACES = 400
 FINE_PLACES = 1500
@@ -85,7 +84,7 @@ def station_angle(rotor: Rotor, blade: int, station: str, options: StationOption
     """Blade angle, degrees, at a station of one blade; nan where the blade is too short for it."""
     tau, length = arc_of(rotor, blade, rotor.ends[blade], PLACES)
     low, high = station_span(length[-1], station, options)
-    if high - low < SHORTEST_MM:
+    if high - low < ANGLES.shortest_mm:
         return float("nan")
     at = np.interp(low + SHARES * (high - low), length, tau)
     x = np.interp(at, tau, _summed(rotor.radius_at(tau, blade), tau))

@@ -19,43 +19,10 @@ from bladeangle.records.station import StationOptions
 from bladeangle.results.angles import change_with_scale
 from bladeangle.results.moved import movements
 from bladeangle.results.stations import Stations, growth_of, wrap_guessed
+from bladeangle.tuning.results import DIAGNOSTICS
 
-#: Share of a station that must show an edge for it to count as seen whole; of its ten parts the one beside the blade's
-#: end is often left out as a rounded edge (`edges.END_MARGIN_MM`).
-WHOLE_STATION_SHARE = 0.85
-#: Root mean square of tip or ring residuals, px, from which a photograph is doubted, and from which it is refused.
-DOUBTED_RMS_PX = 0.9
-DOUBTED_RING_PX = 0.6
-REFUSED_RING_PX = 3.0
-REFUSED_TIP_PX = 2.5
-#: Squared distance from what was known, over its degrees of freedom, from which it is doubted.
-DOUBTED_SQUARE = 6.0
-#: Standard deviations from which a rotor is implausible (`Adjustment.implausibility`); it stays under 2.2 where the
-#: right place was found, in simulation and in renders.
-IMPLAUSIBLE_SIGMAS = 3.5
-#: Tilt, deg, offset, mm, and bend of the sheet, mm, that are worth a note.
-NOTED_TILT_DEG = 0.5
-DOUBTED_TILT_DEG = 0.75
-NOTED_OFFSET_MM = 5.0
-NOTED_BEND_MM = 0.3
-#: Weight under which neighbouring points are taken for a nick or stain, and how many in a row.
-NICK_WEIGHT = 0.1
-NICK_POINTS = 2
-#: Differences, in standard uncertainties, from which blades, or a given and a measured diameter, count as different.
-DIFFERENCE_SIGMAS = 3.0
-#: Angles between which blades of such rotors lie, deg (common practice, no source), with ample margin.
-ORDINARY_DEG = (3.0, 55.0)
-#: A blunder of scale that happens, as when a sheet was fitted to the page (a ratio; common practice, no source), and
-#: what it may do to an angle without a doubt beside `DIFFERENCE_SIGMAS` of its standard uncertainties, deg.
-SCALE_BLUNDER = 0.1
-HARMLESS_DEG = 0.1
-#: Tip diameters of such rotors, mm (common practice, no source).
-ORDINARY_MM = (100.0, 200.0)
-#: Exits shallower than entries by more than this, deg, are unusual.
-EXCHANGED_DEG = 0.2
-#: Line of the budget for wear, and the share of an entry's interval from which it is worth a word.
+#: Line of the budget for wear.
 WEAR_LINE = "wear and run-out of the tips"
-WEAR_COUNTS = 0.3
 
 
 def diagnose(
@@ -80,7 +47,7 @@ def diagnose(
     flags = [*_photographs(result, ring), *_known(result, not result.from_above, diameter_known)]
     flags += [*_blades(result, stations), *_unseen(result, stations), *_ends(result, stations)]
     tip_mm = stations.sizes["tip_diameter"][0]
-    if not ORDINARY_MM[0] < tip_mm < ORDINARY_MM[1]:
+    if not DIAGNOSTICS.ordinary_mm[0] < tip_mm < DIAGNOSTICS.ordinary_mm[1]:
         flags.append(Flag("diameter-unusual", f"The tip diameter is {tip_mm:.0f} mm."))
     if result.from_above:
         flags += _from_above(result, stations, diameter_known, loose)
@@ -93,13 +60,13 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
     moved = movements(result)
     for p, view in enumerate(result.views):
         ring_px = result.rms_px(p, "ring")
-        if ring_px > REFUSED_RING_PX:
+        if ring_px > DIAGNOSTICS.refused_ring_px:
             raise AdjustmentError(
                 f"{view.name} does not fit the ring definition and the camera file.",
                 "Name the ring that was printed and the camera file of this phone; keep the sheet flat and whole. "
                 f"(The ring's markers lie {ring_px:.1f} px off.)",
             )
-        if ring_px > DOUBTED_RING_PX:
+        if ring_px > DIAGNOSTICS.doubted_ring_px:
             yield Flag(
                 "residuals-high",
                 f"The ring is not seen where it should be. Its markers lie {ring_px:.2f} px off.",
@@ -110,14 +77,14 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
             yield Flag("photos-disagree", text, view.name)
         for kind in TIP_KINDS:
             tip_px = result.rms_px(p, kind)
-            if tip_px > REFUSED_TIP_PX:
+            if tip_px > DIAGNOSTICS.refused_tip_px:
                 why = ", as if the rotor was moved" if p in moved else ""
                 raise AdjustmentError(
                     f"{view.name} contradicts the other photographs{why}.",
                     "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again. "
                     f"(Its blade tips lie {tip_px:.1f} px off.)",
                 )
-            if tip_px > DOUBTED_RMS_PX and p not in moved:
+            if tip_px > DIAGNOSTICS.doubted_rms_px and p not in moved:
                 text = (
                     f"Its blades do not lie where the other photographs have them. The {kind} are {tip_px:.1f} px off."
                 )
@@ -139,8 +106,8 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
     weight = result.weight[p][kind]
     for b in np.unique(tips.blade):
         mine = np.flatnonzero(tips.blade == b)
-        bad = weight[mine] < NICK_WEIGHT
-        run = np.convolve(bad, np.ones(NICK_POINTS), "valid") == NICK_POINTS
+        bad = weight[mine] < DIAGNOSTICS.nick_weight
+        run = np.convolve(bad, np.ones(DIAGNOSTICS.nick_points), "valid") == DIAGNOSTICS.nick_points
         if run.any() and bad.mean() < 0.3:
             x, y = tips.px[mine[int(np.flatnonzero(run)[0])]]
             yield Flag(
@@ -157,30 +124,30 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
     photos = len(state.focus)
     for source, dof in {"camera calibration": 8.0, "focus and stabiliser": 3.0 * photos}.items():
         square = result.prior_cost.get(source, 0.0) / dof
-        if square > DOUBTED_SQUARE:
+        if square > DIAGNOSTICS.doubted_chi_squared:
             away = f"{source}: {np.sqrt(square):.1f} standard uncertainties"
             text = f"These photographs do not fit the camera file ({away})."
             yield Flag("focal-length-differs", text)
     off = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
-    if diameter_known and off > DIFFERENCE_SIGMAS:
+    if diameter_known and off > DIAGNOSTICS.difference_sigmas:
         text = f"The photographs suggest {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
         yield Flag("diameter-differs", text)
-    if (excess := result.implausibility()) > IMPLAUSIBLE_SIGMAS:
+    if (excess := result.implausibility()) > DIAGNOSTICS.implausible_sigmas:
         most = max(ROTOR_PRIORS, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_redundancy.get(k, 0.0))
         yield Flag("rotor-unlikely", f"Farthest from what is usual: {most} ({excess:.1f} standard deviations in all).")
     bend = float(np.hypot(*state.sheet[2:4]))
-    if bend > NOTED_BEND_MM:
+    if bend > DIAGNOSTICS.noted_bend_mm:
         yield Flag("sheet-bent", f"The sheet is bent by {bend:.1f} mm at the ring's edge.")
     for s, setup in enumerate(state.setups):
         axis = state.r_ring_rotor[s][:, 2]
         tilt = float(np.degrees(np.arctan2(np.hypot(axis[0], axis[1]), abs(axis[2]))))
-        if tilt > DOUBTED_TILT_DEG and not oblique:
+        if tilt > DIAGNOSTICS.doubted_tilt_deg and not oblique:
             text = f"Standing {setup.replace('_', ' ')}, the axis seems tilted by {tilt:.1f} deg."
             yield Flag("axis-doubtful", text)
-        elif tilt > NOTED_TILT_DEG:
+        elif tilt > DIAGNOSTICS.noted_tilt_deg:
             yield Flag("rotor-tilted", f"Standing {setup.replace('_', ' ')}, the axis is tilted by {tilt:.1f} deg.")
         offset = float(np.hypot(*state.t_ring_rotor[s][:2]))
-        if offset > NOTED_OFFSET_MM:
+        if offset > DIAGNOSTICS.noted_offset_mm:
             yield Flag(
                 "off-centre",
                 f"Standing {setup.replace('_', ' ')}, the rotor is {offset:.0f} mm off the ring's centre.",
@@ -196,17 +163,17 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
         return Flag("scale-unchecked", f"{why}.")
     means = {f"mean {s}": weights for s in STATIONS if (weights := stations.budget.mean_weights(s)) is not None}
     names, share = [*labels, *means], np.array([*np.eye(len(labels)), *means.values()])
-    scales = (1 + SCALE_BLUNDER, 1 - SCALE_BLUNDER, 1.01)
+    scales = (1 + DIAGNOSTICS.scale_blunder, 1 - DIAGNOSTICS.scale_blunder, 1.01)
     changes = np.nan_to_num([change_with_scale(rotor, labels, options, scale) for scale in scales])
     *either, little = np.abs(share @ changes.T).T
     change = np.maximum(*either)
     u = np.sqrt(np.diag(share @ stations.budget.covariance_deg2 @ share.T))
-    allowed = DIFFERENCE_SIGMAS * u + HARMLESS_DEG
+    allowed = DIAGNOSTICS.difference_sigmas * u + DIAGNOSTICS.harmless_deg
     worst = int((change / allowed).argmax())
     text = f"{why}: {names[worst]} changes by {little[worst]:.3f} deg per 1 % of scale"
     if change[worst] <= allowed[worst]:
         return Flag("scale-unchecked", f"{text}.")
-    off = f"if the print is {100 * SCALE_BLUNDER:.0f} % off"
+    off = f"if the print is {100 * DIAGNOSTICS.scale_blunder:.0f} % off"
     text += f", and by {change[worst]:.2f} deg (of an uncertainty of {u[worst]:.2f}) {off}."
     return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
 
@@ -219,18 +186,18 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
         if not here:
             continue
         middle = np.median(stations.angle_deg[here])
-        if not ORDINARY_DEG[0] < middle < ORDINARY_DEG[1]:
+        if not DIAGNOSTICS.ordinary_deg[0] < middle < DIAGNOSTICS.ordinary_deg[1]:
             yield Flag("angle-unusual", f"The median {station} is {middle:.1f} deg.", station=station)
         for k in here:
             others = np.array([(1.0 if j == k else 0.0) - 1 / len(here) for j in here])
             u = float(np.sqrt(max(others @ covariance[np.ix_(here, here)] @ others, 1e-12)))
             away = float(stations.angle_deg[k] - middle)
-            if len(here) > 1 and abs(away) > max(DIFFERENCE_SIGMAS * u, 0.1):
+            if len(here) > 1 and abs(away) > max(DIAGNOSTICS.difference_sigmas * u, 0.1):
                 text = f"{abs(away):.2f} deg {'steeper' if away > 0 else 'shallower'} than the blades' median."
                 yield Flag("blades-differ", text, blade=int(stations.labels[k].split(".")[0]), station=station)
         for k in here:
             seen = stations.seen_share[stations.labels[k]]
-            if seen < WHOLE_STATION_SHARE:
+            if seen < DIAGNOSTICS.whole_station_share:
                 text = f"Only {100 * seen:.0f} % of the station is seen."
                 yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
 
@@ -273,7 +240,7 @@ def wear_unseen(stations: Stations, remedy: str) -> list[Flag]:
         float(np.sqrt(max(float(weights @ (factor**2 * np.diag(c))), 0.0)))
         for c in (worn[0].covariance_deg2, stations.budget.covariance_deg2)
     )
-    if part < WEAR_COUNTS * whole:
+    if part < DIAGNOSTICS.wear_share * whole:
         return []
     text = "From above wear of the tips is hardly seen; that makes "
     text += f"±{part:.2f} of a single entry's ±{whole:.2f} degrees. {remedy}"
@@ -290,6 +257,6 @@ def _ends(result: Adjustment, stations: Stations) -> Iterator[Flag]:
     of even pitch (a screw turned over about any radius is itself), or one photograph alone.
     """
     growth = growth_of(stations.angle_deg, stations.budget)
-    if growth is not None and -growth[0] > max(EXCHANGED_DEG, 2 * growth[1]):
+    if growth is not None and -growth[0] > max(DIAGNOSTICS.exchanged_deg, 2 * growth[1]):
         text = f"The exit is {-growth[0]:.1f} deg shallower than the entry on the mean"
         yield Flag("ends-exchanged", f"{text}; are the photographs named the wrong way round?")

@@ -16,10 +16,9 @@ from bladeangle.records.station import StationOptions
 from bladeangle.results.angles import angle_row, named
 from bladeangle.results.stations import Stations
 from bladeangle.results.weighted import weighted_rows
+from bladeangle.tuning.results import EDGE_SHIFTS
 
-#: Over how far a drop on the lens, a shutter or an editor shifts a picture alike, px of 4,032 (judgement), and how many
-#: fields of shifts are drawn to see what they do to the angles.
-ALIKE_PX = 600.0
+#: How many fields of shifts are drawn to see what they do to the angles.
 FIELDS = 100
 #: Plane waves that make up a field.
 WAVES = 40
@@ -61,7 +60,7 @@ def uneven_line(
             continue
         field = np.zeros((2, len(tips.px), FIELDS))
         for axis in field:
-            waves = rng.normal(0.0, 1.0 / (ALIKE_PX * side_px / 4032), (2, WAVES, FIELDS))
+            waves = rng.normal(0.0, 1.0 / (EDGE_SHIFTS.alike_px * side_px / 4032), (2, WAVES, FIELDS))
             phase = np.einsum("mj,jwf->mwf", tips.px, waves) + rng.uniform(0, 2 * np.pi, (WAVES, FIELDS))
             axis += sigma_px * np.sqrt(2 / WAVES) * np.cos(phase).sum(1)
         off_px = np.einsum("mj,jmf->mf", tips.normal, field)

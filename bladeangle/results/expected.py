@@ -21,19 +21,12 @@ from bladeangle.adjustment.equations import Equations, Rows
 from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, EndPoints, ObservedView, State, TipPoints
 from bladeangle.adjustment.normals import SOURCES, WeightedRows
 from bladeangle.adjustment.priors import Priors
-from bladeangle.adjustment.tip_radius import TipCondition
 from bladeangle.base.geometry import Array
 from bladeangle.detection import edges
 from bladeangle.imaging.ring import POINTS_A_SIDE, Ring, RingSighting
-
-#: How far down the photographs of a set from the side look, deg, in turn: from two elevations height and radius of a
-#: tip are told apart better than from one.
-DOWN_IN_TURN_DEG = (40.0, 40.0, 25.0)
-#: How far down a photograph from the side looks, deg, and the margin of the picture around the ring, mm.
-DOWN_DEG = 45.0
-AROUND_MARGIN_MM = 30.0
-#: Height over the sheet, mm, at which a photograph from the side is aimed.
-AIM_MM = 15.0
+from bladeangle.tuning.expected import EXPECTED
+from bladeangle.tuning.priors import TipCondition
+from bladeangle.tuning.value import from_tuning
 
 
 @dataclass(frozen=True)
@@ -51,14 +44,14 @@ class Typical:
     0.15 px from above, 0.12 to 0.18 px from the side, and 0.1 px at the ring.
     """
 
-    ring_px: float = 0.04
-    overhead_px: float = 0.12
-    upper_px: float = 0.065
-    lower_px: float = 0.18
-    end_mm: float = 0.32
-    circle_px: float = 0.12
-    correlated_sigma: tuple[float, float] = (1.2, 0.3)
-    bend_deg: float = 0.17
+    ring_px: float = from_tuning(lambda: EXPECTED.ring_px)
+    overhead_px: float = from_tuning(lambda: EXPECTED.overhead_px)
+    upper_px: float = from_tuning(lambda: EXPECTED.upper_px)
+    lower_px: float = from_tuning(lambda: EXPECTED.lower_px)
+    end_mm: float = from_tuning(lambda: EXPECTED.end_mm)
+    circle_px: float = from_tuning(lambda: EXPECTED.circle_px)
+    correlated_sigma: tuple[float, float] = from_tuning(lambda: EXPECTED.correlated_sigmas)
+    bend_deg: float = from_tuning(lambda: EXPECTED.bend_deg)
 
 
 @dataclass(frozen=True)
@@ -90,10 +83,10 @@ def from_above(height_mm: float) -> Place:
     return looking(np.array([0.0, 0.0, height_mm]), np.zeros(3))
 
 
-def from_side(azimuth_rad: float, distance_mm: float, down_deg: float = DOWN_DEG) -> Place:
-    """A camera beside the rotor that looks down on the ring's middle by `down_deg` from the horizontal."""
-    a, b = azimuth_rad, np.radians(down_deg)
-    target = np.array([0.0, 0.0, AIM_MM])
+def from_side(azimuth_rad: float, distance_mm: float, down_deg: float | None = None) -> Place:
+    """A camera beside the rotor that looks down on the ring's middle by `down_deg` from the horizontal, or as usual."""
+    a, b = azimuth_rad, np.radians(EXPECTED.down_deg if down_deg is None else down_deg)
+    target = np.array([0.0, 0.0, EXPECTED.aim_mm])
     return looking(target + distance_mm * np.array([np.cos(b) * np.cos(a), np.cos(b) * np.sin(a), np.sin(b)]), target)
 
 

@@ -22,18 +22,7 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.equations import SETUP_TURN
 from bladeangle.base.geometry import Array
 from bladeangle.results.weighted import weighted_rows
-
-#: A movement counts from this many of its standard uncertainties, and from this size, mm on the sheet or at the tip.
-#: Renders in which the rotor was left alone reach 3.2.
-MOVED_SIGMAS = 4.0
-LEAST_MOVE_MM = 0.12
-#: Standard deviation of what is expected of a rotor that was moved, mm on the sheet and at the tip: it keeps directions
-#: that nothing measures from running away, and costs nothing where something does.
-EXPECTED_MM = 3.0
-#: How far, mm at the tip, one from above may see the rotor turned against those from the side, though it was not: 0.05
-#: mm of radius there look like 0.2 mm of height, as rays are steep, and these like 0.8 mm of turn of blades of 14 deg
-#: (seen on glossy tips, of one rotor in seven).
-TURN_FROM_ABOVE_MM = 0.8
+from bladeangle.tuning.results import MOVED
 
 
 @dataclass(frozen=True)
@@ -73,7 +62,7 @@ class Movement:
     @property
     def clear(self) -> bool:
         """Whether it is beyond what points that scatter make believe."""
-        return self.significance > MOVED_SIGMAS and self.size_mm > LEAST_MOVE_MM
+        return self.significance > MOVED.moved_sigmas and self.size_mm > MOVED.least_move_mm
 
     def __str__(self) -> str:
         shift = float(np.hypot(*self.shift_mm))
@@ -138,7 +127,7 @@ def _allowed(result: Adjustment, photo: int) -> Movement:
     unit = np.array([result.state.rotor.radius_mm, 1.0, 1.0])
     after = np.asarray(np.linalg.inv(result.covariance[at, at]), np.float64)
     information = (after - result.information["moves"][at, at]) / unit[:, None] / unit
-    own: Array = np.asarray(np.linalg.inv(information + np.eye(3) / EXPECTED_MM**2), np.float64)
+    own: Array = np.asarray(np.linalg.inv(information + np.eye(3) / MOVED.expected_mm**2), np.float64)
     return Movement(own @ (after @ result.state.moves[photo] / unit), own, result.state.rotor.radius_mm)
 
 
@@ -159,14 +148,14 @@ def _alone(result: Adjustment, photos: Sequence[int], setup: int) -> list[_Alone
     common = layout.columns["setup", setup][three]
     # one from above sees a turn by heights, and these by radii, which vary along tips by some hundredths of a mm
     mixed = len({bool(view.tips.far.all()) for view in views if view.tips is not None}) > 1
-    slack = [TURN_FROM_ABOVE_MM if mixed and v.tips is not None and v.tips.far.all() else 0.0 for v in views]
+    slack = [MOVED.turn_from_above_mm if mixed and v.tips is not None and v.tips.far.all() else 0.0 for v in views]
     own_equations = zip(photos, coupling, right, slack, strict=True)
     return [_Alone(p, by, by[common] * unit[:, None], pull, mm) for p, by, pull, mm in own_equations]
 
 
 def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:
     """What one photograph says by itself; covariance (n, n) and change (n,) are those of the common unknowns."""
-    left = alone.information - alone.coupling.T @ covariance @ alone.coupling + np.eye(3) / EXPECTED_MM**2
+    left = alone.information - alone.coupling.T @ covariance @ alone.coupling + np.eye(3) / MOVED.expected_mm**2
     own: Array = np.asarray(np.linalg.inv(left), np.float64)
     way_mm = -own @ (alone.right + alone.coupling.T @ change)
     return Movement(way_mm, own, result.state.rotor.radius_mm, alone.turn_slack_mm)

@@ -18,33 +18,16 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.adjustment.priors import over_tips
 from bladeangle.adjustment.rotor import FACES, Rotor
-from bladeangle.adjustment.tip_radius import ANY_TIPS
 from bladeangle.base.budget import STATIONS, Budget, BudgetLine, line_from_jacobian
 from bladeangle.base.geometry import Array
 from bladeangle.records.station import StationOptions, station_span
-from bladeangle.results.angles import SHORTEST_MM, BladeColumns, angle_gradient, arc_of, length_gradient, station_angle
+from bladeangle.results.angles import BladeColumns, angle_gradient, arc_of, length_gradient, station_angle
 from bladeangle.results.waviness import waviness_effects
+from bladeangle.tuning.priors import ANY_TIPS
+from bladeangle.tuning.results import ANGLES, STATION_ANGLES
 
-#: Bins of a station, and how many of them must be seen.
+#: Bins of a station.
 BINS = 10
-NEEDED_BINS = 4
-#: Robust weight from which a point counts as seen; below it the adjustment has put it aside.
-KEPT_WEIGHT = 0.3
-#: Standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known, px
-#: (assumed; no source).
-EDGE_BIAS_PX = 0.08
-#: Where a chamfer or a round breaks the hub's rim, the circle that is followed is its inner edge or lies between: most
-#: that its radius falls short of the hub's, mm, anything from nothing to this being as likely (rims are broken by half
-#: a millimetre to one and a half; common practice, no source).
-BROKEN_RIM_MM = 1.5
-#: Growth of the angle from entry to exit, deg, below which two overhead views may be matched at a wrong place, and the
-#: standard uncertainty of the wrap then, as a share of the pitch between blades: of 69 such rendered pairs 94 % lie
-#: within twice that, of 81 others all within a twentieth.
-EVEN_DEG = 2.5
-GUESSED_WRAP = 0.15
-#: What the form of wear, which from above nobody sees, does to an angle at either end, deg: rendered used rotors with
-#: ramps, steps and exponentials of the same depth (the model knows exponentials of several lengths).
-FORM_OF_WEAR_DEG = {"entry": 0.2, "exit": 0.1}
 
 
 @dataclass(frozen=True)
@@ -107,7 +90,8 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
         row[columns.ends] = -1.0, 1.0
         wrap[b] = np.degrees([rotor.ends[b, 1] - rotor.ends[b, 0], _deviation(result, row)])
         tip[b] = length[-1], _deviation(result, columns.rows(by[-1]))
-    guessed_rad = GUESSED_WRAP * 2 * np.pi / rotor.blades if wrap_guessed(result, growth_of(angles, budget)) else 0.0
+    guessed = wrap_guessed(result, growth_of(angles, budget))
+    guessed_rad = STATION_ANGLES.guessed_wrap * 2 * np.pi / rotor.blades if guessed else 0.0
     whole_rad = np.radians(wrap[:, :1])
     wrap[:, 1] = np.hypot(wrap[:, 1], np.degrees(guessed_rad))
     tip[:, 1:] = np.hypot(tip[:, 1:], guessed_rad * tip[:, :1] / whole_rad)
@@ -142,7 +126,7 @@ def growth_of(angle_deg: ArrayLike, budget: Budget) -> tuple[float, float] | Non
 def wrap_guessed(result: Adjustment, growth: tuple[float, float] | None) -> bool:
     """Whether wrap and lengths rest on two overhead views, of blades that look alike wherever these are matched."""
     twice = result.from_above and len(result.state.setups) == 2
-    return twice and growth is not None and abs(growth[0]) < EVEN_DEG
+    return twice and growth is not None and abs(growth[0]) < STATION_ANGLES.even_deg
 
 
 def _hub(result: Adjustment) -> tuple[float, float]:
@@ -152,8 +136,8 @@ def _hub(result: Adjustment) -> tuple[float, float]:
     """
     k = int(result.state.circles[:, 0].argmax())
     at = result.layout["circles"].start + 2 * k
-    u_mm = np.hypot(np.sqrt(result.covariance[at, at]), BROKEN_RIM_MM / np.sqrt(12))
-    return 2 * float(result.state.circles[k, 0]) + BROKEN_RIM_MM, 2 * float(u_mm)
+    u_mm = np.hypot(np.sqrt(result.covariance[at, at]), STATION_ANGLES.broken_rim_mm / np.sqrt(12))
+    return 2 * float(result.state.circles[k, 0]) + STATION_ANGLES.broken_rim_mm, 2 * float(u_mm)
 
 
 def _fall(result: Adjustment, blade: int) -> tuple[float, float]:
@@ -205,7 +189,7 @@ def _seen(result: Adjustment) -> tuple[list[Array], list[Array]]:
             if tips is None:
                 continue
             tau = state.tau_of_tips(tips, p, state.setups.index(view.setup))
-            good = np.isfinite(tau) & (result.weight[p][kind] > KEPT_WEIGHT)
+            good = np.isfinite(tau) & (result.weight[p][kind] > STATION_ANGLES.kept_weight)
             for b in range(rotor.blades):
                 mine = good & (tips.blade == b)
                 taus[b].append(tau[mine])
@@ -237,11 +221,11 @@ def _why_not(
                 continue
             return f"the blade's {('leading', 'trailing')[end]} end is not seen"
     low, high = station_span(length[-1], station, options)
-    if high - low < SHORTEST_MM:
+    if high - low < ANGLES.shortest_mm:
         return "the blade is too short for a station of this length"
     at = np.interp(seen, tau, length)
     bins = np.histogram(at, BINS, (low, high))[0]
-    if (bins > 0).sum() < NEEDED_BINS or not len(seen):
+    if (bins > 0).sum() < STATION_ANGLES.needed_bins or not len(seen):
         return f"only {(bins > 0).sum() * 100 // BINS} % of the station shows a tip edge"
     return ""
 
@@ -292,7 +276,7 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
     )
     for kind, shift in result.shifts.items():
         if kind in FACE_SHIFTS:
-            effect = jacobian @ shift * EDGE_BIAS_PX
+            effect = jacobian @ shift * STATION_ANGLES.edge_bias_px
             lines.append(BudgetLine(FACE_SHIFTS[kind], "B", np.outer(effect, effect), 20.0))
     if not result.from_above and result.state.rotor.tip_radius.condition is not None:
         effects = waviness_effects(result, jacobian)
@@ -302,7 +286,8 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
         total = np.sum([line.covariance_deg2 for line in lines], axis=0)
         lines.append(BudgetLine("consistency of both ends", "A", (result.birge_ratio_squared - 1) * total, 20.0))
     if result.from_above and result.state.rotor.tip_radius.condition == ANY_TIPS:
-        form = np.array([FORM_OF_WEAR_DEG.get(label.split(".")[1], 0.0) for label in labels])
+        of = {"entry": STATION_ANGLES.entry_wear_form_deg, "exit": STATION_ANGLES.exit_wear_form_deg}
+        form = np.array([of.get(label.split(".")[1], 0.0) for label in labels])
         lines.append(BudgetLine("form of the wear", "B", np.outer(form, form), 20.0))
     return Budget(labels, tuple(lines))
 

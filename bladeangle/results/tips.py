@@ -22,13 +22,10 @@ from bladeangle.base.budget import correlated, covariance_root, monte_carlo
 from bladeangle.base.geometry import Array
 from bladeangle.results.angles import BladeColumns, arc_of
 from bladeangle.results.stations import points_seen
+from bladeangle.tuning.results import TIPS
 
 #: Spacing, mm along the tip, of the places at which the radius is given.
 STEP_MM = 4.0
-#: Share of its prior standard deviation below which the uncertainty of a quantity has to be for it to count as seen.
-SEEN_SHARE = 0.7
-#: Points of a blade's edges from which on its curve is given.
-FEWEST_POINTS = 6
 #: Trials for the smallest clearance; its uncertainty is then known to 2 %.
 TRIALS = 2000
 
@@ -154,7 +151,7 @@ def _estimate(result: Adjustment, rotor: Rotor, feature: TipFeature, blades: Seq
         float(np.hypot(shared, own / np.sqrt(n))) for shared, own in (feature.prior_parts_mm, feature.open_parts_mm)
     )
     u = _with_open(result, row, open_mm)
-    return Estimate(float(value), u, u <= SEEN_SHARE * prior)
+    return Estimate(float(value), u, u <= TIPS.seen_share * prior)
 
 
 def _with_open(result: Adjustment, row: Array, open_mm: float) -> float:
@@ -186,7 +183,7 @@ def _own(result: Adjustment, rotor: Rotor, feature: TipFeature, weights: Array) 
         float(np.linalg.norm(weights)) * own for _, own in (feature.prior_parts_mm, feature.open_parts_mm)
     )
     u = _with_open(result, row, open_mm)
-    return Estimate(float(weights @ (rotor.tip_radius.own @ feature.own)), u, u <= SEEN_SHARE * prior)
+    return Estimate(float(weights @ (rotor.tip_radius.own @ feature.own)), u, u <= TIPS.seen_share * prior)
 
 
 @dataclass(frozen=True)
@@ -203,7 +200,7 @@ class _Curve:
         """That of one blade, with points seen at tau (k,)."""
         tau, length = arc_of(rotor, blade, rotor.ends[blade])
         arc = np.zeros(0)
-        if len(seen) >= FEWEST_POINTS:
+        if len(seen) >= TIPS.fewest_points:
             low, high = np.interp(np.quantile(seen, [0.005, 0.995]), tau, length)
             arc = np.arange(low, high, STEP_MM)
         at = np.interp(arc, length, tau)

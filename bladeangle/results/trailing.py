@@ -14,11 +14,7 @@ import numpy as np
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.base.geometry import Array
 from bladeangle.results.angles import BladeColumns
-
-#: Standard uncertainty of how flat and clean the rotor's end and the paper under it lie on each other, mm (assumed).
-SEAT_MM = 0.1
-#: What is known no better than to this standard uncertainty, mm, as from overhead alone, is no distance to work by.
-LARGEST_U_MM = 1.5
+from bladeangle.tuning.results import TRAILING
 
 
 @dataclass(frozen=True)
@@ -26,7 +22,7 @@ class TrailingEdges:
     """Distances, mm, from the outlet end.
 
     blades : (b, 2) value and standard uncertainty of each blade, nan where its trailing end is not seen or its
-        uncertainty is larger than `LARGEST_U_MM`.
+        uncertainty is larger than `TRAILING.largest_u_mm`.
     mean : the same of the mean over blades; nan where it is of one.
     """
 
@@ -56,9 +52,9 @@ def trailing_edges(result: Adjustment, seen: Array) -> TrailingEdges | None:
         rows[b, columns.heights] = rotation[2, 2] * basis[b]
         rows[b, columns.ends] = 0.0, rotation[2, 2] * slope[b]
         rows[b, [first, first + 1, first + 5]] = arm[b, 1], -arm[b, 0], 1.0
-    covariance = rows @ result.covariance @ rows.T + SEAT_MM**2
+    covariance = rows @ result.covariance @ rows.T + TRAILING.seat_mm**2
     u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    known = np.asarray(seen, bool) & (u <= LARGEST_U_MM)
+    known = np.asarray(seen, bool) & (u <= TRAILING.largest_u_mm)
     blades = np.where(known[:, None], np.stack([value, u], 1), np.nan)
     mean = (float(value.mean()), float(np.sqrt(max(covariance.mean(), 0.0))))
     return TrailingEdges(blades, mean if known.all() else (np.nan, np.nan))

@@ -28,10 +28,7 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.base.budget import covariance_root
 from bladeangle.base.geometry import Array
 from bladeangle.results.weighted import weighted_rows
-
-#: By how much the blades of two rotors of a make differ, standard deviations: their slope at the ends and their bend,
-#: deg, in common and each by itself, and the height of each, mm (assumed; no source).
-COMMON_DEG, OWN_DEG, OWN_MM = 1.5, 0.5, 0.5
+from bladeangle.tuning.results import TWO_ROTORS
 
 
 @dataclass(frozen=True)
@@ -94,10 +91,10 @@ def _expected(blades: int) -> Array:
     """Covariance (3 * blades, 3 * blades) of what two rotors differ by; alike in height, which a setup may have."""
     each, all_ = np.eye(blades), np.ones((blades, blades))
     out = np.zeros((3 * blades, 3 * blades))
-    out[:blades, :blades] = OWN_MM**2 * each
+    out[:blades, :blades] = TWO_ROTORS.own_mm**2 * each
     for k in (1, 2):
         at = slice(k * blades, (k + 1) * blades)
-        out[at, at] = OWN_DEG**2 * each + COMMON_DEG**2 * all_
+        out[at, at] = TWO_ROTORS.own_deg**2 * each + TWO_ROTORS.common_deg**2 * all_
     return out
 
 

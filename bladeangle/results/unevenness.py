@@ -13,10 +13,8 @@ import numpy as np
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
-
-#: Markers that are neighbours, and the fewest points of a marker that tell where it lies.
-NEIGHBOURS = 3
-FEWEST = 12
+from bladeangle.tuning.imaging import QUALITY
+from bladeangle.tuning.results import UNEVENNESS
 
 
 def marker_shifts(result: Adjustment, photo: int) -> tuple[Array, Array]:
@@ -27,7 +25,7 @@ def marker_shifts(result: Adjustment, photo: int) -> tuple[Array, Array]:
     seen, shifts = [], []
     for marker in np.unique(sighting.marker):
         mine = (sighting.marker == marker) & np.isfinite(residual)
-        if mine.sum() >= FEWEST:
+        if mine.sum() >= QUALITY.marker_points:
             seen.append(marker)
             shifts.append(np.linalg.lstsq(sighting.normal[mine], residual[mine], rcond=None)[0])
     return np.array(seen, int), np.array(shifts).reshape(-1, 2)
@@ -36,11 +34,11 @@ def marker_shifts(result: Adjustment, photo: int) -> tuple[Array, Array]:
 def unevenness_px(result: Adjustment, ring: Ring, photo: int) -> float:
     """How far neighbouring markers lie off together, px, where that is most."""
     seen, shifts = marker_shifts(result, photo)
-    if len(seen) <= NEIGHBOURS:
+    if len(seen) <= UNEVENNESS.neighbours:
         return 0.0
     centre = ring.corners_mm[seen].mean(1)
     order = np.argsort(np.arctan2(centre[:, 1], centre[:, 0]))
-    round_it = np.concatenate([shifts[order], shifts[order][: NEIGHBOURS - 1]])
+    round_it = np.concatenate([shifts[order], shifts[order][: UNEVENNESS.neighbours - 1]])
     sums = np.cumsum(np.concatenate([np.zeros((1, 2)), round_it]), axis=0)
-    means = (sums[NEIGHBOURS:] - sums[:-NEIGHBOURS]) / NEIGHBOURS
+    means = (sums[UNEVENNESS.neighbours :] - sums[: -UNEVENNESS.neighbours]) / UNEVENNESS.neighbours
     return float(np.hypot(means[:, 0], means[:, 1]).max())

@@ -141,7 +141,7 @@ def test_clean_points_give_the_true_angles():
     truth, _, _, found = case(2, "eight", Changes(blades=4, rotors=True), CLEAN)
     assert len(found.labels) == 12
     error = errors_deg(truth, found)
-    # however clean points are, their edges may lie off by OFFSET_MM: what is usual of worn tips pulls them so
+    # however clean points are, their edges may lie off by `offset_mm`: what is usual of worn tips pulls them so
     assert np.abs(error).max() < 0.04
     assert abs(error.mean()) < 0.01
     assert 2 * truth.radius_mm == pytest.approx(found.sizes["tip_diameter"][0], abs=0.1)

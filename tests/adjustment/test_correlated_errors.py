@@ -6,17 +6,14 @@ import numpy as np
 import pytest
 
 from bladeangle.adjustment.correlated_errors import (
-    CIRCLE_ERROR_PX,
-    LENGTH_MM,
-    OFFSET_MM,
-    SHARED_LENGTH_PX,
     CorrelatedErrors,
     correlated_errors_in_px,
     correlated_errors_of,
 )
 from bladeangle.adjustment.model import CirclePoints, ObservedView, TipPoints
-from bladeangle.adjustment.tip_radius import ANY_TIPS
 from bladeangle.imaging.ring import RingSighting
+from bladeangle.tuning.adjustment import CORRELATED_ERRORS
+from bladeangle.tuning.priors import ANY_TIPS
 
 PX_PER_MM = 7.0
 
@@ -51,7 +48,10 @@ def test_along_an_edge_errors_are_a_gauss_markov_process_and_an_offset(far: bool
     assert errors is not None
     process = (size[far] * 0.25) ** 2
     distance = np.abs(along[:, None] - along)
-    law = process * np.exp(-distance / (LENGTH_MM[far] * PX_PER_MM)) + (OFFSET_MM * PX_PER_MM) ** 2
+    law = (
+        process * np.exp(-distance / (CORRELATED_ERRORS.length_mm[far] * PX_PER_MM))
+        + (CORRELATED_ERRORS.offset_mm * PX_PER_MM) ** 2
+    )
     found = covariance(errors)
     assert np.abs(found - law).max() < 0.35 * process  # amid two knots, at no distance
     assert np.abs(found - law).mean() < 0.08 * process
@@ -83,7 +83,7 @@ def test_saturated_edges_share_an_error_in_px() -> None:
     assert plain is not None and shared is not None
     more = covariance(shared) - covariance(plain)
     assert more[0, 0] == pytest.approx(0.04, rel=0.01)
-    assert more[0, 30] == pytest.approx(0.04 * np.exp(-600 / SHARED_LENGTH_PX), rel=0.03)
+    assert more[0, 30] == pytest.approx(0.04 * np.exp(-600 / CORRELATED_ERRORS.shared_length_px), rel=0.03)
 
 
 def test_waves_of_tips_count_from_overhead_only() -> None:
@@ -142,7 +142,7 @@ def test_a_circle_is_off_by_as_much_all_round_in_its_centre() -> None:
     errors = correlated_errors_of("circle", view_of(None, circles), None)
     assert errors is not None
     found = covariance(errors)
-    law = CIRCLE_ERROR_PX**2 * (np.cos(psi[:, None] - psi) + np.cos(2 * (psi[:, None] - psi)))
+    law = CORRELATED_ERRORS.circle_error_px**2 * (np.cos(psi[:, None] - psi) + np.cos(2 * (psi[:, None] - psi)))
     assert found == pytest.approx(law, abs=1e-12)
 
 

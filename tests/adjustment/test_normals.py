@@ -8,7 +8,6 @@ import pytest
 from bladeangle.adjustment.correlated_errors import CorrelatedErrors
 from bladeangle.adjustment.equations import Rows
 from bladeangle.adjustment.normals import (
-    ROBUST_WIDTH,
     CorrelatedRows,
     Normals,
     Scale,
@@ -16,6 +15,7 @@ from bladeangle.adjustment.normals import (
     normals_of,
     scale_of,
 )
+from bladeangle.tuning.adjustment import NORMALS
 
 COLUMNS = np.array([4, 1, 7])
 
@@ -80,12 +80,12 @@ def test_weights_are_robust_and_misses_have_none(seed: int) -> None:
     missed = Rows(0, rows.kind, residual, rows.jac, COLUMNS, rows.sigma)
     scale = Scale(1.5, 1.2)
     found = normals_of([missed], 9, [{rows.kind: scale}], {}, lambda *_: None)
-    z = residual / (1.5 * rows.sigma) / ROBUST_WIDTH
+    z = residual / (1.5 * rows.sigma) / NORMALS.robust_sigmas
     weight = np.where(np.isnan(z), 0.0, 1 / (1 + z**2)) / (1.5 * 1.2 * rows.sigma) ** 2
     [one] = found.weighted
     assert one.weight == pytest.approx(weight)
     kept = ~np.isnan(z)
-    assert found.cost == pytest.approx(ROBUST_WIDTH**2 * np.log1p(z[kept] ** 2).sum() / 1.2**2)
+    assert found.cost == pytest.approx(NORMALS.robust_sigmas**2 * np.log1p(z[kept] ** 2).sum() / 1.2**2)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

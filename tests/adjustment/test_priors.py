@@ -12,7 +12,7 @@ from simulated_truth import random_truth
 
 from bladeangle.adjustment.model import Layout, State, applied
 from bladeangle.adjustment.priors import Caliper, Priors, prior_terms
-from bladeangle.adjustment.tip_radius import ANY_TIPS
+from bladeangle.tuning.priors import ANY_TIPS
 
 Case = tuple[State, State, Layout, Priors]
 

@@ -11,15 +11,8 @@ from simulated_truth import random_truth
 from bladeangle.adjustment.adjust import adjust
 from bladeangle.adjustment.equations import Equations
 from bladeangle.adjustment.model import Layout, applied
-from bladeangle.adjustment.tip_radius import (
-    ANY_TIPS,
-    BEYOND_MM,
-    NEW_TIPS,
-    TABLE_STEP_MM,
-    TipCondition,
-    TipRadius,
-    tip_functions,
-)
+from bladeangle.adjustment.tip_radius import BEYOND_MM, TABLE_STEP_MM, TipRadius, tip_functions
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
 
 ENDS = np.array([[0.0, 2.4], [0.01, 2.41], [-0.01, 2.39]])
 

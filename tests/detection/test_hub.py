@@ -17,6 +17,7 @@ from bladeangle.imaging.camera import read_camera
 from bladeangle.imaging.photo import read_photo
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.ring import read_ring, sight_ring
+from bladeangle.tuning.detection import HUB
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -61,7 +62,7 @@ def test_a_circle_on_another_plane_is_seen_the_same(height_mm):
     assert abs(other.radius_mm - 30.0) > 2.0
     for azimuth in (0.0, 1.0, 4.0):
         assert seen(other, azimuth) == pytest.approx(seen(circle, azimuth), abs=1e-12)
-    assert other.on(hub.PLANE_MM, eye).centre_mm == pytest.approx(circle.centre_mm, abs=1e-9)
+    assert other.on(HUB.plane_mm, eye).centre_mm == pytest.approx(circle.centre_mm, abs=1e-9)
 
 
 def test_the_rim_is_the_largest_circle_that_nothing_hides():

@@ -11,7 +11,8 @@ from rendered_rotor import pair_and_two
 from bladeangle.adjustment.model import State
 from bladeangle.detection import oblique
 from bladeangle.pipeline.measure import Measurement
-from bladeangle.pipeline.register import CLEAR_RADIUS_SCORE
+from bladeangle.tuning.detection import OBLIQUE
+from bladeangle.tuning.register import REGISTER
 
 SIDES = [2, 3]
 STANDING = [0, 1, 0, 0]
@@ -46,11 +47,11 @@ def test_the_tip_radius_is_where_edges_from_above_lie_on_edges_from_the_side(fou
     views = measurement.result.views
     above = [(p, tips) for p in (0, 1) if (tips := views[p].tips) is not None]
     (radius, clear), *others = oblique.find_radius(
-        photos, changed(measurement, radius_mm=off_mm), above, SIDES, STANDING, blur_px
+        photos, changed(measurement, radius_mm=off_mm), above, SIDES, STANDING, blur_px, 10.0, 100
     )
     assert radius == pytest.approx(true["rotor"]["tip_radius"], abs=0.4)
-    assert clear > CLEAR_RADIUS_SCORE
-    assert all(c <= clear and abs(r - radius) > oblique.DISTINCT_RADII_MM for r, c in others)
+    assert clear > REGISTER.clear_radius_sigmas
+    assert all(c <= clear and abs(r - radius) > OBLIQUE.distinct_radii_mm for r, c in others)
 
 
 @pytest.mark.slow
@@ -60,7 +61,7 @@ def test_the_thickness_puts_both_edges_of_the_tip_land_on_edges(found: Found, of
     photos, blur_px = photos_of(measurement)
     state = changed(measurement, thickness_mm=off_mm)
     answers = oblique.find_thickness(photos, state, SIDES, STANDING, blur_px)
-    bounds = oblique.THICKNESS_CLASSES_MM
+    bounds = OBLIQUE.thickness_classes_mm
     assert sorted(np.searchsorted(bounds, [t for t, _ in answers], "right")) == [1, 2, 3]  # one of each class
     thickness, shift = min(answers, key=lambda a: abs(a[0] - true["rotor"]["thickness"]))
     assert thickness == answers[0][0]  # the likeliest first

@@ -11,8 +11,8 @@ import pytest
 
 from bladeangle.base.errors import EdgesError
 from bladeangle.detection import outline
-from bladeangle.detection.hub import HUB_BEYOND_MM
-from bladeangle.detection.outline import COLUMNS, PITCH_MM, USUAL_RIM_MM, best_path
+from bladeangle.detection.outline import COLUMNS, PITCH_MM, best_path
+from bladeangle.tuning.detection import HUB, OUTLINE
 
 ROWS = 300
 HEIGHTS_MM = (-20.0, 80.0)
@@ -87,7 +87,7 @@ def scores(monkeypatch: pytest.MonkeyPatch, *photos: dict[tuple[int, int], float
         mine = photos[int(one.photo.name[0])]
         rows = (100, 200)
         found = {key: outline._Tooth(score, 0.0, 200, rows, np.full(key[1], score)) for key, score in mine.items()}
-        return outline._Seen(one, USUAL_RIM_MM, {turn: teeth(3) for turn in (1, -1)}, found)
+        return outline._Seen(one, OUTLINE.usual_rim_mm, {turn: teeth(3) for turn in (1, -1)}, found)
 
     monkeypatch.setattr(outline, "_look_at", look_at)
 
@@ -110,7 +110,7 @@ def test_bare_paper_between_blades_is_not_more_blades(monkeypatch: pytest.Monkey
     folded = {n: outline._Folded.of(outline._thickened(strength), n).tooth() for n in (count, 2 * count)}
     once, twice = folded[count], folded[2 * count]
     assert once is not None and twice is not None
-    assert twice.score > outline.MULTIPLE_SHARE * once.score
+    assert twice.score > OUTLINE.multiple_share * once.score
     assert once.evenness(count) > 0.9
     assert 0.0 <= twice.evenness(2) < 0.15
     (out,) = found(monkeypatch, 1, strength)
@@ -172,12 +172,12 @@ def test_the_axis_stands_where_a_rim_above_the_teeth_is_seen(monkeypatch: pytest
     monkeypatch.setattr(outline, "_unroll", unroll)
     monkeypatch.setattr(outline, "_strengths", lambda axis: {1: low, -1: 0.0 * low})
     (out,) = outline.find_outlines([look("0.jpg", lambda rim_mm: np.array([rim_mm, 0.0]))])
-    assert rims == [USUAL_RIM_MM, out.rim_mm]
-    assert out.rim_mm == pytest.approx(24.0 + HUB_BEYOND_MM[0], abs=2.0)
+    assert rims == [OUTLINE.usual_rim_mm, out.rim_mm]
+    assert out.rim_mm == pytest.approx(24.0 + HUB.beyond_mm, abs=2.0)
     rims.clear()
     monkeypatch.setattr(outline, "_strengths", lambda axis: {1: teeth(3), -1: 0.0 * low})
-    assert outline.find_outlines([look("0.jpg")])[0].rim_mm == USUAL_RIM_MM
-    assert rims == [USUAL_RIM_MM]
+    assert outline.find_outlines([look("0.jpg")])[0].rim_mm == OUTLINE.usual_rim_mm
+    assert rims == [OUTLINE.usual_rim_mm]
 
 
 def test_no_outline_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:

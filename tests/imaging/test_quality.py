@@ -18,6 +18,7 @@ from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.photo import Exif, Photo
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.ring import Ring, sight_ring
+from bladeangle.tuning.imaging import QUALITY
 
 PARAMETERS = np.array([1480.0, 806.0, 595.0, 0.03, -0.05, 0.0004, -0.0003, 0.0])
 CAMERA = Camera("bench", 1600, 1200, PARAMETERS, np.eye(8) * 1e-6)
@@ -185,7 +186,7 @@ def test_a_camera_is_confirmed_by_what_both_files_name() -> None:
 @pytest.mark.parametrize("zoom", [1.08, 1.15, 1.4])
 def test_an_enlarged_picture_is_told_by_its_pixels(ring: Ring, zoom: float, method: int) -> None:
     photo = taken(ring, distance=420.0)
-    assert 1.0 < quality.enlargement(photo) < 0.8 * quality.ENLARGED
+    assert 1.0 < quality.enlargement(photo) < 0.8 * QUALITY.enlarged_line
     h, w = photo.encoded.shape
     y, x = round(h / 2 * (1 - 1 / zoom)), round(w / 2 * (1 - 1 / zoom))
     enlarged = cv2.resize(photo.encoded[y : h - y, x : w - x], (w, h), interpolation=method)
@@ -197,7 +198,7 @@ def test_compression_alone_does_not_look_enlarged(ring: Ring, quality_of_file: i
     photo = taken(ring)
     coded = cv2.imencode(".jpg", photo.encoded, [cv2.IMWRITE_JPEG_QUALITY, quality_of_file])[1]
     again = as_photo(cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE), "shot.jpg", None)
-    assert quality.enlargement(again) < quality.ENLARGED
+    assert quality.enlargement(again) < QUALITY.enlarged_line
 
 
 def test_another_lens_by_both_files_is_refused(ring: Ring) -> None:

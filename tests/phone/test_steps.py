@@ -82,7 +82,8 @@ def test_suggestions_are_understood_as_advice_words_them() -> None:
     """The words of `advice._words` in its source: were they changed, this would fail."""
     source = inspect.getsource(advice._words)
     for words in (
-        "from straight above, ", "degrees counter-clockwise from the arrow", "), about {DOWN_DEG:.0f} degrees down, ",
+        "from straight above, ", "degrees counter-clockwise from the arrow", "), {down}, ",
+        "about {EXPECTED.down_deg:.0f} degrees down",
         "with the outlet end up", "with the inlet end up",
     ):  # fmt: skip
         assert words in source

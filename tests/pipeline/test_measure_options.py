@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS
 from bladeangle.base.errors import UsageError
 from bladeangle.cli.main import main
 from bladeangle.imaging.camera import camera_from_exif
 from bladeangle.imaging.ring import read_ring
-from bladeangle.pipeline import options as module
 from bladeangle.pipeline.options import Options, calipers_of, priors_of, refuse_options
+from bladeangle.tuning.pipeline import OPTIONS
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
 
@@ -32,7 +32,7 @@ def test_priors_are_what_was_told() -> None:
     camera = camera_from_exif(2016, 1512, 26.0)
     plain = priors_of(camera, Options(), RING)
     assert plain.tips is ANY_TIPS and plain.calipers == ()
-    assert plain.radius_sigma_mm == module.RADIUS_SIGMA_MM
+    assert plain.radius_sigma_mm == OPTIONS.radius_sigma_mm
     told = priors_of(camera, Options(diameter_mm=158.0, tips="new"), RING)
     assert told.tips is NEW_TIPS and told.radius_mm == 79.0
     # the caliper holds the middle of the tips, no more: their run is left to the photographs

@@ -10,13 +10,13 @@ from typing import Any, cast
 import numpy as np
 
 from bladeangle.adjustment.priors import Priors
-from bladeangle.adjustment.tip_radius import ANY_TIPS
 from bladeangle.imaging.camera import camera_from_exif
 from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline.assemble import _points
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
 from bladeangle.results.expected import Typical, expected_view, from_above, ideal_adjustment
+from bladeangle.tuning.priors import ANY_TIPS
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
 

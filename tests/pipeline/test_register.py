@@ -18,6 +18,7 @@ from bladeangle.pipeline import register
 from bladeangle.pipeline.judged import Measurement
 from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.shots import OutlinedShot, Shot
+from bladeangle.tuning.register import REGISTER
 
 Found = tuple[Measurement, dict[str, Any]]
 
@@ -49,7 +50,7 @@ def test_wrong_first_guesses_end_at_the_rotor(found: Found, radius_mm: float, th
     rotor = result.state.rotor
     assert rotor.radius_mm == pytest.approx(true["rotor"]["tip_radius"], abs=0.25)
     assert rotor.thickness_mm == pytest.approx(true["rotor"]["thickness"], abs=0.25)
-    assert 0 < register._misfit_px(result, measurement.shots) < register.FITTING_MISFIT_PX
+    assert 0 < register._misfit_px(result, measurement.shots) < REGISTER.fitting_misfit_px
 
 
 @pytest.mark.slow
@@ -103,16 +104,16 @@ def test_what_is_not_found_counts_as_lying_off(found: Found) -> None:
     measurement, _ = found
     result, shots = measurement.result, measurement.shots
     sound = register._misfit_px(result, shots)
-    assert 0.02 < sound < register.FITTING_MISFIT_PX
+    assert 0.02 < sound < REGISTER.fitting_misfit_px
     none: list[dict[str, Any]] = [{} for _ in result.residual_px]
-    assert register._misfit_px(replace(result, residual_px=none), shots) == register.MISSING_EDGE_PX
+    assert register._misfit_px(replace(result, residual_px=none), shots) == REGISTER.missing_edge_px
     half = [{k: (r[::2] if "tips" in k else r) for k, r in kinds.items()} for kinds in result.residual_px]
     lost = register._misfit_px(replace(result, residual_px=half), shots)
     # about half of the edges are missing, each counting as MISSING_EDGE_PX
-    assert 0.5 * register.MISSING_EDGE_PX < lost < 0.85 * register.MISSING_EDGE_PX
+    assert 0.5 * REGISTER.missing_edge_px < lost < 0.85 * REGISTER.missing_edge_px
     one = result.state.copy()
-    one.rotor.thickness_mm = 0.5 * register.THINNEST_BLADE_MM
-    assert register._misfit_px(replace(result, state=one), shots) == register.MISSING_EDGE_PX
+    one.rotor.thickness_mm = 0.5 * REGISTER.thinnest_blade_mm
+    assert register._misfit_px(replace(result, state=one), shots) == REGISTER.missing_edge_px
 
 
 def shot_with(turn_rad: float) -> Any:

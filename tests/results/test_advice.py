@@ -13,17 +13,15 @@ import pytest
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.priors import Priors
-from bladeangle.adjustment.tip_radius import ANY_TIPS
 from bladeangle.base.budget import coverage_factor
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.ring import Ring, read_ring
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
 from bladeangle.results import advice
-from bladeangle.results.advice import WORTHWHILE_RATIO, from_the_side, next_photograph
+from bladeangle.results.advice import from_the_side, next_photograph
 from bladeangle.results.angles import BladeColumns, angle_gradient, named
 from bladeangle.results.expected import (
-    AROUND_MARGIN_MM,
     Place,
     Typical,
     distance_for,
@@ -33,6 +31,8 @@ from bladeangle.results.expected import (
     ideal_adjustment,
 )
 from bladeangle.results.stations import Stations, measure_stations
+from bladeangle.tuning.expected import ADVICE, EXPECTED
+from bladeangle.tuning.priors import ANY_TIPS
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
 SIZE = (2016, 1512)
@@ -73,7 +73,9 @@ def above() -> Place:
 
 
 def beside(azimuth_deg: float) -> Place:
-    return from_side(np.radians(azimuth_deg), distance_for(RING, float(camera().parameters[0]), SIZE, AROUND_MARGIN_MM))
+    return from_side(
+        np.radians(azimuth_deg), distance_for(RING, float(camera().parameters[0]), SIZE, EXPECTED.around_margin_mm)
+    )
 
 
 def place_in(words: str) -> Shot:
@@ -102,7 +104,7 @@ def test_the_promise_is_kept_by_an_adjustment_with_the_photograph() -> None:
     assert before == pytest.approx(max(expanded(stations, x) for x in stations.labels), abs=0.006)
     _, after, _, _ = adjusted([*PAIR, place_in(words)])
     assert promised == pytest.approx(expanded(after, label), rel=0.1)
-    assert promised < WORTHWHILE_RATIO * before
+    assert promised < ADVICE.worthwhile_ratio * before
 
 
 @pytest.mark.parametrize("shot", [(beside(40), 0), (beside(160), 1), (above(), 0)])
@@ -186,7 +188,7 @@ def test_three_from_the_side_bring_what_they_are_said_to() -> None:
     result, stations, priors, ring = adjusted(pair)
     told = from_the_side(result, stations, ring, SIZE, StationOptions(), priors)
     assert told is not None and told.setup == "inlet_up" and told.down_deg == (40.0, 40.0, 25.0)
-    distance = distance_for(RING, float(camera().parameters[0]), SIZE, AROUND_MARGIN_MM)
+    distance = distance_for(RING, float(camera().parameters[0]), SIZE, EXPECTED.around_margin_mm)
     sides = [
         (from_side(np.radians(a), distance, d), 0) for a, d in zip(told.azimuth_deg, told.down_deg, strict=True)
     ]  # fmt: skip

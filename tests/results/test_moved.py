@@ -14,9 +14,9 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, unwatched
 from bladeangle.records.station import StationOptions
-from bladeangle.results.diagnostics import DOUBTED_RMS_PX
 from bladeangle.results.moved import Movement, _allowed, _alone, _movement, movements
 from bladeangle.results.stations import measure_stations
+from bladeangle.tuning.results import DIAGNOSTICS
 
 QUICK = Noise(ring_every=8)
 LEVEL = Changes(blades=3, tilt_deg=0.2)
@@ -106,7 +106,7 @@ def test_of_two_photographs_that_contradict_each_other_both_are_named() -> None:
     result = adjusted(truth, {2: ((1.5, -1.0), 1.5)})
     # the model takes the movement for another rotor: no residual tells, and the angles are far out
     tips = [(p, kind) for p in (0, 2) for kind in TIP_KINDS if kind in result.weight[p]]
-    assert max(result.rms_px(*one) for one in tips) < DOUBTED_RMS_PX
+    assert max(result.rms_px(*one) for one in tips) < DIAGNOSTICS.doubted_rms_px
     stations = measure_stations(result, StationOptions())
     off = [stations.angle_deg[k] - truth.angle_deg(label) for k, label in enumerate(stations.labels)]
     assert max(abs(x) / stations.budget.angle(k)[0] for k, x in enumerate(off)) > 5

@@ -11,14 +11,16 @@ import pytest
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import applied
 from bladeangle.adjustment.priors import Priors
-from bladeangle.adjustment.tip_radius import ANY_TIPS, BEYOND_MM, NEW_TIPS, TABLE_STEP_MM, TipCondition, tip_functions
+from bladeangle.adjustment.tip_radius import BEYOND_MM, TABLE_STEP_MM, tip_functions
 from bladeangle.imaging.camera import camera_from_exif
 from bladeangle.imaging.ring import read_ring
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
 from bladeangle.results.expected import Typical, expected_view, from_above, from_side, ideal_adjustment
 from bladeangle.results.stations import diameter_over_tips
-from bladeangle.results.tips import SEEN_SHARE, Tips, measure_tips
+from bladeangle.results.tips import Tips, measure_tips
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
+from bladeangle.tuning.results import TIPS
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
 SIZE = (2016, 1512)
@@ -167,7 +169,7 @@ def test_the_smallest_of_two_independent_gaps() -> None:
 
 def test_what_photographs_do_not_tell_is_not_seen(five: Adjustment) -> None:
     """From the side, wear is told; where nothing is, what is known beforehand comes back and is marked."""
-    assert tips_of(five).seen and tips_of(five).leading_wear.u_mm < SEEN_SHARE * ANY_TIPS.leading_wear_mm[1]
+    assert tips_of(five).seen and tips_of(five).leading_wear.u_mm < TIPS.seen_share * ANY_TIPS.leading_wear_mm[1]
     blind = replace(five, covariance=np.zeros_like(five.covariance))
     at = five.layout["tips"]
     blind.covariance[at, at] = np.eye(at.stop - at.start)  # what is known beforehand

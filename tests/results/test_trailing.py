@@ -13,7 +13,8 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import applied
 from bladeangle.results.stations import ends_seen
-from bladeangle.results.trailing import LARGEST_U_MM, SEAT_MM, trailing_edges
+from bladeangle.results.trailing import trailing_edges
+from bladeangle.tuning.results import TRAILING
 
 
 def case(kind: str) -> tuple[Truth, Adjustment]:
@@ -40,8 +41,8 @@ def test_distances_are_the_true_ones_within_what_is_stated(eight):
     assert found is not None
     value, u = found.blades.T
     assert np.abs((value - true_mm(truth)) / u).max() < 3
-    assert u.min() > SEAT_MM and u.max() < 0.4
-    assert found.mean[0] == pytest.approx(value.mean()) and SEAT_MM < found.mean[1] <= u.max()
+    assert u.min() > TRAILING.seat_mm and u.max() < 0.4
+    assert found.mean[0] == pytest.approx(value.mean()) and TRAILING.seat_mm < found.mean[1] <= u.max()
 
 
 def test_from_above_alone_the_distance_is_not_known_well_enough_to_be_told():
@@ -49,7 +50,8 @@ def test_from_above_alone_the_distance_is_not_known_well_enough_to_be_told():
     found = trailing_edges(result, np.ones(3, bool))
     assert found is not None and np.isnan(found.blades).all() and np.isnan(found.mean).all()
     sharper = trailing_edges(replace(result, covariance=result.covariance / 1e4), np.ones(3, bool))
-    assert sharper is not None and np.isfinite(sharper.blades).all() and SEAT_MM < sharper.mean[1] < LARGEST_U_MM
+    assert sharper is not None and np.isfinite(sharper.blades).all()
+    assert TRAILING.seat_mm < sharper.mean[1] < TRAILING.largest_u_mm
 
 
 def test_the_uncertainty_follows_from_every_unknown(eight):
@@ -65,7 +67,7 @@ def test_the_uncertainty_follows_from_every_unknown(eight):
         change = (ends[0].blades - ends[1].blades)[:, 0] / 2
         alone = trailing_edges(replace(result, covariance=1e6 * np.outer(step, step)), seen)
         assert alone is not None
-        told = np.sqrt(alone.blades[:, 1] ** 2 - SEAT_MM**2) / 1e3
+        told = np.sqrt(alone.blades[:, 1] ** 2 - TRAILING.seat_mm**2) / 1e3
         assert told == pytest.approx(np.abs(change), rel=0.02, abs=2e-8)
 
 

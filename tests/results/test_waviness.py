@@ -11,11 +11,12 @@ from simulated_run import measured
 from simulated_truth import Changes, Noise, random_truth
 
 from bladeangle.adjustment.adjust import adjust
-from bladeangle.adjustment.tip_radius import ANY_TIPS, NEW_TIPS, TABLE_STEP_MM, waviness_functions
+from bladeangle.adjustment.tip_radius import TABLE_STEP_MM, waviness_functions
 from bladeangle.records.station import StationOptions
 from bladeangle.results.angles import angle_row, named
 from bladeangle.results.stations import measure_stations
 from bladeangle.results.waviness import waviness_effects
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS
 
 
 @pytest.mark.parametrize(("kind", "seed"), [("eight", 4), ("five", 6)])

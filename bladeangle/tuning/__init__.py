@@ -1,0 +1,1 @@
+"""Tuned values in one place, each with its unit, meaning, evidence and sensitivity."""

@@ -1,0 +1,404 @@
+"""Tuned values of `detection/`: what each is, what says so, and what a change of half does.
+
+Pixels are those of a photograph of the usual size (`photo.USUAL_SIDE_PX`), where 10 px are about a millimetre; in
+smaller and larger ones they are as many millimetres, as metal and light are the same, but for `second_edge.py`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Edges:
+    """Values of following tip edges (`detection/edges.py`)."""
+
+    point_px: int = tuned(
+        16,
+        unit="px",
+        meaning="length of edge over which profiles are averaged to one point",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    trust_px: int = tuned(
+        3,
+        unit="px",
+        meaning="how far the last refinement may move an edge from its prediction",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    reach_px: int = tuned(
+        9,
+        unit="px",
+        meaning="how far profiles reach to either side of an edge",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    saturated_share: float = tuned(
+        0.06,
+        unit="1",
+        meaning="share of white pixels at some distance from the edge from which a point counts as saturated",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    saturation_shift_px: float = tuned(
+        0.2,
+        unit="px",
+        meaning="what is left of a saturated edge's shift",
+        evidence="path-traced photographs: 0.1 to 0.2 px, nearly the same along a whole blade",
+        sensitivity=NOT_MEASURED,
+    )
+    texture_share: float = tuned(
+        0.05,
+        unit="1",
+        meaning=(
+            "unevenness of metal near an edge, as a share of its brightness, over the blur's width, seen from "
+            "overhead: shifts an edge by this over its relative contrast, in px"
+        ),
+        evidence=(
+            "path-traced photographs of known truth: residuals are as large as claimed at every contrast from 3 to "
+            "100 %"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    land_texture_share: float = tuned(
+        0.10,
+        unit="1",
+        meaning="the same seen from a side, where the turned land has grooves",
+        evidence="path-traced photographs of known truth, as `texture_share`",
+        sensitivity=NOT_MEASURED,
+    )
+    near_cosine: float = tuned(
+        0.30,
+        unit="1",
+        meaning="least cosine between the tip's normal and the line to the camera for an edge on the near side",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    end_margin_mm: float = tuned(
+        4.0,
+        unit="mm",
+        meaning="what is left out at the ends of a blade",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    cover_margin_mm: float = tuned(
+        3.0,
+        unit="mm",
+        meaning="what is left out beside the end of a blade that covers it",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    lost_end_factor: float = tuned(
+        2.5,
+        unit="1",
+        meaning="factor on the search range for ends that were not found",
+        evidence="judgement: where paper shows between blades, outlines place their ends to a centimetre only",
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Hub:
+    """Values of finding the hub (`detection/hub.py`)."""
+
+    plane_mm: float = tuned(
+        55.0,
+        unit="mm",
+        meaning=(
+            "height over the sheet of the plane on which the hub is looked at; a wrong one moves and scales a circle "
+            "but does not bend it"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    beyond_mm: float = tuned(
+        8.0,
+        unit="mm",
+        meaning="how far hub faces usually stand out beyond the blades at either end",
+        evidence=COMMON_PRACTICE,
+        sensitivity=NOT_MEASURED,
+    )
+    beyond_sigma_mm: float = tuned(
+        10.0,
+        unit="mm",
+        meaning="standard uncertainty of how far they stand out",
+        evidence=COMMON_PRACTICE,
+        sensitivity=NOT_MEASURED,
+    )
+    radii_mm: tuple[float, float] = tuned(
+        (6.0, 50.0),
+        unit="mm",
+        meaning="least and largest radius on that plane among which circles are looked for",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    needed_share: float = tuned(
+        0.55,
+        unit="1",
+        meaning="share of the azimuths that must show a circle",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    full_circle_share: float = tuned(
+        0.9,
+        unit="1",
+        meaning="share of the azimuths from which a circle is seen all round",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Oblique:
+    """Values of the tip radius and thickness to start from (`detection/oblique.py`)."""
+
+    radius_range_mm: float = tuned(
+        10.0,
+        unit="mm",
+        meaning="half the range of the trial radii about the present one",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    distinct_radii_mm: float = tuned(
+        0.8,
+        unit="mm",
+        meaning="how far apart radii are that count as different answers",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    thickness_classes_mm: tuple[float, float, float, float] = tuned(
+        (0.0, 1.6, 2.8, 9.0),
+        unit="mm",
+        meaning="bounds of thin, usual and thick blades",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Outline:
+    """Values of the saw-tooth outline of the blade tips (`detection/outline.py`)."""
+
+    ordinary_deg: float = tuned(
+        13.0,
+        unit="deg",
+        meaning="fall of an ordinary blade, along which pixels are averaged",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    most_fall_mm: float = tuned(
+        2.0,
+        unit="mm",
+        meaning="steepest fall a column; at 78 mm radius a column is 2.7 mm of arc, this about 36 degrees",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    least_jump_mm: float = tuned(
+        5.0,
+        unit="mm",
+        meaning="least jump upwards at a leading end",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    jump_cost: float = tuned(
+        12.0,
+        unit="1",
+        meaning="what a jump costs, in units of the normalised step strength",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    bend_cost: float = tuned(
+        1.0,
+        unit="1",
+        meaning="what a change of the fall by a row costs, in units of the normalised step strength",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    gap_strength: float = tuned(
+        0.35,
+        unit="1",
+        meaning="strength of the path in a gap between blades, as a share of that along them",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    tooth_margin_mm: float = tuned(
+        25.0,
+        unit="mm",
+        meaning="how much lower and higher than the folded tooth one of a photograph may reach: off-centre and tilt",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    phase_columns: int = tuned(
+        4,
+        unit="count",
+        meaning="how many columns a tooth may start from where even spacing puts it",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    least_score: float = tuned(
+        0.8,
+        unit="1",
+        meaning="least score of an outline",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    multiple_share: float = tuned(
+        0.85,
+        unit="1",
+        meaning=(
+            "a multiple of a number of blades that reaches this share of its strength is the number, if all of its "
+            "teeth are there"
+        ),
+        evidence=(
+            "teeth folded to half their number may look as strong as folded to it; to twice their number they reach "
+            "0.4 to 0.94"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    absent_tooth_share: float = tuned(
+        0.25,
+        unit="1",
+        meaning=(
+            "strength, over that of the other teeth, below which every second or third tooth is only the shadow where "
+            "bare paper is"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    own_count_share: float = tuned(
+        0.9,
+        unit="1",
+        meaning="a photograph that shows this share of another number's strength shows that number too",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    ambiguous_share: float = tuned(
+        0.97,
+        unit="1",
+        meaning="two numbers of blades closer to each other than this over all photographs cannot be told apart",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    followed_share: float = tuned(
+        0.7,
+        unit="1",
+        meaning="numbers of blades below this share of the best are not followed",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    usual_rim_mm: float = tuned(
+        64.0,
+        unit="mm",
+        meaning="height of the hub's rim about which the picture is unrolled first",
+        evidence=COMMON_PRACTICE,
+        sensitivity=NOT_MEASURED,
+    )
+    rim_slack_mm: float = tuned(
+        12.0,
+        unit="mm",
+        meaning="how far off the rim's height is still known well enough",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class SecondEdge:
+    """Values of other edges beside a tip's (`detection/second_edge.py`)."""
+
+    along_px: int = tuned(
+        6,
+        unit="px",
+        meaning="half the length of edge over which a profile is averaged; not scaled with the photograph",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    reach_px: int = tuned(
+        13,
+        unit="px",
+        meaning="how far a profile reaches to either side; not scaled with the photograph",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    apart_blurs: float = tuned(
+        2.0,
+        unit="1",
+        meaning="nearer than this, in widths of the blur, steps are one",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    apart_px: float = tuned(
+        2.5,
+        unit="px",
+        meaning="nearer than this, steps are one; not scaled with the photograph",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    strong_share: float = tuned(
+        0.5,
+        unit="1",
+        meaning="how strong a second step must be, as a share of the tip's own",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    fewest_points: int = tuned(
+        6,
+        unit="count",
+        meaning="points that a run must have to be judged",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Start:
+    """Values of the rotor to start from (`detection/start.py`)."""
+
+    hidden_wrap_rad: float = tuned(
+        0.35,
+        unit="rad",
+        meaning="assumed wrap beyond what is seen when the far end is hidden and no other photograph shows it",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    whole_tooth_evidence: float = tuned(
+        4.0,
+        unit="1",
+        meaning="twice the log-likelihood that a tooth seen from end to end adds to wraps of its own length",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    faded_tooth_share: float = tuned(
+        0.8,
+        unit="1",
+        meaning=(
+            "teeth that seem whole but are shorter than this share of the median one have faded, and are not whole"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    matched_deg: float = tuned(
+        0.5,
+        unit="deg",
+        meaning="how well slopes of outlines agree where both setups show the same place of a blade",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    unmatched_deg: float = tuned(
+        2.0,
+        unit="deg",
+        meaning="how well slopes of outlines agree where the setups show different places",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+EDGES = Edges()
+HUB = Hub()
+OBLIQUE = Oblique()
+OUTLINE = Outline()
+SECOND_EDGE = SecondEdge()
+START = Start()

@@ -1,0 +1,425 @@
+"""Tuned values of `imaging/`: what each is, what says so, and what a change of half does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Camera:
+    """Values of a camera file (`imaging/camera.py`)."""
+
+    uncalibrated_sigma: tuple[float, float, float, float, float, float, float, float] = tuned(
+        (0.04, 0.01, 0.01, 0.06, 0.1, 0.001, 0.001, 0.02),
+        unit="1",
+        meaning=(
+            "prior standard uncertainties of an uncalibrated phone, in the order of CAMERA_PARAMETERS: of the focal "
+            "length over it (EXIF rounds the 35 mm equivalent to whole mm and rounds the sensor's diagonal), of the "
+            "centre over the longer side, of distortion after the phone's own correction"
+        ),
+        evidence=COMMON_PRACTICE,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Compression:
+    """Values of how strongly a picture was compressed (`imaging/compression.py`)."""
+
+    coarse_entry: float = tuned(
+        26.0,
+        unit="grey levels",
+        meaning="mean entry of the file's own table for brightness from which it is coarse",
+        evidence="libjpeg's quality of 77; from memory: phones save with 90 and more, messengers with 50 to 75",
+        sensitivity=NOT_MEASURED,
+    )
+    own_table_steps: float = tuned(
+        1.3,
+        unit="1",
+        meaning=(
+            "steps at the squares' borders over those elsewhere to which pictures come by their own table, less what "
+            "its mean entry adds"
+        ),
+        evidence=(
+            "path-traced and rendered pictures up to 1.65 at an entry of 14 and 2.04 at 20; compressed three times at "
+            "30 to 60 and saved at 92 (entry 9) from 1.8 on"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    own_table_growth: float = tuned(
+        0.045,
+        unit="1",
+        meaning="growth of the same with the mean entry",
+        evidence="as `own_table_steps`",
+        sensitivity=NOT_MEASURED,
+    )
+    scene_step: int = tuned(
+        12,
+        unit="grey levels",
+        meaning="steps between neighbouring pixels beyond which they are the scene's",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Photo:
+    """Values of the size at which photographs are worked on (`imaging/photo.py`)."""
+
+    largest_scale: float = tuned(
+        1.25,
+        unit="1",
+        meaning="how many times longer than usual (`photo.USUAL_SIDE_PX`) a photograph may be before it is reduced",
+        evidence="one of half as many pixels is measured as well",
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Profiles:
+    """Values of profiles across an edge (`imaging/profiles.py`)."""
+
+    white_light: float = tuned(
+        0.985,
+        unit="1",
+        meaning="linear light, full scale 1, from which a sample counts as white (254 of 255 encoded)",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    white_share: float = tuned(
+        0.4,
+        unit="1",
+        meaning="share of white pixels along the edge from which the median of a sample is white too, nearly",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    glare_log_sigma: float = tuned(
+        1.2,
+        unit="1",
+        meaning="standard deviation of the logarithm of how much brighter than white a glare is",
+        evidence="assumed, no source: metal that just reaches white is common, ten times as much is not",
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Quality:
+    """Values of whether a photograph is good enough (`imaging/quality.py`)."""
+
+    blur_good_px: float = tuned(
+        1.6,
+        unit="px",
+        meaning="blur (standard deviation in the worst direction) up to which a photograph is good",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    blur_usable_px: float = tuned(
+        3.0,
+        unit="px",
+        meaning="blur up to which it is usable",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    blur_most_px: float = tuned(
+        4.4,
+        unit="px",
+        meaning="blur up to which it is measured at all",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    motion_ratio: float = tuned(
+        1.7,
+        unit="1",
+        meaning="worst direction's blur over the best one's, from which the phone has moved",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    good_light: float = tuned(
+        0.3,
+        unit="1",
+        meaning="linear light of paper, full scale 1, from which light is good",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    usable_light: float = tuned(
+        0.1,
+        unit="1",
+        meaning="linear light of paper from which light is usable",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    least_light: float = tuned(
+        0.02,
+        unit="1",
+        meaning="linear light of paper that is enough to measure at all",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    white_light: float = tuned(
+        0.96,
+        unit="1",
+        meaning="linear light above which paper is clipped to white",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    white_share: float = tuned(
+        0.1,
+        unit="1",
+        meaning="share of the paper that may be clipped to white",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    gap_overhead_deg: float = tuned(
+        45.0,
+        unit="deg",
+        meaning="largest turn without a marker, seen from overhead",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    gap_oblique_deg: float = tuned(
+        160.0,
+        unit="deg",
+        meaning="largest turn without a marker, seen from the side, where the rotor hides the far markers",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    gap_most_deg: float = tuned(
+        180.0,
+        unit="deg",
+        meaning="largest turn without a marker with which a photograph is measured without a doubt",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    overhead_deg: float = tuned(
+        20.0,
+        unit="deg",
+        meaning="slant from which a photograph counts as oblique for the gap",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    few_markers: int = tuned(
+        9,
+        unit="count",
+        meaning="fewer markers than this leave the camera's place doubtful",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    off_place_mm: float = tuned(
+        2.0,
+        unit="mm",
+        meaning="a marker is off its place when it lies farther off than this, and off by `off_place_ratio`",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    off_place_ratio: float = tuned(
+        5.0,
+        unit="1",
+        meaning=(
+            "a marker is off its place when it lies farther off than so many times the median, and by `off_place_mm`"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    another_ring_mm: float = tuned(
+        1.5,
+        unit="mm",
+        meaning="when half of the markers are farther off than this, the definition is of another ring",
+        evidence="judgement: sheets lie within 1 mm",
+        sensitivity=NOT_MEASURED,
+    )
+    another_ring_size: float = tuned(
+        0.015,
+        unit="1",
+        meaning=(
+            "when markers are larger or smaller than defined by this beside their distances, the definition is of "
+            "another ring"
+        ),
+        evidence="judgement: ink spreads by a tenth of a millimetre at most",
+        sensitivity=NOT_MEASURED,
+    )
+    focal_35mm_share: float = tuned(
+        0.02,
+        unit="1",
+        meaning=(
+            "difference of the 35 mm focal lengths of photograph and camera file from which they do not confirm each "
+            "other"
+        ),
+        evidence="EXIF rounds it to whole mm; one lens gives one value, give or take one",
+        sensitivity=NOT_MEASURED,
+    )
+    other_35mm_share: float = tuned(
+        0.06,
+        unit="1",
+        meaning="difference of the 35 mm focal lengths from which it is another lens",
+        evidence="judgement: give or take one of EXIF's whole mm is no other lens",
+        sensitivity=NOT_MEASURED,
+    )
+    focal_share: float = tuned(
+        0.12,
+        unit="1",
+        meaning="difference of the focal lengths by EXIF and by calibration from which they do not confirm each other",
+        evidence="from memory: those of one phone differ by a few percent, those of two lenses by far more",
+        sensitivity=NOT_MEASURED,
+    )
+    zoom: float = tuned(
+        1.01,
+        unit="1",
+        meaning="digital zoom from which a photograph counts as zoomed",
+        evidence="1 is none; EXIF may round",
+        sensitivity=NOT_MEASURED,
+    )
+    enlarged_line: float = tuned(
+        4.5,
+        unit="1",
+        meaning=(
+            "how far a line in the spectrum of second differences must stand out to say that a picture was enlarged"
+        ),
+        evidence=(
+            "pictures as taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    line_along_rows: float = tuned(
+        3.0,
+        unit="1",
+        meaning="below this along the rows alone a picture cannot have been enlarged",
+        evidence="as taken 2.5, enlarged 9 and more",
+        sensitivity=NOT_MEASURED,
+    )
+    lowest_frequency: float = tuned(
+        0.03,
+        unit="1/px",
+        meaning="lowest frequency at which a line is looked for; texture lies below",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    highest_frequency: float = tuned(
+        0.49,
+        unit="1/px",
+        meaning="highest frequency at which a line is looked for; compression makes a line at a half",
+        evidence="half a cycle a pixel is the border of squares of eight",
+        sensitivity=NOT_MEASURED,
+    )
+    noise_step: float = tuned(
+        6.0,
+        unit="grey levels",
+        meaning="second differences beyond which scene rather than noise is seen",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    marker_points: int = tuned(
+        12,
+        unit="count",
+        meaning="fewest points of a marker that tell its sharpness, or where it lies",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    softer_px: float = tuned(
+        1.0,
+        unit="px",
+        meaning=(
+            "by how much, in quadrature, three neighbouring markers are softer than the middling one when something "
+            "lies on the lens"
+        ),
+        evidence="as taken up to 0.65, behind a drop 1.2 to 1.4",
+        sensitivity=NOT_MEASURED,
+    )
+    halo: float = tuned(
+        0.17,
+        unit="1",
+        meaning=(
+            "brightness of the paper beside markers over that farther off, as a share of the contrast, from which "
+            "local contrast was raised"
+        ),
+        evidence="phones reach 0.15, pictures of high dynamic range 0.15 to 0.6",
+        sensitivity=NOT_MEASURED,
+    )
+    beside_px: tuple[int, int] = tuned(
+        (3, 9),
+        unit="px",
+        meaning="how far paper is from a marker's side that counts as beside it",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    farther_px: tuple[int, int] = tuned(
+        (17, 25),
+        unit="px",
+        meaning="how far paper is from a marker's side that counts as farther off",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Ring:
+    """Values of finding the ring (`imaging/ring.py`)."""
+
+    detection_size_px: int = tuned(
+        2200,
+        unit="px",
+        meaning="detection runs on an image reduced until its longer side is under this",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Saturation:
+    """Values of the level at which light ends (`imaging/saturation.py`)."""
+
+    lowest_level: int = tuned(
+        205,
+        unit="grey levels",
+        meaning="level from which on the spike is looked for: one that light below does not reach is no end of light",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    spike_ratio: float = tuned(
+        6.0,
+        unit="1",
+        meaning="how many times higher than the levels below it a spike must stand",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    spike_share: float = tuned(
+        0.001,
+        unit="1",
+        meaning="least share of all pixels in a spike",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Unseen:
+    """Values of a photograph in which no ring is found (`imaging/unseen.py`)."""
+
+    judged_side_px: int = tuned(
+        1000,
+        unit="px",
+        meaning="the picture is judged at about this many pixels of its longer side",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    perceptual_blur: float = tuned(
+        0.55,
+        unit="1",
+        meaning="perceptual blur (Crete et al. 2007), 0 to 1, from which a picture is out of focus all over",
+        evidence=(
+            "photographs of rotors on their ring 0.31 to 0.34, scikit-image's own ones 0.19 to 0.44; with a Gaussian "
+            "blur of 2 px of the judged picture, in which markers are no longer read, rotors 0.61 to 0.66"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+
+
+CAMERA = Camera()
+COMPRESSION = Compression()
+PHOTO = Photo()
+PROFILES = Profiles()
+QUALITY = Quality()
+RING = Ring()
+SATURATION = Saturation()
+UNSEEN = Unseen()

@@ -1,0 +1,350 @@
+"""Tuned values of `pipeline/`: what each is, what says so, and what a change of half does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Adjusted:
+    """Values of the final adjustment (`pipeline/adjusted.py`)."""
+
+    end_search_mm: float = tuned(
+        2.5,
+        unit="mm",
+        meaning="how far from its prediction the end of a blade is looked for",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Calibrate:
+    """Values of a calibration (`pipeline/calibrate.py`)."""
+
+    focus_sigma: float = tuned(
+        0.0015,
+        unit="1",
+        meaning="standard uncertainty of the focal length of one photograph about the phone's mean, over it",
+        evidence=(
+            "a lens that is moved as a whole has the image distance f (1 + f/u): 6 mm lenses focused at 280 to 360 mm "
+            "give +-0.24 %, a standard deviation of 0.14 % over that range"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    principal_sigma_px: float = tuned(
+        3.0,
+        unit="px",
+        meaning=(
+            "standard uncertainty of the principal point of one photograph about the phone's mean, which stabilisers "
+            "move"
+        ),
+        evidence=COMMON_PRACTICE,
+        sensitivity=NOT_MEASURED,
+    )
+    edge_bias_px: float = tuned(
+        0.15,
+        unit="px",
+        meaning=(
+            "standard uncertainty beforehand of a shift of all marker sides, outwards in the picture, by blur and "
+            "tone curve"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    radial_bias_px: float = tuned(
+        0.03,
+        unit="px",
+        meaning=(
+            "the same of the sides that face the ring's centre or away from it against the other two; it looks like "
+            "distortion"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    fewest: int = tuned(
+        4,
+        unit="count",
+        meaning="photographs that must be usable",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    largest_focal_sigma: float = tuned(
+        0.005,
+        unit="1",
+        meaning="a calibration is refused when the standard uncertainty of the focal length over it is larger",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    largest_rms_px: float = tuned(
+        1.0,
+        unit="px",
+        meaning="a calibration is refused when the median photograph's residuals are larger",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    outlier_ratio: float = tuned(
+        3.0,
+        unit="1",
+        meaning=(
+            "a photograph is dropped whose residuals, in units of their own uncertainty, are so many times the median "
+            "of all"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Check:
+    """Values of looking at a photograph just taken (`pipeline/check.py`)."""
+
+    clipped_level: int = tuned(
+        252,
+        unit="grey levels",
+        meaning="encoded grey value from which a pixel counts as clipped",
+        evidence="judgement: compression rounds a few levels off",
+        sensitivity=NOT_MEASURED,
+    )
+    tallest_mm: float = tuned(
+        70.0,
+        unit="mm",
+        meaning="height over the sheet up to which blade tips are looked for",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Disturbances:
+    """Values of what spoils pictures (`pipeline/disturbances.py`)."""
+
+    widened_px: tuple[float, float] = tuned(
+        (0.1, 0.16),
+        unit="px",
+        meaning=(
+            "how far neighbouring markers may lie off together, from above and from the side, before intervals are "
+            "widened"
+        ),
+        evidence="sound photographs reach 0.03 from above and 0.08 from the side",
+        sensitivity=NOT_MEASURED,
+    )
+    uneven_px: tuple[float, float] = tuned(
+        (0.14, 0.25),
+        unit="px",
+        meaning="the same before it is a doubt",
+        evidence="as `widened_px`",
+        sensitivity=NOT_MEASURED,
+    )
+    beside_share: float = tuned(
+        0.15,
+        unit="1",
+        meaning="share of a blade's tip beside which a second edge is a doubt",
+        evidence=(
+            "sound tips reach 0.04 in path-traced photographs and 0.08 in rendered ones, those with a line or a "
+            "narrow shadow mostly 0.2 to 1"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Ends:
+    """Values of whether photographs show the same end of a rotor (`pipeline/ends.py`)."""
+
+    same_hub: float = tuned(
+        0.9,
+        unit="1",
+        meaning="correlation of steps all round by radius (hub, bore) from which photographs may be of one end",
+        evidence="one end in other light 0.97 and more (24 rendered rotors)",
+        sensitivity=NOT_MEASURED,
+    )
+    other_hub: float = tuned(
+        0.8,
+        unit="1",
+        meaning="the same correlation below which photographs are of two ends",
+        evidence="two ends 0.69 and less (31 rendered rotors)",
+        sensitivity=NOT_MEASURED,
+    )
+    same_end: float = tuned(
+        0.33,
+        unit="1",
+        meaning="correlation of the unrolled pictures from which they show one end",
+        evidence="one end in other light 0.39 and more, two ends mostly 0.2, of regular rotors up to 0.47",
+        sensitivity=NOT_MEASURED,
+    )
+    one_place_mm: float = tuned(
+        0.7,
+        unit="mm",
+        meaning="cameras nearer to each other than this, that see the same, took one photograph",
+        evidence="judgement: a hand is millimetres off",
+        sensitivity=NOT_MEASURED,
+    )
+    copy: float = tuned(
+        0.8,
+        unit="1",
+        meaning="correlation of a photograph and its copy, compressed or brightened",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    copy_turn_deg: float = tuned(
+        1.0,
+        unit="deg",
+        meaning="how far a copy may seem turned",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Mixups:
+    """Values of photographs of two rotors (`pipeline/mixups.py`)."""
+
+    likelihood_ratio: float = tuned(
+        100.0,
+        unit="1",
+        meaning="likelihood ratio from which photographs show two rotors",
+        evidence="one rotor exceeds it at most once in 100 cases (Markov's inequality)",
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Options:
+    """Values of what is said of a rotor (`pipeline/options.py`)."""
+
+    radius_of_ring: float = tuned(
+        0.735,
+        unit="1",
+        meaning="tip radius of the rotor that a ring is made for, over the ring's inner radius",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    radius_sigma_mm: float = tuned(
+        5.0,
+        unit="mm",
+        meaning="standard uncertainty of that tip radius",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    caliper_radius_sigma_mm: float = tuned(
+        1.0,
+        unit="mm",
+        meaning="standard uncertainty of the common radius by a caliper over the tips, which vary along their length",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    usual_tip_mm: float = tuned(
+        110.0,
+        unit="mm",
+        meaning="length of a tip that is assumed before the first adjustment",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Outlines:
+    """Values of looking for outlines (`pipeline/outlines.py`)."""
+
+    heights_mm: tuple[float, float] = tuned(
+        (-60.0, 105.0),
+        unit="mm",
+        meaning="heights searched for the tips on the guessed cylinder; wide, since a wrong radius shifts heights",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    ring_margin_mm: float = tuned(
+        1.5,
+        unit="mm",
+        meaning="margin kept from the ring's inner radius",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    far_from_arrow: float = tuned(
+        0.3,
+        unit="1",
+        meaning=(
+            "offset of the nearest blade from the arrow from which it is a doubt, as a share of the pitch between "
+            "blades"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Sight:
+    """Values of sighting the ring (`pipeline/sight.py`)."""
+
+    overhead_mm: float = tuned(
+        55.0,
+        unit="mm",
+        meaning="a camera whose foot on the sheet is nearer to the ring's centre than this looks from overhead",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Sorting:
+    """Values of which photographs show which end (`pipeline/sorting.py`)."""
+
+    disc_mm: float = tuned(
+        45.0,
+        unit="mm",
+        meaning="radius of the disc that is compared: hub, bore and the roots of the blades",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    better_correlation: float = tuned(
+        0.08,
+        unit="1",
+        meaning="how much better, in correlation, an oblique photograph must fit one setup than the other",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    sure_sigmas: float = tuned(
+        3.0,
+        unit="sigma",
+        meaning="how many standard uncertainties the difference of exit and entry must have",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    least_deg: float = tuned(
+        0.3,
+        unit="deg",
+        meaning="least difference of exit and entry that tells which end is up",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Turning:
+    """Values of cameras turned by quarters (`pipeline/turning.py`)."""
+
+    better_fit_ratio: float = tuned(
+        1.2,
+        unit="1",
+        meaning=(
+            "how many times better the ring must fit the one way round to say that an app turned the pixels that way"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+ADJUSTED = Adjusted()
+CALIBRATE = Calibrate()
+CHECK = Check()
+DISTURBANCES = Disturbances()
+ENDS = Ends()
+MIXUPS = Mixups()
+OPTIONS = Options()
+OUTLINES = Outlines()
+SIGHT = Sight()
+SORTING = Sorting()
+TURNING = Turning()

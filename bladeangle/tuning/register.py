@@ -1,0 +1,208 @@
+"""Tuned values of `pipeline/register.py` and of what is observed on the way there.
+
+Pixels are those of a photograph of the usual size (`photo.USUAL_SIDE_PX`), as edges lie off by so many millimetres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bladeangle.tuning.value import JUDGEMENT, NOT_MEASURED, tuned
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Register:
+    """Values of bringing all photographs together (`pipeline/register.py`)."""
+
+    missing_edge_px: float = tuned(
+        1.0,
+        unit="px",
+        meaning="what an edge that should be seen and is not found counts as lying off, and the most that any counts",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    nudge_rad: float = tuned(
+        0.05,
+        unit="rad",
+        meaning="by how much wraps are nudged to see whether they come back",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    worse_fit_ratio: float = tuned(
+        1.03,
+        unit="1",
+        meaning="a look for edges after which they fit worse than this many times is not kept",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    implausible_px: float = tuned(
+        0.02,
+        unit="px",
+        meaning="what each standard deviation counts by which the rotor found is more unlike rotors than usual",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    usual_implausibility_sigmas: float = tuned(
+        2.0,
+        unit="sigma",
+        meaning="standard deviations by which a rotor may be unlike rotors (`Adjustment.implausibility`) at no cost",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    good_misfit_px: float = tuned(
+        0.4,
+        unit="px",
+        meaning=(
+            "tip edges that lie no farther off than this on the mean are the right ones, else other thicknesses are "
+            "tried"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    rough_misfit_px: float = tuned(
+        0.5,
+        unit="px",
+        meaning="the same after a rough adjustment, very likely",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    fitting_misfit_px: float = tuned(
+        0.52,
+        unit="px",
+        meaning="if they still lie farther off than this, other radii and wraps are tried",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    refused_misfit_px: float = tuned(
+        0.8,
+        unit="px",
+        meaning="if they still lie farther off than this, the photographs are refused",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    even_misfit_px: float = tuned(
+        0.6,
+        unit="px",
+        meaning=(
+            "edges that scatter by no more than this are the right ones too where no run of them is off as a whole"
+        ),
+        evidence="judgement: in a noisy or smoothed file edges scatter; at a wrong place whole runs lie off",
+        sensitivity=NOT_MEASURED,
+    )
+    even_run_px: float = tuned(
+        0.4,
+        unit="px",
+        meaning="median from which a run of edge is off as a whole",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    even_run_points: int = tuned(
+        6,
+        unit="count",
+        meaning="points from which on a run is judged",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    thinnest_blade_mm: float = tuned(
+        0.3,
+        unit="mm",
+        meaning="thinner blades than this are not believed",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    enough_alike: int = tuned(
+        3,
+        unit="count",
+        meaning=(
+            "where the best place was reached from so many other wraps, others are not tried: it fits as badly from "
+            "everywhere"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    same_radius_mm: float = tuned(
+        0.1,
+        unit="mm",
+        meaning="radii closer than this are one place",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    same_wrap_rad: float = tuned(
+        0.05,
+        unit="rad",
+        meaning="wraps closer than this are one place",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    unusual_overlap_cost: float = tuned(
+        1.5,
+        unit="1",
+        meaning=(
+            "blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from "
+            "usual ones: both setups may have been matched at a wrong place"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    unusual_birge_squared: float = tuned(
+        1.6,
+        unit="1",
+        meaning="likewise where the blades bend by as many times the variance that is expected",
+        evidence=(
+            "twelve rendered pairs of used rotors: the five that were matched more than 10 deg off bent by 2.5 to 4 "
+            "times the variance expected, the others by up to 1.3"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    least_deviance_gain: float = tuned(
+        2.0,
+        unit="1",
+        meaning="by how much lower the deviance of the other must be",
+        evidence="judgement: nearly three times as likely",
+        sensitivity=NOT_MEASURED,
+    )
+    wrap_step_rad: float = tuned(
+        0.2,
+        unit="rad",
+        meaning="steps of the wraps that are tried",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    narrow_radius_mm: float = tuned(
+        1.5,
+        unit="mm",
+        meaning="half the range in which a radius is looked for again",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    clear_radius_sigmas: float = tuned(
+        5.0,
+        unit="sigma",
+        meaning="how clear the radius seen by oblique photographs must be, in robust standard deviations",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Shots:
+    """Values of what is observed on the way (`pipeline/shots.py`)."""
+
+    ring_every: int = tuned(
+        4,
+        unit="count",
+        meaning="on the way, one of so many points on the markers' sides is used",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    circle_every: int = tuned(
+        4,
+        unit="count",
+        meaning="on the way, one of so many points on hub circles is used",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+REGISTER = Register()
+SHOTS = Shots()

@@ -1,0 +1,400 @@
+"""Tuned values of `results/`: what each is, what says so, and what a change of half does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Angles:
+    """Values of angles along the tips (`results/angles.py`)."""
+
+    shortest_mm: float = tuned(
+        5.0,
+        unit="mm",
+        meaning="a station that is shorter than this is none",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Diagnostics:
+    """Values of what is doubted and what is refused (`results/diagnostics.py`)."""
+
+    whole_station_share: float = tuned(
+        0.85,
+        unit="1",
+        meaning="share of a station that must show an edge for it to count as seen whole",
+        evidence=(
+            "judgement: of its ten parts the one beside the blade's end is often left out as a rounded edge "
+            "(`EDGES.end_margin_mm`)"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    doubted_rms_px: float = tuned(
+        0.9,
+        unit="px",
+        meaning="root mean square of tip residuals from which a photograph is doubted",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    doubted_ring_px: float = tuned(
+        0.6,
+        unit="px",
+        meaning="root mean square of ring residuals from which a photograph is doubted",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    refused_ring_px: float = tuned(
+        3.0,
+        unit="px",
+        meaning="root mean square of ring residuals from which a photograph is refused",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    refused_tip_px: float = tuned(
+        2.5,
+        unit="px",
+        meaning="root mean square of tip residuals from which a photograph is refused",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    doubted_chi_squared: float = tuned(
+        6.0,
+        unit="1",
+        meaning="squared distance from what was known, over its degrees of freedom, from which it is doubted",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    implausible_sigmas: float = tuned(
+        3.5,
+        unit="sigma",
+        meaning="standard deviations from which a rotor is implausible (`Adjustment.implausibility`)",
+        evidence="stays under 2.2 where the right place was found, in simulation and in renders",
+        sensitivity=NOT_MEASURED,
+    )
+    noted_tilt_deg: float = tuned(
+        0.5,
+        unit="deg",
+        meaning="tilt of the rotor that is worth a note",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    doubted_tilt_deg: float = tuned(
+        0.75,
+        unit="deg",
+        meaning="tilt of the rotor that is doubted",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    noted_offset_mm: float = tuned(
+        5.0,
+        unit="mm",
+        meaning="offset of the rotor from the ring's centre that is worth a note",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    noted_bend_mm: float = tuned(
+        0.3,
+        unit="mm",
+        meaning="bend of the sheet that is worth a note",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    nick_weight: float = tuned(
+        0.1,
+        unit="1",
+        meaning="robust weight under which neighbouring points are taken for a nick or stain",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    nick_points: int = tuned(
+        2,
+        unit="count",
+        meaning="points in a row that make a nick or stain",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    difference_sigmas: float = tuned(
+        3.0,
+        unit="sigma",
+        meaning="differences from which blades, or a given and a measured diameter, count as different",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    ordinary_deg: tuple[float, float] = tuned(
+        (3.0, 55.0),
+        unit="deg",
+        meaning="angles between which blades of such rotors lie, with ample margin",
+        evidence=COMMON_PRACTICE,
+        sensitivity=NOT_MEASURED,
+    )
+    scale_blunder: float = tuned(
+        0.1,
+        unit="1",
+        meaning="a blunder of scale that happens, as when a sheet was fitted to the page",
+        evidence=COMMON_PRACTICE,
+        sensitivity=NOT_MEASURED,
+    )
+    harmless_deg: float = tuned(
+        0.1,
+        unit="deg",
+        meaning=(
+            "what a blunder of scale may do to an angle without a doubt, beside `difference_sigmas` of its standard "
+            "uncertainties"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    ordinary_mm: tuple[float, float] = tuned(
+        (100.0, 200.0),
+        unit="mm",
+        meaning="tip diameters of such rotors",
+        evidence=COMMON_PRACTICE,
+        sensitivity=NOT_MEASURED,
+    )
+    exchanged_deg: float = tuned(
+        0.2,
+        unit="deg",
+        meaning="exits shallower than entries by more than this are unusual",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    wear_share: float = tuned(
+        0.3,
+        unit="1",
+        meaning="share of an entry's interval from which wear is worth a word",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class EdgeShifts:
+    """Values of shifts of parts of a picture (`results/edge_shifts.py`)."""
+
+    alike_px: float = tuned(
+        600.0,
+        unit="px",
+        meaning="over how far a drop on the lens, a shutter or an editor shifts a picture alike, of 4,032 px a side",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Moved:
+    """Values of rotors that were moved between photographs (`results/moved.py`)."""
+
+    moved_sigmas: float = tuned(
+        4.0,
+        unit="sigma",
+        meaning="a movement counts from this many of its standard uncertainties, and from `least_move_mm`",
+        evidence="renders in which the rotor was left alone reach 3.2",
+        sensitivity=NOT_MEASURED,
+    )
+    least_move_mm: float = tuned(
+        0.12,
+        unit="mm",
+        meaning="a movement counts from this size on the sheet or at the tip, and from `moved_sigmas`",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    expected_mm: float = tuned(
+        3.0,
+        unit="mm",
+        meaning=(
+            "standard deviation of what is expected of a rotor that was moved, on the sheet and at the tip: keeps "
+            "directions that nothing measures from running away"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    turn_from_above_mm: float = tuned(
+        0.8,
+        unit="mm",
+        meaning=(
+            "how far, at the tip, one from above may see the rotor turned against those from the side, though it was "
+            "not"
+        ),
+        evidence=(
+            "0.05 mm of radius there look like 0.2 mm of height, as rays are steep, and these like 0.8 mm of turn of "
+            "blades of 14 deg; seen on glossy tips, of one rotor in seven"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class StationAngles:
+    """Values of station angles and their budget (`results/stations.py`)."""
+
+    needed_bins: int = tuned(
+        4,
+        unit="count",
+        meaning="how many of a station's ten bins (`stations.BINS`) must be seen",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    kept_weight: float = tuned(
+        0.3,
+        unit="1",
+        meaning="robust weight from which a point counts as seen; below it the adjustment has put it aside",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    edge_bias_px: float = tuned(
+        0.08,
+        unit="px",
+        meaning=(
+            "standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known"
+        ),
+        evidence="assumed, no source",
+        sensitivity=NOT_MEASURED,
+    )
+    broken_rim_mm: float = tuned(
+        1.5,
+        unit="mm",
+        meaning=(
+            "most that a circle's radius falls short of the hub's where a chamfer or a round breaks the rim, anything "
+            "from nothing to this being as likely"
+        ),
+        evidence="rims are broken by half a millimetre to one and a half; common practice, no source",
+        sensitivity=NOT_MEASURED,
+    )
+    even_deg: float = tuned(
+        2.5,
+        unit="deg",
+        meaning=(
+            "growth of the angle from entry to exit below which two overhead views may be matched at a wrong place"
+        ),
+        evidence=(
+            "of 69 such rendered pairs 94 % lie within twice `guessed_wrap`, of 81 others all within a twentieth of "
+            "the pitch"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    guessed_wrap: float = tuned(
+        0.15,
+        unit="1",
+        meaning="standard uncertainty of the wrap then, as a share of the pitch between blades",
+        evidence="as `even_deg`",
+        sensitivity=NOT_MEASURED,
+    )
+    entry_wear_form_deg: float = tuned(
+        0.2,
+        unit="deg",
+        meaning="what the form of wear, which from above nobody sees, does to an entry",
+        evidence=(
+            "rendered used rotors with ramps, steps and exponentials of the same depth; the model knows exponentials "
+            "of several lengths"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    exit_wear_form_deg: float = tuned(
+        0.1,
+        unit="deg",
+        meaning="what the form of wear does to an exit",
+        evidence="as `entry_wear_form_deg`",
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Tips:
+    """Values of radius, wear and clearance of the tips (`results/tips.py`)."""
+
+    seen_share: float = tuned(
+        0.7,
+        unit="1",
+        meaning=(
+            "share of its prior standard deviation below which the uncertainty of a quantity has to be for it to "
+            "count as seen"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+    fewest_points: int = tuned(
+        6,
+        unit="count",
+        meaning="points of a blade's edges from which on its curve is given",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Trailing:
+    """Values of the distance of the trailing edges (`results/trailing.py`)."""
+
+    seat_mm: float = tuned(
+        0.1,
+        unit="mm",
+        meaning="standard uncertainty of how flat and clean the rotor's end and the paper under it lie on each other",
+        evidence="assumed, no source",
+        sensitivity=NOT_MEASURED,
+    )
+    largest_u_mm: float = tuned(
+        1.5,
+        unit="mm",
+        meaning=(
+            "what is known no better than to this standard uncertainty, as from overhead alone, is no distance to "
+            "work by"
+        ),
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class TwoRotors:
+    """Values of how the blades of two rotors of a make differ, as standard deviations (`results/two_rotors.py`)."""
+
+    common_deg: float = tuned(
+        1.5,
+        unit="deg",
+        meaning="in common, of their slope at the ends and of their bend",
+        evidence="assumed, no source",
+        sensitivity=NOT_MEASURED,
+    )
+    own_deg: float = tuned(
+        0.5,
+        unit="deg",
+        meaning="each by itself, of its slope at the ends and of its bend",
+        evidence="assumed, no source",
+        sensitivity=NOT_MEASURED,
+    )
+    own_mm: float = tuned(
+        0.5,
+        unit="mm",
+        meaning="each by itself, of its height",
+        evidence="assumed, no source",
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Unevenness:
+    """Values of parts of a picture that are shifted against each other (`results/unevenness.py`)."""
+
+    neighbours: int = tuned(
+        3,
+        unit="count",
+        meaning="markers that are neighbours, whose shifts are taken together",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_MEASURED,
+    )
+
+
+ANGLES = Angles()
+DIAGNOSTICS = Diagnostics()
+EDGE_SHIFTS = EdgeShifts()
+MOVED = Moved()
+STATION_ANGLES = StationAngles()
+TIPS = Tips()
+TRAILING = Trailing()
+TWO_ROTORS = TwoRotors()
+UNEVENNESS = Unevenness()

@@ -1,0 +1,51 @@
+"""A value + what is known of it -> a field of a frozen dataclass, which keeps both."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, fields
+from typing import Any, TypeVar
+
+_T = TypeVar("_T")
+
+#: Units that values have. "sigma" counts standard uncertainties; "1" are ratios, shares and costs of no unit.
+UNITS = ("1", "count", "sigma", "mm", "px", "1/px", "deg", "rad", "grey levels")
+#: Evidence of values that nobody has measured, and of what the trade is said to do.
+JUDGEMENT = "judgement, not measured"
+COMMON_PRACTICE = "common practice, no source"
+#: Sensitivity of values that `python -m tests.bench.tuning` was not run for, and of those that it finds unread.
+NOT_MEASURED = "not measured"
+NOT_READ = "not read when the sets were measured: no effect on their angles"
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """What is known of a tuned value.
+
+    unit : one of `UNITS`. meaning : what it is. evidence : what it was measured on, or that it is a judgement.
+    sensitivity : what a change by half does to angles and to the coverage of their intervals.
+    """
+
+    unit: str
+    meaning: str
+    evidence: str
+    sensitivity: str
+
+
+def tuned(value: _T, *, unit: str, meaning: str, evidence: str, sensitivity: str) -> _T:
+    """A field of a dataclass with this default, declared as one of the value's type."""
+    known = Knowledge(unit, meaning, evidence, sensitivity)
+    declared: Any = field(default=value, metadata={"known": known})
+    return declared  # type: ignore[no-any-return]
+
+
+def from_tuning(read: Callable[[], _T]) -> _T:
+    """A field of a dataclass whose default is read from the tuned values whenever one is made."""
+    declared: Any = field(default_factory=read)
+    return declared  # type: ignore[no-any-return]
+
+
+def known(group: Any) -> Iterator[tuple[str, Knowledge]]:
+    """Name of each tuned value of a group, with what is known of it."""
+    for one in fields(group):
+        yield one.name, one.metadata["known"]
