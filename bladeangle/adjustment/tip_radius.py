@@ -111,7 +111,8 @@ def waviness_functions(condition: TipCondition | None, length_mm: float) -> Arra
     at = _table_places(length_mm)
     if condition is None:
         return np.zeros((0, len(at)))
-    return _principal(_squared_exponential(at, condition.waviness_mm, condition.waviness_length_mm))
+    covariance = _squared_exponential(at, condition.waviness_mm, condition.waviness_length_mm)
+    return _principal(covariance, 0.2 * condition.waviness_mm)
 
 
 def _table_places(length_mm: float) -> Array:
@@ -125,12 +126,12 @@ def _squared_exponential(at: Array, sigma: float, length: float) -> Array:
     return out
 
 
-def _principal(covariance: Array) -> Array:
+def _principal(covariance: Array, negligible_mm: float = NEGLIGIBLE_MM) -> Array:
     """Principal functions (q, n) of a covariance (n, n), each as large as its standard deviation."""
     values, vectors = np.linalg.eigh(covariance)
     values, vectors = values[::-1], vectors[:, ::-1]
     left = np.trace(covariance) - np.cumsum(values)
-    keep = 1 + int(np.argmax(left < len(covariance) * NEGLIGIBLE_MM**2))
+    keep = 1 + int(np.argmax(left < len(covariance) * negligible_mm**2))
     out: Array = (vectors[:, :keep] * np.sqrt(values[:keep])).T
     return out
 

@@ -87,7 +87,7 @@ def test_saturated_edges_share_an_error_in_px() -> None:
 
 
 def test_waves_of_tips_count_from_overhead_only() -> None:
-    """A process of 0.015 mm at the rotor's scale, which falls to 1/e over 12 mm."""
+    """A process of 0.012 mm at the rotor's scale, which falls to 1/e over 12 mm."""
     along = np.arange(0.0, 72.0 * PX_PER_MM, 0.6 * PX_PER_MM)
     blade, sigma = np.zeros(len(along), int), np.full(len(along), 0.1)
     for far in (True, False):
@@ -100,7 +100,7 @@ def test_waves_of_tips_count_from_overhead_only() -> None:
         if not far:
             assert np.abs(more).max() == 0.0
             continue
-        variance = (0.015 * PX_PER_MM) ** 2
+        variance = (0.012 * PX_PER_MM) ** 2
         assert more[0, 0] == pytest.approx(variance, rel=0.01)
         assert more[0, 20] == pytest.approx(variance * np.exp(-1), rel=0.1)
 

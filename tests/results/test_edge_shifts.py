@@ -60,7 +60,8 @@ def test_predicted_changes_are_those_of_an_adjustment_of_moved_edges(sound: Meas
     change = after.angle_deg - stations.angle_deg
     # most of it is taken for a tip radius that changes along the blade, as from above nobody could tell
     assert 0.03 < np.abs(change).max() < 0.5
-    np.testing.assert_allclose(predicted, change, atol=0.4 * float(np.abs(change).max()))
+    # to first order only: the adjustment of moved edges estimates its weights and variance components anew
+    np.testing.assert_allclose(predicted, change, atol=0.5 * float(np.abs(change).max()))
     assert predicted @ change > 0.9 * np.linalg.norm(predicted) * np.linalg.norm(change)
 
 
