@@ -24,14 +24,14 @@ class Adjust:
         ),
         sensitivity=NOT_MEASURED,
     )
-    correlated_sigmas_range: tuple[float, float] = tuned(
+    correlated_range_sigmas: tuple[float, float] = tuned(
         (0.1, 3.0),
         unit="sigma",
         meaning="bounds of the same once estimated",
         evidence=JUDGEMENT,
         sensitivity=NOT_MEASURED,
     )
-    correlated_sigmas_dof: float = tuned(
+    correlated_dof: float = tuned(
         20.0,
         unit="count",
         meaning="degrees of freedom that the first guess counts as, beside those of the photographs",
@@ -77,8 +77,8 @@ class CorrelatedErrors:
         meaning="distance along a tip edge over which its errors correlate, seen from the side and from overhead",
         evidence=(
             "path-traced photographs of turned metal, at the true edge: from the side products of errors fall to a "
-            "half in 6 to 8 mm and to nothing in 20 on each of six rotors, as grooves cross the edges of the tip land; from "
-            "overhead they are small on some rotors and on others reach over 30 mm and more"
+            "half in 6 to 8 mm and to nothing in 20 on each of six rotors, as grooves cross the edges of the tip land; "
+            "from overhead they are small on some rotors and on others reach over 30 mm and more"
         ),
         sensitivity=NOT_MEASURED,
     )
