@@ -12,6 +12,10 @@ from bladeangle.tuning import priors as of_priors
 from bladeangle.tuning import register as of_register
 from bladeangle.tuning.value import Knowledge, known
 
+#: What values are fitted for (`python -m tests.bench.tuning --fit`): the least of this over angles of known
+#: truth, where u is the standard uncertainty that is stated: of Gaussian errors their negative log likelihood.
+OBJECTIVE = "mean of ln u + (error / u)^2 / 2"
+
 
 @dataclass(frozen=True, eq=False)
 class Tuning:
