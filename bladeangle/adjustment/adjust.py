@@ -288,8 +288,8 @@ class _Work:
             square, redundant = one.squares(covariance[np.ix_(one.rows.columns, one.rows.columns)])
             squares += np.bincount(one.errors.estimates, square, 3)
             redundancy += np.bincount(one.errors.estimates, redundant, 3)
-        first, dof = ADJUST.correlated_sigmas, ADJUST.correlated_sigmas_dof
-        least, most = ADJUST.correlated_sigmas_range
+        first, dof = ADJUST.correlated_sigmas, ADJUST.correlated_dof
+        least, most = ADJUST.correlated_range_sigmas
         side, above = (
             float(np.clip(np.sqrt((s * q**2 + dof * guess**2) / (f + dof)), least, most))
             for q, guess, s, f in zip(self.correlated_sigma, first, squares, redundancy, strict=False)

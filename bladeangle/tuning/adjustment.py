@@ -24,14 +24,14 @@ class Adjust:
         ),
         sensitivity=NOT_MEASURED,
     )
-    correlated_sigmas_range: tuple[float, float] = tuned(
+    correlated_range_sigmas: tuple[float, float] = tuned(
         (0.1, 3.0),
         unit="sigma",
         meaning="bounds of the same once estimated",
         evidence=JUDGEMENT,
         sensitivity=NOT_MEASURED,
     )
-    correlated_sigmas_dof: float = tuned(
+    correlated_dof: float = tuned(
         20.0,
         unit="count",
         meaning="degrees of freedom that the first guess counts as, beside those of the photographs",
