@@ -177,13 +177,13 @@ def measure(
         from bladeangle.page.picture import write_picture
 
         replaced = picture.exists()
-        write_picture(picture, record, [s.path for s in found.shots])
+        write_picture(picture, record.content, [s.path for s in found.shots])
         wrote(picture, replaced)
     balance = balance_words(record, spread or session().config.tolerance_deg or ALIKE_DEG)
     text = record_to_json(record) if as_json else table(record, inches, [("balance", balance)] if balance else [])
     click.echo(text if as_json else doubts_coloured(text), color=colour())
     told_already = () if as_json else (IN_TABLE,)
-    flags = [f for f in record.data["flags"] if f["code"] not in told_already]
+    flags = [f for f in record.content.flags if f.code not in told_already]
     say_flags(flags, "note", *(["doubt"] if as_json else []))
     if found.suggestion:
         note(found.suggestion)

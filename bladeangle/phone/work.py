@@ -120,7 +120,7 @@ class Measure:
             write_json(self.folder / "verdict.json", _verdict(record, order, old) | {"digest": self.digest})
             verdict = verify(record, order, old)
         write_pages(self.folder / "page.pdf", [customer_page(record, verdict)], "a4", self.name)
-        write_report(self.folder / "report.html", [record.data], self.folder, limits)
+        write_report(self.folder / "report.html", [record.content], self.folder, limits)
         write_record(record, self.folder / "record.json")  # last: where it is, all of it is
 
 

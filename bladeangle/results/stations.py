@@ -19,8 +19,9 @@ from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.adjustment.priors import over_tips
 from bladeangle.adjustment.rotor import FACES, Rotor
 from bladeangle.adjustment.tip_radius import ANY_TIPS
-from bladeangle.base.budget import STATIONS, Budget, BudgetLine, line_from_jacobian
+from bladeangle.base.budget import STATIONS, Budget, BudgetLine, Kind, line_from_jacobian
 from bladeangle.base.geometry import Array
+from bladeangle.records.content import Face
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import SHORTEST_MM, BladeColumns, angle_gradient, arc_of, length_gradient, station_angle
 
@@ -62,7 +63,7 @@ class Stations:
     angle_deg: Array
     budget: Budget
     not_seen: dict[int, dict[str, str]]
-    sees: dict[str, list[str]]
+    sees: dict[str, list[Face]]
     seen_share: dict[str, float]
     wrap_deg: Array
     tip_length_mm: Array
@@ -77,7 +78,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     ends_known = ends_seen(result)
     labels, angles, rows = [], [], []
     not_seen: dict[int, dict[str, str]] = {}
-    sees: dict[str, list[str]] = {}
+    sees: dict[str, list[Face]] = {}
     share: dict[str, float] = {}
     for b in range(rotor.blades):
         tau, length = arc_of(rotor, b, rotor.ends[b])
@@ -247,7 +248,7 @@ def _why_not(
 
 
 #: Sources of the adjustment -> line of the budget, kind, degrees of freedom, shared with other records.
-_LINES: dict[str, tuple[str, str, float]] = {
+_LINES: dict[str, tuple[str, Kind, float]] = {
     "tip edges": ("tip edge points", "A", 200.0),
     "ring corners": ("ring points", "A", 500.0),
     "blade ends": ("blade ends", "A", 20.0),
@@ -272,7 +273,7 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
     """The covariance of all angles, taken apart by source, and the edge bias that no photograph shows."""
     response = jacobian @ result.covariance  # (angles, n)
     parts: dict[str, list[Array]] = {}
-    kinds: dict[str, tuple[str, float]] = {}
+    kinds: dict[str, tuple[Kind, float]] = {}
     for source, information in result.information.items():
         if source == "camera calibration":
             continue
@@ -290,10 +291,10 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
             "focal length and lens", "B", response[:, at] @ calibration, np.linalg.inv(calibration), 50.0, "camera"
         ),
     )
-    for kind, shift in result.shifts.items():
-        if kind in FACE_SHIFTS:
+    for edge, shift in result.shifts.items():
+        if edge in FACE_SHIFTS:
             effect = jacobian @ shift * EDGE_BIAS_PX
-            lines.append(BudgetLine(FACE_SHIFTS[kind], "B", np.outer(effect, effect), 20.0))
+            lines.append(BudgetLine(FACE_SHIFTS[edge], "B", np.outer(effect, effect), 20.0))
     if result.from_above and result.birge_ratio_squared > 1 and len(result.state.setups) > 1:
         # photographs that were matched at a wrong place bend the blades; what is off then is not in the covariance
         total = np.sum([line.covariance_deg2 for line in lines], axis=0)

@@ -169,7 +169,7 @@ def _open_doubts(record: Record, order: Order, before: Record | None, despite: S
     found: list[str] = []
     for each, accepted in ((record, ()), (before, order.accepted_doubts)):
         if each is not None:
-            codes = [code for s in order.stations for code in doubts_about(each.data["flags"], None, s)]
+            codes = [code for s in order.stations for code in doubts_about(each.content.flags, None, s)]
             found += [code for code in codes if code not in (*accepted, *despite)]
     return tuple(dict.fromkeys(found))
 
@@ -261,9 +261,9 @@ def _cautions(record: Record, order: Order, before: Record | None, inches: bool)
         if found and old and abs(found[0] - old[0]) > 3 * math.hypot(found[1], old[1]) + 0.3:
             sizes = (length_text(mm, inches, 1) for mm in (found[0], old[0]))
             out.append("The {} is {}, before {}: is it the same rotor?".format(words, *sizes))
-    for flag in open_doubts(record.data["flags"]):
-        where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
-        out.append(f"{DOUBT}: {safe_name(flag['text'].rstrip('.'))}{where}.")
+    for doubt in open_doubts(record.content.flags):
+        where = f" ({'; '.join(doubt.places)})" if doubt.places else ""
+        out.append(f"{DOUBT}: {safe_name(doubt.text.rstrip('.'))}{where}.")
     return tuple(out)
 
 

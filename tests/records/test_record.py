@@ -130,11 +130,12 @@ def test_schemas_are_schemas_and_say_what_another_validator_says() -> None:
 
 
 def test_schemas_accept_the_camera_and_ring_files_that_the_rooms_write() -> None:
-    from bladeangle.imaging.camera import camera_from_exif, camera_to_dict
-    from bladeangle.imaging.ring import ring_from_dict, ring_to_dict
+    from bladeangle.base.structure import plain
+    from bladeangle.imaging.camera import camera_from_exif, camera_to_file
+    from bladeangle.imaging.ring import ring_from_dict, ring_to_file
 
-    assert list(rec.validator("camera").iter_errors(camera_to_dict(camera_from_exif(4000, 3000, 26.0)))) == []
-    assert list(rec.validator("ring").iter_errors(ring_to_dict(ring_from_dict(invented_record()["ring"])))) == []
+    assert list(rec.validator("camera").iter_errors(plain(camera_to_file(camera_from_exif(4000, 3000, 26.0))))) == []
+    assert list(rec.validator("ring").iter_errors(plain(ring_to_file(ring_from_dict(invented_record()["ring"]))))) == []
     assert list(rec.validator("camera").iter_errors({"schema": "bladeangle-camera/1"})) != []
     assert list(rec.validator("ring").iter_errors({"markers": []})) != []
 
