@@ -16,8 +16,9 @@ from scipy import special, stats
 
 from bladeangle.base.budget import Budget, BudgetLine, coverage_factor, line_from_jacobian
 from bladeangle.base.errors import DefinitionError, UsageError
+from bladeangle.base.structure import plain
 from bladeangle.cli.verify import verify as verify_command
-from bladeangle.records.record import Record, quantity, record_from_dict, station_result, write_record
+from bladeangle.records.record import Record, budget_lines, quantity, record_from_dict, station_result, write_record
 from bladeangle.shop import decision, judging, verify
 from bladeangle.shop.ordering import order_from_record
 from bladeangle.shop.orders import Order, StationOrder, write_order
@@ -46,16 +47,16 @@ def make(
             blade["not_seen"].setdefault(s, "hidden under the next blade")
             if s in angles:
                 u, v, _ = budget.angle(labels.index(f"{i + 1}.{s}"))
-                blade["stations"][s] = station_result(angles[s][i], u, ["inlet"], v)
+                blade["stations"][s] = plain(station_result(angles[s][i], u, ["inlet"], v))
                 del blade["not_seen"][s]
     for s in STATIONS:
         weights = budget.mean_weights(s)
         data["rotor"]["stations"][s] = None
         if weights is not None:
             u, v, _ = budget.of(weights)
-            data["rotor"]["stations"][s] = station_result(float(np.mean(angles[s])), u, ["inlet"], v)
+            data["rotor"]["stations"][s] = plain(station_result(float(np.mean(angles[s])), u, ["inlet"], v))
     data["covariance"] = {"labels": labels, "matrix_deg2": budget.covariance_deg2.tolist()}
-    data["budget"] = budget.rows()
+    data["budget"] = [plain(line) for line in budget_lines(budget)]
     data["flags"] = []
     return record_from_dict(agreeing(data))
 
@@ -414,7 +415,7 @@ def test_deviations_count_on_both_sides() -> None:
 def test_another_diameter_before_is_a_caution() -> None:
     before = make({"exit": [14.5] * 3})
     data = json.loads(json.dumps(before.data))
-    data["rotor"]["tip_diameter_mm"] = quantity(154.0, 0.05)
+    data["rotor"]["tip_diameter_mm"] = plain(quantity(154.0, 0.05))
     assert "before 154.0" in verify.verify(before, an_order(), record_from_dict(data)).cautions[0]
 
 
@@ -585,7 +586,9 @@ def test_two_blades_differ_as_surely_as_the_less_certain_one_is_known() -> None:
     data = json.loads(json.dumps(make({"exit": [14.5, 14.6]}, reading_u=0.03).data))
     for uncertain in (0, 1):
         changed = json.loads(json.dumps(data))
-        changed["blades"][uncertain]["stations"]["exit"] = station_result(14.5 + uncertain / 10, 0.03, ["inlet"], 4.0)
+        changed["blades"][uncertain]["stations"]["exit"] = plain(
+            station_result(14.5 + uncertain / 10, 0.03, ["inlet"], 4.0)
+        )
         order = Order("Heron", {"exit": StationOrder(14.5, 0.5)}, spread_tolerance_deg=0.5)
         item = verify.verify(record_from_dict(changed), order).judgements[-1]
         assert item.what == "spread"
