@@ -51,7 +51,7 @@ class Look:
     diameter_mm: float | None
     fellow: Path | None = None
 
-    def run(self, progress: Progress) -> dict[str, Any]:
+    def run(self, progress: Progress) -> dict[str, object]:
         """What `check` saw, with hash, ending, size, phone, and whether the fellow shows the same end of the rotor."""
         from bladeangle.imaging.photo import read_photo
         from bladeangle.pipeline.check import check_photo
@@ -144,7 +144,7 @@ class Calibrate:
 Task = Look | Measure | Calibrate
 
 
-def _verdict(record: Any, order: Any, before: Any) -> dict[str, Any]:
+def _verdict(record: Any, order: Any, before: Any) -> dict[str, object]:
     """The verdict with its judgements, for the page."""
     import numpy as np
 

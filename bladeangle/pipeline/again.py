@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import fields
 from pathlib import Path
+from typing import Any, cast
 
 from bladeangle.base.errors import RecordError
 from bladeangle.imaging.camera import Camera, camera_of
@@ -28,7 +30,8 @@ def as_measured(record: Record, folder: Path) -> tuple[str, Sorted, Ring, Camera
     standing, turned = (
         tuple(p for p, s in zip(paths, setups, strict=True) if s == which) for which in ("inlet_up", "outlet_up")
     )
-    kept = dict(record.data["options"])  # whatever it says: what this version does not know must not be left out
+    # not those of `content`: what this version does not know must not be left out
+    kept = dict(cast(Mapping[str, Any], record.data["options"]))
     stations = kept.pop("stations", {})
     kept |= {f"station_{key}": value for key, value in stations.items()}
     if unknown := set(kept) - {f.name for f in fields(Options)}:

@@ -17,7 +17,6 @@ from bladeangle.base import clock
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.files import import_cv2
 from bladeangle.base.geometry import Array
-from bladeangle.base.structure import plain
 from bladeangle.detection import edges
 from bladeangle.imaging.camera import camera_to_file
 from bladeangle.imaging.ring import ring_to_file
@@ -67,7 +66,7 @@ def record_of(measurement: Measurement, name: str) -> Record:
             camera=camera_to_file(measurement.camera),
             ring=ring_to_file(measurement.ring),
             options=_options(measurement.options),
-            edits=None if edits is None else plain(edits_to_file(edits)),
+            edits=None if edits is None else edits_to_file(edits),
             checks=_checks(result, measurement.camera.reduction),
         )
     )

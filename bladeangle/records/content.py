@@ -5,7 +5,7 @@ Keys that a record may lack are those with a default: None, or UNSET where null 
 
 from __future__ import annotations
 
-from typing import Any, Generic, Literal, TypeVar
+from typing import Generic, Literal, TypeVar
 
 import msgspec
 from msgspec import UNSET, UnsetType
@@ -13,6 +13,7 @@ from msgspec import UNSET, UnsetType
 from bladeangle.base.budget import Kind, Shared
 from bladeangle.imaging.camera import CameraFile
 from bladeangle.imaging.ring import RingFile
+from bladeangle.records.edits import EditsFile
 from bladeangle.records.station import StationOptions
 
 T = TypeVar("T")
@@ -262,7 +263,7 @@ class Checks(msgspec.Struct, frozen=True):
 
 
 class Content(msgspec.Struct, frozen=True, omit_defaults=True):
-    """A record of the present version; edits : an edits file's content, which `records.edits` reads."""
+    """A record of the present version; edits : those that were honoured."""
 
     schema: Literal["bladeangle-record/1"]
     created: str
@@ -278,5 +279,5 @@ class Content(msgspec.Struct, frozen=True, omit_defaults=True):
     camera: CameraFile
     ring: RingFile
     options: Options
-    edits: dict[str, Any] | None = None
+    edits: EditsFile | None = None
     checks: Checks | None = None

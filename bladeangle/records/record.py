@@ -242,10 +242,10 @@ def _plain(value: Any, source: str) -> Any:
 # --- checking --------------------------------------------------------------------------------------------------------
 
 
-def schema(name: str = "record") -> Plain:
+def schema(name: str = "record") -> dict[str, Any]:
     """The published JSON Schema (2020-12) of "record", "camera" or "ring"."""
     text = (resources.files("bladeangle.records") / "schema" / f"bladeangle-{name}-1.json").read_text(encoding="utf-8")
-    found: Plain = json.loads(text)
+    found: dict[str, Any] = json.loads(text)
     return found
 
 

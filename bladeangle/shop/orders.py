@@ -13,7 +13,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from os import PathLike
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeGuard
 
 import msgspec
 
@@ -228,8 +228,9 @@ def _stations_of(data: Plain) -> list[tuple[str, Plain]]:
     return [(k, v) for k, v in found.items() if isinstance(v, dict)] if isinstance(found, dict) else []
 
 
-def _is_number(value: Any) -> bool:
-    return type(value) in (int, float) and -1e9 < value < 1e9  # whole numbers have no limit of their own
+def _is_number(value: object) -> TypeGuard[float]:
+    # whole numbers have no limit of their own
+    return isinstance(value, int | float) and not isinstance(value, bool) and -1e9 < value < 1e9
 
 
 def _read_1(data: Plain, source: str) -> Plain:

@@ -70,7 +70,7 @@ def test_what_is_read_is_what_stands_there() -> None:
 
 @pytest.mark.parametrize("data", [invented_record(), with_tips(invented_record(blade_count=4), bore_mm=157.0)])
 def test_nothing_that_stands_there_is_left_out(data: dict[str, Any]) -> None:
-    again = plain(record_from_dict(data).content)
+    again: Any = plain(record_from_dict(data).content)
     assert {**again, "options": data["options"], "camera": data["camera"]} == data
     # what the record does not say is written as what it stands for
     assert {**again["options"], **data["options"]} == again["options"]

@@ -186,7 +186,7 @@ def test_numpy_numbers_and_odd_names_become_plain(tmp_path: Path) -> None:
     data["photos"][0]["name"] = os.fsdecode(b"ein\xff.jpg")
     path = tmp_path / "r.json"
     rec.write_record(rec.record_from_dict(data), path)
-    assert rec.read_record(path).data["photos"][0]["name"] == "ein\\udcff.jpg"
+    assert rec.read_record(path).content.photos[0].name == "ein\\udcff.jpg"
 
 
 def test_parts_carry_the_right_coverage_factor() -> None:
@@ -223,7 +223,7 @@ def test_budget_rows_fit_the_record() -> None:
         line_from_jacobian("focal length", "B", np.full((9, 2), 0.1), np.eye(2), shared="camera"),
     )
     data["budget"] = [plain(line) for line in rec.budget_lines(Budget(labels, lines))]
-    assert rec.record_from_dict(data).data["budget"][1]["shared"] == "camera"
+    assert rec.record_from_dict(data).content.budget[1].shared == "camera"
     del data["budget"][1]["effects_deg"]
     with pytest.raises(RecordError, match="effects_deg"):
         rec.record_from_dict(data)

@@ -235,7 +235,7 @@ def test_few_degrees_of_freedom_widen_the_limits() -> None:
 
 
 def test_doubts_in_the_record_are_passed_on() -> None:
-    data = make({"exit": [14.5] * 3}).data | {
+    data: Any = make({"exit": [14.5] * 3}).data | {
         "flags": [{"code": "blur", "text": "soft", "photo": None, "blade": None, "station": None}]
     }
     doubted = record_from_dict(data)
@@ -343,7 +343,7 @@ def test_only_the_very_same_calibration_and_the_same_ring_are_shared() -> None:
     by_camera = make({"exit": [14.0] * 3}, focal_u=0.2)
     by_ring = changed(by_camera, "budget", 1, "shared", "ring")
     other_covariance = np.diag([16.0, 4, 4, 1e-4, 1e-4, 1e-8, 1e-8, 1e-4]).tolist()
-    corner = by_ring.data["ring"]["markers"][0]["corners_mm"][0][0] + 0.01
+    corner = by_ring.content.ring.markers[0].corners_mm[0][0] + 0.01
     same = np.full((3, 3), 0.04)
     assert judging.shared_covariance(by_ring, by_ring) == pytest.approx(same)
     for shared, lost in (
@@ -443,13 +443,14 @@ def accepted(true: Array, before_true: Array | None, order: Order, count: int, r
 
 def measured(base: Record, angles: Array) -> Record:
     """The record with other angles at the exit; made without the checks, which take longer than the verdict."""
+    data: Any = base.data
     blades = [
         b | {"stations": b["stations"] | {"exit": b["stations"]["exit"] | {"angle_deg": float(a)}}}
-        for b, a in zip(base.data["blades"], angles, strict=True)
+        for b, a in zip(data["blades"], angles, strict=True)
     ]
-    mean = base.data["rotor"]["stations"]["exit"] | {"angle_deg": float(np.mean(angles))}
-    rotor = base.data["rotor"] | {"stations": base.data["rotor"]["stations"] | {"exit": mean}}
-    return Record(base.data | {"blades": blades, "rotor": rotor})
+    mean = data["rotor"]["stations"]["exit"] | {"angle_deg": float(np.mean(angles))}
+    rotor = data["rotor"] | {"stations": data["rotor"]["stations"] | {"exit": mean}}
+    return Record(data | {"blades": blades, "rotor": rotor})
 
 
 @pytest.mark.slow
