@@ -10,8 +10,11 @@ import hashlib
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
+
+from bladeangle.records.content import Content
 
 Array = NDArray[np.float64]
 
@@ -298,6 +301,11 @@ def invented_record(
         "ring": ring_definition(),
         "options": {"stations": {"length_mm": 32.0, "skip_mm": 2.0}, "check_bar_mm": None},
     }
+
+
+def content_of(data: dict[str, Any]) -> Content:
+    """What a record holds as structures, unchecked, so that tests can have one that contradicts itself."""
+    return msgspec.convert(data, Content)
 
 
 def with_tips(data: dict[str, Any], wear_mm: float = 0.25, bore_mm: float | None = None) -> dict[str, Any]:

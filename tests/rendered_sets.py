@@ -141,7 +141,7 @@ def outcome(name: SetName, root: Path, calibrated: bool = True, options: Options
             write_text_atomic(folder / "record.json", json.dumps(records[-1].data))
     except BladeangleError as error:
         return out | {"refused": error.message, "exit_code": error.exit_code}
-    flags = {f["code"] for record in records for f in record.data["flags"]}
+    flags = {f.code for record in records for f in record.content.flags}
     doubts = {code for code in flags if REGISTRY[code].severity == "doubt"}
     errors = [radius_errors(r.data, t) for r, t in zip(records, answers, strict=True)]
     out |= _angles(records[0], answers[0]) if len(records) == 1 else _changes(records, answers)

@@ -15,8 +15,9 @@ from scipy.spatial.transform import Rotation
 from simulated_noise import USUAL, Noise, grooves
 
 from bladeangle.adjustment.priors import Priors
+from bladeangle.base.structure import plain
 from bladeangle.imaging.camera import Camera, camera_from_exif, read_camera
-from bladeangle.imaging.ring import Ring, ring_from_dict, ring_to_dict
+from bladeangle.imaging.ring import Ring, ring_from_dict, ring_to_file
 from bladeangle.records.station import StationOptions
 from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS
 from tests import synthetic
@@ -265,7 +266,7 @@ def another_day(truth: Truth, rng: np.random.Generator, noise: Noise = USUAL, sa
         radius = blade.radius_mm if same_wear else blade.radius_mm - EdgeWear(
             float(rng.uniform(0.0, 0.2)), float(rng.uniform(8.0, 22.0))).loss_mm(b, blade.arc_mm)  # fmt: skip
         blades.append(replace(blade, slope=slope, height_mm=height, radius_mm=radius))
-    ring = ring_to_dict(truth.ring)
+    ring = plain(ring_to_file(truth.ring))
     views, standing_of = _views(rng, truth.shape, truth.lens, ring, len(truth.views) - 2, truth.changes)
     r, t = _standings(rng, truth.changes, truth.priors, float(truth.t_ring_rotor[1, 2]))
     bias = {k: float(noise.bias_px * rng.standard_normal()) for k in truth.bias_px}

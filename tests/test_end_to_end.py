@@ -30,14 +30,14 @@ HALF = ROTORS // 2
 def errors_of(record: Record, truth: dict[str, Any]) -> tuple[list[float], list[float], int]:
     """Errors of all angles, deg, the same in standard uncertainties, and how many are missing."""
     errors, z, missing = [], [], 0
-    for blade, true in zip(record.data["blades"], truth["blades"], strict=True):
+    for blade, true in zip(record.content.blades, truth["blades"], strict=True):
         for station in STATIONS:
-            found = blade["stations"][station]
+            found = blade.stations.at(station)
             if found is None:
                 missing += 1
                 continue
-            errors.append(found["angle_deg"] - true["mid"][station])
-            z.append(errors[-1] / found["standard_uncertainty_deg"])
+            errors.append(found.angle_deg - true["mid"][station])
+            z.append(errors[-1] / found.standard_uncertainty_deg)
     return errors, z, missing
 
 
@@ -83,7 +83,7 @@ def test_angles_do_not_depend_on_the_number_of_pixels(tmp_path: Path, factor: fl
         assert middle[1] == pytest.approx((middle[0] + 0.5) * factor - 0.5, abs=1.0 * factor)
         span = [np.ptp([p for s in o["stations_px"] for p in s["px"]], 0) for o in (one, two)]
         assert span[1] == pytest.approx(factor * span[0], rel=0.03)
-    assert records[1].data["camera"]["width"] == factor * records[0].data["camera"]["width"]
+    assert records[1].content.camera.width == factor * records[0].content.camera.width
 
 
 def test_the_shipped_pair_is_measured_within_its_uncertainty() -> None:
@@ -95,29 +95,30 @@ def test_the_shipped_pair_is_measured_within_its_uncertainty() -> None:
     truth = json.loads((folder / "truth.json").read_text())
     errors, z, missing = errors_of(record, truth)
     assert missing == 0
-    assert record.data["rotor"]["blade_count"] == 3
-    assert record.data["rotor"]["hand"] == "left"
+    assert record.blade_count == 3
+    assert record.rotor.hand == "left"
     assert np.sqrt(np.mean(np.square(errors))) < 0.25
     assert max(map(abs, z)) < 3.5
     assert 0.3 < np.sqrt(np.mean(np.square(z))) < 1.6
     for station in STATIONS:
         mean = np.mean([b["mid"][station] for b in truth["blades"]])
-        assert abs(record.data["rotor"]["stations"][station]["angle_deg"] - mean) < 0.15
-    checks = record.data["checks"]
-    assert set(checks["residuals"]) == {"ring", "inlet tips", "outlet tips", "end", "circle"}
+        found_mean = record.mean(station)
+        assert found_mean is not None and abs(found_mean.angle_deg - mean) < 0.15
+    checks = record.content.checks
+    assert checks is not None and set(checks.residuals) == {"ring", "inlet tips", "outlet tips", "end", "circle"}
     # two photographs, 24 markers, 4 sides, 12 points on each, of which a side's line may put a few aside
-    assert 2 * 24 * 4 * 12 - 6 <= checks["residuals"]["ring"]["count"] <= 2 * 24 * 4 * 12
-    assert 0.02 < checks["residuals"]["ring"]["rms_px"] < 0.15
+    assert 2 * 24 * 4 * 12 - 6 <= checks.residuals["ring"].count <= 2 * 24 * 4 * 12
+    assert 0.02 < (checks.residuals["ring"].rms_px or 0.0) < 0.15
     for tips in ("inlet tips", "outlet tips"):
-        assert 0.1 < checks["residuals"][tips]["rms_px"] < 0.6
-        assert 0.7 * checks["residuals"][tips]["count"] < checks["residuals"][tips]["kept"]
+        assert 0.1 < (checks.residuals[tips].rms_px or 0.0) < 0.6
+        assert 0.7 * checks.residuals[tips].count < checks.residuals[tips].kept
     assert (
-        checks["known_before"]["camera calibration"] < 8 * 6.0
+        checks.known_before["camera calibration"] < 8 * 6.0
     )  # eight parameters, as in `DIAGNOSTICS.doubted_chi_squared`
     # the exit is 4.92 deg steeper than the entry: a wrong sign or exchanged ends would not pass
-    means = record.data["rotor"]["stations"]
-    difference = means["exit"]["angle_deg"] - means["entry"]["angle_deg"]
-    assert difference == pytest.approx(4.92, abs=0.25)
+    entry, exit_ = record.mean("entry"), record.mean("exit")
+    assert entry is not None and exit_ is not None
+    assert exit_.angle_deg - entry.angle_deg == pytest.approx(4.92, abs=0.25)
 
 
 def test_photographs_read_side_by_side_give_the_same_record_and_the_first_fault(tmp_path: Path) -> None:
@@ -188,4 +189,5 @@ def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_pa
     assert near.sum() == 1  # the added point alone
     assert np.abs(left.px[left.blade == 1][near][0] - single).max() < 1e-9
     assert "edited-by-hand" in {flag.code for flag in after.flags}
-    assert record_of(after, "rotor-a").data["edits"]["photos"][0]["sha256"] == before.shots[0].photo.sha256
+    honoured = record_of(after, "rotor-a").content.edits
+    assert honoured is not None and honoured.photos[0].sha256 == before.shots[0].photo.sha256

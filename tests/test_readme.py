@@ -110,7 +110,7 @@ def test_the_python_example_runs(tmp_path: Path) -> None:
     )
     assert run.returncode == 0, run.stderr
     record = read_record(tmp_path / "rotor-a.json")
-    assert record.data["options"]["diameter_mm"] == 159.4
+    assert record.content.options.diameter_mm == 159.4
     assert len(re.findall(r"^blade ", run.stdout, re.MULTILINE)) == 3
     # the rotor's exit is 4.92 deg steeper than its entry (fixtures/rotor-a/truth.json)
     labels, angles_deg, _ = record.angles()

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ from bladeangle.tuning.priors import TipCondition
 Array = NDArray[np.float64]
 
 #: Signs of the faces: which side of the mid-line, towards the inlet end or the outlet end.
-FACES = {"inlet": 1, "outlet": -1}
+FACES: dict[Literal["inlet", "outlet"], int] = {"inlet": 1, "outlet": -1}
 
 
 #: The four pieces (k) of a uniform cubic B-spline, as coefficients (4, k) by falling powers of the place in a piece; in

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,6 +18,10 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 
 STATIONS = ("entry", "middle", "exit")
+#: JCGM 100, 4.2 and 4.3: evaluated by statistics, or otherwise.
+Kind = Literal["A", "B"]
+#: What another record may share a source of error with.
+Shared = Literal["camera", "ring"]
 
 
 # --- JCGM 100: propagation -------------------------------------------------------------------------------------------
@@ -187,10 +191,10 @@ class BudgetLine:
     """
 
     name: str
-    kind: str
+    kind: Kind
     covariance_deg2: Array
     dof: float = math.inf
-    shared: str | None = None
+    shared: Shared | None = None
     effects_deg: Array | None = None
 
     def __post_init__(self) -> None:
@@ -212,7 +216,12 @@ class BudgetLine:
 
 
 def line_from_jacobian(
-    name: str, kind: str, jacobian: ArrayLike, covariance: ArrayLike, dof: float = math.inf, shared: str | None = None
+    name: str,
+    kind: Kind,
+    jacobian: ArrayLike,
+    covariance: ArrayLike,
+    dof: float = math.inf,
+    shared: Shared | None = None,
 ) -> BudgetLine:
     """A line from the derivatives (n, m) of the angles (deg) by m sources and the sources' covariance (m, m) or sigmas
     (m,).
@@ -264,29 +273,3 @@ class Budget:
         """Weights (n,) of the mean over the blades seen at a station; None when there is none."""
         here = np.array([label.split(".")[1] == station for label in self.labels], float)
         return here / here.sum() if here.any() else None
-
-    def rows(self) -> list[dict[str, Any]]:
-        """The budget as the record keeps it.
-
-        A line's `stations` are its contributions to a single blade's angle (root mean square over the blades),
-        `mean` those to the mean over blades, `deg` those to each angle in the order of the labels; null where
-        nothing is seen.
-        """
-        weights = {s: self.mean_weights(s) for s in STATIONS}
-        out = []
-        for line in self.lines:
-            variance = np.diag(line.covariance_deg2)
-            single, mean = {}, {}
-            for s, w in weights.items():
-                single[s] = None if w is None else math.sqrt(max(float(w @ variance), 0.0))
-                mean[s] = None if w is None else math.sqrt(max(float(w @ line.covariance_deg2 @ w), 0.0))
-            row: dict[str, Any] = {
-                "line": line.name,
-                "kind": line.kind,
-                "dof": None if math.isinf(line.dof) else float(line.dof),
-            }
-            row.update(stations=single, mean=mean, deg=[math.sqrt(max(float(v), 0.0)) for v in variance])
-            if line.shared is not None and line.effects_deg is not None:
-                row.update(shared=line.shared, effects_deg=[[float(e) for e in source] for source in line.effects_deg])
-            out.append(row)
-        return out

@@ -6,9 +6,9 @@ uncertainty may be too small or that a result is missing until somebody has look
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
 
 from bladeangle.base.budget import STATIONS
 
@@ -295,70 +295,6 @@ def severity(code: str) -> str:
     return REGISTRY[code].severity if code in REGISTRY else "note"
 
 
-def doubts_about(
-    flags: Sequence[Mapping[str, Any]], blade: int | None = None, station: str | None = None, concerns: str = "angles"
-) -> list[str]:
-    """Codes of the doubts in a record's flags that concern a number: a blade's station, or with None the mean over
-    blades or over stations, or all that is of this kind. A doubt about a photograph concerns every number.
-
-    concerns : "angles", "sizes" or "numbering".
-    """
-
-    wide = {"angles": ("angles", "all"), "sizes": ("all",)}.get(concerns, (concerns,))
-
-    def touches(flag: Mapping[str, Any]) -> bool:
-        places = ((flag.get("blade"), blade), (flag.get("station"), station))
-        return all(of is None or number is None or of == number for of, number in places)
-
-    return list(
-        dict.fromkeys(
-            flag["code"]
-            for flag in flags
-            if severity(flag["code"]) == "doubt" and REGISTRY[flag["code"]].concerns in wide and touches(flag)
-        )
-    )
-
-
-def flag_line(flag: Mapping[str, Any]) -> str:
-    """One of `together`'s flags as a line for people; a doubt with what to do about it."""
-    where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
-    text = flag["text"].rstrip(".")
-    stop = "" if text.endswith(("?", "!")) and not where else "."
-    what = f"{flag['severity'].capitalize()}: {text}{where}{stop}"
-    return f"{what} {flag['remedy']}" if flag["severity"] == "doubt" and flag["remedy"] else what
-
-
-def open_doubts(flags: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Those of `together`'s flags that are doubts."""
-    return [flag for flag in together(flags) if flag["severity"] == "doubt"]
-
-
-def together(flags: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Flags of a record for people, doubts first and those that say the same put together.
-
-    Returns
-    -------
-    One dict for each with code, text, severity, remedy, and the places that it is of, in words.
-    """
-    found: dict[tuple[str, str], list[str]] = {}
-    for flag in flags:
-        photo, blade, station = (flag.get(k) for k in ("photo", "blade", "station"))
-        words = [f"photograph {photo}" if photo else "", f"blade {blade}" if blade else "", station or ""]
-        place = ", ".join(w for w in words if w)
-        found.setdefault((flag["code"], flag["text"]), []).extend([place] if place else [])
-    out = [
-        {
-            "code": code,
-            "text": text,
-            "severity": severity(code),
-            "remedy": REGISTRY[code].remedy if code in REGISTRY else "",
-            "places": places,
-        }
-        for (code, text), places in found.items()
-    ]
-    return sorted(out, key=lambda flag: flag["severity"] != "doubt")
-
-
 @dataclass(frozen=True)
 class Flag:
     """One doubt: a registered code, a sentence, and the place it concerns (None: the whole record).
@@ -384,6 +320,92 @@ class Flag:
         return REGISTRY[self.code]
 
 
-def flag_to_dict(flag: Flag) -> dict[str, Any]:
-    """The flag as the record keeps it."""
-    return asdict(flag)
+class Flagged(Protocol):
+    """A flag as a measurement raises it or as a record has it, whose code a newer version may have registered."""
+
+    @property
+    def code(self) -> str:
+        """The registered code."""
+
+    @property
+    def text(self) -> str:
+        """A sentence."""
+
+    @property
+    def photo(self) -> str | None:
+        """The photograph that it concerns."""
+
+    @property
+    def blade(self) -> int | None:
+        """The blade that it concerns."""
+
+    @property
+    def station(self) -> str | None:
+        """The station that it concerns."""
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Flags that say the same, for people: with what to do about it, and the places that it is of, in words."""
+
+    code: str
+    text: str
+    severity: str
+    remedy: str
+    places: tuple[str, ...]
+
+
+def doubts_about(
+    flags: Sequence[Flagged], blade: int | None = None, station: str | None = None, concerns: str = "angles"
+) -> list[str]:
+    """Codes of the doubts in a record's flags that concern a number: a blade's station, or with None the mean over
+    blades or over stations, or all that is of this kind. A doubt about a photograph concerns every number.
+
+    concerns : "angles", "sizes" or "numbering".
+    """
+
+    wide = {"angles": ("angles", "all"), "sizes": ("all",)}.get(concerns, (concerns,))
+
+    def touches(flag: Flagged) -> bool:
+        places = ((flag.blade, blade), (flag.station, station))
+        return all(of is None or number is None or of == number for of, number in places)
+
+    return list(
+        dict.fromkeys(
+            flag.code
+            for flag in flags
+            if severity(flag.code) == "doubt" and REGISTRY[flag.code].concerns in wide and touches(flag)
+        )
+    )
+
+
+def flag_line(remark: Remark) -> str:
+    """A remark as a line for people; a doubt with what to do about it."""
+    where = f" ({'; '.join(remark.places)})" if remark.places else ""
+    text = remark.text.rstrip(".")
+    stop = "" if text.endswith(("?", "!")) and not where else "."
+    what = f"{remark.severity.capitalize()}: {text}{where}{stop}"
+    return f"{what} {remark.remedy}" if remark.severity == "doubt" and remark.remedy else what
+
+
+def open_doubts(flags: Sequence[Flagged]) -> list[Remark]:
+    """Those of `together`'s remarks that are doubts."""
+    return [remark for remark in together(flags) if remark.severity == "doubt"]
+
+
+def together(flags: Sequence[Flagged]) -> list[Remark]:
+    """Flags of a record for people, doubts first and those that say the same put together."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for flag in flags:
+        words = [
+            f"photograph {flag.photo}" if flag.photo else "",
+            f"blade {flag.blade}" if flag.blade else "",
+            flag.station or "",
+        ]
+        place = ", ".join(w for w in words if w)
+        found.setdefault((flag.code, flag.text), []).extend([place] if place else [])
+    remarks = [
+        Remark(code, text, severity(code), REGISTRY[code].remedy if code in REGISTRY else "", tuple(places))
+        for (code, text), places in found.items()
+    ]
+    return sorted(remarks, key=lambda remark: remark.severity != "doubt")

@@ -179,7 +179,7 @@ def parse_json(text: str, kind: Kind, source: str) -> Any:
         raise kind.error(f"{source} is not valid JSON: {safe_name(str(error)[:120])}.", kind.hint) from error
 
 
-def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, object]:
     found = dict(pairs)
     if len(found) != len(pairs):
         raise ValueError("a key stands twice in one object")
@@ -205,12 +205,12 @@ _TOML_TEXT = re.compile(
 )
 
 
-def read_toml(path: str | os.PathLike[str], kind: Kind) -> dict[str, Any]:
+def read_toml(path: str | os.PathLike[str], kind: Kind) -> dict[str, object]:
     """TOML from a file; the errors of `read_text` and `parse_toml`."""
     return parse_toml(read_text(path, kind), kind, shown_as(path, kind))
 
 
-def parse_toml(text: str, kind: Kind, source: str) -> dict[str, Any]:
+def parse_toml(text: str, kind: Kind, source: str) -> dict[str, object]:
     """Content of a TOML text; `kind.error` when it is none, or nested deeper than its kind may be."""
     bare = _TOML_TEXT.sub("", text)
     depth = deepest = 0

@@ -22,8 +22,8 @@ from bladeangle.base.inputs import NAME_LETTERS
 
 Structure = TypeVar("Structure")
 
-#: What JSON holds, as Python has it.
-Plain = dict[str, Any]
+#: What JSON or TOML holds; its values are not used before a structure is made of them.
+Plain = dict[str, object]
 #: A short text.
 Name = Annotated[str, msgspec.Meta(max_length=NAME_LETTERS, title="name")]
 

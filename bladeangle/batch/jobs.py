@@ -5,9 +5,8 @@ from __future__ import annotations
 import csv
 import hashlib
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError, UsageError
@@ -36,6 +35,16 @@ class Job:
     turned: tuple[Path, ...] = ()
     told: tuple[tuple[str, float | str], ...] = ()
     mixed: bool = False
+
+
+@dataclass
+class _Listed:
+    """A rotor's lines of a manifest while it is read, as `Job`."""
+
+    standing: list[Path] = field(default_factory=list)
+    turned: list[Path] = field(default_factory=list)
+    told: dict[str, float | str] = field(default_factory=dict)
+    mixed: bool = True
 
 
 def rotor_name(raw: str) -> str:
@@ -97,7 +106,7 @@ def jobs_of_manifest(path: Path) -> list[Job]:
         raise DefinitionError(f"{shown} has more than {MOST_LINES} lines.", "Measure the shelf in parts.")
     head = lines[0] if lines else ""
     rows = csv.DictReader(lines, delimiter=";" if ";" in head and "," not in head else ",")
-    found: dict[str, dict[str, Any]] = {}
+    found: dict[str, _Listed] = {}
     folder = path.parent.absolute()
     try:
         columns = [(name or "").strip().lower() for name in rows.fieldnames or ()]
@@ -108,12 +117,12 @@ def jobs_of_manifest(path: Path) -> list[Job]:
             rotor, photo, standing = ((row[c] or "").strip() for c in ("rotor", "photo", "standing"))
             if not (rotor and photo and standing.lower() in STANDINGS):
                 raise DefinitionError(f"{shown}, line {rows.line_num}: not a rotor, a photograph and a standing.", hint)
-            job = found.setdefault(rotor, {"standing": [], "turned": [], "told": {}, "mixed": True})
-            job["mixed"] &= not standing
-            job[STANDINGS[standing.lower()]].append(folder / photo)
+            job = found.setdefault(rotor, _Listed())
+            job.mixed &= not standing
+            (job.turned if STANDINGS[standing.lower()] == "turned" else job.standing).append(folder / photo)
             for column in TOLD:
                 if text := (row.get(column) or "").strip():
-                    job["told"][column] = _told(column, text)
+                    job.told[column] = _told(column, text)
     except (csv.Error, ValueError) as error:
         raise DefinitionError(f"{shown}, line {rows.line_num}: {safe_name(str(error))}.", hint) from error
     if not found:
@@ -123,10 +132,10 @@ def jobs_of_manifest(path: Path) -> list[Job]:
     return [
         Job(
             rotor_name(rotor),
-            tuple(job["standing"]),
-            tuple(job["turned"]),
-            tuple(sorted(job["told"].items())),
-            job["mixed"],
+            tuple(job.standing),
+            tuple(job.turned),
+            tuple(sorted(job.told.items())),
+            job.mixed,
         )
         for rotor, job in found.items()
     ]

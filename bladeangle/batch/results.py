@@ -18,7 +18,8 @@ from bladeangle.base.files import atomic_path
 from bladeangle.base.outputs import png_mark
 from bladeangle.batch.work import TILE_PX, unpacked
 from bladeangle.inventory import Failure, Inventory
-from bladeangle.page.picture import Picture, angle_text, font_of
+from bladeangle.page.picture import Picture, font_of
+from bladeangle.page.scene import angle_text
 from bladeangle.records.exchange import Cell, save_book, table
 from bladeangle.records.record import Record
 
@@ -83,8 +84,7 @@ def _strip(results: Sequence[str | Failure], inventory: Inventory, tile: int, co
             name, lines = result.rotor, textwrap.wrap(f"Not measured: {result.message}", 42)[:3]
         else:
             record, packed = inventory.record(result), inventory.picture(result)
-            means = record.data["rotor"]["stations"]
-            name, lines = record.name, [f"{s} {angle_text(means[s])}" for s in STATIONS]
+            name, lines = record.name, [f"{s} {angle_text(record.mean(s))}" for s in STATIONS]
             pixels = None if packed is None else unpacked(packed)
             if pixels is not None:
                 picture = Image.fromarray(pixels)

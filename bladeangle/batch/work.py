@@ -20,9 +20,10 @@ from bladeangle import __version__
 from bladeangle.base.errors import BladeangleError, PhotoError, UsageError
 from bladeangle.base.files import import_cv2, safe_name, sha256_of
 from bladeangle.base.inputs import PHOTOGRAPH, size_of
+from bladeangle.base.structure import plain
 from bladeangle.batch.jobs import Job, reason
-from bladeangle.imaging.camera import Camera, camera_to_dict
-from bladeangle.imaging.ring import Ring, ring_to_dict
+from bladeangle.imaging.camera import Camera, camera_to_file
+from bladeangle.imaging.ring import Ring, ring_to_file
 from bladeangle.inventory import Failure
 from bladeangle.page.picture import Picture, draw_overlay, read_for_display
 from bladeangle.pipeline.measure import Options
@@ -59,8 +60,8 @@ class Settings:
     @cached_property
     def digest(self) -> str:
         """Hash of everything beside the photographs that a result depends on."""
-        camera = None if self.camera is None else camera_to_dict(self.camera)
-        return _digest([__version__, self.measurer, ring_to_dict(self.ring), camera, asdict(self.options)])
+        camera = None if self.camera is None else plain(camera_to_file(self.camera))
+        return _digest([__version__, self.measurer, plain(ring_to_file(self.ring)), camera, asdict(self.options)])
 
 
 @dataclass(frozen=True)
@@ -137,14 +138,14 @@ def picture_of(record: Record, hashes: Mapping[str, Path]) -> bytes | None:
     Compressed raw pixels (see `unpacked`), with the lowest bits cut off, which compress badly and are not seen; None
     when the photograph cannot be shown.
     """
-    photos = record.data["photos"]
-    if not photos or photos[0]["sha256"] not in hashes:
+    photos = record.content.photos
+    if not photos or photos[0].sha256 not in hashes:
         return None
     try:
-        shown, turns = read_for_display(hashes[photos[0]["sha256"]], photos[0], 3 * TILE_PX)
+        shown, turns = read_for_display(hashes[photos[0].sha256], photos[0], 3 * TILE_PX)
     except PhotoError:
         return None
-    drawn = draw_overlay(shown, record.data, 0, turns)
+    drawn = draw_overlay(shown, record.content, 0, turns)
     size = (TILE_PX, max(round(TILE_PX * drawn.shape[0] / drawn.shape[1]), 1))
     small = import_cv2().resize(drawn, size, interpolation=import_cv2().INTER_AREA) & 0xF8
     return size[0].to_bytes(2, "big") + zlib.compress(small.tobytes())

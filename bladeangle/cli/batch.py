@@ -25,7 +25,7 @@ from bladeangle.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from bladeangle.batch import Outcome
+    from bladeangle.batch import Outcome, Summary
 
 
 @click.command()
@@ -100,11 +100,10 @@ def batch(
       bladeangle batch shelf --camera phone.json --ring ring.json --out shelf-results
       bladeangle batch shelf.csv --camera phone.json --ring ring.json --out shelf-results --workers 4
     """
-    import contextlib
     import functools
     import os
 
-    from bladeangle import batch as room
+    from bladeangle import batch as batches
     from bladeangle.base.errors import EXIT_BATCH_PARTLY_FAILED, UsageError
     from bladeangle.base.files import safe_name
     from bladeangle.base.outputs import check_outputs
@@ -115,12 +114,12 @@ def batch(
 
     if cluster is not None and engine != "dask":
         raise UsageError("--cluster is for the engine dask.", "Add --engine dask.")
-    tables = [(out / room.CSV, "csv"), (out / room.XLSX, "xlsx"), (out / room.CONTACT_SHEET, "png")]
-    check_outputs([*tables, (out / room.INVENTORY, "inventory")], (ring, camera, source))
+    tables = [(out / batches.CSV, "csv"), (out / batches.XLSX, "xlsx"), (out / batches.CONTACT_SHEET, "png")]
+    check_outputs([*tables, (out / batches.INVENTORY, "inventory")], (ring, camera, source))
     here = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     workers = workers or here
     definition = read_ring(ring, check_bar_mm)
-    settings = room.Settings(
+    settings = batches.Settings(
         ring=definition,
         camera=None if camera is None else read_camera(camera),
         options=Options(
@@ -129,19 +128,34 @@ def batch(
         limit_s=limit_s,
         measurer=work.MEASURER,
     )
-    jobs = room.jobs_in_folder(source) if source.is_dir() else room.jobs_of_manifest(source)
+    jobs = batches.jobs_in_folder(source) if source.is_dir() else batches.jobs_of_manifest(source)
     run = (
-        functools.partial(room.run_dask, workers=workers, address=cluster)
+        functools.partial(batches.run_dask, workers=workers, address=cluster)
         if engine == "dask"
-        else functools.partial(room.run_processes, workers=workers)
+        else functools.partial(batches.run_processes, workers=workers)
     )
+    summary = _run(functools.partial(batches.run_batch, jobs, settings, out, run), len(jobs), safe_name(out))
+    for failure in summary.failures:
+        click.echo(f"{failure.rotor}: {failure.message}" + (f" {failure.hint}" if failure.hint else ""), err=True)
+    good = summary.measured + summary.resumed
+    note(f"{good} of {len(jobs)} rotors are measured, {len(summary.failures)} failed; see {safe_name(out)}.")
+    if summary.failures:
+        ctx.exit(EXIT_BATCH_PARTLY_FAILED)
+
+
+def _run(
+    run: Callable[[Callable[[int], None], Callable[[Outcome], None]], Summary], count: int, kept_in: str
+) -> Summary:
+    """Run a batch of `count` rotors, telling how far it has come."""
+    import contextlib
+
     with contextlib.ExitStack() as stack:
         step: list[Callable[[], None]] = []
 
-        def started(count: int) -> None:
-            if count < len(jobs):
-                note(f"{len(jobs) - count} of {len(jobs)} rotors are done already.")
-            step.append(stack.enter_context(progress("Measured", count)))
+        def started(left: int) -> None:
+            if left < count:
+                note(f"{count - left} of {count} rotors are done already.")
+            step.append(stack.enter_context(progress("Measured", left)))
 
         def ended(outcome: Outcome) -> None:
             if outcome.failure is not None:
@@ -151,13 +165,7 @@ def batch(
             step[0]()
 
         try:
-            summary = room.run_batch(jobs, settings, out, run, started, ended)
+            return run(started, ended)
         except KeyboardInterrupt:
-            note(f"What is finished is kept in {safe_name(out)}; the same command goes on from there.")
+            note(f"What is finished is kept in {kept_in}; the same command goes on from there.")
             raise
-    for failure in summary.failures:
-        click.echo(f"{failure.rotor}: {failure.message}" + (f" {failure.hint}" if failure.hint else ""), err=True)
-    good = summary.measured + summary.resumed
-    note(f"{good} of {len(jobs)} rotors are measured, {len(summary.failures)} failed; see {safe_name(out)}.")
-    if summary.failures:
-        ctx.exit(EXIT_BATCH_PARTLY_FAILED)

@@ -47,7 +47,8 @@ def calibrate(
     import json
 
     from bladeangle.base.outputs import check_outputs
-    from bladeangle.imaging.camera import camera_to_dict, write_camera
+    from bladeangle.base.structure import plain
+    from bladeangle.imaging.camera import camera_to_file, write_camera
     from bladeangle.imaging.ring import read_ring
     from bladeangle.pipeline.calibrate import calibrate as run
 
@@ -57,7 +58,7 @@ def calibrate(
     before = keep_old(out)
     write_camera(result.camera, out)
     if as_json:
-        click.echo(json.dumps(camera_to_dict(result.camera), indent=1))
+        click.echo(json.dumps(plain(camera_to_file(result.camera)), indent=1))
     else:
         click.echo(table(result))
     used = sum(p.used for p in result.photos)

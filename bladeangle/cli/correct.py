@@ -47,9 +47,9 @@ def correct(record_path: Path, photos: Path, out: Path, edits_path: Path | None)
     edits = read_edits(edits_path) if edits_path is not None else None
     words = ["bladeangle", "measure", "--again", str(record_path), str(photos), "--out", str(record_path)]
     command = safe_name(shlex.join(words))
-    record = read_record(record_path).data
+    record = read_record(record_path).content
     replaced = out.exists()
-    with progress("Drawn", len(record["photos"])) as done:
+    with progress("Drawn", len(record.photos)) as done:
         write_correction_page(out, record, photos, edits, command, done)
     wrote(out, replaced)
     note("Open it in a browser, save the edits file from it, and measure again with:")

@@ -13,7 +13,7 @@ from bladeangle.cli.options import PositiveNumber, inches_option, json_option, n
 
 if TYPE_CHECKING:
     from bladeangle.base.gauge import GaugeStudy
-    from bladeangle.inventory import Bounded, CouldTell, Failure, OutOfLine, ShelfRow
+    from bladeangle.inventory import Bounded, CouldTell, Failure, Inventory, OutOfLine, ShelfRow
 
 #: Two standard uncertainties are shown, about 95 %; JSON and CSV have the standard uncertainties.
 COVERAGE = 2.0
@@ -138,11 +138,7 @@ def inventory(
             near = db.beyond(quantity, bound, below=below, limit=limit or 100)
             answer(near, functools.partial(bounded_text, inches=inches), as_json, as_csv)
         elif out_of_line:
-            rows = db.out_of_line(sigmas, least_deg or 0.0, limit or 100)
-            if rows or as_json or as_csv:
-                answer(rows, out_text, as_json, as_csv)
-            else:
-                note(nothing_out(db.could_tell(sigmas, least_deg or 0.0), least_deg))
+            _out_of_line(db, sigmas, least_deg, limit or 100, as_json, as_csv)
         elif rotors:
             over_time(db, rotors, shelf_row, as_json, as_csv)
         elif wanted.terms():
@@ -251,6 +247,17 @@ def shelf_text(row: ShelfRow, inches: bool = False) -> dict[str, str]:
         "measured": row.created,
         "camera": _short(row.appraiser),
     }
+
+
+def _out_of_line(
+    db: Inventory, sigmas: float, least_deg: float | None, limit: int, as_json: bool, as_csv: bool
+) -> None:
+    """Blades out of line; without any, what that means."""
+    rows = db.out_of_line(sigmas, least_deg or 0.0, limit)
+    if rows or as_json or as_csv:
+        answer(rows, out_text, as_json, as_csv)
+    else:
+        note(nothing_out(db.could_tell(sigmas, least_deg or 0.0), least_deg))
 
 
 def nothing_out(told: CouldTell, least_deg: float | None) -> str:

@@ -36,6 +36,7 @@ from bladeangle.cli.options import (
 
 if TYPE_CHECKING:
     from bladeangle.pipeline.sorting import Sorted
+    from bladeangle.records.record import Record
 
 
 def _photographs(ctx: click.Context, param: click.Parameter, value: tuple[Path, ...]) -> tuple[Path, ...]:
@@ -139,16 +140,14 @@ def measure(
       bladeangle measure --again rotor.json photographs --edits rotor.edits.json --out rotor.json
       bladeangle measure *.jpg --turned over-1.jpg --turned over-2.jpg --ring ring.json --out rotor.json
     """
-    from bladeangle.base.errors import UsageError
     from bladeangle.base.outputs import check_outputs
     from bladeangle.imaging.camera import read_camera
     from bladeangle.imaging.ring import read_ring
-    from bladeangle.pipeline.assemble import IN_TABLE, record_of, table
+    from bladeangle.pipeline.assemble import record_of
     from bladeangle.pipeline.measure import Options
     from bladeangle.pipeline.sorting import measure_sorted
     from bladeangle.records.edits import read_edits
-    from bladeangle.records.record import read_record, record_to_json, write_record
-    from bladeangle.shop.judging import ALIKE_DEG, balance_words
+    from bladeangle.records.record import read_record, record_to_json
 
     read = (*photos, *turned, *((ring, camera) if again is None else ()), edits)
     check_outputs([(out, "record"), (picture, "png")], read)
@@ -156,8 +155,7 @@ def measure(
     if again is not None:
         from bladeangle.pipeline.again import as_measured
 
-        if len(photos) != 1 or turned or mixed:
-            raise UsageError("--again takes one folder, that with the photographs.", "Leave out everything else.")
+        _refuse_more(photos, turned, mixed)
         name, told, definition, known, options = as_measured(read_record(again), photos[0])
     else:
         told, definition = _told(photos, turned, mixed), read_ring(ring, check_bar_mm)
@@ -169,6 +167,30 @@ def measure(
         )  # fmt: skip
     found = measure_sorted(told, definition, known, options, detail, changed)
     record = record_of(found, name or (out.stem if out else "rotor"))
+    _write(record, [shot.path for shot in found.shots], out, picture)
+    if as_json:
+        click.echo(record_to_json(record), color=colour())
+        say_flags(record.content.flags, "note", "doubt")
+    else:
+        _tell(record, spread, inches)
+    if found.suggestion:
+        note(found.suggestion)
+    if out is None:
+        note("Not saved: give --out RECORD.json to keep this measurement for reports, orders and verdicts.")
+
+
+def _refuse_more(photos: tuple[Path, ...], turned: tuple[Path, ...], mixed: bool) -> None:
+    """UsageError when more than a folder is named for what is measured again."""
+    from bladeangle.base.errors import UsageError
+
+    if len(photos) != 1 or turned or mixed:
+        raise UsageError("--again takes one folder, that with the photographs.", "Leave out everything else.")
+
+
+def _write(record: Record, photos: list[Path], out: Path | None, picture: Path | None) -> None:
+    """Save the record, and draw its picture, where they were asked for."""
+    from bladeangle.records.record import write_record
+
     if out is not None:
         before = keep_old(out)
         write_record(record, out)
@@ -177,18 +199,19 @@ def measure(
         from bladeangle.page.picture import write_picture
 
         replaced = picture.exists()
-        write_picture(picture, record, [s.path for s in found.shots])
+        write_picture(picture, record.content, photos)
         wrote(picture, replaced)
+
+
+def _tell(record: Record, spread: float | None, inches: bool) -> None:
+    """The table, and the notes that are no part of it."""
+    from bladeangle.records.summary import IN_TABLE, table
+    from bladeangle.shop.judging import ALIKE_DEG, balance_words
+
     balance = balance_words(record, spread or session().config.tolerance_deg or ALIKE_DEG)
-    text = record_to_json(record) if as_json else table(record, inches, [("balance", balance)] if balance else [])
-    click.echo(text if as_json else doubts_coloured(text), color=colour())
-    told_already = () if as_json else (IN_TABLE,)
-    flags = [f for f in record.data["flags"] if f["code"] not in told_already]
-    say_flags(flags, "note", *(["doubt"] if as_json else []))
-    if found.suggestion:
-        note(found.suggestion)
-    if out is None:
-        note("Not saved: give --out RECORD.json to keep this measurement for reports, orders and verdicts.")
+    text = table(record, inches, [("balance", balance)] if balance else [])
+    click.echo(doubts_coloured(text), color=colour())
+    say_flags([flag for flag in record.content.flags if flag.code != IN_TABLE], "note")
 
 
 def _told(photos: tuple[Path, ...], turned: tuple[Path, ...], mixed: bool) -> Sorted:

@@ -16,7 +16,7 @@ import math
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,6 +25,7 @@ import click
 
 if TYPE_CHECKING:
     from bladeangle.base.config import Config
+    from bladeangle.base.flags import Flagged
 
 #: Work that ends sooner shows no progress.
 PROGRESS_AFTER_S = 2.0
@@ -313,13 +314,13 @@ def note(message: str) -> None:
         click.echo(message, err=True)
 
 
-def say_flags(flags: Sequence[Mapping[str, Any]], *severities: str) -> None:
+def say_flags(flags: Sequence[Flagged], *severities: str) -> None:
     """Tell the flags of a record on standard error: doubts always, notes unless --quiet."""
     from bladeangle.base.flags import flag_line, together
 
-    for flag in together(flags):
-        if flag["severity"] in severities:
-            (warn if flag["severity"] == "doubt" else note)(flag_line(flag))
+    for remark in together(flags):
+        if remark.severity in severities:
+            (warn if remark.severity == "doubt" else note)(flag_line(remark))
 
 
 def doubts_coloured(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -21,6 +22,10 @@ from bladeangle.cli.options import (
     warn,
     wrote,
 )
+
+if TYPE_CHECKING:
+    from bladeangle.records.record import Record
+    from bladeangle.shop.orders import Order
 
 
 @click.command()
@@ -104,10 +109,9 @@ def order(
     """
     from bladeangle.base import clock
     from bladeangle.base.errors import UsageError
-    from bladeangle.base.files import write_text_atomic
     from bladeangle.base.inputs import PICTURE, read_bytes
     from bladeangle.base.outputs import check_outputs, kind_by_name
-    from bladeangle.page.paper import FORMS, write_pages
+    from bladeangle.page.paper import FORMS
     from bladeangle.records.record import read_record
     from bladeangle.shop.ordering import order_from_record, too_fine
     from bladeangle.shop.orders import order_sheet, write_order
@@ -139,16 +143,24 @@ def order(
     write_order(wanted, out)
     wrote(out, before)
     if sheet is not None:
-        replaced = sheet.exists()
-        if page is None:
-            from bladeangle.page.order_page import order_page
-
-            write_pages(sheet, [order_page(record, wanted, inches)], paper.lower(), f"Re-pitch order: {wanted.name}")
-        else:
-            write_text_atomic(sheet, page)
-        wrote(sheet, replaced)
+        _write_sheet(sheet, page, record, wanted, paper, inches)
     for station, s in wanted.stations.items():
         change = f"from {s.measured_deg:.2f}, {s.change_deg or 0.0:+.2f}"
         click.echo(f"{station:6}  {s.angle_deg:6.2f} ± {s.tolerance_deg:.2f} deg  ({change})")
     for line in too_fine(record, wanted):
         warn(f"Warning: {line}")
+
+
+def _write_sheet(sheet: Path, page: str | None, record: Record, wanted: Order, paper: str, inches: bool) -> None:
+    """The sheet for the shop: the web page where there is one, else one page on paper."""
+    replaced = sheet.exists()
+    if page is None:
+        from bladeangle.page.order_page import order_page
+        from bladeangle.page.paper import write_pages
+
+        write_pages(sheet, [order_page(record, wanted, inches)], paper.lower(), f"Re-pitch order: {wanted.name}")
+    else:
+        from bladeangle.base.files import write_text_atomic
+
+        write_text_atomic(sheet, page)
+    wrote(sheet, replaced)

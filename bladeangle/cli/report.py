@@ -97,7 +97,7 @@ def report(
 
         stations = read_order(order_path).stations
         limits = {s: (o.angle_deg - o.tolerance_deg, o.angle_deg + o.tolerance_deg) for s, o in stations.items()}
-    data = [read_record(path).data for path in records]
+    data = [read_record(path).content for path in records]
     if plot is not None:
         replaced = plot.exists()
         write_plot(plot, data[0])
@@ -108,7 +108,7 @@ def report(
             note("The page for the customer has no photographs; --photos is for the .html.")
     elif out is not None:
         replaced = out.exists()
-        with progress("Drawn", sum(len(record["photos"]) for record in data)) as done:
+        with progress("Drawn", sum(len(record.photos) for record in data)) as done:
             write_report(out, data, photos, limits, title, inches, done)
         wrote(out, replaced)
 

@@ -75,13 +75,14 @@ def ring(
     from bladeangle.base.errors import OutputError
     from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
     from bladeangle.base.outputs import check_outputs
-    from bladeangle.imaging.ring import ring_to_dict
+    from bladeangle.base.structure import plain
+    from bladeangle.imaging.ring import ring_to_file
     from bladeangle.imaging.ring_design import design_ring, lowest_camera_mm
     from bladeangle.imaging.sheets import sheet_pdf, sheet_svgs
 
     paper = paper.lower()
     definition = design_ring(diameter_mm, height_mm, paper=paper, camera_height_mm=camera_height_mm, markers=markers)
-    text = json.dumps(ring_to_dict(definition), indent=1) + "\n"
+    text = json.dumps(plain(ring_to_file(definition)), indent=1) + "\n"
     stem = f"ring-{diameter_mm:g}-{paper}"
     pdf, svgs = sheet_pdf(definition, paper, f"{stem}.json"), sheet_svgs(definition, paper, f"{stem}.json")
     numbers = [f"-{number + 1}" if len(svgs) > 1 else "" for number in range(len(svgs))]

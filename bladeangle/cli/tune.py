@@ -64,7 +64,7 @@ def tune(
 
     if log is None and (result or remark):
         raise UsageError("A result or note needs the log that it belongs to.", "Add --log FILE.")
-    record = read_record(record_path).data
+    record = read_record(record_path)
     time = clock.now().isoformat()
     entry = entry_of(record, noticed, time, rotor=rotor, result=result, note=remark)
     advice = advise(record, entry, read_log(log, entry.rotor) if log is not None else ())

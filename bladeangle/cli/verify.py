@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,6 +20,12 @@ from bladeangle.cli.options import (
     warn,
     wrote,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bladeangle.shop.tip_changes import TipChange
+    from bladeangle.shop.verify import Verdict, Yardstick
 
 
 @click.command()
@@ -93,20 +100,17 @@ def verify(
       bladeangle verify after.json --order order.toml --before rotor-a.json --out verdict.pdf
       bladeangle verify after.json --order order.toml --despite station-cut-short
     """
-    import json
     import sys
-    from dataclasses import asdict
 
     import numpy as np
 
     from bladeangle.base.errors import EXIT_NOT_CONFORMING
     from bladeangle.base.outputs import check_outputs, kind_by_name
     from bladeangle.records.record import read_record
-    from bladeangle.shop import verify as room
-    from bladeangle.shop.decision import CONFORMING, UNDECIDED
+    from bladeangle.shop import verify as judge
+    from bladeangle.shop.decision import CONFORMING
     from bladeangle.shop.orders import read_order
-    from bladeangle.shop.tip_changes import change_lines, tip_changes
-    from bladeangle.shop.verdict_words import verdict_table, yardstick_table
+    from bladeangle.shop.tip_changes import tip_changes
 
     if out is not None:
         from bladeangle.page.paper import form_of
@@ -115,7 +119,7 @@ def verify(
         check_outputs([(out, kind_by_name(out))], (record_path, order_path, before))
     record, order = read_record(record_path), read_order(order_path)
     old = None if before is None else read_record(before)
-    found = room.verify(
+    found = judge.verify(
         record,
         order,
         old,
@@ -127,19 +131,11 @@ def verify(
         inches=inches,
     )
     changes = () if old is None else tip_changes(record, old)
-    classes = room.yardstick(record, order) if iso484 else ()
+    classes = judge.yardstick(record, order) if iso484 else None
     if as_json:
-        data = found.to_dict() | {"tips": [asdict(c) for c in changes]}
-        if iso484:
-            data["iso_484_2"] = {"scope": room.ISO_484_2_SCOPE, "rows": [asdict(y) for y in classes]}
-        click.echo(json.dumps(data, indent=1, allow_nan=False))
+        _tell_as_json(found, changes, classes)
     else:
-        first, *rest = verdict_table(found)
-        shade = {CONFORMING: "green", UNDECIDED: "yellow"}.get(found.verdict, "red")
-        first = click.style(first, fg=shade, bold=True)
-        click.echo("\n".join([first, *rest, *change_lines(changes, inches)]), color=colour())
-        if iso484:
-            click.echo("\n".join(yardstick_table(classes)))
+        _tell(found, changes, classes, inches)
     for line in found.cautions:
         warn(line)
     for line in found.advice:
@@ -154,3 +150,29 @@ def verify(
         wrote(out, replaced)
     if found.verdict != CONFORMING:
         sys.exit(EXIT_NOT_CONFORMING)
+
+
+def _tell(found: Verdict, changes: tuple[TipChange, ...], classes: Sequence[Yardstick] | None, inches: bool) -> None:
+    """The verdict in its colour with the table of what was judged, and what was asked for besides."""
+    from bladeangle.shop.decision import CONFORMING, UNDECIDED
+    from bladeangle.shop.tip_changes import change_lines
+    from bladeangle.shop.verdict_words import verdict_table, yardstick_table
+
+    first, *rest = verdict_table(found)
+    shade = {CONFORMING: "green", UNDECIDED: "yellow"}.get(found.verdict, "red")
+    first = click.style(first, fg=shade, bold=True)
+    click.echo("\n".join([first, *rest, *change_lines(changes, inches)]), color=colour())
+    if classes is not None:
+        click.echo("\n".join(yardstick_table(classes)))
+
+
+def _tell_as_json(found: Verdict, changes: Sequence[TipChange], classes: Sequence[Yardstick] | None) -> None:
+    import json
+    from dataclasses import asdict
+
+    from bladeangle.shop.verify import ISO_484_2_SCOPE
+
+    data = found.to_dict() | {"tips": [asdict(c) for c in changes]}
+    if classes is not None:
+        data["iso_484_2"] = {"scope": ISO_484_2_SCOPE, "rows": [asdict(y) for y in classes]}
+    click.echo(json.dumps(data, indent=1, allow_nan=False))

@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import write_text_atomic
-from bladeangle.base.structure import File, Name, Plain, plain, read_as
+from bladeangle.base.structure import File, Name, plain, read_as
 from bladeangle.imaging.photo import reduced_px, reduction_of
 from bladeangle.tuning.imaging import CAMERA
 
 SCHEMA = "bladeangle-camera/1"
+_HINT = "Make the file with `bladeangle calibrate`."
 
 #: What a camera file may say, far beyond any phone: the centre within so much of the picture's middle, in its sides;
 #: distortion that moves the picture's corner by at most so much of its distance; standard uncertainties from so little
@@ -115,11 +116,6 @@ def camera_to_file(camera: Camera) -> CameraFile:
     )
 
 
-def camera_to_dict(camera: Camera) -> Plain:
-    """The camera file's contents as plain data."""
-    return plain(camera_to_file(camera))
-
-
 def camera_from_dict(data: Any, source: str = "camera file") -> Camera:
     """Camera from the camera file's contents.
 
@@ -127,17 +123,24 @@ def camera_from_dict(data: Any, source: str = "camera file") -> Camera:
     ------
     DefinitionError : anything missing, unknown, out of range, or a covariance that is not one.
     """
-    hint = "Make the file with `bladeangle calibrate`."
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
-        raise DefinitionError(f"{source} is not a {SCHEMA} file.", hint)
+        raise DefinitionError(f"{source} is not a {SCHEMA} file.", _HINT)
     try:
         file = read_as(data, CameraFile)
+    except ValueError as e:
+        raise DefinitionError(f"{source} {e}.", _HINT) from e
+    return camera_of(file, source)
+
+
+def camera_of(file: CameraFile, source: str = "camera file") -> Camera:
+    """Camera from a camera file's contents as a structure; the errors of `camera_from_dict`."""
+    try:
         values = np.array(msgspec.structs.astuple(file.parameters))
         covariance = np.array(file.covariance)
         _check_parameters(values, file.width, file.height)
         _check_covariance(covariance, values[0], max(file.width, file.height))
     except ValueError as e:
-        raise DefinitionError(f"{source} {e}.", hint) from e
+        raise DefinitionError(f"{source} {e}.", _HINT) from e
     covariance = (covariance + covariance.T) / 2
     return Camera(file.name, file.width, file.height, values, covariance, file.calibrated, file.provenance)
 
@@ -177,7 +180,7 @@ def read_camera(path: Path) -> Camera:
 
 def write_camera(camera: Camera, path: Path) -> None:
     """Write a camera file atomically; OutputError when it cannot be written."""
-    write_text_atomic(path, json.dumps(camera_to_dict(camera), indent=1, allow_nan=False) + "\n")
+    write_text_atomic(path, json.dumps(plain(camera_to_file(camera)), indent=1, allow_nan=False) + "\n")
 
 
 def camera_from_exif(width: int, height: int, focal_35mm: float | None, name: str = "uncalibrated") -> Camera:

@@ -14,12 +14,13 @@ from typing import Annotated, Any
 
 import msgspec
 import numpy as np
+from msgspec import UNSET, UnsetType
 from numpy.typing import NDArray
 
 from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError, RingNotFoundError
 from bladeangle.base.files import import_cv2, safe_name
-from bladeangle.base.structure import File, Name, Plain, plain, read_as
+from bladeangle.base.structure import File, Name, read_as
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo, reduced_px
 from bladeangle.imaging.unseen import why_unseen
@@ -36,6 +37,7 @@ FEWEST_MARKERS = 6
 #: Most markers of a ring (the largest dictionary has as many numbers), and its largest radius, mm.
 MOST_MARKERS = 1000
 MOST_RADIUS_MM = 1000.0
+_HINT = "Make the definition with `bladeangle ring`."
 
 
 @dataclass(frozen=True)
@@ -99,7 +101,7 @@ class Marker(File, frozen=True, kw_only=True):
     """One marker of a definition; corners top-left, top-right, bottom-right, bottom-left, upright = outward."""
 
     id: Annotated[int, msgspec.Meta(ge=0, le=100_000, title="a marker's number")]
-    piece: Annotated[int, msgspec.Meta(ge=0, le=1000, title="a marker's piece")] = 0
+    piece: Annotated[int, msgspec.Meta(ge=0, le=1000, title="a marker's piece")] | UnsetType = UNSET
     corners_mm: Annotated[tuple[_Corner, _Corner, _Corner, _Corner], msgspec.Meta(title="a corner")]
 
 
@@ -115,7 +117,7 @@ class RingFile(File, frozen=True, kw_only=True, forbid_unknown_fields=False):
     dictionary: Annotated[str, msgspec.Meta(max_length=inputs.NAME_LETTERS, title="marker dictionary")]
     inner_radius_mm: _Radius
     outer_radius_mm: _Radius
-    check_bar_mm: Annotated[float, msgspec.Meta(ge=10.0, le=1000.0)] | None = None
+    check_bar_mm: Annotated[float, msgspec.Meta(ge=10.0, le=1000.0)] | UnsetType | None = UNSET
     markers: Annotated[_Markers, msgspec.Meta(max_length=MOST_MARKERS, title="markers")]
 
 
@@ -126,21 +128,30 @@ def ring_from_dict(data: Any, source: str = "The ring file") -> Ring:
     ------
     DefinitionError : a field missing or wrong, markers that overlap in number, are mirrored, or are not near-square.
     """
-    hint = "Make the definition with `bladeangle ring`."
     try:
         file = read_as(data, RingFile)
+    except ValueError as e:
+        raise DefinitionError(f"{source} {e}.", _HINT) from e
+    return ring_of(file, source)
+
+
+def ring_of(file: RingFile, source: str = "The ring file") -> Ring:
+    """Ring from a definition's contents as a structure; the errors of `ring_from_dict`."""
+    try:
         if file.units != "mm":
             raise ValueError("is not in mm")
         if not file.inner_radius_mm < file.outer_radius_mm:
             raise ValueError("has a value out of range: the inner radius must be less than the outer one")
-        ids, pieces = (np.array([getattr(m, key) for m in file.markers], int) for key in ("id", "piece"))
+        ids, pieces = (np.array([getattr(m, key) or 0 for m in file.markers], int) for key in ("id", "piece"))
         corners = np.array([m.corners_mm for m in file.markers], float)
         _check_markers(ids, corners.reshape(-1, 4, 2))
     except ValueError as e:
-        raise DefinitionError(f"{source} {e}.", hint) from e
+        raise DefinitionError(f"{source} {e}.", _HINT) from e
     dictionary_of(file.dictionary, source)
     radii = file.inner_radius_mm, file.outer_radius_mm
-    return Ring(file.name, file.dictionary, file.index_azimuth_deg, *radii, ids, corners, pieces, file.check_bar_mm)
+    return Ring(
+        file.name, file.dictionary, file.index_azimuth_deg, *radii, ids, corners, pieces, file.check_bar_mm or None
+    )
 
 
 def _check_markers(ids: NDArray[np.int64], corners: Array) -> None:
@@ -156,29 +167,22 @@ def _check_markers(ids: NDArray[np.int64], corners: Array) -> None:
         raise ValueError("has corners that are not in the order top-left, top-right, bottom-right, bottom-left")
 
 
-def ring_to_dict(ring: Ring) -> Plain:
-    """The definition's contents, as `ring_from_dict` reads them."""
+def ring_to_file(ring: Ring) -> RingFile:
+    """The definition's contents, as `ring_from_dict` reads them; numbers of pieces where there are several."""
+    several = len(set(ring.pieces.tolist())) > 1
     markers = [
-        Marker(id=int(i), piece=int(p), corners_mm=c.tolist())
-        for i, p, c in zip(ring.ids, ring.pieces, ring.corners_mm, strict=True)
+        Marker(id=i, piece=p if several else UNSET, corners_mm=c)
+        for i, p, c in zip(ring.ids.tolist(), ring.pieces.tolist(), ring.corners_mm.tolist(), strict=True)
     ]
-    out = plain(
-        RingFile(
-            name=ring.name,
-            index_azimuth_deg=ring.index_azimuth_deg,
-            dictionary=ring.dictionary,
-            inner_radius_mm=ring.inner_radius_mm,
-            outer_radius_mm=ring.outer_radius_mm,
-            check_bar_mm=ring.check_bar_mm,
-            markers=markers,
-        )
+    return RingFile(
+        name=ring.name,
+        index_azimuth_deg=ring.index_azimuth_deg,
+        dictionary=ring.dictionary,
+        inner_radius_mm=ring.inner_radius_mm,
+        outer_radius_mm=ring.outer_radius_mm,
+        check_bar_mm=UNSET if ring.check_bar_mm is None else ring.check_bar_mm,
+        markers=markers,
     )
-    if ring.check_bar_mm is None:
-        del out["check_bar_mm"]
-    if len(set(ring.pieces.tolist())) == 1:
-        for marker in out["markers"]:
-            del marker["piece"]
-    return out
 
 
 def read_ring(path: Path, check_bar_mm: float | None = None) -> Ring:

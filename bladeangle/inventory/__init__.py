@@ -29,6 +29,7 @@ from bladeangle.base.inputs import RECORD, parse_json
 from bladeangle.inventory.rows import (
     MEASURES,
     Bounded,
+    Columns,
     CouldTell,
     Failure,
     OutOfLine,
@@ -360,13 +361,13 @@ class Inventory:
         query = f"SELECT {_SHELF_COLUMNS} FROM records WHERE id = ?"
         return [with_distance(self._rows(_SHELF_KINDS, query, number)[0], wanted) for number in ids]
 
-    def _takes_in_all(self, measure: str, values: dict[str, Any]) -> bool:
+    def _takes_in_all(self, measure: str, values: Columns) -> bool:
         """Whether the bound on one measure leaves no rotor out."""
         of = f"FROM records INDEXED BY records_{measure} WHERE newest = 1 AND {measure}"
         out = f"SELECT EXISTS(SELECT 1 {of} < :{measure}_low) OR EXISTS(SELECT 1 {of} > :{measure}_high)"
         return not self._db.execute(out, values).fetchone()[0]
 
-    def _bound(self, lead: str, square: str, where: str, values: dict[str, Any], limit: int) -> float:
+    def _bound(self, lead: str, square: str, where: str, values: Columns, limit: int) -> float:
         """An upper bound of the limit-th distance, from the nearest in one measure; infinite if they are fewer."""
         side = f"SELECT * FROM (SELECT {square} AS far FROM records INDEXED BY records_{lead} WHERE {where} AND {lead}"
         up = f"{side} >= :{lead} ORDER BY {lead} LIMIT {FIRST_LOOK})"

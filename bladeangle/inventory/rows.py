@@ -14,6 +14,8 @@ from bladeangle.base.gauge import GaugeStudy
 from bladeangle.records.record import LARGEST_NUMBER, Record
 
 #: Columns by which rotors are compared, in the order of `Wanted`.
+#: Columns, or parameters of a query, and their values.
+Columns = dict[str, str | float | None]
 MEASURES = ("entry_deg", "middle_deg", "exit_deg", "hub_mm")
 
 
@@ -202,11 +204,11 @@ def blade_lines(record: Record) -> list[tuple[int, str, float, float, float | No
     return lines
 
 
-def columns_of(record: Record) -> dict[str, Any]:
+def columns_of(record: Record) -> Columns:
     """The columns of `records` that are the record's own."""
-    data = record.data
-    row: dict[str, Any] = {"created": data["created"], "appraiser": str(data["camera"]["name"])}
-    row |= {"blade_count": record.blade_count, "hand": data["rotor"]["hand"], "flags": len(data["flags"])}
+    content = record.content
+    row: Columns = {"created": content.created, "appraiser": content.camera.name}
+    row |= {"blade_count": record.blade_count, "hand": record.rotor.hand, "flags": len(content.flags)}
     for station in STATIONS:
         mean = record.mean(station)
         row[f"{station}_deg"] = None if mean is None else mean.angle_deg
@@ -225,11 +227,11 @@ def columns_of(record: Record) -> dict[str, Any]:
 # --- distance --------------------------------------------------------------------------------------------------------
 
 
-def distance_sql(wanted: Wanted) -> tuple[str, str, dict[str, Any]]:
+def distance_sql(wanted: Wanted) -> tuple[str, str, Columns]:
     """SQL of the squared distance and of the condition, and the values of their parameters."""
     terms = wanted.terms()
     square = " + ".join(f"(({m} - :{m}) / :{m}_scale) * (({m} - :{m}) / :{m}_scale)" for m in terms)
-    values: dict[str, Any] = {}
+    values: Columns = {}
     for m, (value, scale) in terms.items():
         values |= {m: value, f"{m}_scale": scale}
     conditions = ["newest = 1", *(f"{m} IS NOT NULL" for m in terms)]

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 from markupsafe import Markup
+from numpy.typing import NDArray
 
 from bladeangle.base.budget import STATIONS
 from bladeangle.page.svg import el, figure, line, path, scale, text, ticks
-from bladeangle.records.station import StationOptions, station_span
+from bladeangle.records.content import Blade, BudgetLine, Content, Photo
+from bladeangle.records.station import station_span
 
 #: Lines of the budget with less than this share of the largest are not drawn: squared, they add nothing.
 DRAWN_SHARE = 0.05
 
+Array = NDArray[np.float64]
 Limits = Mapping[str, tuple[float, float]]
 Axes = tuple[Callable[[float], float], Callable[[float], float], Callable[[float], float]]
 
@@ -39,7 +43,7 @@ def _whisker(x: float, low: float, high: float, station: str) -> Markup:
     return Markup("").join([line(x, low, x, high, f"bar {station}"), *caps])
 
 
-def angle_charts(record: Mapping[str, Any], limits: Limits | None = None) -> list[Markup]:
+def angle_charts(record: Content, limits: Limits | None = None) -> list[Markup]:
     """One chart a station: every blade and the mean with expanded uncertainty; all with the same degrees a millimetre.
 
     limits : lowest and highest angle ordered, degrees, for the stations that were ordered.
@@ -47,9 +51,9 @@ def angle_charts(record: Mapping[str, Any], limits: Limits | None = None) -> lis
     limits = limits or {}
     extents = {}
     for s in STATIONS:
-        found = [b["stations"][s] for b in record["blades"] if b["stations"][s]]
+        found = [at for b in record.blades if (at := b.stations.at(s))]
         if found:
-            ends = [f["angle_deg"] + k * f["expanded_uncertainty_deg"] for f in found for k in (-1, 1)]
+            ends = [f.angle_deg + k * f.expanded_uncertainty_deg for f in found for k in (-1, 1)]
             ends += list(limits.get(s, ()))
             extents[s] = (min(ends), max(ends))
     span = max([high - low for low, high in extents.values()] + [0.8]) * 1.1
@@ -57,11 +61,11 @@ def angle_charts(record: Mapping[str, Any], limits: Limits | None = None) -> lis
 
 
 def _angle_chart(
-    record: Mapping[str, Any], station: str, middle: float, span: float, limit: tuple[float, float] | None
+    record: Content, station: str, middle: float, span: float, limit: tuple[float, float] | None
 ) -> Markup:
     w, h, left, right, top, bottom = 300, 230, 44, 292, 26, 200
     y = scale(middle - span / 2, middle + span / 2, bottom, top)
-    blades = record["blades"]
+    blades = record.blades
     step = (right - left) / (len(blades) + 1)
     parts = [text(8, 16, f"{station}, degrees", "strong")]
     if limit:
@@ -73,13 +77,13 @@ def _angle_chart(
         parts.append(text(left - 6, y(value) + 4, words, "small", "end"))
     if limit:  # beside the title: in the chart it would lie over marks
         parts.append(text(right, 16, f"ordered {limit[0]:.2f} to {limit[1]:.2f}", "small", "end"))
-    entries = [(f"{b['number']}", b["stations"][station], "disc") for b in blades]
-    entries.append(("mean", record["rotor"]["stations"][station], "diamond"))
+    entries = [(f"{b.number}", b.stations.at(station), "disc") for b in blades]
+    entries.append(("mean", record.rotor.stations.at(station), "diamond"))
     for i, (name, found, shape) in enumerate(entries):
         x = left + (i + 0.5) * step
         parts.append(text(x, bottom + 16, name, "small", "middle"))
         if found:
-            angle, u = found["angle_deg"], found["expanded_uncertainty_deg"]
+            angle, u = found.angle_deg, found.expanded_uncertainty_deg
             parts += [_whisker(x, y(angle + u), y(angle - u), station), _mark(x, y(angle), station, shape)]
         else:
             parts.append(text(x, (top + bottom) / 2, "not seen", "small", "middle"))
@@ -87,29 +91,26 @@ def _angle_chart(
     return figure(w, h, f"Angle at the {station} of each blade with expanded uncertainty", *parts)
 
 
-def station_ranges(record: Mapping[str, Any], length_mm: float) -> dict[str, tuple[float, float]]:
-    """Where the stations lie on a tip of `length_mm`, mm of arc from the leading edge; empty if the options say not."""
-    try:
-        options = StationOptions(**{k: float(v) for k, v in record["options"]["stations"].items()})
-    except (AttributeError, KeyError, TypeError, ValueError):
-        return {}
-    return {s: station_span(length_mm, s, options) for s in STATIONS}
+def station_ranges(record: Content, length_mm: float) -> dict[str, tuple[float, float]]:
+    """Where the stations lie on a tip of `length_mm`, mm of arc from the leading edge."""
+    return {s: station_span(length_mm, s, record.options.stations) for s in STATIONS}
 
 
-def unrolled_charts(record: Mapping[str, Any]) -> list[Markup]:
+def unrolled_charts(record: Content) -> list[Markup]:
     """Height and angle of each blade tip over the length of arc, all to the same scales; blades without curve left out.
 
     Measured points are drawn where a blade has them (`points`: `arc_mm`, `height_mm` and, if wanted, `kept`).
     """
-    blades = [b for b in record["blades"] if b["curve"] and len(b["curve"]["arc_mm"]) > 1]
-    if not blades:
+    drawn = [(b, b.curve) for b in record.blades if b.curve and len(b.curve.arc_mm) > 1]
+    if not drawn:
         return []
-    curves = [{k: np.array(v, float) for k, v in b["curve"].items()} for b in blades]
+    blades = [b for b, _ in drawn]
+    curves = [{k: np.array(v, float) for k, v in msgspec.structs.asdict(curve).items()} for _, curve in drawn]
     heights = np.concatenate([c["height_mm"] for c in curves])
     bands = [c["angle_deg"] + k * c["standard_uncertainty_deg"] for c in curves for k in (-2, 2)]
-    levels = [s["angle_deg"] for b in blades for s in b["stations"].values() if s]
+    levels = [s.angle_deg for b in blades for k in STATIONS if (s := b.stations.at(k))]
     longest = max(float(c["arc_mm"].max()) for c in curves)
-    longest = max([longest] + [b["tip_length_mm"]["value"] for b in blades if b["tip_length_mm"]])
+    longest = max([longest] + [b.tip_length_mm.value for b in blades if b.tip_length_mm])
     angles = np.concatenate([*bands, levels])
     # The ends of a curve can be uncertain beyond any use of the picture; they may leave the frame.
     low = max(float(angles.min()), min(levels, default=-np.inf) - 6)
@@ -137,17 +138,17 @@ def _unrolled_grid(axes: Axes, longest: float, heights: tuple[float, float], ang
 
 
 def _unrolled_chart(
-    record: Mapping[str, Any],
-    blade: Mapping[str, Any],
-    curve: Mapping[str, Any],
+    record: Content,
+    blade: Blade,
+    curve: Mapping[str, Array],
     axes: Axes,
     grid: Markup,
     longest: float,
 ) -> Markup:
     x, y, z = axes
     arc, angle, u = curve["arc_mm"], curve["angle_deg"], curve["standard_uncertainty_deg"]
-    parts = [grid, text(46, 14, f"Blade {blade['number']}", "strong")]
-    length = blade["tip_length_mm"]["value"] if blade["tip_length_mm"] else longest
+    parts = [grid, text(46, 14, f"Blade {blade.number}", "strong")]
+    length = blade.tip_length_mm.value if blade.tip_length_mm else longest
     for s, (start, end) in station_ranges(record, length).items():
         x0, x1 = x(start), x(end)
         if x1 <= x0:  # a tip too short for its stations
@@ -155,14 +156,14 @@ def _unrolled_chart(
         for top, height in ((32.0, 148.0), (214.0, 126.0)):
             parts.append(el("rect", x=x0, y=top, width=x1 - x0, height=height, class_=f"zone {s}"))
         parts.append(text((x0 + x1) / 2, 28, s, "small", "middle"))
-        if found := blade["stations"][s]:
-            a, ua = found["angle_deg"], found["expanded_uncertainty_deg"]
+        if found := blade.stations.at(s):
+            a, ua = found.angle_deg, found.expanded_uncertainty_deg
             box = {"x": x0, "y": z(a + ua), "width": x1 - x0, "height": z(a - ua) - z(a + ua)}
             parts += [el("rect", **box, class_=f"interval {s}"), line(x0, z(a), x1, z(a), f"level {s}")]
-    points = blade.get("points")
+    points = blade.points
     if points:
-        kept = points.get("kept") or [1] * len(points["arc_mm"])
-        for a, height, keep in zip(points["arc_mm"], points["height_mm"], kept, strict=True):
+        kept = points.kept or [1] * len(points.arc_mm)
+        for a, height, keep in zip(points.arc_mm, points.height_mm, kept, strict=True):
             parts.append(el("circle", cx=x(a), cy=y(height), r=1.4, class_="point" if keep else "point struck"))
     band = [*zip(arc, angle + 2 * u, strict=True), *zip(arc[::-1], (angle - 2 * u)[::-1], strict=True)]
     inside = [(x(a), min(max(z(v), 210.0), 340.0)) for a, v in band]
@@ -170,19 +171,19 @@ def _unrolled_chart(
     for axis, values in ((z, angle), (y, curve["height_mm"])):
         points_px = [(x(a), axis(v)) for a, v in zip(arc, values, strict=True)]
         parts.append(el("path", d=path(points_px), class_="curve"))
-    return figure(430, 376, f"Blade {blade['number']}: height and angle of the tip over its length", *parts)
+    return figure(430, 376, f"Blade {blade.number}: height and angle of the tip over its length", *parts)
 
 
-def sources_by_size(record: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+def sources_by_size(record: Content) -> list[BudgetLine]:
     """The lines of the budget, the one with the largest contribution to a blade's angle first."""
-    return sorted(record["budget"], key=lambda row: -_largest(row))
+    return sorted(record.budget, key=lambda row: -_largest(row))
 
 
-def _largest(row: Mapping[str, Any]) -> float:
-    return max((float(row["stations"][s] or 0.0) for s in STATIONS), default=0.0)
+def _largest(row: BudgetLine) -> float:
+    return max((float(row.stations.at(s) or 0.0) for s in STATIONS), default=0.0)
 
 
-def budget_chart(sources: Sequence[Mapping[str, Any]]) -> Markup | None:
+def budget_chart(sources: Sequence[BudgetLine]) -> Markup | None:
     """Standard uncertainty of one blade's angle by source, a bar for every station; None without a budget.
 
     sources : lines of the budget; those that have less than `DRAWN_SHARE` of the largest are left out.
@@ -191,15 +192,15 @@ def budget_chart(sources: Sequence[Mapping[str, Any]]) -> Markup | None:
         return None
     least = DRAWN_SHARE * max(map(_largest, sources))
     rows = [row for row in sources if _largest(row) >= least]
-    seen = [s for s in STATIONS if any(r["stations"][s] is not None for r in rows)]
-    largest = max((r["stations"][s] or 0.0 for r in rows for s in seen), default=0.0) or 1.0
+    seen = [s for s in STATIONS if any(r.stations.at(s) is not None for r in rows)]
+    largest = max((r.stations.at(s) or 0.0 for r in rows for s in seen), default=0.0) or 1.0
     x = scale(0.0, largest, 0, 285)
     parts, y = [], 4.0
     for row in rows:
-        parts.append(text(4, y + 12, f"{row['line']} ({row['kind']})", "small strong"))
+        parts.append(text(4, y + 12, f"{row.line} ({row.kind})", "small strong"))
         y += 18
         for s in seen:
-            value = row["stations"][s]
+            value = row.stations.at(s)
             if value is not None:
                 parts.append(el("rect", x=58.0, y=y, width=max(x(value), 0.5), height=10.0, class_=f"fill {s}"))
                 parts.append(text(63 + x(value), y + 9, f"{value:.3f}", "small"))
@@ -209,37 +210,55 @@ def budget_chart(sources: Sequence[Mapping[str, Any]]) -> Markup | None:
     return figure(400, y, "Standard uncertainty of one blade's angle by source, degrees", *parts)
 
 
-def camera_places(record: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Where each photograph was taken from in the ring frame: x, y, z in mm, and by azimuth, elevation and distance."""
+@dataclass(frozen=True)
+class CameraPlace:
+    """Where a photograph was taken from in the ring frame: x, y, z, and by azimuth, elevation and distance.
+
+    out_mm : distance from the ring's axis.
+    """
+
+    number: int
+    photo: Photo
+    x_mm: float
+    y_mm: float
+    z_mm: float
+    out_mm: float
+    azimuth_deg: float
+    distance_mm: float
+    elevation_deg: float
+
+
+def camera_places(record: Content) -> list[CameraPlace]:
+    """Where each photograph was taken from."""
     places = []
-    for number, photo in enumerate(record["photos"], 1):
-        x, y, z = (float(v) for v in -np.array(photo["R_camera_ring"]).T @ np.array(photo["t_camera_ring_mm"]))
+    for number, photo in enumerate(record.photos, 1):
+        x, y, z = (float(v) for v in -np.array(photo.r_camera_ring).T @ np.array(photo.t_camera_ring_mm))
         out = float(np.hypot(x, y))
         places.append(
-            {
-                "number": number,
-                "photo": photo,
-                "x_mm": x,
-                "y_mm": y,
-                "z_mm": z,
-                "out_mm": out,
-                "azimuth_deg": float(np.degrees(np.arctan2(y, x))) % 360,
-                "distance_mm": float(np.hypot(out, z)),
-                "elevation_deg": float(np.degrees(np.arctan2(z, out))),
-            }
+            CameraPlace(
+                number=number,
+                photo=photo,
+                x_mm=x,
+                y_mm=y,
+                z_mm=z,
+                out_mm=out,
+                azimuth_deg=float(np.degrees(np.arctan2(y, x))) % 360,
+                distance_mm=float(np.hypot(out, z)),
+                elevation_deg=float(np.degrees(np.arctan2(z, out))),
+            )
         )
     return places
 
 
-def layout_charts(record: Mapping[str, Any]) -> list[Markup]:
+def layout_charts(record: Content) -> list[Markup]:
     """Plan and side view of ring, rotor and camera places; a square is the rotor standing outlet end up."""
     places = camera_places(record)
-    outer, inner = (float(record["ring"][k]) for k in ("outer_radius_mm", "inner_radius_mm"))
-    rotor = float(record["rotor"]["tip_diameter_mm"]["value"]) / 2
-    k = 172 / max([p["out_mm"] for p in places] + [1.5 * outer])
-    high = max([k * abs(p["y_mm"]) + 12 for p in places] + [k * outer * 1.2 + 18])  # the arrow may point up
+    outer, inner = record.ring.outer_radius_mm, record.ring.inner_radius_mm
+    rotor = float(record.rotor.tip_diameter_mm.value) / 2
+    k = 172 / max([p.out_mm for p in places] + [1.5 * outer])
+    high = max([k * abs(p.y_mm) + 12 for p in places] + [k * outer * 1.2 + 18])  # the arrow may point up
     cx, cy = 190.0, 24.0 + high
-    a = np.radians(float(record["ring"].get("index_azimuth_deg", 0.0)))
+    a = np.radians(record.ring.index_azimuth_deg)
     tip = (cx + k * outer * 1.2 * float(np.cos(a)), cy - k * outer * 1.2 * float(np.sin(a)))
     plan = [
         text(6, 16, "From above", "strong"),
@@ -248,20 +267,20 @@ def layout_charts(record: Mapping[str, Any]) -> list[Markup]:
         line(cx, cy, *tip, "arrow"),
         text(tip[0], tip[1] - 7, "blade 1", "small", "middle"),
     ]
-    marks = _apart([(cx + k * p["x_mm"], cy - k * p["y_mm"]) for p in places])
+    marks = _apart([(cx + k * p.x_mm, cy - k * p.y_mm) for p in places])
     plan += [line(x, y, cx, cy, "ray") for x, y in marks]
     plan += [_camera(p, x, y) for p, (x, y) in zip(places, marks, strict=True)]
-    ground = 40.0 + k * max([p["z_mm"] for p in places] + [outer])
-    axial = record["rotor"]["axial_length_mm"]
-    tall = k * (axial["value"] if axial else 60.0)
+    ground = 40.0 + k * max([p.z_mm for p in places] + [outer])
+    axial = record.rotor.axial_length_mm
+    tall = k * (axial.value if axial else 60.0)
     side = [
         text(6, 16, "From the side", "strong"),
         line(10, ground, 370, ground, "axis"),
         line(cx - k * outer, ground, cx + k * outer, ground, "sheet"),
         el("rect", x=cx - k * rotor, y=ground - tall, width=2 * k * rotor, height=tall, class_="rotor"),
     ]
-    outs = [p["out_mm"] if p["x_mm"] >= 0 else -p["out_mm"] for p in places]
-    marks = _apart([(cx + k * out, ground - k * p["z_mm"]) for out, p in zip(outs, places, strict=True)])
+    outs = [p.out_mm if p.x_mm >= 0 else -p.out_mm for p in places]
+    marks = _apart([(cx + k * out, ground - k * p.z_mm) for out, p in zip(outs, places, strict=True)])
     side += [line(x, y, cx, ground, "ray") for x, y in marks]
     side += [_camera(p, x, y) for p, (x, y) in zip(places, marks, strict=True)]
     return [
@@ -282,32 +301,32 @@ def _apart(marks: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     return out
 
 
-def _camera(place: Mapping[str, Any], x: float, y: float) -> Markup:
-    if place["photo"]["standing"] == "outlet_up":
+def _camera(place: CameraPlace, x: float, y: float) -> Markup:
+    if place.photo.standing == "outlet_up":
         shape = el("rect", x=x - 9, y=y - 9, width=18.0, height=18.0, class_="camera")
     else:
         shape = el("circle", cx=x, cy=y, r=10.0, class_="camera")
-    return shape + text(x, y + 4, str(place["number"]), "small", "middle")
+    return shape + text(x, y + 4, str(place.number), "small", "middle")
 
 
-def shelf_chart(records: Sequence[Mapping[str, Any]]) -> Markup:
+def shelf_chart(records: Sequence[Content]) -> Markup:
     """Mean angles of several rotors with expanded uncertainty, a row a rotor, a column a station."""
     h = 46 + 34 * len(records)
     parts = []
     for column, s in enumerate(STATIONS):
-        found = [(i, r["rotor"]["stations"][s]) for i, r in enumerate(records) if r["rotor"]["stations"][s]]
+        found = [(i, at) for i, r in enumerate(records) if (at := r.rotor.stations.at(s))]
         left = 16.0 + column * 142
         parts.append(text(left + 56, 12, f"{s}, degrees", "strong", "middle"))
         if not found:
             continue
-        ends = [f["angle_deg"] + k * max(f["expanded_uncertainty_deg"], 0.2) for _, f in found for k in (-1, 1)]
+        ends = [f.angle_deg + k * max(f.expanded_uncertainty_deg, 0.2) for _, f in found for k in (-1, 1)]
         x = scale(min(ends), max(ends), left, left + 112)
         for v in ticks(min(ends), max(ends), 3):
             parts += [line(x(v), 18, x(v), h - 18, "grid"), text(x(v), h - 5, f"{v:g}", "small", "middle")]
         for i, f in found:
-            y, a, u = 46.0 + 34 * i, f["angle_deg"], f["expanded_uncertainty_deg"]
+            y, a, u = 46.0 + 34 * i, f.angle_deg, f.expanded_uncertainty_deg
             parts += [line(x(a - u), y, x(a + u), y, f"bar {s}"), _mark(x(a), y, s, "diamond")]
     for i, record in enumerate(records):
-        name = str(record["name"])
+        name = record.name
         parts.append(text(4, 32 + 34 * i, name if len(name) <= 60 else name[:59] + "…", "small halo"))
     return figure(430, h, "Mean angles of the rotors with expanded uncertainty", *parts)

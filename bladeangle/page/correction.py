@@ -4,21 +4,68 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
+import msgspec
+from markupsafe import Markup
+
+from bladeangle.base.structure import plain
 from bladeangle.page.overlay import bare_svg, jpeg_uri
-from bladeangle.page.picture import DisplayFrame, read_for_display
+from bladeangle.page.picture import read_for_display
+from bladeangle.page.scene import DisplayFrame
 from bladeangle.page.templates import page_script, page_template, page_text
-from bladeangle.records.edits import Edits, edits_to_dict
+from bladeangle.records.content import Content, Trace
+from bladeangle.records.edits import Edits, PhotoEditsFile, StruckFile, edits_to_file
 
 #: Finer than the report's pictures: a hand has to see single pixels of the edge.
 IMAGE_WIDTH = 2600
 
 
+@dataclass(frozen=True)
+class ShownPhoto:
+    """A photograph in the page; ratio : of its width to its height."""
+
+    name: str
+    svg: Markup
+    ratio: str
+
+
+@dataclass(frozen=True)
+class Target:
+    """An edge that points can be added to, as the page's script reads it and in words."""
+
+    value: str
+    words: str
+
+
+class AddedPoint(msgspec.Struct, frozen=True):
+    """A point put by hand, as the page's script has it."""
+
+    kind: str
+    blade: int | None
+    face: str | None
+    px: tuple[float, float]
+    sigma_px: float
+
+
+class PhotoData(msgspec.Struct, frozen=True):
+    """A photograph as the page's script reads it; pixel : of the stored photograph for each of the shown picture."""
+
+    sha256: str
+    name: str
+    width: int
+    height: int
+    traces: list[Trace]
+    turns: int
+    pixel: float
+    struck: list[StruckFile]
+    added: list[AddedPoint]
+
+
 def correction_html(
-    record: Mapping[str, Any],
+    record: Content,
     paths: Sequence[Path],
     edits: Edits | None = None,
     command: str = "",
@@ -29,31 +76,40 @@ def correction_html(
 
     `done` is called after each photograph. PhotoError as `picture.read_for_display`.
     """
-    file_name = (re.sub(r"[^A-Za-z0-9._-]+", "-", str(record["name"])).strip("-.")[:60] or "rotor") + ".edits.json"
-    known = {p["sha256"]: p for p in edits_to_dict(edits)["photos"]} if edits else {}
-    photos: list[dict[str, Any]] = []
-    data: list[dict[str, Any]] = []
-    for photo, path in zip(record["photos"], paths, strict=True):
+    file_name = (re.sub(r"[^A-Za-z0-9._-]+", "-", record.name).strip("-.")[:60] or "rotor") + ".edits.json"
+    known = {p.sha256: p for p in edits_to_file(edits).photos} if edits else {}
+    photos, data = [], []
+    for photo, path in zip(record.photos, paths, strict=True):
         picture, turns = read_for_display(path, photo, IMAGE_WIDTH)
-        width, height = DisplayFrame(photo["width"], photo["height"], 1.0, turns).size
+        width, height = DisplayFrame(photo.width, photo.height, 1.0, turns).size
         svg = bare_svg(photo, jpeg_uri(picture, turns, 85), turns)
-        photos.append({"name": photo["name"], "svg": svg, "ratio": f"{width / height:.4f}"})
-        old = known.get(photo["sha256"], {"struck": [], "added": []})
+        photos.append(ShownPhoto(photo.name, svg, f"{width / height:.4f}"))
+        old = known.get(photo.sha256, PhotoEditsFile(photo.sha256))
         data.append(
-            {key: photo[key] for key in ("sha256", "name", "width", "height", "traces")}
-            | {"turns": turns, "pixel": photo["width"] / picture.shape[1], "struck": old["struck"]}
-            | {"added": [a | {"px": p} for a in old["added"] for p in a["px"]]}
+            PhotoData(
+                sha256=photo.sha256,
+                name=photo.name,
+                width=photo.width,
+                height=photo.height,
+                traces=photo.traces,
+                turns=turns,
+                pixel=photo.width / picture.shape[1],
+                struck=old.struck,
+                added=[AddedPoint(a.kind, a.blade, a.face, p, a.sigma_px) for a in old.added for p in a.px],
+            )
         )
         done()
     # No "<" in the data, so that nothing in it can end the script element.
-    text = json.dumps({"name": str(record["name"]), "file": file_name, "photos": data}, separators=(",", ":"))
+    text = json.dumps(
+        {"name": record.name, "file": file_name, "photos": [plain(p) for p in data]}, separators=(",", ":")
+    )
     text = text.replace("<", "\\u003c")
     script, script_hash = page_script("viewer.js", "correct.js", data=f"const DATA={text};\n")
     return str(
         page_template("correct.html").render(
             record=record,
             photos=photos,
-            targets=_targets(record["rotor"]["blade_count"]),
+            targets=_targets(record.rotor.blade_count),
             file_name=file_name,
             command=f"{command or 'bladeangle measure …'} --edits {file_name}",
             css=page_text("base.css", "correct.css"),
@@ -63,9 +119,8 @@ def correction_html(
     )
 
 
-def _targets(blade_count: int) -> list[dict[str, Any]]:
+def _targets(blade_count: int) -> list[Target]:
     """The edges that points can be added to."""
-    tips = [{"kind": "tip", "blade": b, "face": f} for b in range(1, blade_count + 1) for f in ("inlet", "outlet")]
-    words = [f"blade {t['blade']}, {t['face']} face" for t in tips]
-    hub = {"kind": "hub", "blade": None, "face": None}
-    return [{"value": json.dumps(t), "words": w} for t, w in zip([*tips, hub], [*words, "hub"], strict=True)]
+    edges = [(b, f) for b in range(1, blade_count + 1) for f in ("inlet", "outlet")]
+    tips = [Target(json.dumps({"kind": "tip", "blade": b, "face": f}), f"blade {b}, {f} face") for b, f in edges]
+    return [*tips, Target(json.dumps({"kind": "hub", "blade": None, "face": None}), "hub")]

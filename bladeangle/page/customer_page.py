@@ -107,7 +107,7 @@ def meaning(record: Record, verdict: Verdict | None, inches: bool, spread_deg: f
     )
     out += _alike(record, spread_deg)
     if (reach := overlap(record)) is not None:
-        expanded = quantity(*reach)["expanded_uncertainty"]
+        expanded = quantity(*reach).expanded_uncertainty
         if abs(reach[0]) > expanded:
             out.append(
                 "Long blades: each reaches over the next one."
@@ -126,7 +126,7 @@ def meaning(record: Record, verdict: Verdict | None, inches: bool, spread_deg: f
 
 def _alike(record: Record, spread_deg: float) -> list[str]:
     judged = balance(record, spread_deg)
-    doubted = " (doubted)" if any(doubts_about(record.data["flags"], None, j.station) for j in judged) else ""
+    doubted = " (doubted)" if any(doubts_about(record.content.flags, None, j.station) for j in judged) else ""
     words = {
         CONFORMING: f"the blades are alike to {spread_deg:g}°",
         NOT_CONFORMING: f"the blades differ by more than {spread_deg:g}°",
@@ -142,23 +142,22 @@ def listed(words: list[str]) -> str:
 
 
 def _tips(record: Record, inches: bool) -> list[str]:
-    tips = record.data["rotor"].get("tips")
+    tips = record.rotor.tips
     if tips is None:
         return []
     out = []
-    for end, key in (("leading", "leading_wear_mm"), ("trailing", "trailing_wear_mm")):
-        wear = tips[key]
-        if not wear["seen"]:
+    for end, wear in (("leading", tips.leading_wear_mm), ("trailing", tips.trailing_wear_mm)):
+        if not wear.seen:
             continue
-        if wear["value"] > wear["expanded_uncertainty"]:
-            size = interval_text(wear["value"], wear["expanded_uncertainty"], inches)
+        if wear.value > wear.expanded_uncertainty:
+            size = interval_text(wear.value, wear.expanded_uncertainty, inches)
             out.append(f"The tips have lost {size} of their radius at the {end} ends by wear.")
         else:
-            most = length_text(max(wear["value"], 0.0) + wear["expanded_uncertainty"], inches)
+            most = length_text(max(wear.value, 0.0) + wear.expanded_uncertainty, inches)
             out.append(f"No wear is seen at the {end} ends; it is less than about {most}.")
-    if not (tips["leading_wear_mm"]["seen"] or tips["trailing_wear_mm"]["seen"]):
+    if not (tips.leading_wear_mm.seen or tips.trailing_wear_mm.seen):
         out.append("Wear of the tips is not seen in these photographs; some from the side would tell it.")
-    if tips["clearance_mm"]:
+    if tips.clearance_mm:
         usual = " to ".join(number_text(mm, inches, 1) for mm in (0.2, 0.4))
         out.append(
             f"The less clearance between tips and housing, the more thrust; {usual} {unit(inches)} are usual (common "

@@ -32,7 +32,7 @@ def _mean(values: Sequence[float], usual: float) -> float:
 
 def tip_length_mm(record: Record) -> float:
     """Mean length of the tips along their edge; that of the usual wrap where none was seen."""
-    seen = [b["tip_length_mm"]["value"] for b in record.data["blades"] if b["tip_length_mm"]]
+    seen = [b.tip_length_mm.value for b in record.content.blades if b.tip_length_mm]
     tip = record.quantity("tip_diameter_mm")
     usual = math.pi * (160.0 if tip is None else tip[0]) * USUAL_WRAP / record.blade_count
     return _mean(seen, usual)
@@ -44,13 +44,13 @@ def draw_rotor(sheet: Sheet, record: Record, x: float, y: float, width: float) -
     The tip of every blade is drawn from its leading to its trailing edge, dashed where the next blade hides it, with
     the entry heavy and the exit double.
     """
-    count, hand = record.blade_count, record.data["rotor"]["hand"]
+    count, hand = record.blade_count, record.rotor.hand
     turn = 1 if hand == "left" else -1  # counter-clockwise from the leading to the trailing edge
     tip, hub = record.quantity("tip_diameter_mm"), record.quantity("hub_diameter_mm")
     outer = width / 2 - 7.5
     inner = outer * (USUAL_HUB if tip is None or hub is None else min(hub[0] / tip[0], 0.85))
     centre = np.array([x + width / 2, y + width / 2 + 1.5])
-    seen = [b["wrap_deg"]["value"] for b in record.data["blades"] if b["wrap_deg"]]
+    seen = [b.wrap_deg.value for b in record.content.blades if b.wrap_deg]
     usual = _mean(seen, 360 * USUAL_WRAP / count)
     options, length = record.content.options.stations, tip_length_mm(record)
 
@@ -67,9 +67,9 @@ def draw_rotor(sheet: Sheet, record: Record, x: float, y: float, width: float) -
         r = inner + (outer - inner) * share
         return np.stack([centre[0] + r * np.cos(a), centre[1] - r * np.sin(a)], -1)
 
-    for number, blade in enumerate(record.data["blades"]):
+    for number, blade in enumerate(record.content.blades):
         start = 90 + 360 / count * number
-        wrap = blade["wrap_deg"]["value"] if blade["wrap_deg"] else usual
+        wrap = blade.wrap_deg.value if blade.wrap_deg else usual
         shown = min(wrap, 360 / count)
         arc = start + turn * np.linspace(0, shown, 60)
         hub_arc = arc[::-1] - turn * SWEEP_DEG
@@ -89,7 +89,7 @@ def draw_rotor(sheet: Sheet, record: Record, x: float, y: float, width: float) -
             for radius in (outer + 0.9,) if station == "entry" else (outer - 2.5, outer - 3.3):
                 draw(at(radius, start + turn * np.linspace(low, high, 30)), 0.9 if station == "entry" else 0.25)
         place = at(outer + 4.6, start)
-        sheet.say(place[0], place[1] + 1.3, str(blade["number"]), 9.5, bold=True, align="center", share=False)
+        sheet.say(place[0], place[1] + 1.3, str(blade.number), 9.5, bold=True, align="center", share=False)
     for radius, ink in ((inner, "white"), (inner * 0.3, FAINT)):
         ring = at(radius, np.linspace(0, 360, 181))
         sheet.axes.fill(ring[:, 0], ring[:, 1], color=ink, linewidth=0)
@@ -126,7 +126,7 @@ def draw_stations(
     along = np.stack([np.cumsum(np.cos(slope)), np.cumsum(np.sin(slope))], 1)
     along = (along - along[0]) / np.linalg.norm(np.diff(along, axis=0), axis=1).sum()  # (n, 2) of a tip of length one
     k = (width - 16.0) / along[-1, 0]
-    flip = 1 if record.data["rotor"]["hand"] == "left" else -1
+    flip = 1 if record.rotor.hand == "left" else -1
     thickness = record.quantity("tip_thickness_mm")
     half = max((2.5 if thickness is None else thickness[0]) / length * k / 2, 0.5)
     left = x + 1.0 if flip > 0 else x + width - 1.0

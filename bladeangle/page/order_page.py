@@ -150,7 +150,7 @@ def _rotor(record: Record, order: Order, inches: bool) -> list[tuple[str, str]]:
     ):
         if value is not None:
             rows.append((words, length_text(value, inches, 1)))
-    turns = "counter-clockwise" if record.data["rotor"]["hand"] == "right" else "clockwise"
+    turns = "counter-clockwise" if record.rotor.hand == "right" else "clockwise"
     return [*rows, ("turns, seen from the inlet", turns)]
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.flags import doubts_about, flag_line, open_doubts
 from bladeangle.base.lengths import interval_text, length_text, unit
 from bladeangle.page.paper import HEAD, SMALL, TEXT, Column, Sheet, fitted, width_mm
-from bladeangle.page.picture import angle_decimals
+from bladeangle.page.scene import angle_decimals
+from bladeangle.records.content import Quantity
 from bladeangle.records.record import Record
 from bladeangle.records.summary import MARK
 from bladeangle.records.tip_words import NAMES, with_interval
@@ -16,17 +18,16 @@ from bladeangle.records.tip_words import NAMES, with_interval
 
 def what_it_is(record: Record) -> str:
     """When it was measured and from what, in a line."""
-    data = record.data
-    count = len(data["photos"])
+    count = len(record.content.photos)
     plural = "s" if count != 1 else ""
-    blades = f"{record.blade_count} blade{'s' if record.blade_count > 1 else ''}, {data['rotor']['hand']}-hand screw"
-    return f"{blades}. Measured {data['created'][:10]} from {count} photograph{plural}."
+    blades = f"{record.blade_count} blade{'s' if record.blade_count > 1 else ''}, {record.rotor.hand}-hand screw"
+    return f"{blades}. Measured {record.content.created[:10]} from {count} photograph{plural}."
 
 
 def angle_cell(record: Record, blade: int | None, station: str) -> str:
     """An angle with its expanded uncertainty and the mark of a doubt, or that it was not seen."""
     found = record.mean(station) if blade is None else record.station(blade, station)
-    mark = MARK if doubts_about(record.data["flags"], blade, station) else ""
+    mark = MARK if doubts_about(record.content.flags, blade, station) else ""
     if found is None:
         return f"not seen{mark}"
     digits = angle_decimals(found.expanded_uncertainty_deg)
@@ -37,7 +38,7 @@ def angle_table(sheet: Sheet, record: Record, width: float) -> None:
     """All angles of a record; means in bold; at the end the spread over blades."""
     first = 16.0
     columns = [Column("blade", first, right=False)] + [Column(f"{s}, °", (width - first) / 3) for s in STATIONS]
-    numbering = MARK if doubts_about(record.data["flags"], concerns="numbering") else ""
+    numbering = MARK if doubts_about(record.content.flags, concerns="numbering") else ""
     rows = [
         [f"{b}{numbering}", *(angle_cell(record, b, s) for s in STATIONS)] for b in range(1, record.blade_count + 1)
     ]
@@ -48,42 +49,44 @@ def angle_table(sheet: Sheet, record: Record, width: float) -> None:
 
 
 def _spread(record: Record, station: str) -> str:
-    found = record.data["rotor"]["spread_deg"].get(station)
-    mark = MARK if doubts_about(record.data["flags"], None, station) else ""
-    return "" if found is None else f"{found['value']:.2f} ± {found['expanded_uncertainty']:.2f}{mark}"
+    found = record.rotor.spread_deg.at(station)
+    mark = MARK if doubts_about(record.content.flags, None, station) else ""
+    return "" if found is None else f"{found.value:.2f} ± {found.expanded_uncertainty:.2f}{mark}"
 
 
 def size_rows(record: Record, inches: bool) -> list[tuple[str, str]]:
     """Sizes that are known, each with what it is of."""
-    mark = MARK if doubts_about(record.data["flags"], concerns="sizes") else ""
+    mark = MARK if doubts_about(record.content.flags, concerns="sizes") else ""
+    rotor = record.rotor
     named = (
-        ("diameter over the tips", "tip_diameter_mm"),
-        ("hub diameter", "hub_diameter_mm"),
-        ("length of the blades along the axis", "axial_length_mm"),
-        ("trailing edges from the outlet end", "trailing_distance_mm"),
-        ("blade thickness at the tip", "tip_thickness_mm"),
+        ("diameter over the tips", rotor.tip_diameter_mm),
+        ("hub diameter", rotor.hub_diameter_mm),
+        ("length of the blades along the axis", rotor.axial_length_mm),
+        ("trailing edges from the outlet end", rotor.trailing_distance_mm),
+        ("blade thickness at the tip", rotor.tip_thickness_mm),
     )
-    rotor = record.data["rotor"]
     return [
-        (words, interval_text(q["value"], q["expanded_uncertainty"], inches, 1 if q["value"] > 10 else 2) + mark)
-        for words, key in named
-        if (q := rotor.get(key)) is not None
+        (words, interval_text(q.value, q.expanded_uncertainty, inches, 1 if q.value > 10 else 2) + mark)
+        for words, q in named
+        if q is not None
     ]
 
 
 def tip_rows(record: Record, inches: bool) -> list[tuple[str, str]]:
     """What is told of the tips, each with its name; what photographs do not tell is said not to be seen."""
-    tips = record.data["rotor"].get("tips")
+    tips = record.rotor.tips
     if tips is None:
         return []
 
-    def told(quantity: dict[str, float]) -> str:
+    def told(quantity: Quantity) -> str:
         words = with_interval(quantity, inches=inches)
         return words if words == "not seen" else f"{words.replace('±', '± ')} {unit(inches)}"
 
-    rows = [(words, told(tips[key])) for key, words in NAMES.items() if key in tips]
-    for which, quantity in (tips["clearance_mm"] or {}).items():
-        rows.append((f"{which} clearance in the bore", told(quantity)))
+    rows = [(words, told(getattr(tips, key))) for key, words in NAMES.items()]
+    if (gap := tips.clearance_mm) is not None:
+        rows += [
+            (f"{which} clearance in the bore", told(q)) for which, q in (("smallest", gap.smallest), ("mean", gap.mean))
+        ]
     return rows
 
 
@@ -94,11 +97,11 @@ def pairs(sheet: Sheet, rows: Sequence[tuple[str, str]], x: float, width: float)
 
 def doubts(sheet: Sheet, record: Record, of: str = "") -> None:
     """Every open doubt of a record in a frame, with what to do about it; nothing where there is none."""
-    found = open_doubts(record.data["flags"])
+    found = open_doubts(record.content.flags)
     if not found:
         return
     heading = f"Not to be relied on before it is looked at{of} ({MARK} marks the numbers)"
-    told = [flag_line({**f, "remedy": ""} if sheet.brief else f).removeprefix("Doubt: ") for f in found]
+    told = [flag_line(replace(f, remedy="") if sheet.brief else f).removeprefix("Doubt: ") for f in found]
     lines = [(" ".join(told), SMALL, False)] if sheet.brief else [(f"– {words}", TEXT, False) for words in told]
     sheet.framed([(heading, HEAD, True), *lines])
 
@@ -118,14 +121,14 @@ def verdict_bar(sheet: Sheet, verdict: str, words: str) -> None:
 
 def evidence(record: Record) -> str:
     """What a record was measured with, in a line."""
-    data = record.data
-    names = [f"camera file {data['camera'].get('name', '')!r}", f"ring {data['ring'].get('name', '')!r}"]
-    return f"Record of {data['created'][:16].replace('T', ' ')}; " + ", ".join(names) + f"; {software(record)}"
+    data = record.content
+    names = [f"camera file {data.camera.name!r}", f"ring {data.ring.name!r}"]
+    return f"Record of {data.created[:16].replace('T', ' ')}; " + ", ".join(names) + f"; {software(record)}"
 
 
 def software(record: Record) -> str:
     """The program's version that measured."""
-    return f"bladeangle {record.data['software'].get('bladeangle', '')}"
+    return f"bladeangle {record.content.software.get('bladeangle', '')}"
 
 
 def explained(record: Record, inches: bool) -> str:

@@ -7,22 +7,31 @@ security policy in it forbids that as well.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import atomic_path, safe_name, sha256_of, write_text_atomic
-from bladeangle.base.flags import REGISTRY, together
+from bladeangle.base.flags import REGISTRY, Remark, together
 from bladeangle.base.inputs import PHOTOGRAPH
 from bladeangle.base.lengths import MM_PER_INCH, unit
 from bladeangle.base.outputs import FIGURE_MARKS
-from bladeangle.page.picture import INK, read_for_display
+from bladeangle.base.structure import plain
+from bladeangle.page.picture import read_for_display
+from bladeangle.page.scene import INK
+from bladeangle.records.content import BudgetLine, Content, Photo
 from bladeangle.records.edits import Edits
 from bladeangle.records.tip_words import with_interval
 
-Record = Mapping[str, Any]
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+    from bladeangle.page.charts import CameraPlace
+    from bladeangle.page.tip_chart import TipRow
+
 Limits = Mapping[str, tuple[float, float]]
 
 #: Photographs in the page are at most this wide, in pixels: enough to judge an edge, a few hundred kilobytes each. A
@@ -32,7 +41,7 @@ IMAGE_WIDTH, IMAGE_WIDTH_OF_MANY, MANY = 1800, 1000, 24
 MOST_FILES = 100_000
 
 
-def find_photos(record: Record, folder: Path) -> list[Path]:
+def find_photos(record: Content, folder: Path) -> list[Path]:
     """The record's photographs in a folder or the folders in it, by name and SHA-256, in the record's order.
 
     Raises
@@ -41,7 +50,7 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
     """
     if not folder.is_dir():
         raise PhotoError(f"{safe_name(folder)} is not a folder.", "Give the folder with the record's photographs.")
-    wanted = {p["name"] for p in record["photos"]}
+    wanted = {p.name for p in record.photos}
     hash_of = cache(lambda path: sha256_of(path) if path.stat().st_size <= PHOTOGRAPH.most_bytes else "")
     candidates: dict[str, list[Path]] = {}
     for count, path in enumerate(folder.rglob("*")):
@@ -50,13 +59,13 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
         if path.name in wanted and path.is_file():
             candidates.setdefault(path.name, []).append(path)
     found = []
-    for photo in record["photos"]:
-        match = next((p for p in sorted(candidates.get(photo["name"], [])) if hash_of(p) == photo["sha256"]), None)
+    for photo in record.photos:
+        match = next((p for p in sorted(candidates.get(photo.name, [])) if hash_of(p) == photo.sha256), None)
         if match is None:
-            shown = safe_name(photo["name"])
+            shown = safe_name(photo.name)
             raise PhotoError(
                 f"The photograph {shown!r} that was measured is not in the folder {safe_name(folder.absolute())!r}"
-                + (" (a file of that name has other contents)." if photo["name"] in candidates else "."),
+                + (" (a file of that name has other contents)." if photo.name in candidates else "."),
                 "Give the folder with the photographs as they were measured.",
             )
         found.append(match)
@@ -65,7 +74,7 @@ def find_photos(record: Record, folder: Path) -> list[Path]:
 
 def write_report(
     path: Path,
-    records: Sequence[Record],
+    records: Sequence[Content],
     photos: Path | None = None,
     limits: Limits | None = None,
     title: str = "",
@@ -77,7 +86,7 @@ def write_report(
     Parameters
     ----------
     path : the page to write.
-    records : the records' dicts, at least one.
+    records : what the records hold, at least one.
     photos : folder with the photographs, found by name and SHA-256; None draws the marks on plain ground.
     limits : station -> lowest and highest angle ordered, degrees; for all records.
     title : of the page; the rotor's name or "n rotors" without.
@@ -98,7 +107,7 @@ def write_report(
 
 
 def report_html(
-    records: Sequence[Record],
+    records: Sequence[Content],
     photos: Path | None = None,
     limits: Limits | None = None,
     title: str = "",
@@ -112,13 +121,13 @@ def report_html(
     from bladeangle.page.templates import page_script, page_template, page_text
 
     paths = [find_photos(record, photos) if photos else None for record in records]
-    width = IMAGE_WIDTH if sum(len(r["photos"]) for r in records) <= MANY else IMAGE_WIDTH_OF_MANY
+    width = IMAGE_WIDTH if sum(len(r.photos) for r in records) <= MANY else IMAGE_WIDTH_OF_MANY
     script, script_hash = page_script("viewer.js", "report.js")
     html: str = page_template("report.html").render(
-        title=title or f"Blade angles: {records[0]['name'] if len(records) == 1 else f'{len(records)} rotors'}",
+        title=title or f"Blade angles: {records[0].name if len(records) == 1 else f'{len(records)} rotors'}",
         css=page_text("base.css", "report.css"),
         unit=unit(inches),
-        length=lambda q: q and {k: v / (MM_PER_INCH if inches else 1.0) for k, v in q.items() if v is not None},
+        length=lambda q: q and q.times(1 / MM_PER_INCH if inches else 1.0),
         script=script,
         script_hash=script_hash,
         stations=STATIONS,
@@ -130,42 +139,69 @@ def report_html(
     return html
 
 
-def _rotor(
-    record: Record, paths: Sequence[Path] | None, limits: Limits | None, width: int, done: Callable[[], None]
-) -> dict[str, Any]:
+@dataclass(frozen=True)
+class ShownPhoto:
+    """A photograph in the page; shown : whether the picture itself is, and not its marks alone."""
+
+    photo: Photo
+    svg: Markup
+    shown: bool
+
+
+@dataclass(frozen=True)
+class Shown:
     """What the template needs of one record."""
+
+    record: Content
+    options: Mapping[str, object]
+    flags: Sequence[Remark]
+    sources: Sequence[BudgetLine]
+    photos: Sequence[ShownPhoto]
+    angles: Sequence[Markup]
+    unrolled: Sequence[Markup]
+    tips: Sequence[Markup]
+    tip_rows: Sequence[TipRow]
+    taper: str
+    budget: Markup | None
+    layout: Sequence[Markup]
+    places: Sequence[CameraPlace]
+
+
+def _rotor(
+    record: Content, paths: Sequence[Path] | None, limits: Limits | None, width: int, done: Callable[[], None]
+) -> Shown:
     from bladeangle.page import charts, tip_chart
     from bladeangle.page.overlay import jpeg_uri, photo_svg
 
     photos = []
-    for i, photo in enumerate(record["photos"]):
+    for i, photo in enumerate(record.photos):
         uri, turns = None, 0
         if paths:
             picture, turns = read_for_display(paths[i], photo, width)
             uri = jpeg_uri(picture, turns)
-        shown = {key: photo[key] for key in ("name", "standing", "view")}
-        photos.append({**shown, "svg": photo_svg(record, i, uri, turns), "shown": uri is not None})
+        photos.append(ShownPhoto(photo, photo_svg(record, i, uri, turns), uri is not None))
         done()
     sources = charts.sources_by_size(record)
-    return {
-        "record": record,
-        "flags": together(record["flags"]),
-        "sources": sources,
-        "photos": photos,
-        "angles": charts.angle_charts(record, limits),
-        "unrolled": charts.unrolled_charts(record),
-        "tips": tip_chart.tip_charts(record),
-        "tip_rows": tip_chart.tip_rows(record),
-        "taper": with_interval(record["rotor"]["tips"]["taper_mm"]) if record["rotor"].get("tips") else "",
-        "budget": charts.budget_chart(sources),
-        "layout": charts.layout_charts(record),
-        "places": charts.camera_places(record),
-    }
+    return Shown(
+        record=record,
+        options=plain(record.options),
+        flags=together(record.flags),
+        sources=sources,
+        photos=photos,
+        angles=charts.angle_charts(record, limits),
+        unrolled=charts.unrolled_charts(record),
+        tips=tip_chart.tip_charts(record),
+        tip_rows=tip_chart.tip_rows(record),
+        taper=with_interval(record.rotor.tips.taper_mm) if record.rotor.tips else "",
+        budget=charts.budget_chart(sources),
+        layout=charts.layout_charts(record),
+        places=charts.camera_places(record),
+    )
 
 
 def write_correction_page(
     path: Path,
-    record: Record,
+    record: Content,
     photos: Path,
     edits: Edits | None = None,
     command: str = "",
@@ -186,7 +222,7 @@ def write_correction_page(
     write_text_atomic(path, correction_html(record, find_photos(record, photos), edits, command, done))
 
 
-def write_plot(path: Path, record: Record) -> None:
+def write_plot(path: Path, record: Content) -> None:
     """Plot the unrolled tips of a record, height and angle over arc length, as PNG or SVG by the name's ending.
 
     Measured points are drawn where the record has them, and the stations on a tip of the mean length.
@@ -203,7 +239,7 @@ def write_plot(path: Path, record: Record) -> None:
     form = path.suffix.lower().lstrip(".")
     if form not in ("png", "svg"):
         raise OutputError(f"{safe_name(path.name)} ends neither in .png nor in .svg.", "Choose one of the two endings.")
-    blades = [b for b in record["blades"] if b["curve"] and len(b["curve"]["arc_mm"]) > 1]
+    blades = [(b, b.curve) for b in record.blades if b.curve and len(b.curve.arc_mm) > 1]
     if not blades:
         raise OutputError("The record has no curve of a blade tip to plot.", "Measure with more of the tips in view.")
     colours = [tuple(v / 255 for v in INK[k]) for k in ("ring", "struck", "entry", "exit", "hub", "inlet")]
@@ -212,18 +248,16 @@ def write_plot(path: Path, record: Record) -> None:
     with rc_context({"svg.fonttype": "none", "svg.hashsalt": "bladeangle"}):
         figure = Figure(figsize=(9, 7), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True)
-        for i, blade in enumerate(blades):
-            curve = blade["curve"]
-            arc, angle, u = curve["arc_mm"], curve["angle_deg"], curve["standard_uncertainty_deg"]
-            style: dict[str, Any] = {"color": colours[i % 6], "linestyle": dashes[i % 6]}
-            points = blade.get("points") or {"arc_mm": [], "height_mm": []}
-            upper.plot(points["arc_mm"], points["height_mm"], ".", color=colours[i % 6], markersize=3, alpha=0.4)
-            upper.plot(arc, curve["height_mm"], label=f"blade {blade['number']}", **style)
-            lower.plot(arc, angle, **style)
+        for i, (blade, curve) in enumerate(blades):
+            arc, angle, u = curve.arc_mm, curve.angle_deg, curve.standard_uncertainty_deg
+            if (points := blade.points) is not None:
+                upper.plot(points.arc_mm, points.height_mm, ".", color=colours[i % 6], markersize=3, alpha=0.4)
+            upper.plot(arc, curve.height_mm, label=f"blade {blade.number}", color=colours[i % 6], ls=dashes[i % 6])
+            lower.plot(arc, angle, color=colours[i % 6], ls=dashes[i % 6])
             low, high = ([a + k * v for a, v in zip(angle, u, strict=True)] for k in (-2, 2))
             lower.fill_between(arc, low, high, color=colours[i % 6], alpha=0.15, linewidth=0)
-        lengths = [b["tip_length_mm"]["value"] for b in blades if b["tip_length_mm"]]
-        length = sum(lengths) / len(lengths) if lengths else max(max(b["curve"]["arc_mm"]) for b in blades)
+        lengths = [b.tip_length_mm.value for b, _ in blades if b.tip_length_mm]
+        length = sum(lengths) / len(lengths) if lengths else max(max(curve.arc_mm) for _, curve in blades)
         for station, (start, end) in charts.station_ranges(record, length).items():
             if end <= start:  # a tip too short for its stations
                 continue
@@ -231,7 +265,7 @@ def write_plot(path: Path, record: Record) -> None:
                 axes.axvspan(start, end, color=tuple(v / 255 for v in INK[station]), alpha=0.08, linewidth=0)
             lower.text((start + end) / 2, 0.02, station, ha="center", transform=lower.get_xaxis_transform())
         # A name is data, not markup: a dollar sign must not start a formula.
-        upper.set_title(str(record["name"]), parse_math=False)
+        upper.set_title(record.name, parse_math=False)
         upper.set_ylabel("height, mm")
         upper.legend()
         lower.set_ylabel("angle, degrees")

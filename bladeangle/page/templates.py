@@ -11,7 +11,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from bladeangle.page.picture import angle_decimals
+from bladeangle.page.scene import angle_decimals
 
 PAGE = Path(__file__).parent
 
@@ -36,10 +36,10 @@ def page_template(name: str) -> Any:
         loader=FileSystemLoader(PAGE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     env.filters.update(
-        value=lambda q: f"{q['value']:.{decimals(q['expanded_uncertainty'])}f}",
-        interval=lambda q: f"{q['expanded_uncertainty']:.{decimals(q['expanded_uncertainty'])}f}",
-        angle=lambda s: f"{s['angle_deg']:.{angle_decimals(s['expanded_uncertainty_deg'])}f}",
-        angle_interval=lambda s: f"{s['expanded_uncertainty_deg']:.{angle_decimals(s['expanded_uncertainty_deg'])}f}",
+        value=lambda q: f"{q.value:.{decimals(q.expanded_uncertainty)}f}",
+        interval=lambda q: f"{q.expanded_uncertainty:.{decimals(q.expanded_uncertainty)}f}",
+        angle=lambda s: f"{s.angle_deg:.{angle_decimals(s.expanded_uncertainty_deg)}f}",
+        angle_interval=lambda s: f"{s.expanded_uncertainty_deg:.{angle_decimals(s.expanded_uncertainty_deg)}f}",
         plain=lambda v: v if isinstance(v, str) else "not given" if v is None else json.dumps(v).replace('"', ""),
         code=code,
         small=lambda v: "not known" if v is None else f"{v:.3f}",

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from markupsafe import Markup
 
 from bladeangle.page.charts import labelled
 from bladeangle.page.svg import el, figure, line, path, scale, text, ticks
+from bladeangle.records.content import BladeTip, Content, Quantity, Tips
 from bladeangle.records.tip_words import with_interval as words_of
 
 #: The vertical scale shows this much at least, mm, so that a true tip looks like one.
@@ -18,45 +18,46 @@ LEAST_SPAN_MM = 0.5
 KNOWN_MM = 0.1
 
 
-def with_interval(quantity: Mapping[str, Any]) -> str:
+def with_interval(quantity: Quantity) -> str:
     """A quantity with its expanded uncertainty that does not break over lines."""
     return words_of(quantity).replace(" ", "\u00a0")
 
 
-def tip_charts(record: Mapping[str, Any]) -> list[Markup]:
+def tip_charts(record: Content) -> list[Markup]:
     """Radius of each blade's tip less that over the middle of the tips, mm, all to the same scales.
 
     The band is two standard uncertainties of the shape either way. Blades of which nothing is seen are left out; none
     without tips in the record.
     """
-    blades = [b for b in record["blades"] if b.get("tip") and len(b["tip"]["arc_mm"]) > 1]
-    diameter = record["rotor"]["tip_diameter_mm"]
-    if not blades:
+    drawn = [(b, b.tip) for b in record.blades if b.tip and len(b.tip.arc_mm) > 1]
+    diameter = record.rotor.tip_diameter_mm
+    if not drawn:
         return []
-    middle = diameter["value"] / 2
+    middle = diameter.value / 2
     curves = []
-    for blade in blades:
-        tip = blade["tip"]
-        u = np.array(tip.get("shape_uncertainty_mm") or tip["standard_uncertainty_mm"], float)
-        curves.append((np.array(tip["arc_mm"], float), np.array(tip["radius_mm"], float) - middle, u))
+    for _, tip in drawn:
+        u = np.array(tip.shape_uncertainty_mm or tip.standard_uncertainty_mm, float)
+        curves.append((np.array(tip.arc_mm, float), np.array(tip.radius_mm, float) - middle, u))
     ends = np.concatenate([off + k * u for _, off, u in curves for k in (-2, 2)])
     low, high = float(ends.min()), float(ends.max())
-    bore = record["options"].get("bore_mm")
+    bore = record.options.bore_mm
     bore_off = None
-    if bore and diameter["standard_uncertainty"] < KNOWN_MM:
+    if bore and diameter.standard_uncertainty < KNOWN_MM:
         bore_off = bore / 2 - middle
         high = max(high, bore_off)
     room = max(LEAST_SPAN_MM - (high - low), 0.0) / 2 + 0.05
     low, high = low - room, high + room
     longest = max(float(arc.max()) for arc, _, _ in curves)
-    longest = max([longest] + [b["tip_length_mm"]["value"] for b in blades if b["tip_length_mm"]])
+    longest = max([longest] + [b.tip_length_mm.value for b, _ in drawn if b.tip_length_mm])
     return [
-        _tip_chart(blade, curve, (low, high), longest, bore_off) for blade, curve in zip(blades, curves, strict=True)
+        _tip_chart(blade.number, tip, curve, (low, high), longest, bore_off)
+        for (blade, tip), curve in zip(drawn, curves, strict=True)
     ]
 
 
 def _tip_chart(
-    blade: Mapping[str, Any],
+    number: int,
+    tip: BladeTip,
     curve: tuple[np.ndarray, np.ndarray, np.ndarray],
     ends: tuple[float, float],
     longest: float,
@@ -64,7 +65,7 @@ def _tip_chart(
 ) -> Markup:
     x, y = scale(0.0, longest, 46, 404), scale(*ends, 162, 32)
     arc, off, u = curve
-    parts = [text(46, 14, f"Blade {blade['number']}", "strong"), text(412, 14, "radius, mm", "small", "end")]
+    parts = [text(46, 14, f"Blade {number}", "strong"), text(412, 14, "radius, mm", "small", "end")]
     for v, words in labelled(ticks(*ends)):
         shown = f"+{words}" if v > 0 else words if v < 0 else "0"
         parts += [line(46, y(v), 412, y(v), "grid"), text(40, y(v) + 4, shown, "small", "end")]
@@ -77,30 +78,41 @@ def _tip_chart(
     parts.append(el("path", d=path([(x(a), y(v)) for a, v in zip(arc, off, strict=True)]), class_="curve"))
     if bore is not None:
         parts += [line(46, y(bore), 412, y(bore), "limit"), text(410, y(bore) - 4, "bore", "small", "end")]
-    tip = blade["tip"]
     for words, place, anchor in (
-        (f"wear {with_interval(tip['leading_wear_mm'])}", 50.0, "start"),
-        (f"wear {with_interval(tip['trailing_wear_mm'])}", 410.0, "end"),
+        (f"wear {with_interval(tip.leading_wear_mm)}", 50.0, "start"),
+        (f"wear {with_interval(tip.trailing_wear_mm)}", 410.0, "end"),
     ):
         parts.append(text(place, 176, words, "small", anchor))
-    return figure(420, 216, f"Blade {blade['number']}: radius of the tip over its length", *parts)
+    return figure(420, 216, f"Blade {number}: radius of the tip over its length", *parts)
 
 
-def tip_rows(record: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
+@dataclass(frozen=True)
+class TipRow:
+    """Wear, run-out and clearance of a blade or of the rotor, in words."""
+
+    name: str
+    leading: str
+    trailing: str
+    run_out: str
+    smallest: str
+    mean: str
+
+
+def tip_rows(record: Content) -> list[TipRow]:
     """For the table: wear, run-out and clearance of each blade, and of the rotor, in words; none without tips."""
-    tips = record["rotor"].get("tips")
+    tips = record.rotor.tips
     if tips is None:
         return []
-    rows = [(str(b["number"]), b["tip"]) for b in record["blades"] if b.get("tip")]
+    rows: list[tuple[str, BladeTip | Tips]] = [(str(b.number), b.tip) for b in record.blades if b.tip]
     rows.append(("Mean, run-out largest minus smallest", tips))
     return [
-        {
-            "name": name,
-            "leading": with_interval(of["leading_wear_mm"]),
-            "trailing": with_interval(of["trailing_wear_mm"]),
-            "run_out": with_interval(of["run_out_mm"]) if "run_out_mm" in of else "",
-            "smallest": with_interval(of["clearance_mm"]["smallest"]) if of["clearance_mm"] else "",
-            "mean": with_interval(of["clearance_mm"]["mean"]) if of["clearance_mm"] else "",
-        }
+        TipRow(
+            name=name,
+            leading=with_interval(of.leading_wear_mm),
+            trailing=with_interval(of.trailing_wear_mm),
+            run_out=with_interval(of.run_out_mm) if of.run_out_mm else "",
+            smallest=with_interval(of.clearance_mm.smallest) if of.clearance_mm else "",
+            mean=with_interval(of.clearance_mm.mean) if of.clearance_mm else "",
+        )
         for name, of in rows
     ]

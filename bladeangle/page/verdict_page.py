@@ -6,8 +6,10 @@ from collections.abc import Callable, Sequence
 
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.lengths import number_text, unit
+from bladeangle.page.charts import sources_by_size
 from bladeangle.page.paper import FOOT, HEAD, PALE, SMALL, TEXT, Column, Sheet, fitted
 from bladeangle.page.parts import doubts, evidence, explained, signed, verdict_bar, what_it_is
+from bladeangle.records.content import Photo
 from bladeangle.records.record import Record
 from bladeangle.shop.decision import CONFORMING, NOT_CONFORMING
 from bladeangle.shop.judging import Judgement
@@ -36,7 +38,7 @@ def verdict_page(
         sheet.title(f"Verdict: {record.name}", f"{of}. {what_it_is(record)}")
         verdict_bar(sheet, verdict.verdict, why(verdict).strip(" ()") or "every ordered angle and spread")
         doubts(sheet, record)
-        if before is not None and before.data["flags"] != record.data["flags"]:
+        if before is not None and before.content.flags != record.content.flags:
             doubts(sheet, before, " in the record from before")
         sheet.heading(("Change" if verdict.change else "Angles") + " against the order, degrees")
         _matrix(sheet, order, verdict, record.blade_count)
@@ -167,13 +169,12 @@ def _reasons(verdict: Verdict) -> list[str]:
 def _evidence(sheet: Sheet, record: Record, before: Record | None, changes: Sequence[TipChange], inches: bool) -> None:
     gap = 5.0
     half = (sheet.inner - gap) / 2
-    photos = record.data["photos"]
+    photos = record.content.photos
     most = 6 if sheet.brief else MOST_PHOTOS
     with sheet.beside():
         sheet.heading("Photographs")
         rows = [
-            [fitted(p["name"], SMALL * sheet.share, half * 0.5 - 2), _standing(p), p["sha256"][:12]]
-            for p in photos[:most]
+            [fitted(p.name, SMALL * sheet.share, half * 0.5 - 2), _standing(p), p.sha256[:12]] for p in photos[:most]
         ]
         rows += [[f"and {len(photos) - most} more", "", ""]] if len(photos) > most else []
         columns = [Column("name", half * 0.42, right=False), Column("rotor, camera", half * 0.32, right=False)]
@@ -182,9 +183,9 @@ def _evidence(sheet: Sheet, record: Record, before: Record | None, changes: Sequ
     with sheet.beside():
         sheet.heading("Uncertainty of one blade, degrees", x)
         stations = [s for s in STATIONS if record.mean(s) is not None]
-        lines = sorted(record.data["budget"], key=lambda b: -max((b["stations"][s] or 0.0) for s in STATIONS))
+        lines = sources_by_size(record.content)
         rows = [
-            [line["line"], *("" if line["stations"][s] is None else f"{line['stations'][s]:.3f}" for s in stations)]
+            [line.line, *("" if (u := line.stations.at(s)) is None else f"{u:.3f}" for s in stations)]
             for line in lines[:MOST_SOURCES]
         ]
         share = 0.55 / max(len(stations), 1)
@@ -211,6 +212,6 @@ def _evidence(sheet: Sheet, record: Record, before: Record | None, changes: Sequ
         sheet.paragraph(f"Before the work: {before.name}, {what_it_is(before)}", SMALL)
 
 
-def _standing(photo: dict[str, str]) -> str:
-    standing = "inlet up" if photo["standing"] == "inlet_up" else "outlet up"
-    return f"{standing}, {'above' if photo['view'] == 'overhead' else 'side'}"
+def _standing(photo: Photo) -> str:
+    end = "inlet up" if photo.standing == "inlet_up" else "outlet up"
+    return f"{end}, {'above' if photo.view == 'overhead' else 'side'}"

@@ -100,7 +100,7 @@ class Desk:
         finally:
             self._looking.pop(upload.name, None)
 
-    def _keep(self, job: Job, upload: Upload, path: Path, found: Mapping[str, Any]) -> dict[str, Any]:
+    def _keep(self, job: Job, upload: Upload, path: Path, found: Mapping[str, Any]) -> dict[str, object]:
         """Put a photograph where its verdict sends it; what to tell of it."""
         others = self.folder.pictures(job)
         twin = next((p for p in others if p.sha256 == found["sha256"] and p.role == upload.role), None)
@@ -202,5 +202,5 @@ class Desk:
         return found
 
 
-def _answer(verdict: str, sentences: Sequence[str], name: str = "") -> dict[str, Any]:
+def _answer(verdict: str, sentences: Sequence[str], name: str = "") -> dict[str, object]:
     return {"verdict": verdict, "sentences": [s for s in sentences if s], "name": name}

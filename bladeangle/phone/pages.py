@@ -13,7 +13,7 @@ from bladeangle.base import inputs
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.flags import together
-from bladeangle.page.picture import angle_decimals
+from bladeangle.page.scene import angle_decimals
 from bladeangle.page.templates import page_text
 from bladeangle.phone.desk import Desk
 from bladeangle.phone.drawing import drawing
@@ -90,7 +90,7 @@ class Pages:
         now = standing(self.desk.folder, job)
         progress = self.desk.progress.get(job.id)
         settled = now.notice is not None or now.record is not None or now.camera is not None
-        flags = together(now.record.data["flags"]) if now.record else []
+        flags = together(now.record.content.flags) if now.record else []
         latest = max(now.pictures, key=lambda p: p.path.stat().st_mtime_ns, default=None)
         return self._render(
             "job.html",
@@ -104,8 +104,8 @@ class Pages:
             latest=latest if latest is not None and latest.check and not settled else None,
             verdicts=VERDICTS,
             stations=STATIONS,
-            record=now.record.data if now.record else None,
-            doubts=[f["text"] for f in flags if f["severity"] == "doubt"],
+            record=now.record.content if now.record else None,
+            doubts=[f.text for f in flags if f.severity == "doubt"],
             report=(job.path / "report.html").is_file() and now.record is not None,
             on_paper=(job.path / "page.pdf").is_file(),
             judgements=self._judgements(now),

@@ -126,7 +126,7 @@ def _record(job: Job, pictures: Sequence[Picture]) -> Record | None:
         if pictures and (job.path / "record.json").is_file():
             path = job.path / "record.json"
             record = _read_record(path, path.stat().st_mtime_ns)
-            if {p["sha256"] for p in record.data["photos"]} == {p.sha256 for p in pictures}:
+            if {p.sha256 for p in record.content.photos} == {p.sha256 for p in pictures}:
                 return record
     return None
 
@@ -173,7 +173,7 @@ def next_photograph(pictures: Sequence[Picture], record: Record | None, kind: st
             "around", f"From the side, {_height(place)}", _side_words(place), place, len(sides) + 1,
             len(SIDES_DOWN_DEG), needed=False,
         )  # fmt: skip
-    suggested = suggested_place(record.data["suggestion"] if record else None)
+    suggested = suggested_place(record.content.suggestion if record else None)
     if suggested is None or kind == "shelf":
         return None
     if suggested.above:

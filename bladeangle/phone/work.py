@@ -51,7 +51,7 @@ class Look:
     diameter_mm: float | None
     fellow: Path | None = None
 
-    def run(self, progress: Progress) -> dict[str, Any]:
+    def run(self, progress: Progress) -> dict[str, object]:
         """What `check` saw, with hash, ending, size, phone, and whether the fellow shows the same end of the rotor."""
         from bladeangle.imaging.photo import read_photo
         from bladeangle.pipeline.check import check_photo
@@ -120,7 +120,7 @@ class Measure:
             write_json(self.folder / "verdict.json", _verdict(record, order, old) | {"digest": self.digest})
             verdict = verify(record, order, old)
         write_pages(self.folder / "page.pdf", [customer_page(record, verdict)], "a4", self.name)
-        write_report(self.folder / "report.html", [record.data], self.folder, limits)
+        write_report(self.folder / "report.html", [record.content], self.folder, limits)
         write_record(record, self.folder / "record.json")  # last: where it is, all of it is
 
 
@@ -144,7 +144,7 @@ class Calibrate:
 Task = Look | Measure | Calibrate
 
 
-def _verdict(record: Any, order: Any, before: Any) -> dict[str, Any]:
+def _verdict(record: Any, order: Any, before: Any) -> dict[str, object]:
     """The verdict with its judgements, for the page."""
     import numpy as np
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import platform
 from dataclasses import asdict
-from typing import Any
+from typing import Any, Literal
 
+import msgspec
 import numpy as np
 import scipy
 
@@ -15,223 +16,210 @@ from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.base import clock
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.files import import_cv2
-from bladeangle.base.flags import flag_to_dict
 from bladeangle.base.geometry import Array
 from bladeangle.detection import edges
-from bladeangle.imaging.camera import camera_to_dict
-from bladeangle.imaging.ring import ring_to_dict
-from bladeangle.pipeline.measure import Measurement
-from bladeangle.records.edits import edits_to_dict
-from bladeangle.records.record import Record, quantity, record_from_dict, station_result
+from bladeangle.imaging.camera import camera_to_file
+from bladeangle.imaging.ring import ring_to_file
+from bladeangle.pipeline.measure import Measurement, Options
+from bladeangle.records import content
+from bladeangle.records.content import AtStations, Content, Quantity, Station, TipQuantity
+from bladeangle.records.edits import edits_to_file
+from bladeangle.records.record import Record, budget_lines, quantity, record_of_content, station_result
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.records.summary import IN_TABLE, table
+from bladeangle.results import tips
 from bladeangle.results.angles import arc_of
 from bladeangle.results.stations import ends_seen
-from bladeangle.results.tips import Clearance, Estimate
-from bladeangle.results.trailing import trailing_edges
+from bladeangle.results.trailing import TrailingEdges, trailing_edges
 from bladeangle.tuning.results import STATION_ANGLES
 
 __all__ = ["IN_TABLE", "record_of", "table"]
 
-FACE_NAMES = {1: "inlet", -1: "outlet"}
+FACE_NAMES: dict[int, content.Face] = {1: "inlet", -1: "outlet"}
 
 
 def record_of(measurement: Measurement, name: str) -> Record:
     """The measurement record; RecordError if it were not valid, which is a fault of ours."""
     found = measurement.stations
     result = measurement.result
-    rotor = result.state.rotor
     covariance = found.budget.covariance_deg2
     trailing = trailing_edges(result, ends_seen(result)[:, 1])
-    index = {label: k for k, label in enumerate(found.labels)}
-    blades = []
-    for b in range(rotor.blades):
-        stations: dict[str, Any] = {}
-        for station in STATIONS:
-            k = index.get(f"{b + 1}.{station}")
-            stations[station] = None if k is None else _station(measurement, k)
-        blades.append(
-            {
-                "number": b + 1,
-                "stations": stations,
-                "not_seen": found.not_seen.get(b + 1, {}),
-                "wrap_deg": _known(found.wrap_deg[b]),
-                "tip_length_mm": _known(found.tip_length_mm[b]),
-                **({} if trailing is None else {"trailing_distance_mm": _known(trailing.blades[b])}),
-                "curve": _curve(measurement, b),
-                "points": _points(measurement, b),
-                **_blade_tip(measurement, b),
-            }
+    edits = measurement.edits
+    return record_of_content(
+        Content(
+            schema="bladeangle-record/1",
+            created=clock.stamp(),
+            name=name,
+            software={
+                "bladeangle": __version__,
+                "python": platform.python_version(),
+                "numpy": np.__version__,
+                "scipy": scipy.__version__,
+                "opencv-python": import_cv2().__version__,
+            },
+            rotor=_rotor(measurement, covariance, trailing),
+            blades=[_blade(measurement, b, trailing) for b in range(result.state.rotor.blades)],
+            covariance=content.Covariance(list(found.labels), covariance.tolist()),
+            budget=budget_lines(found.budget),
+            flags=[content.Flag(f.code, f.text, f.photo, f.blade, f.station) for f in measurement.flags],
+            photos=[_photo(measurement, p) for p in range(len(measurement.shots))],
+            suggestion=measurement.suggestion,
+            camera=camera_to_file(measurement.camera),
+            ring=ring_to_file(measurement.ring),
+            options=_options(measurement.options),
+            edits=None if edits is None else edits_to_file(edits),
+            checks=_checks(result, measurement.camera.reduction),
         )
-    data: dict[str, Any] = {
-        "schema": "bladeangle-record/1",
-        "created": clock.stamp(),
-        "name": name,
-        "software": {
-            "bladeangle": __version__,
-            "python": platform.python_version(),
-            "numpy": np.__version__,
-            "scipy": scipy.__version__,
-            "opencv-python": import_cv2().__version__,
-        },
-        "rotor": _rotor(measurement, covariance),
-        "blades": blades,
-        "covariance": {"labels": list(found.labels), "matrix_deg2": covariance.tolist()},
-        "budget": found.budget.rows(),
-        "flags": [flag_to_dict(f) for f in measurement.flags],
-        "photos": [_photo(measurement, p) for p in range(len(measurement.shots))],
-        "suggestion": measurement.suggestion,
-        "camera": camera_to_dict(measurement.camera),
-        "ring": ring_to_dict(measurement.ring),
-        "options": _options(measurement),
-        "checks": _checks(measurement.result, measurement.camera.reduction),
-    }
-    if trailing is not None:
-        data["rotor"]["trailing_distance_mm"] = _known(np.array(trailing.mean))
-    if measurement.edits is not None:
-        data["edits"] = edits_to_dict(measurement.edits)
-    return record_from_dict(data)
+    )
 
 
-def _options(measurement: Measurement) -> dict[str, Any]:
-    options = asdict(measurement.options)
-    options["stations"] = {"length_mm": options.pop("station_length_mm"), "skip_mm": options.pop("station_skip_mm")}
-    return options
+def _options(options: Options) -> content.Options:
+    said = asdict(options)
+    stations = StationOptions(said.pop("station_length_mm"), said.pop("station_skip_mm"))
+    return content.Options(stations=stations, **said)
 
 
-def _checks(result: Adjustment, of_file: int) -> dict[str, Any]:
+def _checks(result: Adjustment, of_file: int) -> content.Checks:
     """How well all photographs fit the model, by kind of observation, and how far it had to leave what was known.
 
     of_file : pixels of the files in a line for each that was worked on.
     """
-    residuals: dict[str, dict[str, Any]] = {}
+    residuals = {}
     for kind in sorted({kind for kinds in result.residual_px for kind in kinds}):
         photos = [p for p, kinds in enumerate(result.residual_px) if kind in kinds]
         r = np.concatenate([result.residual_px[p][kind] for p in photos])
         w = np.concatenate([result.weight[p][kind] for p in photos])
         scales = [result.scale[p][kind] for p in photos if kind in result.scale[p]]
-        residuals[kind] = {
-            "count": len(r),
-            "kept": int((w > STATION_ANGLES.kept_weight).sum()),
-            "rms_px": float(np.sqrt((w * r**2).sum() / w.sum())) * of_file if w.sum() > 0 else None,
-            "scale": float(np.sqrt(np.mean(np.square(scales)))) if scales else None,
-        }
-    return {
-        "iterations": result.iterations,
-        "sway": list(result.correlated_sigma),
-        "residuals": residuals,
-        "known_before": {source: max(float(cost), 0.0) for source, cost in result.prior_cost.items()},
-    }
+        residuals[kind] = content.Residuals(
+            count=len(r),
+            kept=int((w > STATION_ANGLES.kept_weight).sum()),
+            rms_px=float(np.sqrt((w * r**2).sum() / w.sum())) * of_file if w.sum() > 0 else None,
+            scale=float(np.sqrt(np.mean(np.square(scales)))) if scales else None,
+        )
+    return content.Checks(
+        iterations=result.iterations,
+        sway=list(result.correlated_sigma),
+        residuals=residuals,
+        known_before={source: max(float(cost), 0.0) for source, cost in result.prior_cost.items()},
+    )
 
 
-def _known(pair: Array) -> dict[str, Any] | None:
-    return quantity(float(pair[0]), float(pair[1])) if np.isfinite(pair).all() else None
+def _known(pair: Any) -> Quantity | None:
+    value, u = (float(v) for v in pair)
+    return quantity(value, u) if np.isfinite((value, u)).all() else None
 
 
-def _station(measurement: Measurement, k: int) -> dict[str, Any]:
+def _blade(measurement: Measurement, blade: int, trailing: TrailingEdges | None) -> content.Blade:
+    found = measurement.stations
+    index = {label: k for k, label in enumerate(found.labels)}
+    here = [index.get(f"{blade + 1}.{station}") for station in STATIONS]
+    return content.Blade(
+        number=blade + 1,
+        stations=AtStations(*(None if k is None else _station(measurement, k) for k in here)),
+        not_seen=found.not_seen.get(blade + 1, {}),
+        wrap_deg=_known(found.wrap_deg[blade]),
+        tip_length_mm=_known(found.tip_length_mm[blade]),
+        curve=_curve(measurement, blade),
+        trailing_distance=msgspec.UNSET if trailing is None else _known(trailing.blades[blade]),
+        points=_points(measurement, blade),
+        tip=None if measurement.tips is None else _blade_tip(measurement.tips.blades[blade]),
+    )
+
+
+def _station(measurement: Measurement, k: int) -> Station:
     found = measurement.stations
     u, dof, _ = found.budget.angle(k)
     return station_result(float(found.angle_deg[k]), u, found.sees[found.labels[k]], dof)
 
 
-def _rotor(measurement: Measurement, covariance: Array) -> dict[str, Any]:
+def _rotor(measurement: Measurement, covariance: Array, trailing: TrailingEdges | None) -> content.Rotor:
     found = measurement.stations
     rotor = measurement.result.state.rotor
     radius_mm, radius_u = (x / 2 for x in found.sizes["tip_diameter"])
-    means: dict[str, Any] = {}
-    spreads: dict[str, Any] = {}
-    pitches: dict[str, Any] = {}
+    means: list[Station | None] = []
+    spreads: list[Quantity | None] = []
+    pitches: list[Quantity | None] = []
     for station in STATIONS:
         weights = found.budget.mean_weights(station)
         here = [k for k, label in enumerate(found.labels) if label.endswith(station)]
         if weights is None or not here:
-            means[station] = spreads[station] = pitches[station] = None
+            for column in (means, spreads, pitches):
+                column.append(None)
             continue
         u, dof, _ = found.budget.of(weights)
         mean = float(weights @ found.angle_deg)
-        means[station] = station_result(mean, u, sorted({s for k in here for s in found.sees[found.labels[k]]}), dof)
+        means.append(station_result(mean, u, sorted({s for k in here for s in found.sees[found.labels[k]]}), dof))
         tangent, per_rad = np.tan(np.radians(mean)), 1 / np.cos(np.radians(mean)) ** 2
         pitch_u = 2 * np.pi * np.hypot(tangent * radius_u, radius_mm * per_rad * np.radians(u))
-        pitches[station] = quantity(float(2 * np.pi * radius_mm * tangent), float(pitch_u))
+        pitches.append(quantity(float(2 * np.pi * radius_mm * tangent), float(pitch_u)))
         high, low = max(here, key=lambda k: found.angle_deg[k]), min(here, key=lambda k: found.angle_deg[k])
         variance = covariance[high, high] + covariance[low, low] - 2 * covariance[high, low]
-        spread_u = float(np.sqrt(max(variance, 0.0)))
-        spreads[station] = (
-            quantity(float(found.angle_deg[high] - found.angle_deg[low]), spread_u) if high != low else None
-        )
+        spread = float(found.angle_deg[high] - found.angle_deg[low])
+        spreads.append(quantity(spread, float(np.sqrt(max(variance, 0.0)))) if high != low else None)
     sizes = {k: quantity(*v) for k, v in found.sizes.items()}
-    return {
-        "blade_count": rotor.blades,
+    return content.Rotor(
+        blade_count=rotor.blades,
         # Falling counter-clockwise seen from the inlet: a left-hand screw.
-        "hand": "left" if rotor.turn > 0 else "right",
-        "tip_diameter_mm": sizes.get("tip_diameter"),
-        "hub_diameter_mm": sizes.get("hub_diameter"),
-        "tip_thickness_mm": sizes.get("thickness"),
-        "axial_length_mm": sizes.get("axial_length"),
-        "stations": means,
-        "spread_deg": spreads,
-        "pitch_mm": pitches,
-        **_tips(measurement),
-    }
+        hand="left" if rotor.turn > 0 else "right",
+        tip_diameter_mm=sizes["tip_diameter"],
+        hub_diameter_mm=sizes.get("hub_diameter"),
+        tip_thickness_mm=sizes.get("thickness"),
+        axial_length_mm=sizes.get("axial_length"),
+        stations=AtStations(*means),
+        spread_deg=AtStations(*spreads),
+        pitch_mm=AtStations(*pitches),
+        trailing_distance=msgspec.UNSET if trailing is None else _known(trailing.mean),
+        tips=None if measurement.tips is None else _tips(measurement.tips),
+    )
 
 
-def _tips(measurement: Measurement) -> dict[str, Any]:
-    """What the rotor's tips are like, under the key of the record; nothing where they were taken for a cylinder."""
-    tips = measurement.tips
-    if tips is None:
-        return {}
-    return {
-        "tips": {
-            "seen": tips.seen,
-            "leading_wear_mm": _estimate(tips.leading_wear),
-            "trailing_wear_mm": _estimate(tips.trailing_wear),
-            "taper_mm": _estimate(tips.taper),
-            "run_out_mm": _estimate(tips.run_out),
-            "clearance_mm": _clearance(tips.clearance),
-            "camera_effects_mm": {name: effects.tolist() for name, effects in tips.effects_mm.items()},
-        }
-    }
+def _tips(found: tips.Tips) -> content.Tips:
+    """What the rotor's tips are like."""
+    return content.Tips(
+        seen=found.seen,
+        leading_wear_mm=_estimate(found.leading_wear),
+        trailing_wear_mm=_estimate(found.trailing_wear),
+        taper_mm=_estimate(found.taper),
+        run_out_mm=_estimate(found.run_out),
+        clearance_mm=_clearance(found.clearance),
+        camera_effects_mm={name: effects.tolist() for name, effects in found.effects_mm.items()},
+    )
 
 
-def _blade_tip(measurement: Measurement, blade: int) -> dict[str, Any]:
+def _blade_tip(tip: tips.BladeTip) -> content.BladeTip:
     """The same of one blade."""
-    if measurement.tips is None:
-        return {}
-    tip = measurement.tips.blades[blade]
-    return {
-        "tip": {
-            "arc_mm": np.round(tip.arc_mm, 3).tolist(),
-            "radius_mm": np.round(tip.radius_mm, 5).tolist(),
-            "standard_uncertainty_mm": np.round(tip.u_mm, 5).tolist(),
-            "shape_uncertainty_mm": np.round(tip.shape_u_mm, 5).tolist(),
-            "leading_wear_mm": _estimate(tip.leading_wear),
-            "trailing_wear_mm": _estimate(tip.trailing_wear),
-            "run_out_mm": _estimate(tip.run_out),
-            "clearance_mm": _clearance(tip.clearance),
-        }
-    }
+    return content.BladeTip(
+        arc_mm=np.round(tip.arc_mm, 3).tolist(),
+        radius_mm=np.round(tip.radius_mm, 5).tolist(),
+        standard_uncertainty_mm=np.round(tip.u_mm, 5).tolist(),
+        shape_uncertainty_mm=np.round(tip.shape_u_mm, 5).tolist(),
+        leading_wear_mm=_estimate(tip.leading_wear),
+        trailing_wear_mm=_estimate(tip.trailing_wear),
+        run_out_mm=_estimate(tip.run_out),
+        clearance_mm=_clearance(tip.clearance),
+    )
 
 
-def _estimate(found: Estimate) -> dict[str, Any]:
+def _estimate(found: tips.Estimate) -> TipQuantity:
     """A quantity, and whether it rests on photographs."""
-    return {**quantity(found.value_mm, found.u_mm), "seen": found.seen}
+    return TipQuantity(**msgspec.structs.asdict(quantity(found.value_mm, found.u_mm)), seen=found.seen)
 
 
-def _clearance(found: Clearance | None) -> dict[str, Any] | None:
+def _clearance(found: tips.Clearance | None) -> content.Clearance | None:
     if found is None:
         return None
-    return {k: quantity(e.value_mm, e.u_mm) for k, e in (("smallest", found.smallest), ("mean", found.mean))}
+    return content.Clearance(*(quantity(e.value_mm, e.u_mm) for e in (found.smallest, found.mean)))
 
 
-def _curve(measurement: Measurement, blade: int) -> dict[str, list[float]]:
+def _curve(measurement: Measurement, blade: int) -> content.Curve:
     arrays = measurement.stations.curves.get(blade + 1)
-    keys = ("arc_mm", "height_mm", "angle_deg", "standard_uncertainty_deg")
     if arrays is None:
-        return {k: [] for k in keys}
-    return {k: np.round(a, 5).tolist() for k, a in zip(keys, arrays, strict=True)}
+        return content.Curve([], [], [], [])
+    arc, height, angle, u = (np.round(a, 5).tolist() for a in arrays)
+    return content.Curve(arc, height, angle, u)
 
 
-def _points(measurement: Measurement, blade: int) -> dict[str, Any]:
+def _points(measurement: Measurement, blade: int) -> content.Points:
     """Measured points of one blade unrolled: arc from the leading edge, and height of the mid-line that each says."""
     result = measurement.result
     state, rotor = result.state, result.state.rotor
@@ -260,14 +248,14 @@ def _points(measurement: Measurement, blade: int) -> dict[str, Any]:
             arc += np.round(np.interp(tau, tau_along, length), 3).tolist()
             height += np.round(foot[ok][:, 2] - on, 4).tolist()
             kept += (result.weight[p][kind][mine][ok] > STATION_ANGLES.kept_weight).astype(int).tolist()
-    return {"arc_mm": arc, "height_mm": height, "kept": kept}
+    return content.Points(arc, height, kept)
 
 
-def _photo(measurement: Measurement, p: int) -> dict[str, Any]:
+def _photo(measurement: Measurement, p: int) -> content.Photo:
     result, shot = measurement.result, measurement.shots[p]
     state, view = result.state, result.views[p]
     in_file, of_file = shot.photo.in_file, shot.photo.reduction
-    traces: list[dict[str, Any]] = []
+    traces = []
     for kind, sign in TIP_KINDS.items():
         tips = view.tips_of(sign)
         if tips is None:
@@ -282,35 +270,33 @@ def _photo(measurement: Measurement, p: int) -> dict[str, Any]:
             px, weight = in_file(view.circles.px[mine]), result.weight[p]["circle"][mine]
             traces.append(_trace("hub", None, None, px, weight))
     edge = [result.rms_px(p, kind) for kind in TIP_KINDS if kind in result.residual_px[p]]
-    return {
-        "name": shot.name,
-        "sha256": shot.photo.sha256,
-        "width": shot.photo.file_size[0],
-        "height": shot.photo.file_size[1],
-        "standing": shot.setup,
-        "view": "overhead" if shot.overhead else "oblique",
-        "R_camera_ring": state.r_camera_ring[p].tolist(),
-        "t_camera_ring_mm": state.t_camera_ring[p].tolist(),
-        "focal_px": float(state.camera_of(p)[0]) * of_file,
-        "ring_rms_px": result.rms_px(p, "ring") * of_file,
-        "edge_rms_px": float(np.sqrt(np.mean(np.square(edge)))) * of_file if edge else None,
-        "markers_seen": len(view.sighting.seen),
-        "traces": traces,
-        "stations_px": _stations_px(measurement, p),
-    }
+    return content.Photo(
+        name=shot.name,
+        sha256=shot.photo.sha256,
+        width=shot.photo.file_size[0],
+        height=shot.photo.file_size[1],
+        standing="inlet_up" if shot.setup == "inlet_up" else "outlet_up",
+        view="overhead" if shot.overhead else "oblique",
+        r_camera_ring=state.r_camera_ring[p].tolist(),
+        t_camera_ring_mm=state.t_camera_ring[p].tolist(),
+        focal_px=float(state.camera_of(p)[0]) * of_file,
+        ring_rms_px=result.rms_px(p, "ring") * of_file,
+        edge_rms_px=float(np.sqrt(np.mean(np.square(edge)))) * of_file if edge else None,
+        markers_seen=len(view.sighting.seen),
+        traces=traces,
+        stations_px=_stations_px(measurement, p),
+    )
 
 
-def _trace(kind: str, blade: int | None, face: str | None, px: Array, weight: Array) -> dict[str, Any]:
-    return {
-        "kind": kind,
-        "blade": blade,
-        "face": face,
-        "px": np.round(px, 3).tolist(),
-        "kept": (weight > STATION_ANGLES.kept_weight).astype(int).tolist(),
-    }
+def _trace(
+    kind: Literal["tip", "hub"], blade: int | None, face: content.Face | None, px: Array, weight: Array
+) -> content.Trace:
+    return content.Trace(
+        kind, blade, face, np.round(px, 3).tolist(), (weight > STATION_ANGLES.kept_weight).astype(int).tolist()
+    )
 
 
-def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
+def _stations_px(measurement: Measurement, p: int) -> list[content.StationLine]:
     """Where the stations lie in a photograph, along the upper edges predicted to be seen."""
     state, shot = measurement.result.state, measurement.shots[p]
     rotor = state.rotor
@@ -333,5 +319,5 @@ def _stations_px(measurement: Measurement, p: int) -> list[dict[str, Any]]:
             if inside.sum() > 8:
                 px = shot.photo.in_file(stretch.px[inside])
                 pick = np.linspace(0, len(px) - 1, 13).astype(int)
-                out.append({"blade": stretch.blade + 1, "station": station, "px": np.round(px[pick], 2).tolist()})
+                out.append(content.StationLine(stretch.blade + 1, station, np.round(px[pick], 2).tolist()))
     return out

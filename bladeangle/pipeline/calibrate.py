@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ from bladeangle.adjustment.model import ObservedView, RingState
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base import clock
 from bladeangle.base.errors import AdjustmentError, BladeangleError, PhotoError, RingNotFoundError
+from bladeangle.base.structure import Plain
 from bladeangle.imaging.camera import Camera, camera_from_exif
 from bladeangle.imaging.photo import Exif, read_photo, reduction_of
 from bladeangle.imaging.pose import Pose, start_pose
@@ -274,7 +274,7 @@ def _in_file(result: PhotoResult, of_file: int) -> PhotoResult:
     return result if result.rms_px is None else replace(result, rms_px=result.rms_px * of_file)
 
 
-def _photos_dict(photos: tuple[PhotoResult, ...]) -> list[dict[str, Any]]:
+def _photos_dict(photos: tuple[PhotoResult, ...]) -> list[Plain]:
     return [
         {k: round(v, 5) if isinstance(v, float) else v for k, v in asdict(p).items() if v is not None} for p in photos
     ]

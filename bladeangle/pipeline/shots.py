@@ -146,7 +146,7 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, setup: int) -
     normal = np.nan_to_num(raised) / np.maximum(np.linalg.norm(np.nan_to_num(raised), axis=1, keepdims=True), 1e-9)
     own = TipPoints(
         np.array([(a.blade or 1) - 1 for a in added]),
-        np.array([FACES[str(a.face)] for a in added]),
+        np.array([FACES[a.face] for a in added if a.face]),
         far,
         px,
         normal,

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
-from typing import Any
 
 import numpy as np
 
 from bladeangle.base.budget import STATIONS, coverage_factor
+from bladeangle.base.structure import Plain
 from bladeangle.plan import Expectation, Plan, PlannedPhoto
 
 
-def plan_to_dict(plan: Plan) -> dict[str, Any]:
+def plan_to_dict(plan: Plan) -> Plain:
     """The plan for other programs; lengths mm, angles and uncertainties degrees."""
 
     def rounded(values: dict[str, float | None]) -> dict[str, float | None]:
         return {k: None if v is None else round(v, 4) for k, v in values.items()}
 
-    def expected(e: Expectation) -> dict[str, Any]:
+    def expected(e: Expectation) -> Plain:
         return {
             "photos": e.photos,
             "words": e.words,

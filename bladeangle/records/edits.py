@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from bladeangle.base import inputs
 from bladeangle.base.errors import DefinitionError
 from bladeangle.base.files import write_text_atomic
-from bladeangle.base.structure import File, Plain, read_as
+from bladeangle.base.structure import File, plain, read_as
 from bladeangle.imaging.photo import reduced_px
 
 Array = NDArray[np.float64]
@@ -50,7 +50,7 @@ class Struck:
 
     kind: str | None
     blade: int | None
-    face: str | None
+    face: Literal["inlet", "outlet"] | None
     along_px: Array
     reach_px: float
 
@@ -64,7 +64,7 @@ class Added:
 
     kind: str
     blade: int | None
-    face: str | None
+    face: Literal["inlet", "outlet"] | None
     px: Array
     sigma_px: float
 
@@ -150,25 +150,7 @@ def read_edits(path: Path) -> Edits:
 
 def write_edits(edits: Edits, path: Path) -> None:
     """Write an edits file atomically; OutputError when it cannot be written."""
-    write_text_atomic(path, json.dumps(edits_to_dict(edits), indent=1, allow_nan=False) + "\n")
-
-
-def edits_to_dict(edits: Edits) -> Plain:
-    """The edits file's contents."""
-    return {
-        "schema": SCHEMA,
-        "name": edits.name,
-        "created": edits.created,
-        "photos": [
-            {
-                "sha256": p.sha256,
-                "name": p.name,
-                "struck": [asdict(s) | {"along_px": s.along_px.tolist()} for s in p.struck],
-                "added": [asdict(a) | {"px": a.px.tolist()} for a in p.added],
-            }
-            for p in edits.photos
-        ],
-    }
+    write_text_atomic(path, json.dumps(plain(edits_to_file(edits)), indent=1, allow_nan=False) + "\n")
 
 
 _Coordinate = Annotated[float, msgspec.Meta(ge=-1e5, le=1e5, title="pixel coordinates")]
@@ -218,6 +200,24 @@ class EditsFile(File, frozen=True, kw_only=True):
     name: _Text = ""
     created: _Text = ""
     photos: Annotated[list[PhotoEditsFile], msgspec.Meta(max_length=1000, title="photographs")]
+
+
+def edits_to_file(edits: Edits) -> EditsFile:
+    """The edits file's contents."""
+    return EditsFile(
+        schema="bladeangle-edits/1",
+        name=edits.name,
+        created=edits.created,
+        photos=[
+            PhotoEditsFile(
+                sha256=p.sha256,
+                name=p.name,
+                struck=[StruckFile(**asdict(s) | {"along_px": s.along_px.tolist()}) for s in p.struck],
+                added=[AddedFile(**asdict(a) | {"px": a.px.tolist()}) for a in p.added],
+            )
+            for p in edits.photos
+        ],
+    )
 
 
 def edits_from_dict(data: Any, source: str = "The edits file") -> Edits:

@@ -22,7 +22,7 @@ from bladeangle.base import clock
 from bladeangle.base.budget import STATIONS, propagate
 from bladeangle.base.files import safe_name, write_bytes_atomic, write_text_atomic
 from bladeangle.base.outputs import SOFTWARE
-from bladeangle.records.content import Quantity
+from bladeangle.records.content import Flag, Quantity
 from bladeangle.records.record import Record
 
 Array = NDArray[np.float64]
@@ -174,21 +174,21 @@ def table(records: Sequence[Record]) -> tuple[list[str], list[list[Cell]]]:
     head += [c for name in columns for c in _with_uncertainty(name)] + ["flags", "schema"]
     rows: list[list[Cell]] = []
     for record in records:
-        data = record.data
+        content = record.content
         common = [v for value in derived(record).values() for v in (value or (None, None))]
         for blade in [*range(1, record.blade_count + 1), None]:
             for station in STATIONS:
                 found = record.station(blade, station) if blade else record.mean(station)
                 pitch = pitch_at(record, blade, station)
-                row: list[Cell] = [harmless(record.name), data["created"], record.blade_count, data["rotor"]["hand"]]
+                row: list[Cell] = [harmless(record.name), content.created, record.blade_count, record.rotor.hand]
                 row += ["mean" if blade is None else blade, station]
                 keys = ("angle_deg", "standard_uncertainty_deg", "expanded_uncertainty_deg", "coverage_factor", "dof")
                 row += [None if found is None else getattr(found, k) for k in keys]
                 row += list(pitch or (None, None))
                 row += [harmless(record.why_not_seen(blade, station)) if found is None and blade else ""]
                 row += [v for name in BLADE_TIP for v in _of_tip(record, blade, name)]
-                flags = sorted({f["code"] for f in data["flags"] if _concerns(f, blade, station)})
-                rows.append([*row, *common, " ".join(flags), data["schema"]])
+                flags = sorted({f.code for f in content.flags if _concerns(f, blade, station)})
+                rows.append([*row, *common, " ".join(flags), content.schema])
     return head, rows
 
 
@@ -200,8 +200,8 @@ def _of_tip(record: Record, blade: int | None, name: str) -> tuple[float | None,
     return (record.clearance("smallest", blade) if smallest else record.tip(f"{name}_mm", blade)) or (None, None)
 
 
-def _concerns(flag: dict[str, Any], blade: int | None, station: str) -> bool:
-    return flag["blade"] in (None, blade) and flag["station"] in (None, station)
+def _concerns(flag: Flag, blade: int | None, station: str) -> bool:
+    return flag.blade in (None, blade) and flag.station in (None, station)
 
 
 def tip_table(records: Sequence[Record]) -> tuple[list[str], list[list[Cell]]]:

@@ -1,14 +1,14 @@
 """The measurement record: JSON <-> Record, checked against the published JSON Schema.
 
-The record is kept as the plain data that DEVELOPERS.md lays out; this room makes its parts, checks it, writes it and
-reads every version there has been. Nothing that is not finite gets in or out.
+`Record.content` is what a record holds, as structures. The plain data of its file is kept beside it, since a record is
+written with all that was read, also with keys of a newer version. Nothing that is not finite gets in or out.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from importlib import resources
@@ -20,12 +20,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base import inputs
-from bladeangle.base.budget import STATIONS, coverage_factor
+from bladeangle.base.budget import STATIONS, Budget, coverage_factor
 from bladeangle.base.errors import RecordError
 from bladeangle.base.files import safe_name, write_text_atomic
 from bladeangle.base.flags import REGISTRY
-from bladeangle.base.structure import Plain
-from bladeangle.records.content import Blade, BladeTip, Content, Quantity, Rotor, Station, TipQuantity, Tips
+from bladeangle.base.structure import Plain, plain
+from bladeangle.records.content import (
+    AtStations,
+    Blade,
+    BladeTip,
+    BudgetLine,
+    Content,
+    Face,
+    Quantity,
+    Rotor,
+    Station,
+    TipQuantity,
+    Tips,
+)
 
 Array = NDArray[np.float64]
 
@@ -40,7 +52,7 @@ _HINT = inputs.RECORD.hint
 
 @dataclass(frozen=True)
 class Record:
-    """A checked record; `data` is its plain JSON content and is not to be changed."""
+    """A checked record; `data` is its plain JSON content, from which it is written, and is not to be changed."""
 
     data: Plain
 
@@ -52,7 +64,7 @@ class Record:
     @property
     def name(self) -> str:
         """The rotor's name."""
-        return str(self.data["name"])
+        return self.content.name
 
     @property
     def rotor(self) -> Rotor:
@@ -62,7 +74,7 @@ class Record:
     @property
     def blade_count(self) -> int:
         """Number of blades."""
-        return int(self.data["rotor"]["blade_count"])
+        return self.rotor.blade_count
 
     def blade(self, number: int) -> Blade:
         """One blade; KeyError when there is no such blade."""
@@ -120,31 +132,52 @@ class Record:
 # --- making ----------------------------------------------------------------------------------------------------------
 
 
-def quantity(value: float, standard_uncertainty: float, dof: float = math.inf) -> Plain:
-    """A quantity of the record with its 95 % expanded uncertainty; `dof` infinite becomes null."""
+def quantity(value: float, standard_uncertainty: float, dof: float = math.inf) -> Quantity:
+    """A quantity of the record with its 95 % expanded uncertainty; `dof` infinite becomes None."""
     k = coverage_factor(dof)
-    return {
-        "value": float(value),
-        "standard_uncertainty": float(standard_uncertainty),
-        "expanded_uncertainty": float(k * standard_uncertainty),
-        "coverage_factor": k,
-        "dof": None if math.isinf(dof) else float(dof),
-    }
+    u = float(standard_uncertainty)
+    return Quantity(float(value), u, float(k * u), k, None if math.isinf(dof) else float(dof))
 
 
 def station_result(
-    angle_deg: float, standard_uncertainty_deg: float, sees: Sequence[str], dof: float = math.inf
-) -> Plain:
-    """A station of the record; `sees` names the faces ("inlet", "outlet") whose edges were followed."""
+    angle_deg: float, standard_uncertainty_deg: float, sees: Sequence[Face], dof: float = math.inf
+) -> Station:
+    """A station of the record; `sees` names the faces whose edges were followed."""
     q = quantity(angle_deg, standard_uncertainty_deg, dof)
-    return {
-        "angle_deg": q["value"],
-        "standard_uncertainty_deg": q["standard_uncertainty"],
-        "expanded_uncertainty_deg": q["expanded_uncertainty"],
-        "coverage_factor": q["coverage_factor"],
-        "dof": q["dof"],
-        "sees": list(sees),
-    }
+    return Station(q.value, q.standard_uncertainty, q.expanded_uncertainty, q.coverage_factor, q.dof, list(sees))
+
+
+def budget_lines(budget: Budget) -> list[BudgetLine]:
+    """The budget as the record keeps it.
+
+    A line's `stations` are its contributions to a single blade's angle (root mean square over the blades), `mean` those
+    to the mean over blades, `deg` those to each angle in the order of the labels; None where nothing is seen.
+    """
+    weights = [budget.mean_weights(s) for s in STATIONS]
+    lines = []
+    for line in budget.lines:
+        variance = np.diag(line.covariance_deg2)
+        single = [None if w is None else math.sqrt(max(float(w @ variance), 0.0)) for w in weights]
+        mean = [None if w is None else math.sqrt(max(float(w @ line.covariance_deg2 @ w), 0.0)) for w in weights]
+        shared = None if line.effects_deg is None else line.shared
+        lines.append(
+            BudgetLine(
+                line=line.name,
+                kind=line.kind,
+                stations=AtStations(*single),
+                mean=AtStations(*mean),
+                dof=None if math.isinf(line.dof) else float(line.dof),
+                deg=[math.sqrt(max(float(v), 0.0)) for v in variance],
+                shared=shared,
+                effects_deg=None if shared is None or line.effects_deg is None else line.effects_deg.tolist(),
+            )
+        )
+    return lines
+
+
+def record_of_content(content: Content) -> Record:
+    """Record from what it holds; RecordError as `record_from_dict`."""
+    return record_from_dict(plain(content))
 
 
 def record_from_dict(data: Mapping[str, Any], source: str = "The record") -> Record:
@@ -154,24 +187,24 @@ def record_from_dict(data: Mapping[str, Any], source: str = "The record") -> Rec
     ------
     RecordError : unknown version, unknown top-level keys, anything missing, malformed, not finite or contradictory.
     """
-    plain = _plain(data, source)
-    if not isinstance(plain, dict) or not isinstance(plain.get("schema"), str):
+    found = _plain(data, source)
+    if not isinstance(found, dict) or not isinstance(found.get("schema"), str):
         raise RecordError(f"{source} is not a bladeangle record.", _HINT)
-    reader = READERS.get(plain["schema"])
+    reader = READERS.get(found["schema"])
     if reader is None:
         known = ", ".join(READERS)
         raise RecordError(
-            f"{source} has the version {safe_name(plain['schema'][:60])!r}, which is not one of: {known}.",
+            f"{source} has the version {safe_name(found['schema'][:60])!r}, which is not one of: {known}.",
             "A newer bladeangle may have written it: update, or measure again.",
         )
-    plain = reader(plain)
-    _check_schema(plain, source)
-    record = Record(plain)
+    found = reader(found)
+    _check_schema(found, source)
+    record = Record(found)
     try:
         _ = record.content
     except msgspec.ValidationError as error:  # of options, to which the schema leaves room
         raise RecordError(f"{source} is not valid: {safe_name(str(error)[:160])}.", _HINT) from error
-    _check_sense(plain, source)
+    _check_sense(record.content, source)
     return record
 
 
@@ -209,10 +242,10 @@ def _plain(value: Any, source: str) -> Any:
 # --- checking --------------------------------------------------------------------------------------------------------
 
 
-def schema(name: str = "record") -> Plain:
+def schema(name: str = "record") -> dict[str, Any]:
     """The published JSON Schema (2020-12) of "record", "camera" or "ring"."""
     text = (resources.files("bladeangle.records") / "schema" / f"bladeangle-{name}-1.json").read_text(encoding="utf-8")
-    found: Plain = json.loads(text)
+    found: dict[str, Any] = json.loads(text)
     return found
 
 
@@ -257,79 +290,77 @@ def _innermost(error: Any) -> Any:
     return error
 
 
-def _check_sense(data: Plain, source: str) -> None:
+def _check_sense(content: Content, source: str) -> None:
     """What a schema cannot say: parts that must agree with each other."""
 
     def insist(condition: bool, what: str) -> None:
         if not condition:
             raise RecordError(f"{source} contradicts itself: {what}.", _HINT)
 
-    numbers = [b["number"] for b in data["blades"]]
-    insist(numbers == list(range(1, data["rotor"]["blade_count"] + 1)), "the blades are not numbered 1 to blade_count")
-    seen = [f"{b['number']}.{s}" for b in data["blades"] for s in STATIONS if b["stations"][s] is not None]
-    insist(data["covariance"]["labels"] == seen, "the covariance is not labelled by the stations seen, in order")
-    rows = data["covariance"]["matrix_deg2"]
+    blades = content.blades
+    numbered = [b.number for b in blades] == list(range(1, content.rotor.blade_count + 1))
+    insist(numbered, "the blades are not numbered 1 to blade_count")
+    seen = [f"{b.number}.{s}" for b in blades for s in STATIONS if b.stations.at(s) is not None]
+    insist(content.covariance.labels == seen, "the covariance is not labelled by the stations seen, in order")
+    rows = content.covariance.matrix_deg2
     insist(len(rows) == len(seen) and all(len(r) == len(seen) for r in rows), "the covariance does not fit its labels")
     matrix = np.array(rows, float).reshape(len(seen), len(seen))
     largest = float(np.abs(matrix).max(initial=0.0))
     insist(bool(np.allclose(matrix, matrix.T, rtol=1e-6, atol=1e-9 * largest)), "the covariance is not symmetric")
     if len(seen):
         insist(bool(np.linalg.eigvalsh(matrix)[0] >= -1e-6 * largest), "the covariance has a negative variance")
-    _check_sums(data, seen, matrix, insist)
-    for b in data["blades"]:
-        for part in ("curve", "points"):
-            columns = b.get(part) or {}
-            insist(len({len(v) for v in columns.values()}) <= 1, f"blade {b['number']}'s {part} has unequal columns")
-        along = [len(v) for v in (b.get("tip") or {}).values() if isinstance(v, list)]
-        insist(len(set(along)) <= 1, f"blade {b['number']}'s tip has unequal columns")
-    for photo in data["photos"]:
-        traces = [t for key in ("traces", "stations_px") for t in photo.get(key) or []]
-        whole = all(len(t.get("kept", t["px"])) == len(t["px"]) for t in traces)
-        insist(whole, f"a trace of {photo['name'][:60]!r} does not have one 0 or 1 for each point")
-    for line in data["budget"]:
-        per_angle: Iterable[Any] = [line["deg"]] if "deg" in line else []
-        insist(
-            all(len(e) == len(seen) for e in [*per_angle, *line.get("effects_deg", [])]),
-            f"the budget line {line['line'][:60]!r} does not fit the angles",
-        )
-    for flag in data["flags"]:
-        insist(flag["code"] in REGISTRY, f"{flag['code'][:60]!r} is not a registered flag")
+    _check_sums(content, seen, matrix, insist)
+    for b in blades:
+        for name, part in (("curve", b.curve), ("points", b.points), ("tip", b.tip)):
+            values = () if part is None else msgspec.structs.astuple(part)
+            lengths = {len(column) for column in values if isinstance(column, list)}
+            insist(len(lengths) <= 1, f"blade {b.number}'s {name} has unequal columns")
+    for photo in content.photos:
+        whole = all(len(t.kept) == len(t.px) for t in photo.traces)
+        insist(whole, f"a trace of {photo.name[:60]!r} does not have one 0 or 1 for each point")
+    for line in content.budget:
+        per_angle = [*([] if line.deg is None else [line.deg]), *(line.effects_deg or ())]
+        fits = all(len(e) == len(seen) for e in per_angle)
+        insist(fits, f"the budget line {line.line[:60]!r} does not fit the angles")
+    for flag in content.flags:
+        insist(flag.code in REGISTRY, f"{flag.code[:60]!r} is not a registered flag")
 
 
-def _check_sums(data: Plain, seen: list[str], matrix: Array, insist: Callable[[bool, str], None]) -> None:
+def _check_sums(content: Content, seen: list[str], matrix: Array, insist: Callable[[bool, str], None]) -> None:
     """Angles, means, spreads and uncertainties that follow from each other; `SLACK` is for rounding alone."""
 
-    def uncertain(found: Plain, variance: float, what: str, key: str = "standard_uncertainty_deg") -> None:
+    def uncertain(found: Station, variance: float, what: str) -> None:
         u = math.sqrt(max(variance, 0.0))
-        insist(abs(found[key] - u) <= SLACK * u + 1e-6, f"the uncertainty of {what} is not that of the covariance")
+        fits = abs(found.standard_uncertainty_deg - u) <= SLACK * u + 1e-6
+        insist(fits, f"the uncertainty of {what} is not that of the covariance")
+        expanded(found.expanded_uncertainty_deg, found.coverage_factor * found.standard_uncertainty_deg, what)
 
-    def expanded(found: Plain | None, what: str, unit: str = "") -> None:
-        if found is not None:
-            wide = found["coverage_factor"] * found[f"standard_uncertainty{unit}"]
-            fits = abs(found[f"expanded_uncertainty{unit}"] - wide) <= SLACK * wide + 1e-6
-            insist(fits, f"the expanded uncertainty of {what} is not its coverage factor times the standard one")
+    def expanded(stated: float, wide: float, what: str) -> None:
+        fits = abs(stated - wide) <= SLACK * wide + 1e-6
+        insist(fits, f"the expanded uncertainty of {what} is not its coverage factor times the standard one")
 
-    stations = {f"{b['number']}.{s}": b["stations"][s] for b in data["blades"] for s in STATIONS}
+    def quantity_fits(found: Quantity, what: str) -> None:
+        expanded(found.expanded_uncertainty, found.coverage_factor * found.standard_uncertainty, what)
+
+    stations = {f"{b.number}.{s}": found for b in content.blades for s in STATIONS if (found := b.stations.at(s))}
     for k, label in enumerate(seen):
         uncertain(stations[label], float(matrix[k, k]), label)
-        expanded(stations[label], label, "_deg")
     for station in STATIONS:
         here = [k for k, label in enumerate(seen) if label.endswith(f".{station}")]
-        angles = [stations[seen[k]]["angle_deg"] for k in here]
-        mean, spread = data["rotor"]["stations"][station], data["rotor"]["spread_deg"].get(station)
+        angles = [stations[seen[k]].angle_deg for k in here]
+        mean, spread = content.rotor.stations.at(station), content.rotor.spread_deg.at(station)
         insist((mean is None) == (not here), f"the mean at the {station} does not fit the blades seen there")
         if mean is not None:
-            off = abs(mean["angle_deg"] - sum(angles) / len(angles))
+            off = abs(mean.angle_deg - sum(angles) / len(angles))
             insist(off <= 1e-4, f"the mean at the {station} is not that of the blades")
             uncertain(mean, float(matrix[np.ix_(here, here)].mean()), f"the mean at the {station}")
-            expanded(mean, f"the mean at the {station}", "_deg")
         if spread is not None:
             insist(len(here) > 1, f"there is a spread at the {station} of fewer than two blades")
-            insist(abs(spread["value"] - (max(angles) - min(angles))) <= 1e-4, f"the spread at the {station} is wrong")
-            expanded(spread, f"the spread at the {station}")
-    for name, found in data["rotor"].items():
-        if isinstance(found, dict) and "coverage_factor" in found:
-            expanded(found, name)
+            insist(abs(spread.value - (max(angles) - min(angles))) <= 1e-4, f"the spread at the {station} is wrong")
+            quantity_fits(spread, f"the spread at the {station}")
+    for key, found in zip(Rotor.__struct_encode_fields__, msgspec.structs.astuple(content.rotor), strict=True):
+        if isinstance(found, Quantity):
+            quantity_fits(found, key)
 
 
 # --- reading and writing ---------------------------------------------------------------------------------------------

@@ -18,8 +18,9 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.adjustment.priors import over_tips
 from bladeangle.adjustment.rotor import FACES, Rotor
-from bladeangle.base.budget import STATIONS, Budget, BudgetLine, line_from_jacobian
+from bladeangle.base.budget import STATIONS, Budget, BudgetLine, Kind, line_from_jacobian
 from bladeangle.base.geometry import Array
+from bladeangle.records.content import Face
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import BladeColumns, angle_gradient, arc_of, length_gradient, station_angle
 from bladeangle.results.waviness import waviness_effects
@@ -46,7 +47,7 @@ class Stations:
     angle_deg: Array
     budget: Budget
     not_seen: dict[int, dict[str, str]]
-    sees: dict[str, list[str]]
+    sees: dict[str, list[Face]]
     seen_share: dict[str, float]
     wrap_deg: Array
     tip_length_mm: Array
@@ -61,7 +62,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     ends_known = ends_seen(result)
     labels, angles, rows = [], [], []
     not_seen: dict[int, dict[str, str]] = {}
-    sees: dict[str, list[str]] = {}
+    sees: dict[str, list[Face]] = {}
     share: dict[str, float] = {}
     for b in range(rotor.blades):
         tau, length = arc_of(rotor, b, rotor.ends[b])
@@ -231,7 +232,7 @@ def _why_not(
 
 
 #: Sources of the adjustment -> line of the budget, kind, degrees of freedom, shared with other records.
-_LINES: dict[str, tuple[str, str, float]] = {
+_LINES: dict[str, tuple[str, Kind, float]] = {
     "tip edges": ("tip edge points", "A", 200.0),
     "ring corners": ("ring points", "A", 500.0),
     "blade ends": ("blade ends", "A", 20.0),
@@ -256,7 +257,7 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
     """The covariance of all angles, taken apart by source, and the edge bias that no photograph shows."""
     response = jacobian @ result.covariance  # (angles, n)
     parts: dict[str, list[Array]] = {}
-    kinds: dict[str, tuple[str, float]] = {}
+    kinds: dict[str, tuple[Kind, float]] = {}
     for source, information in result.information.items():
         if source == "camera calibration":
             continue
@@ -274,10 +275,10 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
             "focal length and lens", "B", response[:, at] @ calibration, np.linalg.inv(calibration), 50.0, "camera"
         ),
     )
-    for kind, shift in result.shifts.items():
-        if kind in FACE_SHIFTS:
+    for edge, shift in result.shifts.items():
+        if edge in FACE_SHIFTS:
             effect = jacobian @ shift * STATION_ANGLES.edge_bias_px
-            lines.append(BudgetLine(FACE_SHIFTS[kind], "B", np.outer(effect, effect), 20.0))
+            lines.append(BudgetLine(FACE_SHIFTS[edge], "B", np.outer(effect, effect), 20.0))
     if not result.from_above and result.state.rotor.tip_radius.condition is not None:
         effects = waviness_effects(result, jacobian)
         lines.append(BudgetLine("waviness of the tips", "B", effects @ effects.T, 20.0))

@@ -119,8 +119,8 @@ def shared_covariance(record: Record, before: Record) -> Array:
     n, m = len(record.content.covariance.labels), len(before.content.covariance.labels)
     cross = np.zeros((n, m))
     same = {
-        "camera": all(record.data["camera"][k] == before.data["camera"][k] for k in ("parameters", "covariance")),
-        "ring": record.data["ring"]["markers"] == before.data["ring"]["markers"],
+        "camera": same_calibration(record, before),
+        "ring": record.content.ring.markers == before.content.ring.markers,
     }
     others = {line.line: line for line in before.content.budget}
     for line in record.content.budget:
@@ -135,6 +135,12 @@ def shared_covariance(record: Record, before: Record) -> Array:
     joint = np.block([[record.angles()[2], cross], [cross.T, before.angles()[2]]])
     fits = not joint.size or np.linalg.eigvalsh(joint)[0] >= -1e-6 * np.abs(joint).max()
     return cross if fits else np.zeros((n, m))
+
+
+def same_calibration(record: Record, before: Record) -> bool:
+    """Whether two records were measured with the same numbers of a camera."""
+    new, old = record.content.camera, before.content.camera
+    return new.parameters == old.parameters and new.covariance == old.covariance
 
 
 def judge_angle(
@@ -226,6 +232,6 @@ def balance_words(record: Record, tolerance_deg: float) -> str | None:
     if not judged:
         return None
     words = {CONFORMING: "alike", NOT_CONFORMING: "unlike", UNDECIDED: "undecided"}
-    doubted = any(doubts_about(record.data["flags"], None, j.station) for j in judged)
+    doubted = any(doubts_about(record.content.flags, None, j.station) for j in judged)
     each = ", ".join(f"{j.station} {words[j.verdict]}" for j in judged)
     return f"{each} (blades within {tolerance_deg:g} deg of each other){'?' if doubted else ''}"

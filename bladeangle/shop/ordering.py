@@ -127,8 +127,8 @@ def _accept_doubts(record: Record, stations: Mapping[str, StationOrder], despite
 
 def open_doubts(record: Record, stations: Iterable[str]) -> list[str]:
     """Codes of a record's doubts that concern the angles at some stations, or which blade is which."""
-    found = [code for s in stations for code in doubts_about(record.data["flags"], None, s)]
-    return list(dict.fromkeys([*found, *doubts_about(record.data["flags"], concerns="numbering")]))
+    found = [code for s in stations for code in doubts_about(record.content.flags, None, s)]
+    return list(dict.fromkeys([*found, *doubts_about(record.content.flags, concerns="numbering")]))
 
 
 def too_fine(record: Record, order: Order) -> list[str]:

@@ -13,7 +13,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from os import PathLike
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeGuard
 
 import msgspec
 
@@ -228,8 +228,9 @@ def _stations_of(data: Plain) -> list[tuple[str, Plain]]:
     return [(k, v) for k, v in found.items() if isinstance(v, dict)] if isinstance(found, dict) else []
 
 
-def _is_number(value: Any) -> bool:
-    return type(value) in (int, float) and -1e9 < value < 1e9  # whole numbers have no limit of their own
+def _is_number(value: object) -> TypeGuard[float]:
+    # whole numbers have no limit of their own
+    return isinstance(value, int | float) and not isinstance(value, bool) and -1e9 < value < 1e9
 
 
 def _read_1(data: Plain, source: str) -> Plain:
@@ -353,7 +354,7 @@ def _image_uri(picture: bytes) -> str:
 
 
 def _doubt_lines(record: Record) -> list[str]:
-    return [flag_line(flag) for flag in open_doubts(record.data["flags"])]
+    return [flag_line(flag) for flag in open_doubts(record.content.flags)]
 
 
 def order_sheet(record: Record, order: Order, picture: bytes | None = None, inches: bool = False) -> str:
@@ -381,7 +382,11 @@ def order_sheet(record: Record, order: Order, picture: bytes | None = None, inch
     out += [f"<title>Order: {escape(order.name)}</title><style>{_STYLE}</style></head><body>"]
     out += [f"<h1>Re-pitch order: {escape(order.name)}</h1>"]
     out += [f"<p><b>{escape(line)}</b></p>" for line in _doubt_lines(record)]
-    facts = [("Date", order.date), ("Measured", record.data["created"][:10]), ("Blades", order.blade_count)]
+    facts: list[tuple[str, str | float | None]] = [
+        ("Date", order.date),
+        ("Measured", record.content.created[:10]),
+        ("Blades", order.blade_count),
+    ]
     facts += [("Hand (blade as a screw thread)", order.hand), (f"Tip diameter, {of}", length(order.tip_diameter_mm))]
     facts += [(f"Hub diameter, {of}", length(order.hub_diameter_mm))]
     facts += [(f"Blade thickness at the tip, {of}", length(order.thickness_mm))]

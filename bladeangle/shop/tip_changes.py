@@ -17,6 +17,7 @@ from bladeangle.base.budget import coverage_factor
 from bladeangle.base.lengths import MM_PER_INCH, unit
 from bladeangle.records.record import Record
 from bladeangle.records.tip_words import NAMES
+from bladeangle.shop.judging import same_calibration
 
 #: Changes of the diameter over the tips, mm, and of wear that are worth a word, beside being outside their intervals.
 NOTED_MM = 0.05
@@ -40,7 +41,7 @@ class TipChange:
 
 def tip_changes(record: Record, before: Record) -> tuple[TipChange, ...]:
     """What is told of the tips in both records; quantities that one of them does not see are left out."""
-    same = all(record.data["camera"][k] == before.data["camera"][k] for k in ("parameters", "covariance"))
+    same = same_calibration(record, before)
     out = []
     for name, words in (("tip_diameter_mm", "diameter over the tips"), *NAMES.items()):
         of = Record.quantity if name == "tip_diameter_mm" else Record.tip
@@ -70,7 +71,7 @@ def _shared_mm2(record: Record, before: Record, name: str) -> float:
 
 
 def _effects(record: Record, name: str) -> Any:
-    found = None if record.rotor.tips is None else record.rotor.tips.camera_effects_mm.get(name)
+    found = None if record.rotor.tips is None else (record.rotor.tips.camera_effects_mm or {}).get(name)
     return None if found is None else np.array(found, float)
 
 

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from os import PathLike
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -23,6 +23,7 @@ from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import RecordError, UsageError
 from bladeangle.base.files import safe_name, write_bytes_atomic
 from bladeangle.base.structure import File, read_as
+from bladeangle.records.record import Record
 
 BASIS = "common practice, no source"
 RESULTS = ("better", "worse", "same")
@@ -139,7 +140,7 @@ class LogEntry:
 
 
 def entry_of(
-    record: Mapping[str, Any],
+    record: Record,
     noticed: Sequence[str],
     time: str,
     *,
@@ -147,7 +148,7 @@ def entry_of(
     result: str | None = None,
     note: str = "",
 ) -> LogEntry:
-    """Log entry from a record's content; `rotor` overrides the record's name, `time` is ISO 8601.
+    """Log entry from a record; `rotor` overrides the record's name, `time` is ISO 8601.
 
     Raises
     ------
@@ -160,13 +161,13 @@ def entry_of(
             raise UsageError(f"{safe_name(symptom)!r} is not a known symptom.", f"Choose from: {', '.join(SYMPTOMS)}.")
     if result not in (None, *RESULTS):
         raise UsageError(f"{safe_name(str(result))!r} is not a known result.", f"Choose from: {', '.join(RESULTS)}.")
-    means = record["rotor"]["stations"]
+    means = [(s, record.mean(s)) for s in STATIONS]
     return LogEntry(
-        rotor=rotor or str(record["name"]),
+        rotor=rotor or record.name,
         time=time,
         noticed=tuple(dict.fromkeys(noticed)),
-        angles_deg={s: means[s] and float(means[s]["angle_deg"]) for s in STATIONS},
-        standard_uncertainty_deg={s: means[s] and float(means[s]["standard_uncertainty_deg"]) for s in STATIONS},
+        angles_deg={s: None if mean is None else mean.angle_deg for s, mean in means},
+        standard_uncertainty_deg={s: None if mean is None else mean.standard_uncertainty_deg for s, mean in means},
         result=result,
         note=note,
     )
@@ -175,12 +176,11 @@ def entry_of(
 # --- advice ----------------------------------------------------------------------------------------------------------
 
 
-def advise(record: Mapping[str, Any], entry: LogEntry, earlier: Sequence[LogEntry] = ()) -> Advice:
+def advise(record: Record, entry: LogEntry, earlier: Sequence[LogEntry] = ()) -> Advice:
     """Advice for a rotor.
 
     Parameters
     ----------
-    record : the record's content as DEVELOPERS.md lays it out.
     entry : of this record, from `entry_of`.
     earlier : the same rotor's log, oldest first.
 
@@ -305,7 +305,7 @@ def _bounds(log: Sequence[LogEntry], station: str) -> tuple[float, float]:
 
 
 def _change(
-    record: Mapping[str, Any], station: str, wish: int, named: Sequence[str], log: Sequence[LogEntry]
+    record: Record, station: str, wish: int, named: Sequence[str], log: Sequence[LogEntry]
 ) -> tuple[StationChange | None, str | None]:
     """The change of a station for symptoms that point the same way, or a remark why there is none."""
     entry = log[-1]
@@ -339,12 +339,12 @@ def _change(
             why += f"; what was tried before says: not beyond {now + wish * room:.1f} deg"
     most = min(most, LARGEST_STEP_DEG)
     least = max(min(least, most / 2), SMALLEST_STEP_DEG)
-    mean = record["rotor"]["stations"][station]
+    mean = record.mean(station)
     wanted = None if now is None else (now + min(wish * least, wish * most), now + max(wish * least, wish * most))
     u = entry.standard_uncertainty_deg[station]
     if u is not None and 2 * math.sqrt(2) * u > least:
         why += f"; photographs like these tell changes above {2 * math.sqrt(2) * u:.1f} deg only, oblique ones less"
-    expanded = mean and float(mean["expanded_uncertainty_deg"])
+    expanded = None if mean is None else mean.expanded_uncertainty_deg
     return StationChange(station, now, expanded, _way(wish), least, most, wanted, why), None
 
 
@@ -352,14 +352,14 @@ def _way(direction: int) -> str:
     return "steeper" if direction > 0 else "shallower"
 
 
-def _uneven_blades(record: Mapping[str, Any]) -> list[str]:
+def _uneven_blades(record: Record) -> list[str]:
     """Stations at which the blades differ by more than their uncertainty and more than is usual."""
     found = []
     for station in STATIONS:
-        spread = record["rotor"]["spread_deg"].get(station)
+        spread = record.rotor.spread_deg.at(station)
         if not spread:
             continue
-        apart, u = float(spread["value"]), float(spread["expanded_uncertainty"])
+        apart, u = spread.value, spread.expanded_uncertainty
         words = f"{apart:.2f} ± {u:.2f} deg apart at the {station}"
         if apart - u > UNEVEN_BLADES_DEG:
             found.append(f"Uneven blades, {words}: make them alike first.")

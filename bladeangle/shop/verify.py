@@ -19,6 +19,7 @@ from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name
 from bladeangle.base.flags import doubts_about, open_doubts
 from bladeangle.base.lengths import length_text
+from bladeangle.base.structure import Plain
 from bladeangle.records.record import Record
 from bladeangle.shop.decision import CONFORMING, NOT_CONFORMING, UNDECIDED, false_pass_probability
 from bladeangle.shop.judging import Angles, Judgement, judge_angle, judge_spread
@@ -56,7 +57,7 @@ class Verdict:
     cautions: tuple[str, ...]
     doubts: tuple[str, ...] = ()
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> Plain:
         """Plain data for JSON."""
         return asdict(self)
 
@@ -94,39 +95,20 @@ def verify(
     rule = order.rule if rule is None else rule
     risk = order.false_accept_probability if false_accept_probability is None else false_accept_probability
     if before is not None:
-        for key in ("blade_count", "hand"):
-            if getattr(before.rotor, key) != getattr(record.rotor, key):
-                raise UsageError(
-                    f"The records before and after differ in {key}, so that they are not of one rotor.",
-                    "Name the record that was measured before the work.",
-                )
+        _same_rotor(record, before)
         _same_before(order, before)
     angles = Angles(record, before)
-    blades = range(1, record.blade_count + 1)
     samples = None
     if rng is not None and len(angles.values):
         samples = _samples(angles, rng, trials)
     judged = _judge_rotor(record, order)
     all_pass: Any = True
     complete = True
-    for station, wanted in order.stations.items():
-        goal = wanted.angle_deg
-        if before is not None and (old := before.mean(station)) is not None:
-            goal = wanted.angle_deg - old.angle_deg if wanted.change_deg is None else wanted.change_deg
-        for blade in [*blades, None]:
-            w = angles.weights([blade] if blade else list(blades), station)
-            if w is None:
-                reason = _why_not(record, before, blade, station)
-                judged.append(Judgement("blade" if blade else "mean", station, blade, UNDECIDED, reason))
-                complete = False
-                continue
-            judged.append(judge_angle(angles, w, blade, station, goal, wanted.tolerance_deg, rule, risk))
-            if samples is not None:
-                all_pass = all_pass & (np.abs(samples @ w - goal) <= wanted.tolerance_deg)
-        if order.spread_tolerance_deg is not None and record.blade_count > 1:
-            item, passes = judge_spread(angles, station, order.spread_tolerance_deg, rule, risk, samples)
-            judged.append(item)
-            all_pass = all_pass & passes
+    for station in order.stations:
+        items, passes, all_seen = _judge_station(angles, order, station, rule, risk, samples)
+        judged += items
+        all_pass = all_pass & passes
+        complete = complete and all_seen
     doubts = _open_doubts(record, order, before, despite)
     if doubts:
         judged.append(Judgement("doubts", None, None, UNDECIDED, ", ".join(doubts)))
@@ -149,6 +131,45 @@ def verify(
     )
 
 
+def _same_rotor(record: Record, before: Record) -> None:
+    """UsageError when two records cannot be of one rotor."""
+    for key in ("blade_count", "hand"):
+        if getattr(before.rotor, key) != getattr(record.rotor, key):
+            raise UsageError(
+                f"The records before and after differ in {key}, so that they are not of one rotor.",
+                "Name the record that was measured before the work.",
+            )
+
+
+def _judge_station(
+    angles: Angles, order: Order, station: str, rule: str, risk: float, samples: Array | None
+) -> tuple[list[Judgement], Any, bool]:
+    """Every blade, the mean and the spread of a station; for every sample whether all conform; whether all are seen."""
+    record, before, wanted = angles.record, angles.before, order.stations[station]
+    blades = range(1, record.blade_count + 1)
+    judged: list[Judgement] = []
+    all_pass: Any = True
+    complete = True
+    goal = wanted.angle_deg
+    if before is not None and (old := before.mean(station)) is not None:
+        goal = wanted.angle_deg - old.angle_deg if wanted.change_deg is None else wanted.change_deg
+    for blade in [*blades, None]:
+        w = angles.weights([blade] if blade else list(blades), station)
+        if w is None:
+            reason = _why_not(record, before, blade, station)
+            judged.append(Judgement("blade" if blade else "mean", station, blade, UNDECIDED, reason))
+            complete = False
+            continue
+        judged.append(judge_angle(angles, w, blade, station, goal, wanted.tolerance_deg, rule, risk))
+        if samples is not None:
+            all_pass = all_pass & (np.abs(samples @ w - goal) <= wanted.tolerance_deg)
+    if order.spread_tolerance_deg is not None and record.blade_count > 1:
+        item, passes = judge_spread(angles, station, order.spread_tolerance_deg, rule, risk, samples)
+        judged.append(item)
+        all_pass = all_pass & passes
+    return judged, all_pass, complete
+
+
 def _same_before(order: Order, before: Record) -> None:
     """DefinitionError when an order was written from other angles than the record from before has."""
     for station, wanted in order.stations.items():
@@ -169,7 +190,7 @@ def _open_doubts(record: Record, order: Order, before: Record | None, despite: S
     found: list[str] = []
     for each, accepted in ((record, ()), (before, order.accepted_doubts)):
         if each is not None:
-            codes = [code for s in order.stations for code in doubts_about(each.data["flags"], None, s)]
+            codes = [code for s in order.stations for code in doubts_about(each.content.flags, None, s)]
             found += [code for code in codes if code not in (*accepted, *despite)]
     return tuple(dict.fromkeys(found))
 
@@ -261,9 +282,9 @@ def _cautions(record: Record, order: Order, before: Record | None, inches: bool)
         if found and old and abs(found[0] - old[0]) > 3 * math.hypot(found[1], old[1]) + 0.3:
             sizes = (length_text(mm, inches, 1) for mm in (found[0], old[0]))
             out.append("The {} is {}, before {}: is it the same rotor?".format(words, *sizes))
-    for flag in open_doubts(record.data["flags"]):
-        where = f" ({'; '.join(flag['places'])})" if flag["places"] else ""
-        out.append(f"{DOUBT}: {safe_name(flag['text'].rstrip('.'))}{where}.")
+    for doubt in open_doubts(record.content.flags):
+        where = f" ({'; '.join(doubt.places)})" if doubt.places else ""
+        out.append(f"{DOUBT}: {safe_name(doubt.text.rstrip('.'))}{where}.")
     return tuple(out)
 
 

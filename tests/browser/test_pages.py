@@ -11,7 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from invented_record import draw_photo, invented_record, write_photos
+from invented_record import content_of, draw_photo, invented_record, write_photos
 
 from bladeangle.page.report import write_correction_page, write_report
 from bladeangle.records.edits import apply_to_points, read_edits
@@ -30,9 +30,12 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     record = invented_record(oblique=1)
     write_photos(record, place)
     limits = {"entry": (9.0, 10.0), "exit": (14.2, 14.8)}
-    write_report(place / "one.html", [record], place, limits)
-    write_report(place / "shelf.html", [record, invented_record(blade_count=5, turned=False, name=LONG_NAME)])
-    write_correction_page(place / "correct.html", record, place)
+    write_report(place / "one.html", [content_of(record)], place, limits)
+    write_report(
+        place / "shelf.html",
+        [content_of(record), content_of(invented_record(blade_count=5, turned=False, name=LONG_NAME))],
+    )
+    write_correction_page(place / "correct.html", content_of(record), place)
     known = record_from_dict(record)
     sheet = order_sheet(known, order_from_record(known, {"exit": -1.0}, tolerance_deg=0.3))
     (place / "order.html").write_text(sheet, encoding="utf-8")
@@ -211,9 +214,9 @@ def test_hostile_names_stay_words(folder: Path, open_page: Open) -> None:
     place.mkdir()
     write_photos(record, place)
     record["photos"][0]["name"] = "<b onclick=alert(3)>.png"
-    write_report(place / "r.html", [record, record])
+    write_report(place / "r.html", [content_of(record)] * 2)
     record["photos"][0]["name"] = "inlet.png"
-    write_correction_page(place / "c.html", record, place)
+    write_correction_page(place / "c.html", content_of(record), place)
     for file in ("r.html", "c.html"):
         page = open_page(place / file)
         assert name in page.inner_text("main" if file == "c.html" else "#name-1")
@@ -318,7 +321,7 @@ def test_struck_points_are_restored_and_earlier_edits_go_on(
         page.keyboard.press(key)
     edits = read_edits(save(page, tmp_path / "e.json"))
     assert len(edits.photos[0].struck) == 1 and edits.photos[0].struck[0].blade == 2
-    write_correction_page(tmp_path / "again.html", record, folder, edits)
+    write_correction_page(tmp_path / "again.html", content_of(record), folder, edits)
     page = open_page(tmp_path / "again.html")
     assert page.locator("#list li").count() == 1
     again = read_edits(save(page, tmp_path / "e2.json"))
@@ -340,7 +343,7 @@ def test_points_on_a_turned_photograph_are_in_stored_pixels(
     Image.fromarray(draw_photo(record, 0)[:, :, ::-1]).save(data, "JPEG", exif=exif)
     (tmp_path / "inlet.png").write_bytes(data.getvalue())
     record["photos"][0]["sha256"] = hashlib.sha256(data.getvalue()).hexdigest()
-    write_correction_page(tmp_path / "c.html", record, tmp_path)
+    write_correction_page(tmp_path / "c.html", content_of(record), tmp_path)
     page = open_page(tmp_path / "c.html")
     viewer = page.locator(".viewer").first
     viewer.scroll_into_view_if_needed()

@@ -322,7 +322,7 @@ def phone(folder: Path, wanted: int, chance: Random, tally: Tally) -> None:
         tally.insist(len(list(rotors.iterdir())) == jobs, "there are more or fewer jobs than were begun")
         if (rotors / job / "report.html").exists():
             tally.insist({p.stem for p in seen} == set(photos), "a measured rotor lacks a photograph")
-            tally.insist(len(read_record(rotors / job / "record.json").data["photos"]) == 2, "not two photographs")
+            tally.insist(len(read_record(rotors / job / "record.json").content.photos) == 2, "not two photographs")
             page = (rotors / job / "report.html").read_text()
             tally.insist(page.rstrip().endswith("</html>"), "the report is cut off")
             job = ""

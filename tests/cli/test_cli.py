@@ -18,7 +18,7 @@ from click.testing import CliRunner, Result
 
 from bladeangle import __version__
 from bladeangle.base import errors, lengths
-from bladeangle.base.flags import REGISTRY, together
+from bladeangle.base.flags import REGISTRY, Flag, Remark, together
 from bladeangle.cli import options
 from bladeangle.cli.main import COMMANDS, CommandGroup, main
 
@@ -412,24 +412,18 @@ def test_a_missing_ring_says_where_it_can_be_named() -> None:
 
 
 def test_doubts_and_notes_are_told_apart() -> None:
-    flags: list[dict[str, Any]] = [
-        {"code": "edge-nick", "text": "Left out.", "photo": None, "blade": 1, "station": "exit"},
-        {"code": "blur", "text": "Not sharp.", "photo": "inlet.jpg", "blade": None, "station": None},
-        {"code": "edge-nick", "text": "Left out.", "photo": None, "blade": 2, "station": "exit"},
+    flags = [
+        Flag("edge-nick", "Left out.", None, 1, "exit"),
+        Flag("blur", "Not sharp.", "inlet.jpg"),
+        Flag("edge-nick", "Left out.", None, 2, "exit"),
     ]
     doubt, note = together(flags)
-    assert doubt == {
-        "code": "blur",
-        "text": "Not sharp.",
-        "severity": "doubt",
-        "remedy": REGISTRY["blur"].remedy,
-        "places": ["photograph inlet.jpg"],
-    }
-    assert note["severity"] == "note" and note["places"] == ["blade 1, exit", "blade 2, exit"]
+    assert doubt == Remark("blur", "Not sharp.", "doubt", REGISTRY["blur"].remedy, ("photograph inlet.jpg",))
+    assert note.severity == "note" and note.places == ("blade 1, exit", "blade 2, exit")
 
 
 def test_quiet_hides_notes_and_no_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
-    flags = [{"code": "edge-nick", "text": "Left out."}, {"code": "blur", "text": "Not sharp."}]
+    flags = [Flag("edge-nick", "Left out."), Flag("blur", "Not sharp.")]
 
     def body() -> None:
         options.say_flags(flags, "doubt", "note")

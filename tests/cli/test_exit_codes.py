@@ -120,7 +120,7 @@ def test_0_done(shelf: Path) -> None:
     run = bladeangle(shelf, *MEASURE, "--out", "record.json")
     assert run.returncode == 0, run.stderr
     assert "mean" in run.stdout
-    assert len(read_record(shelf / "record.json").data["blades"]) == 3
+    assert len(read_record(shelf / "record.json").content.blades) == 3
     assert not [n for n in names(shelf) if TEMPORARY_PREFIX in n]
 
 
@@ -222,8 +222,9 @@ def test_9_output_of_a_measurement(shelf: Path) -> None:
 
 
 def test_10_out_of_tolerance(tmp_path: Path, record: Path) -> None:
-    angle = read_record(record).data["rotor"]["stations"]["entry"]["angle_deg"]
-    for wanted, code in ((angle, 0), (angle + 5.0, 10)):
+    entry = read_record(record).mean("entry")
+    assert entry is not None
+    for wanted, code in ((entry.angle_deg, 0), (entry.angle_deg + 5.0, 10)):
         write_order(Order("test", {"entry": StationOrder(wanted, 3.0)}), tmp_path / "order.toml")
         run = bladeangle(tmp_path, "verify", record, "--order", "order.toml")
         assert run.returncode == code, run.stderr

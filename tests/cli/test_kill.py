@@ -25,7 +25,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
-from invented_record import invented_record, write_photos
+from invented_record import content_of, invented_record, write_photos
 
 from bladeangle.base.files import TEMPORARY_PREFIX
 
@@ -106,26 +106,28 @@ def picture(folder: Path) -> Callable[[str], None]:
 
     data = _data("picture", folder)
     photos = [folder / "photos" / p["name"] for p in data["photos"]]
-    return lambda name: write_picture(folder / "picture.png", data | {"name": name}, photos)
+    return lambda name: write_picture(folder / "picture.png", content_of(data | {"name": name}), photos)
 
 
 def report(folder: Path) -> Callable[[str], None]:
     from bladeangle.page.report import write_report
 
-    return lambda name: write_report(folder / "report.html", [_data(name)])
+    return lambda name: write_report(folder / "report.html", [content_of(_data(name))])
 
 
 def correction(folder: Path) -> Callable[[str], None]:
     from bladeangle.page.report import write_correction_page
 
     data = _data("page", folder)
-    return lambda name: write_correction_page(folder / "correct.html", data | {"name": name}, folder / "photos")
+    return lambda name: write_correction_page(
+        folder / "correct.html", content_of(data | {"name": name}), folder / "photos"
+    )
 
 
 def plot(folder: Path) -> Callable[[str], None]:
     from bladeangle.page.report import write_plot
 
-    return lambda name: write_plot(folder / "plot.svg", _data(name))
+    return lambda name: write_plot(folder / "plot.svg", content_of(_data(name)))
 
 
 def csv(folder: Path) -> Callable[[str], None]:
@@ -168,7 +170,7 @@ def edits(folder: Path) -> Callable[[str], None]:
 def log(folder: Path) -> Callable[[str], None]:
     from bladeangle.shop.tuning import append_log, entry_of
 
-    entries = {name: entry_of(_data(name), ["slow-off-idle"], "2026-11-25T10:00:00+00:00") for name in VERSIONS}
+    entries = {name: entry_of(_record(name), ["slow-off-idle"], "2026-11-25T10:00:00+00:00") for name in VERSIONS}
     return lambda name: append_log(folder / "log.jsonl", entries[name])
 
 

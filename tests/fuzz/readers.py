@@ -22,11 +22,12 @@ from invented_record import invented_record
 
 from bladeangle.base.config import read_config
 from bladeangle.base.errors import BladeangleError
+from bladeangle.base.structure import plain
 from bladeangle.batch.jobs import jobs_of_manifest
-from bladeangle.imaging.camera import camera_from_dict, camera_to_dict, read_camera
+from bladeangle.imaging.camera import camera_from_dict, camera_to_file, read_camera
 from bladeangle.imaging.photo import read_photo
-from bladeangle.imaging.ring import read_ring, ring_from_dict, ring_to_dict
-from bladeangle.records.edits import edits_from_dict, edits_to_dict, read_edits
+from bladeangle.imaging.ring import read_ring, ring_from_dict, ring_to_file
+from bladeangle.records.edits import edits_from_dict, edits_to_file, read_edits
 from bladeangle.records.exchange import to_csv
 from bladeangle.records.record import read_record, record_from_dict, record_to_json
 from bladeangle.shop.orders import read_order, write_order
@@ -67,18 +68,18 @@ def _order(path: Path) -> None:
 
 
 def _ring(path: Path) -> None:
-    data = ring_to_dict(read_ring(path))
-    assert ring_to_dict(ring_from_dict(json.loads(json.dumps(data, allow_nan=False)))) == data
+    data = plain(ring_to_file(read_ring(path)))
+    assert plain(ring_to_file(ring_from_dict(json.loads(json.dumps(data, allow_nan=False))))) == data
 
 
 def _camera(path: Path) -> None:
-    data = camera_to_dict(read_camera(path))
-    assert camera_to_dict(camera_from_dict(json.loads(json.dumps(data)))) == data
+    data = plain(camera_to_file(read_camera(path)))
+    assert plain(camera_to_file(camera_from_dict(json.loads(json.dumps(data))))) == data
 
 
 def _edits(path: Path) -> None:
-    data = edits_to_dict(read_edits(path))
-    assert edits_to_dict(edits_from_dict(json.loads(json.dumps(data, allow_nan=False)))) == data
+    data = plain(edits_to_file(read_edits(path)))
+    assert plain(edits_to_file(edits_from_dict(json.loads(json.dumps(data, allow_nan=False))))) == data
 
 
 def _config(path: Path) -> None:

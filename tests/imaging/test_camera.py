@@ -12,11 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bladeangle.base.errors import DefinitionError, OutputError
+from bladeangle.base.structure import plain
 from bladeangle.imaging.camera import (
     Camera,
     camera_from_dict,
     camera_from_exif,
-    camera_to_dict,
+    camera_to_file,
     read_camera,
     write_camera,
 )
@@ -82,7 +83,7 @@ def _set(path, value):
     ],
 )
 def test_a_wrong_camera_is_refused(change, says):
-    data = copy.deepcopy(camera_to_dict(a_camera()))
+    data = copy.deepcopy(plain(camera_to_file(a_camera())))
     change(data)
     with pytest.raises(DefinitionError, match=says):
         camera_from_dict(data)
@@ -98,7 +99,7 @@ def test_a_wrong_camera_is_refused(change, says):
 def test_anything_else_is_refused_too(data):
     with pytest.raises(DefinitionError):
         camera_from_dict(data)
-    whole = camera_to_dict(a_camera())
+    whole = plain(camera_to_file(a_camera()))
     for key in ("width", "name", "parameters", "covariance", "provenance"):
         try:
             camera_from_dict(whole | {key: data})
@@ -144,7 +145,7 @@ def test_exif_gives_the_focal_length_by_the_diagonal():
 def test_without_exif_the_uncertainty_is_wider():
     known, unknown = camera_from_exif(4032, 3024, 26.0), camera_from_exif(4032, 3024, None)
     assert unknown.covariance[0, 0] == pytest.approx(16 * known.covariance[0, 0])
-    assert json.loads(json.dumps(camera_to_dict(unknown)))["provenance"] == {"from": "assumption"}
+    assert json.loads(json.dumps(plain(camera_to_file(unknown))))["provenance"] == {"from": "assumption"}
 
 
 def test_a_camera_of_a_reduced_picture_sees_the_same():

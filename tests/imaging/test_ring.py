@@ -11,8 +11,9 @@ import pytest
 from rendered_ring import CALIBRATION, as_photo, encode, light_of, photograph, shot, trial_ring
 
 from bladeangle.base.errors import DefinitionError, RingNotFoundError
+from bladeangle.base.structure import plain
 from bladeangle.imaging.pose import start_pose
-from bladeangle.imaging.ring import detect_markers, read_ring, ring_from_dict, ring_to_dict, sight_ring, with_check_bar
+from bladeangle.imaging.ring import detect_markers, read_ring, ring_from_dict, ring_to_file, sight_ring, with_check_bar
 
 CAMERA = np.array([1480.0, 806.0, 595.0, 0.03, -0.05, 0.0004, -0.0003, 0.0])
 
@@ -28,12 +29,12 @@ def definition():
 
 
 def test_a_definition_survives_a_round_trip(ring):
-    again = ring_from_dict(json.loads(json.dumps(ring_to_dict(ring))))
+    again = ring_from_dict(json.loads(json.dumps(plain(ring_to_file(ring)))))
     np.testing.assert_array_equal(again.corners_mm, ring.corners_mm)
     np.testing.assert_array_equal(again.ids, ring.ids)
     assert (again.name, again.dictionary, again.check_bar_mm) == (ring.name, ring.dictionary, ring.check_bar_mm)
     pieces = replace(ring, pieces=np.repeat([0, 1, 2, 3], 6), check_bar_mm=100.0)
-    again = ring_from_dict(json.loads(json.dumps(ring_to_dict(pieces))))
+    again = ring_from_dict(json.loads(json.dumps(plain(ring_to_file(pieces)))))
     np.testing.assert_array_equal(again.pieces, pieces.pieces)
     assert again.check_bar_mm == 100.0
 

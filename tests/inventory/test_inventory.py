@@ -432,7 +432,7 @@ def test_blades_out_of_line_are_judged_by_the_covariance(db: Inventory) -> None:
 
 
 def test_a_single_blade_seen_has_nothing_to_be_out_of_line_with() -> None:
-    data = rotor().data
+    data: Any = rotor().data
     for blade in data["blades"][1:]:
         blade["stations"]["exit"], blade["not_seen"]["exit"] = None, "hidden"
     keep = [label for label in data["covariance"]["labels"] if label not in ("2.exit", "3.exit")]

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from invented_record import invented_record, with_tips, write_photos
+from invented_record import content_of, invented_record, with_tips, write_photos
 
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import OutputError, PhotoError
@@ -68,7 +68,7 @@ class Page(HTMLParser):
 
 
 def test_page_is_well_formed_with_headings_in_order_and_unique_ids() -> None:
-    page = Page(report_html([invented_record(), invented_record(turned=False, name="second")]))
+    page = Page(report_html([content_of(invented_record()), content_of(invented_record(turned=False, name="second"))]))
     assert page.tags[0] == ("html", {"lang": "en"})
     levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch(r"h[1-6]", tag)]
     assert levels[0] == 1 and levels.count(1) == 1
@@ -83,7 +83,7 @@ def test_page_is_well_formed_with_headings_in_order_and_unique_ids() -> None:
 
 def test_every_angle_and_reason_stands_in_the_page() -> None:
     record = invented_record(turned=False)
-    text = Page(report_html([record])).text
+    text = Page(report_html([content_of(record)])).text
     for blade in record["blades"]:
         for s in ("entry", "middle"):
             found = blade["stations"][s]
@@ -101,7 +101,7 @@ def test_every_angle_and_reason_stands_in_the_page() -> None:
 def test_nothing_is_fetched_and_the_script_is_the_one_the_policy_allows(tmp_path: Path) -> None:
     record = invented_record(oblique=0)
     write_photos(record, tmp_path)
-    html = report_html([record], tmp_path)
+    html = report_html([content_of(record)], tmp_path)
     page = Page(html)
     for tag, a in page.tags:
         for key in ("src", "href", "action", "data", "poster", "srcset"):
@@ -126,9 +126,9 @@ def test_everything_from_the_record_is_escaped() -> None:
     record["photos"][0]["name"] = record["flags"][0]["photo"] = record["budget"][0]["line"] = HOSTILE
     record["blades"][0]["not_seen"] = {"exit": HOSTILE}
     record["blades"][0]["stations"]["exit"] = None
-    record["options"] = {HOSTILE: HOSTILE}
+    record["options"] = {"tips": HOSTILE}
     record["software"] = {HOSTILE: HOSTILE}
-    page = Page(report_html([record, record]))
+    page = Page(report_html([content_of(record)] * 2))
     assert [t for t, _ in page.tags].count("script") == 1
     assert "img" not in [t for t, _ in page.tags]
     assert not any(key.startswith("on") for _, a in page.tags for key in a)
@@ -145,22 +145,22 @@ def test_records_with_little_in_them_are_reported() -> None:
         blade["curve"], blade["tip_length_mm"], blade["wrap_deg"] = None, None, None
         blade["stations"] = dict.fromkeys(STATIONS)
     record["rotor"]["stations"] = dict.fromkeys(STATIONS)
-    text = Page(report_html([record, record])).text
+    text = Page(report_html([content_of(record)] * 2)).text
     for words in ("The record has no budget", "The record has no curves", "not known", "None.", "not seen"):
         assert words in text
 
 
 def test_limits_of_an_order_are_drawn_and_written() -> None:
-    html = report_html([invented_record()], limits={"entry": (9.0, 10.0)})
+    html = report_html([content_of(invented_record())], limits={"entry": (9.0, 10.0)})
     text = Page(html).text
     assert "ordered 9.00 to 10.00" in text and "not ordered" in text
     assert html.count('class="limits"') == 1
-    assert 'class="limits"' not in report_html([invented_record()])
+    assert 'class="limits"' not in report_html([content_of(invented_record())])
 
 
 def test_marks_of_the_angle_chart_lie_in_proportion_to_the_angles() -> None:
     record = invented_record(blade_count=4)
-    chart = ET.fromstring(str(angle_charts(record)[0]))
+    chart = ET.fromstring(str(angle_charts(content_of(record))[0]))
     heights = [float(e.attrib["cy"]) for e in chart.iter("circle")]
     angles = [b["stations"]["entry"]["angle_deg"] for b in record["blades"]]
     assert len(heights) == 4
@@ -172,7 +172,7 @@ def test_marks_of_the_angle_chart_lie_in_proportion_to_the_angles() -> None:
 def test_unrolled_tip_draws_curve_stations_and_measured_points() -> None:
     record = invented_record()
     record["blades"][0]["points"] = {"arc_mm": [5.0, 50.0, 90.0], "height_mm": [59.0, 50.0, 40.0], "kept": [1, 0, 1]}
-    charts = unrolled_charts(record)
+    charts = unrolled_charts(content_of(record))
     assert len(charts) == 3
     first, second = (ET.fromstring(str(c)) for c in charts[:2])
     assert [e.attrib["class"] for e in first.iter("circle")] == ["point", "point struck", "point"]
@@ -181,21 +181,20 @@ def test_unrolled_tip_draws_curve_stations_and_measured_points() -> None:
     assert len(zones) == 6
     widths = [float(e.attrib["width"]) for e in zones[:2]]
     assert widths[0] == widths[1] == pytest.approx(32 * 366 / 190, abs=0.01)
-    assert station_ranges(record, 190.0)["exit"] == (156.0, 188.0)
+    assert station_ranges(content_of(record), 190.0)["exit"] == (156.0, 188.0)
     for blade in record["blades"]:
         blade["tip_length_mm"]["value"] = 40.0
-    short = ET.fromstring(str(unrolled_charts(record)[0]))
+    short = ET.fromstring(str(unrolled_charts(content_of(record))[0]))
     assert min(float(e.attrib["width"]) for e in short.iter("rect")) > 0
-    for options in ({}, {"stations": None}, {"stations": {"length_mm": "x"}}, {"stations": {"width_mm": 3}}):
-        record["options"] = options
-        assert station_ranges(record, 190.0) == {}
+    record["options"] = {"stations": {"length_mm": 20.0, "skip_mm": 1.0}}
+    assert station_ranges(content_of(record), 190.0)["exit"] == (169.0, 189.0)
 
 
 def test_the_tip_chart_draws_wear_to_scale_with_its_band() -> None:
     """0.25 mm of wear, exp(-arc / 15): the curve rises by 0.25 (exp(-2/15) - exp(-42/15)) mm from 2 to 42 mm."""
-    record = record_from_dict(with_tips(invented_record(), 0.25, bore_mm=156.6)).data
+    record = record_from_dict(with_tips(invented_record(), 0.25, bore_mm=156.6)).content
     charts = [ET.fromstring(str(c)) for c in tip_charts(record)]
-    assert len(charts) == 3 and tip_charts(record_from_dict(invented_record()).data) == []
+    assert len(charts) == 3 and tip_charts(record_from_dict(invented_record()).content) == []
     one = charts[0]
     places = {e.get("class"): e for e in one.iter() if e.get("class")}
     curve, band = (
@@ -211,20 +210,20 @@ def test_the_tip_chart_draws_wear_to_scale_with_its_band() -> None:
 
 
 def test_wear_and_clearance_stand_in_the_page() -> None:
-    page = Page(report_html([with_tips(invented_record(), 0.25, bore_mm=157.0)]))
+    page = Page(report_html([content_of(with_tips(invented_record(), 0.25, bore_mm=157.0))]))
     assert "Smallest clearance" in page.text and "0.50\xa0±0.08" in page.text.replace(" ", "\xa0")
     assert "a few tenths of a millimetre, and more costs thrust" in page.text
-    assert "Smallest clearance" not in Page(report_html([with_tips(invented_record())])).text
-    assert "Wear and clearance" not in Page(report_html([invented_record()])).text
+    assert "Smallest clearance" not in Page(report_html([content_of(with_tips(invented_record()))])).text
+    assert "Wear and clearance" not in Page(report_html([content_of(invented_record())])).text
 
 
 def test_camera_places_are_where_the_invented_camera_stood() -> None:
-    places = camera_places(invented_record(oblique=1))
+    places = camera_places(content_of(invented_record(oblique=1)))
     # Set by the invented record: overhead at (3, -4, 300), the oblique one 260 mm out at 0.4 rad, 230 mm up.
-    assert (places[0]["x_mm"], places[0]["y_mm"], places[0]["z_mm"]) == pytest.approx((3, -4, 300))
-    assert places[2]["azimuth_deg"] == pytest.approx(np.degrees(0.4))
-    assert places[2]["elevation_deg"] == pytest.approx(np.degrees(np.arctan2(230, 260)))
-    assert places[2]["distance_mm"] == pytest.approx(np.hypot(230, 260))
+    assert (places[0].x_mm, places[0].y_mm, places[0].z_mm) == pytest.approx((3, -4, 300))
+    assert places[2].azimuth_deg == pytest.approx(np.degrees(0.4))
+    assert places[2].elevation_deg == pytest.approx(np.degrees(np.arctan2(230, 260)))
+    assert places[2].distance_mm == pytest.approx(np.hypot(230, 260))
 
 
 def test_photographs_are_found_by_name_and_contents(tmp_path: Path) -> None:
@@ -233,36 +232,36 @@ def test_photographs_are_found_by_name_and_contents(tmp_path: Path) -> None:
     (tmp_path / "b").mkdir()
     paths = write_photos(record, tmp_path / "b")
     (tmp_path / "a" / "inlet.png").write_bytes(b"another rotor's photograph of that name")
-    assert find_photos(record, tmp_path) == paths
+    assert find_photos(content_of(record), tmp_path) == paths
     paths[0].write_bytes(paths[0].read_bytes() + b"\0")
     with pytest.raises(PhotoError, match="other contents"):
-        find_photos(record, tmp_path)
+        find_photos(content_of(record), tmp_path)
     with pytest.raises(PhotoError, match=r"'inlet\.png' that was measured is not in"):
-        find_photos(record, tmp_path / "a" / "nothing")
+        find_photos(content_of(record), tmp_path / "a" / "nothing")
     with pytest.raises(PhotoError, match="is not a folder"):
-        write_report(tmp_path / "out.html", [record], tmp_path / "none")
+        write_report(tmp_path / "out.html", [content_of(record)], tmp_path / "none")
     assert not (tmp_path / "out.html").exists()
 
 
 def test_plots_are_written_in_both_forms(tmp_path: Path) -> None:
     record = invented_record(name="price $5 of $x_2$ & <b>")
-    write_plot(tmp_path / "p.png", record)
+    write_plot(tmp_path / "p.png", content_of(record))
     assert (tmp_path / "p.png").read_bytes()[:4] == b"\x89PNG"
-    write_plot(tmp_path / "p.svg", record)
+    write_plot(tmp_path / "p.svg", content_of(record))
     text = "".join(ET.parse(tmp_path / "p.svg").getroot().itertext())
     for words in ("blade 3", "height, mm", "angle, degrees", "price $5 of $x_2$ & <b>"):
         assert words in text
     for station in ("entry", "middle", "exit"):
         assert station in text
     first = (tmp_path / "p.svg").read_bytes()
-    write_plot(tmp_path / "p.svg", record)
+    write_plot(tmp_path / "p.svg", content_of(record))
     assert (tmp_path / "p.svg").read_bytes() == first
     with pytest.raises(OutputError, match="ends neither"):
-        write_plot(tmp_path / "p.jpg", record)
+        write_plot(tmp_path / "p.jpg", content_of(record))
     for blade in record["blades"]:
         blade["curve"] = None
     with pytest.raises(OutputError, match="no curve"):
-        write_plot(tmp_path / "q.png", record)
+        write_plot(tmp_path / "q.png", content_of(record))
 
 
 def test_the_plot_draws_the_measured_points(tmp_path: Path) -> None:
@@ -272,7 +271,7 @@ def test_the_plot_draws_the_measured_points(tmp_path: Path) -> None:
         for blade in record["blades"]:
             arc = [10.0 + k for k in range(points)]
             blade["points"] = {"arc_mm": arc, "height_mm": [40.0 - 0.2 * a for a in arc], "kept": [1] * points}
-        write_plot(tmp_path / "p.svg", record)
+        write_plot(tmp_path / "p.svg", content_of(record))
         counts.append((tmp_path / "p.svg").read_text().count("<use "))
     assert counts[1] - counts[0] == 37 * len(record["blades"])
 
@@ -296,7 +295,7 @@ def test_correction_page_carries_points_and_earlier_edits(tmp_path: Path) -> Non
     added = {"kind": "hub", "px": [[1, 2], [3, 4]]}
     photo = {"sha256": record["photos"][0]["sha256"], "struck": [struck], "added": [added]}
     edits = edits_from_dict({"schema": "bladeangle-edits/1", "photos": [photo]})
-    write_correction_page(tmp_path / "c.html", record, tmp_path, edits)
+    write_correction_page(tmp_path / "c.html", content_of(record), tmp_path, edits)
     html = (tmp_path / "c.html").read_text()
     page = Page(html)
     assert [t for t, _ in page.tags].count("script") == 1 and "b" not in [t for t, _ in page.tags]
@@ -364,17 +363,17 @@ def test_flags_that_say_the_same_stand_once() -> None:
     record = invented_record()
     same = {"code": "edge-nick", "text": "Seen over 90 %, `--diameter` helps.", "photo": None}
     record["flags"] = [{**same, "blade": blade, "station": "exit"} for blade in (1, 3)]
-    text = report_html([record])
+    text = report_html([content_of(record)])
     assert text.count("Seen over 90 %") == 1
     assert "(blade 1, exit; blade 3, exit)" in text and "<code>--diameter</code>" in text
     record["flags"].append({"code": "blur", "text": "Not sharp.", "photo": "inlet.jpg", "blade": None, "station": None})
-    text = report_html([record])
+    text = report_html([content_of(record)])
     assert text.index("<strong>Doubt:</strong> Not sharp.") < text.index("Seen over 90 %")
 
 
 def test_a_report_is_not_named_as_what_it_is_not(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="HTML") as caught:
-        write_report(tmp_path / "rotor.pdf", [invented_record()])
+        write_report(tmp_path / "rotor.pdf", [content_of(invented_record())])
     assert ".pdf or .png" in caught.value.hint and not list(tmp_path.iterdir())
 
 
@@ -383,7 +382,7 @@ def test_the_largest_source_of_uncertainty_comes_first_and_the_least_are_not_dra
     line = {"kind": "B", "mean": dict.fromkeys(STATIONS), "dof": None}
     sizes = {"small": 0.0101, "large": 0.2, "least": 0.0099}
     record["budget"] = [{"line": k, "stations": dict.fromkeys(STATIONS, v), **line} for k, v in sizes.items()]
-    sources = sources_by_size(record)
-    assert [s["line"] for s in sources] == ["large", "small", "least"]
+    sources = sources_by_size(content_of(record))
+    assert [s.line for s in sources] == ["large", "small", "least"]
     drawn = str(budget_chart(sources))
     assert drawn.index("large (B)") < drawn.index("small (B)") and "least" not in drawn

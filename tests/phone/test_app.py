@@ -52,7 +52,7 @@ def test_the_rotor_is_measured_and_every_file_is_an_ordinary_one(measured: Path)
     assert [p.name for p in told.standing] == ["inlet.jpg"] and [p.name for p in told.turned] == ["outlet.jpg"]
     record = read_record(job / "record.json")
     assert record.data["name"] == "Heron <b>"
-    assert record.data["options"]["diameter_mm"] == 159.4
+    assert record.content.options.diameter_mm == 159.4
     means = {s: record.mean(s) for s in ("entry", "middle", "exit")}
     # 10.5, 13.0 and 15.42 are means of the linear law over the stations (fixtures/rotor-a/truth.json)
     for station, angle in (("entry", 10.5), ("middle", 13.0), ("exit", 15.42)):
@@ -178,7 +178,7 @@ def test_two_phones_at_once_each_have_their_own_rotor(tmp_path: Path) -> None:
     for job in jobs:
         record = read_record(tmp_path / "rotors" / job / "record.json")
         assert record.data["name"] == f"rotor of phone {job[-1]}"
-        assert {p["name"]: p["standing"] for p in record.data["photos"]} == {
+        assert {p.name: p.standing for p in record.content.photos} == {
             "inlet.jpg": "inlet_up",
             "outlet.jpg": "outlet_up",
         }

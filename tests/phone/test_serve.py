@@ -181,7 +181,7 @@ def test_cut_twice_and_killed_once_nothing_is_lost(tmp_path: Path) -> None:
     finally:
         third.kill()
     record = read_record(tmp_path / "rotors" / job / "record.json")
-    assert record.data["name"] == "cut and killed" and len(record.data["photos"]) == 2
+    assert record.name == "cut and killed" and len(record.content.photos) == 2
     assert not [p for p in (tmp_path / "rotors").rglob("*") if p.suffix == ".part"]
 
 

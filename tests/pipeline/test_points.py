@@ -31,7 +31,7 @@ def test_points_lie_on_the_curve_though_the_tip_is_worn() -> None:
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm)
     result = replace(ideal_adjustment(RING, views, state, priors, Typical().correlated_sigma), state=state)
     found = _points(cast(Any, SimpleNamespace(result=result)), 0)
-    arc, height = np.array(found["arc_mm"]), np.array(found["height_mm"])
+    arc, height = np.array(found.arc_mm), np.array(found.height_mm)
     tau = np.interp(arc, *_arc(rotor)[::-1])
     off = height - rotor.basis.values(tau, rotor.heights, 0)
     assert len(arc) > 30 and arc.min() < 15.0

@@ -177,8 +177,8 @@ def test_a_shelf_is_sorted_as_one_rotor_is(tmp_path: Path) -> None:
     (job,) = jobs_in_folder(tmp_path / "shelf")
     assert job.mixed
     record = measure_rotor(job, read_ring(RING_FILE), read_camera(CAMERA_FILE), Options())
-    assert {p["name"]: p["standing"] for p in record.data["photos"]} == {"a.jpg": "inlet_up", "b.jpg": "outlet_up"}
-    assert "standing-told" in [f["code"] for f in record.data["flags"]]
+    assert {p.name: p.standing for p in record.content.photos} == {"a.jpg": "inlet_up", "b.jpg": "outlet_up"}
+    assert "standing-told" in [f.code for f in record.content.flags]
 
 
 def test_an_oblique_photograph_of_neither_standing_is_asked_about(tmp_path: Path) -> None:

@@ -272,7 +272,7 @@ def test_the_steps_name_every_photograph(plan: Plan) -> None:
     assert "not seen" in text and "not calibrated" not in text
     assert max(map(len, text.splitlines())) <= 110
     assert "Used tips" in text and "Tips known to be new" in text
-    data = plan_to_dict(plan)
+    data: Any = plan_to_dict(plan)
     assert json.loads(json.dumps(data)) == data
     assert [e["photos"] for e in data["expected"]] == [1, 2, 3, 4, 5, 6, 8]
 

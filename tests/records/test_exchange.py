@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from invented_record import agreeing, invented_record, with_tips
 
 from bladeangle.base.errors import OutputError, RecordError
+from bladeangle.base.structure import plain
 from bladeangle.cli.export import export as export_command
 from bladeangle.records import exchange
 from bladeangle.records.record import Record, quantity, record_from_dict, write_record
@@ -50,7 +51,7 @@ def test_pitch_of_a_published_propeller_turned_down_to_a_cylinder() -> None:
     data = invented_record(blade_count=1)
     angle = math.degrees(math.atan(1.079 / (0.9 * math.pi)))
     data["blades"][0]["stations"]["entry"]["angle_deg"] = angle
-    data["rotor"]["tip_diameter_mm"] = quantity(0.9 * 304.8, 0.1)
+    data["rotor"]["tip_diameter_mm"] = plain(quantity(0.9 * 304.8, 0.1))
     found = exchange.pitch_at(record_from_dict(agreeing(data)), 1, "entry")
     assert found is not None and found[0] == pytest.approx(1.079 * 304.8, rel=1e-9)
     assert angle == pytest.approx(20.89, abs=0.005)
@@ -83,7 +84,7 @@ def test_mean_pitch_is_that_of_the_curve_and_its_uncertainty_that_of_simulation(
     spans = {"entry": (0.0, 34.0), "middle": (34.0, tip - 34.0), "exit": (tip - 34.0, tip)}
     data = invented_record()
     for blade in data["blades"]:
-        blade["tip_length_mm"] = quantity(tip, 0.1)
+        blade["tip_length_mm"] = plain(quantity(tip, 0.1))
         for s, (low, high) in spans.items():
             inside = (along >= low) & (along <= high)
             blade["stations"][s]["angle_deg"] = math.degrees(math.atan(tangent[inside].mean()))
@@ -108,7 +109,7 @@ def test_mean_pitch_is_that_of_the_curve_and_its_uncertainty_that_of_simulation(
 def test_mean_pitch_of_a_short_tip_is_not_known() -> None:
     data = invented_record()
     for blade in data["blades"]:
-        blade["tip_length_mm"] = quantity(60.0, 0.1)
+        blade["tip_length_mm"] = plain(quantity(60.0, 0.1))
     assert exchange.mean_pitch(record_from_dict(data)) is None
     data["blades"][0]["tip_length_mm"] = None
     assert exchange.mean_pitch(record_from_dict(data)) is None

@@ -19,7 +19,9 @@ from invented_record import agreeing, invented_record, with_tips
 
 from bladeangle.base.budget import Budget, BudgetLine, line_from_jacobian
 from bladeangle.base.errors import RecordError
+from bladeangle.base.structure import plain
 from bladeangle.records import record as rec
+from bladeangle.records.content import AtStations
 
 
 def test_round_trip_is_exact_and_deterministic(tmp_path: Path) -> None:
@@ -130,11 +132,11 @@ def test_schemas_are_schemas_and_say_what_another_validator_says() -> None:
 
 
 def test_schemas_accept_the_camera_and_ring_files_that_the_rooms_write() -> None:
-    from bladeangle.imaging.camera import camera_from_exif, camera_to_dict
-    from bladeangle.imaging.ring import ring_from_dict, ring_to_dict
+    from bladeangle.imaging.camera import camera_from_exif, camera_to_file
+    from bladeangle.imaging.ring import ring_from_dict, ring_to_file
 
-    assert list(rec.validator("camera").iter_errors(camera_to_dict(camera_from_exif(4000, 3000, 26.0)))) == []
-    assert list(rec.validator("ring").iter_errors(ring_to_dict(ring_from_dict(invented_record()["ring"])))) == []
+    assert list(rec.validator("camera").iter_errors(plain(camera_to_file(camera_from_exif(4000, 3000, 26.0))))) == []
+    assert list(rec.validator("ring").iter_errors(plain(ring_to_file(ring_from_dict(invented_record()["ring"]))))) == []
     assert list(rec.validator("camera").iter_errors({"schema": "bladeangle-camera/1"})) != []
     assert list(rec.validator("ring").iter_errors({"markers": []})) != []
 
@@ -171,7 +173,7 @@ def test_of_the_tips_only_what_was_seen_is_told_and_of_the_blade_asked_for() -> 
 def test_a_single_blade_has_no_spread() -> None:
     data = agreeing(invented_record(blade_count=1))
     rec.record_from_dict(data)
-    data["rotor"]["spread_deg"]["entry"] = rec.quantity(0.0, 0.1)
+    data["rotor"]["spread_deg"]["entry"] = plain(rec.quantity(0.0, 0.1))
     with pytest.raises(RecordError, match="a spread at the entry of fewer than two blades"):
         rec.record_from_dict(data)
 
@@ -184,16 +186,33 @@ def test_numpy_numbers_and_odd_names_become_plain(tmp_path: Path) -> None:
     data["photos"][0]["name"] = os.fsdecode(b"ein\xff.jpg")
     path = tmp_path / "r.json"
     rec.write_record(rec.record_from_dict(data), path)
-    assert rec.read_record(path).data["photos"][0]["name"] == "ein\\udcff.jpg"
+    assert rec.read_record(path).content.photos[0].name == "ein\\udcff.jpg"
 
 
 def test_parts_carry_the_right_coverage_factor() -> None:
     q = rec.quantity(3.0, 0.5, 10)
-    assert q["expanded_uncertainty"] == pytest.approx(0.5 * 2.228, abs=5e-4)  # Student t, JCGM 100:2008 table G.2
-    assert q["dof"] == 10.0 and q["coverage_factor"] == pytest.approx(2.228, abs=5e-4)
-    assert rec.quantity(3.0, 0.5)["dof"] is None
-    assert rec.station_result(9.5, 0.1, ["inlet"], 7)["dof"] == 7.0
-    assert rec.station_result(9.5, 0.1, ["inlet"])["expanded_uncertainty_deg"] == pytest.approx(0.196, abs=1e-4)
+    assert q.expanded_uncertainty == pytest.approx(0.5 * 2.228, abs=5e-4)  # Student t, JCGM 100:2008 table G.2
+    assert q.dof == 10.0 and q.coverage_factor == pytest.approx(2.228, abs=5e-4)
+    assert rec.quantity(3.0, 0.5).dof is None
+    assert rec.station_result(9.5, 0.1, ["inlet"], 7).dof == 7.0
+    assert rec.station_result(9.5, 0.1, ["inlet"]).expanded_uncertainty_deg == pytest.approx(0.196, abs=1e-4)
+
+
+def test_budget_rows_are_what_the_record_keeps() -> None:
+    reading = BudgetLine("edge points", "A", np.diag([0.04, 0.04, 0.09, 0.09]), dof=12)
+    effects = np.array([[0.05], [0.1], [0.05], [0.1]])  # of one standard uncertainty of the focal length
+    focal = line_from_jacobian("focal length", "B", effects, [1.0], shared="camera")
+    rows = rec.budget_lines(Budget(("1.entry", "1.exit", "2.entry", "2.exit"), (reading, focal)))
+    assert [r.line for r in rows] == ["edge points", "focal length"]
+    assert rows[0].stations.entry == pytest.approx(math.sqrt(0.065))
+    assert rows[0].stations.middle is None and rows[0].mean.middle is None
+    # readings of 0.2 and 0.3 deg: half the root of the sum of squares; what is shared does not average out
+    assert rows[0].mean.entry == pytest.approx(math.sqrt(0.13) / 2)
+    assert rows[0].deg == pytest.approx([0.2, 0.2, 0.3, 0.3])
+    assert rows[0].dof == 12 and rows[1].dof is None
+    assert rows[1].mean == AtStations(pytest.approx(0.05), None, pytest.approx(0.1))
+    assert rows[1].shared == "camera" and rows[1].effects_deg == [pytest.approx([0.05, 0.1, 0.05, 0.1])]
+    assert "shared" not in plain(rows[0]) and plain(rows[1])["dof"] is None
 
 
 def test_budget_rows_fit_the_record() -> None:
@@ -203,8 +222,8 @@ def test_budget_rows_fit_the_record() -> None:
         BudgetLine("edge points", "A", np.eye(9) * 0.01, dof=50),
         line_from_jacobian("focal length", "B", np.full((9, 2), 0.1), np.eye(2), shared="camera"),
     )
-    data["budget"] = Budget(labels, lines).rows()
-    assert rec.record_from_dict(data).data["budget"][1]["shared"] == "camera"
+    data["budget"] = [plain(line) for line in rec.budget_lines(Budget(labels, lines))]
+    assert rec.record_from_dict(data).content.budget[1].shared == "camera"
     del data["budget"][1]["effects_deg"]
     with pytest.raises(RecordError, match="effects_deg"):
         rec.record_from_dict(data)

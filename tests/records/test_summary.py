@@ -72,7 +72,7 @@ def test_the_numbers_that_the_trade_talks_in() -> None:
     assert entry and exit_ and hub
     assert shorthand(found) == f"{entry.angle_deg:.1f} - {exit_.angle_deg:.1f}, hub {hub[0]:.1f} mm"
     lines = dict(line.split(None, 1) for line in table(found).split("\n\n")[-1].splitlines())
-    assert lines["rotor"] == f"{found.blade_count} blades, {found.data['rotor']['hand']}-hand screw"
+    assert lines["rotor"] == f"{found.blade_count} blades, {found.rotor.hand}-hand screw"
     assert lines["thickness"].endswith(" mm")
     inches = table(found, inches=True)
     assert " mm" not in inches and f"hub {hub[0] / 25.4:.2f} in" in inches

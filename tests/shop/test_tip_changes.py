@@ -50,7 +50,7 @@ def test_the_shared_covariance_is_that_of_sampled_errors() -> None:
 
 
 def test_another_camera_shares_nothing() -> None:
-    data = copy.deepcopy(worn(0.2).data)
+    data: Any = copy.deepcopy(worn(0.2).data)
     data["camera"]["parameters"]["f_px"] += 1
     (wear,) = (c for c in tip_changes(worn(0.1), record_from_dict(data)) if c.what == "wear at the leading ends")
     assert wear.standard_uncertainty_mm == pytest.approx(0.04 * math.sqrt(2))

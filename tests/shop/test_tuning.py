@@ -18,6 +18,7 @@ from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import RecordError, UsageError
 from bladeangle.cli import tune as command
 from bladeangle.cli.main import main
+from bladeangle.records.record import Record
 from bladeangle.shop.tuning import (
     LARGEST_STEP_DEG,
     RESULTS,
@@ -50,10 +51,10 @@ def a_record(entry: float | None = 12.0, middle: float | None = 13.5, exit_: flo
 def visits(*steps: tuple[float, str, str | None]) -> tuple[Advice, list[LogEntry]]:
     """Advice after visits of (entry angle, symptom, result)."""
     log = [
-        entry_of(a_record(entry=angle), [symptom], f"2026-01-{day:02}T12:00:00+00:00", result=result)
+        entry_of(Record(a_record(entry=angle)), [symptom], f"2026-01-{day:02}T12:00:00+00:00", result=result)
         for day, (angle, symptom, result) in enumerate(steps, start=1)
     ]
-    return advise(a_record(entry=steps[-1][0]), log[-1], log[:-1]), log
+    return advise(Record(a_record(entry=steps[-1][0])), log[-1], log[:-1]), log
 
 
 @pytest.mark.parametrize(
@@ -68,7 +69,7 @@ def visits(*steps: tuple[float, str, str | None]) -> tuple[Advice, list[LogEntry
 )
 def test_each_symptom_points_to_a_station_and_a_way(symptom: str, station: str, direction: str) -> None:
     record = a_record()
-    advice = advise(record, entry_of(record, [symptom], "t"))
+    advice = advise(Record(record), entry_of(Record(record), [symptom], "t"))
     (change,) = advice.changes
     assert (change.station, change.direction) == (station, direction)
     assert (change.least_deg, change.most_deg) == (0.5, 1.0)
@@ -85,28 +86,28 @@ def test_each_symptom_points_to_a_station_and_a_way(symptom: str, station: str, 
 @pytest.mark.parametrize(("middle", "direction", "most"), [(13.0, "steeper", 0.5), (15.5, "shallower", 1.0)])
 def test_flat_in_the_middle_moves_it_to_halfway(middle: float, direction: str, most: float) -> None:
     record = a_record(middle=middle)
-    (change,) = advise(record, entry_of(record, ["flat-in-the-middle"], "t")).changes
+    (change,) = advise(Record(record), entry_of(Record(record), ["flat-in-the-middle"], "t")).changes
     assert (change.station, change.direction, change.most_deg) == ("middle", direction, pytest.approx(most))
 
 
 @pytest.mark.parametrize(("exit_", "words"), [(15.0, "leave its angle alone"), (None, "cannot be told")])
 def test_flat_in_the_middle_without_anything_to_correct(exit_: float | None, words: str) -> None:
     record = a_record(exit_=exit_)
-    advice = advise(record, entry_of(record, ["flat-in-the-middle"], "t"))
+    advice = advise(Record(record), entry_of(Record(record), ["flat-in-the-middle"], "t"))
     assert advice.changes == ()
     assert any(words in remark for remark in advice.remarks)
 
 
 def test_contradicting_symptoms_change_nothing() -> None:
     record = a_record()
-    advice = advise(record, entry_of(record, ["slow-off-idle", "revs-without-thrust"], "t"))
+    advice = advise(Record(record), entry_of(Record(record), ["slow-off-idle", "revs-without-thrust"], "t"))
     assert advice.changes == ()
     assert any("contradict" in remark for remark in advice.remarks)
 
 
 def test_a_station_not_measured_still_gets_a_direction() -> None:
     record = a_record(exit_=None)
-    (change,) = advise(record, entry_of(record, ["short-of-peak"], "t")).changes
+    (change,) = advise(Record(record), entry_of(Record(record), ["short-of-peak"], "t")).changes
     assert (change.direction, change.now_deg, change.wanted_deg) == ("shallower", None, None)
 
 
@@ -114,7 +115,7 @@ def test_uneven_blades_come_first_and_only_when_they_are() -> None:
     record = a_record()
     for value, named in ((0.8, True), (0.3, False)):
         record["rotor"]["spread_deg"]["exit"] |= {"value": value, "expanded_uncertainty": 0.1}
-        advice = advise(record, entry_of(record, ["short-of-peak"], "t"))
+        advice = advise(Record(record), entry_of(Record(record), ["short-of-peak"], "t"))
         assert any("Uneven" in line for line in advice.rule_out) is named
 
 
@@ -124,14 +125,14 @@ def test_shim_stands_only_for_changes_of_one_way() -> None:
         (["slow-off-idle", "short-of-peak"], "About 0.5 to 1.0 mm"),
         (["slow-off-idle", "on-the-limiter"], "both ways"),
     ):
-        shim = advise(record, entry_of(record, symptoms, "t")).levers[0]
+        shim = advise(Record(record), entry_of(Record(record), symptoms, "t")).levers[0]
         assert words in shim.range
 
 
 def test_photographs_too_coarse_for_the_step_are_named() -> None:
     record = a_record()
     record["rotor"]["stations"]["entry"]["standard_uncertainty_deg"] = 0.25
-    (change,) = advise(record, entry_of(record, ["slow-off-idle"], "t")).changes
+    (change,) = advise(Record(record), entry_of(Record(record), ["slow-off-idle"], "t")).changes
     assert "above 0.7 deg only" in change.why
 
 
@@ -189,8 +190,8 @@ def test_a_driver_with_one_best_angle_is_led_to_it() -> None:
         log: list[LogEntry] = []
         for day in range(1, 20):
             symptom = "slow-off-idle" if angle > best else "revs-without-thrust"
-            now = entry_of(a_record(entry=angle), [symptom], str(day), result=result)
-            advice = advise(a_record(entry=angle), now, log)
+            now = entry_of(Record(a_record(entry=angle)), [symptom], str(day), result=result)
+            advice = advise(Record(a_record(entry=angle)), now, log)
             log.append(now)
             if not advice.changes:
                 break
@@ -218,8 +219,8 @@ def test_never_more_than_a_degree_whatever_was_logged(
     log: list[LogEntry] = []
     for angle, symptoms, result in history:
         record = a_record(entry=angle, middle=13.0 if angle is None else angle + 1)
-        entry = entry_of(record, symptoms, "t", result=result if log else None)
-        for change in advise(record, entry, log).changes:
+        entry = entry_of(Record(record), symptoms, "t", result=result if log else None)
+        for change in advise(Record(record), entry, log).changes:
             assert SMALLEST_STEP_DEG <= change.least_deg <= change.most_deg <= LARGEST_STEP_DEG
             if change.wanted_deg is not None and change.now_deg is not None:
                 low, high = (abs(wanted - change.now_deg) for wanted in change.wanted_deg)
@@ -230,13 +231,13 @@ def test_never_more_than_a_degree_whatever_was_logged(
 def test_refusals() -> None:
     record = a_record()
     with pytest.raises(UsageError, match="Nothing was noticed"):
-        entry_of(record, [], "t")
+        entry_of(Record(record), [], "t")
     with pytest.raises(UsageError, match="not a known symptom"):
-        entry_of(record, ["smells"], "t")
+        entry_of(Record(record), ["smells"], "t")
     with pytest.raises(UsageError, match="not a known result"):
-        entry_of(record, ["slow-off-idle"], "t", result="good")
+        entry_of(Record(record), ["slow-off-idle"], "t", result="good")
     with pytest.raises(UsageError, match="no earlier change"):
-        advise(record, entry_of(record, ["slow-off-idle"], "t", result="better"))
+        advise(Record(record), entry_of(Record(record), ["slow-off-idle"], "t", result="better"))
 
 
 # --- the log ---------------------------------------------------------------------------------------------------------
@@ -245,9 +246,13 @@ def test_refusals() -> None:
 def test_the_log_gives_back_what_was_appended(tmp_path: Path) -> None:
     path = tmp_path / "tuning.jsonl"
     assert read_log(path) == ()
-    one = entry_of(a_record(exit_=None), ["slow-off-idle"], "2026-01-01T00:00:00+00:00", note="shim −0.5 mm\n2nd line")
-    two = entry_of(a_record(), ["on-the-limiter"], "2026-01-02T00:00:00+00:00", rotor="pintail", result="worse")
-    odd = entry_of(a_record(), ["on-the-limiter"], "2026-01-03T00:00:00+00:00", rotor="\udcff", note="\\")  # not UTF-8
+    one = entry_of(
+        Record(a_record(exit_=None)), ["slow-off-idle"], "2026-01-01T00:00:00+00:00", note="shim −0.5 mm\n2nd line"
+    )
+    two = entry_of(Record(a_record()), ["on-the-limiter"], "2026-01-02T00:00:00+00:00", rotor="pintail", result="worse")
+    odd = entry_of(
+        Record(a_record()), ["on-the-limiter"], "2026-01-03T00:00:00+00:00", rotor="\udcff", note="\\"
+    )  # not UTF-8
     for entry in (one, two):
         append_log(path, entry)
     assert read_log(path) == (one, two)
@@ -298,7 +303,7 @@ def test_a_broken_line_is_named_and_nothing_is_lost(tmp_path: Path, bad: str) ->
     text = f"{_line()}\n{bad}\n"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(RecordError, match="Line 2 "):
-        append_log(path, entry_of(a_record(), ["slow-off-idle"], "t"))
+        append_log(path, entry_of(Record(a_record()), ["slow-off-idle"], "t"))
     assert path.read_text(encoding="utf-8") == text
 
 
@@ -364,18 +369,20 @@ def test_uneven_blades_are_told_with_their_uncertainty() -> None:
         (1.2, 0.3, "Uneven blades, 1.20 ± 0.30"),
     ):
         record["rotor"]["spread_deg"]["exit"] |= {"value": apart, "expanded_uncertainty": u}
-        told = advise(record, entry_of(record, ["short-of-peak"], "t")).rule_out
+        told = advise(Record(record), entry_of(Record(record), ["short-of-peak"], "t")).rule_out
         assert any(line.startswith(words) for line in told)
     record["rotor"]["spread_deg"]["exit"] |= {"value": 0.60, "expanded_uncertainty": 0.7}
-    assert not any("neven" in line for line in advise(record, entry_of(record, ["short-of-peak"], "t")).rule_out)
+    assert not any(
+        "neven" in line for line in advise(Record(record), entry_of(Record(record), ["short-of-peak"], "t")).rule_out
+    )
 
 
 def test_a_result_is_not_put_down_to_one_of_two_steps() -> None:
     """Entry and exit were both changed: what came of it may be due to either, so neither is turned back."""
-    first = entry_of(a_record(entry=12.0, exit_=15.0), ["slow-off-idle"], "1")
+    first = entry_of(Record(a_record(entry=12.0, exit_=15.0)), ["slow-off-idle"], "1")
     both = a_record(entry=11.2, exit_=16.0)
-    (change,) = advise(both, entry_of(both, ["slow-off-idle"], "2", result="worse"), [first]).changes
+    (change,) = advise(Record(both), entry_of(Record(both), ["slow-off-idle"], "2", result="worse"), [first]).changes
     assert change.direction == "shallower" and "cannot be put down to the entry" in change.why
     alone = a_record(entry=11.2, exit_=15.0)
-    (change,) = advise(alone, entry_of(alone, ["slow-off-idle"], "2", result="worse"), [first]).changes
+    (change,) = advise(Record(alone), entry_of(Record(alone), ["slow-off-idle"], "2", result="worse"), [first]).changes
     assert change.direction == "steeper"

@@ -16,8 +16,9 @@ from scipy import special, stats
 
 from bladeangle.base.budget import Budget, BudgetLine, coverage_factor, line_from_jacobian
 from bladeangle.base.errors import DefinitionError, UsageError
+from bladeangle.base.structure import plain
 from bladeangle.cli.verify import verify as verify_command
-from bladeangle.records.record import Record, quantity, record_from_dict, station_result, write_record
+from bladeangle.records.record import Record, budget_lines, quantity, record_from_dict, station_result, write_record
 from bladeangle.shop import decision, judging, verify
 from bladeangle.shop.ordering import order_from_record
 from bladeangle.shop.orders import Order, StationOrder, write_order
@@ -46,16 +47,16 @@ def make(
             blade["not_seen"].setdefault(s, "hidden under the next blade")
             if s in angles:
                 u, v, _ = budget.angle(labels.index(f"{i + 1}.{s}"))
-                blade["stations"][s] = station_result(angles[s][i], u, ["inlet"], v)
+                blade["stations"][s] = plain(station_result(angles[s][i], u, ["inlet"], v))
                 del blade["not_seen"][s]
     for s in STATIONS:
         weights = budget.mean_weights(s)
         data["rotor"]["stations"][s] = None
         if weights is not None:
             u, v, _ = budget.of(weights)
-            data["rotor"]["stations"][s] = station_result(float(np.mean(angles[s])), u, ["inlet"], v)
+            data["rotor"]["stations"][s] = plain(station_result(float(np.mean(angles[s])), u, ["inlet"], v))
     data["covariance"] = {"labels": labels, "matrix_deg2": budget.covariance_deg2.tolist()}
-    data["budget"] = budget.rows()
+    data["budget"] = [plain(line) for line in budget_lines(budget)]
     data["flags"] = []
     return record_from_dict(agreeing(data))
 
@@ -234,7 +235,7 @@ def test_few_degrees_of_freedom_widen_the_limits() -> None:
 
 
 def test_doubts_in_the_record_are_passed_on() -> None:
-    data = make({"exit": [14.5] * 3}).data | {
+    data: Any = make({"exit": [14.5] * 3}).data | {
         "flags": [{"code": "blur", "text": "soft", "photo": None, "blade": None, "station": None}]
     }
     doubted = record_from_dict(data)
@@ -342,7 +343,7 @@ def test_only_the_very_same_calibration_and_the_same_ring_are_shared() -> None:
     by_camera = make({"exit": [14.0] * 3}, focal_u=0.2)
     by_ring = changed(by_camera, "budget", 1, "shared", "ring")
     other_covariance = np.diag([16.0, 4, 4, 1e-4, 1e-4, 1e-8, 1e-8, 1e-4]).tolist()
-    corner = by_ring.data["ring"]["markers"][0]["corners_mm"][0][0] + 0.01
+    corner = by_ring.content.ring.markers[0].corners_mm[0][0] + 0.01
     same = np.full((3, 3), 0.04)
     assert judging.shared_covariance(by_ring, by_ring) == pytest.approx(same)
     for shared, lost in (
@@ -414,7 +415,7 @@ def test_deviations_count_on_both_sides() -> None:
 def test_another_diameter_before_is_a_caution() -> None:
     before = make({"exit": [14.5] * 3})
     data = json.loads(json.dumps(before.data))
-    data["rotor"]["tip_diameter_mm"] = quantity(154.0, 0.05)
+    data["rotor"]["tip_diameter_mm"] = plain(quantity(154.0, 0.05))
     assert "before 154.0" in verify.verify(before, an_order(), record_from_dict(data)).cautions[0]
 
 
@@ -442,13 +443,14 @@ def accepted(true: Array, before_true: Array | None, order: Order, count: int, r
 
 def measured(base: Record, angles: Array) -> Record:
     """The record with other angles at the exit; made without the checks, which take longer than the verdict."""
+    data: Any = base.data
     blades = [
         b | {"stations": b["stations"] | {"exit": b["stations"]["exit"] | {"angle_deg": float(a)}}}
-        for b, a in zip(base.data["blades"], angles, strict=True)
+        for b, a in zip(data["blades"], angles, strict=True)
     ]
-    mean = base.data["rotor"]["stations"]["exit"] | {"angle_deg": float(np.mean(angles))}
-    rotor = base.data["rotor"] | {"stations": base.data["rotor"]["stations"] | {"exit": mean}}
-    return Record(base.data | {"blades": blades, "rotor": rotor})
+    mean = data["rotor"]["stations"]["exit"] | {"angle_deg": float(np.mean(angles))}
+    rotor = data["rotor"] | {"stations": data["rotor"]["stations"] | {"exit": mean}}
+    return Record(data | {"blades": blades, "rotor": rotor})
 
 
 @pytest.mark.slow
@@ -585,7 +587,9 @@ def test_two_blades_differ_as_surely_as_the_less_certain_one_is_known() -> None:
     data = json.loads(json.dumps(make({"exit": [14.5, 14.6]}, reading_u=0.03).data))
     for uncertain in (0, 1):
         changed = json.loads(json.dumps(data))
-        changed["blades"][uncertain]["stations"]["exit"] = station_result(14.5 + uncertain / 10, 0.03, ["inlet"], 4.0)
+        changed["blades"][uncertain]["stations"]["exit"] = plain(
+            station_result(14.5 + uncertain / 10, 0.03, ["inlet"], 4.0)
+        )
         order = Order("Heron", {"exit": StationOrder(14.5, 0.5)}, spread_tolerance_deg=0.5)
         item = verify.verify(record_from_dict(changed), order).judgements[-1]
         assert item.what == "spread"
