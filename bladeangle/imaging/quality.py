@@ -9,6 +9,7 @@ wrong focal length, a rotor that moved), and whether the tips, which stand highe
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -214,9 +215,8 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
         flag("enlarged", "The noise repeats across the picture as it does after enlarging.")
     if strongly_compressed(photo.encoded, photo.jpeg_entry):
         flag("compressed", "The picture was compressed strongly, as a messenger or an editor does it.")
-    if (
-        seen.softer_px > QUALITY.softer_px * larger and pose.obliquity_deg < QUALITY.overhead_deg
-    ):  # else distance makes it so
+    overhead = pose.obliquity_deg < QUALITY.overhead_deg
+    if overhead and seen.softer_px > QUALITY.softer_px * larger:  # from the side distance makes it so
         flag(
             "sharpness-uneven",
             "Part of the picture is softer than the rest, as behind a drop or a fingerprint on the lens.",
@@ -229,31 +229,30 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     if few:
         text = f"{len(sighting.seen)} of {len(ring.ids)} markers are read, with a gap of {seen.gap_deg:.0f} deg."
         flag("few-markers", text)
-    elif seen.gap_deg > (
-        QUALITY.gap_overhead_deg if pose.obliquity_deg < QUALITY.overhead_deg else QUALITY.gap_oblique_deg
-    ):
+    elif seen.gap_deg > (QUALITY.gap_overhead_deg if overhead else QUALITY.gap_oblique_deg):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
-    off = seen.off_place_mm
-    if (
-        camera is not None
-        and seen.another_ring
-        and seen.halo > QUALITY.halo
-        and np.median(off) < QUALITY.another_ring_mm
-    ):
-        raise PhotoError(
-            f"In {photo.name} an effect raised the contrast so much that the ring's markers seem larger or smaller.",
-            "Switch off HDR, clarity and filters, or use the phone's original file, or take the photograph again.",
-        )
     if camera is not None and seen.another_ring:
-        raise RingNotFoundError(
-            f"{photo.name} shows another ring than the ring definition: its markers are {seen.marker_size:.2f} times "
-            f"as large for their distances, and lie {np.median(off):.1f} mm off their places.",
-            "Name the ring that was printed, which its sheet tells; rings for other sizes have the same markers.",
-        )
+        _refuse_ring(photo, seen)
+    off = seen.off_place_mm
     if off.max() > max(QUALITY.off_place_mm, QUALITY.off_place_ratio * float(np.median(off))):
         marker = int(ring.ids[sighting.seen[int(off.argmax())]])
         flag("residuals-high", f"Marker {marker} lies {off.max():.1f} mm off the place that the ring file gives it.")
     return flags
+
+
+def _refuse_ring(photo: Photo, seen: Look) -> NoReturn:
+    """Why the markers are not those of the ring definition: PhotoError by an effect, RingNotFoundError by another."""
+    off_mm = float(np.median(seen.off_place_mm))
+    if seen.halo > QUALITY.halo and off_mm < QUALITY.another_ring_mm:
+        raise PhotoError(
+            f"In {photo.name} an effect raised the contrast so much that the ring's markers seem larger or smaller.",
+            "Switch off HDR, clarity and filters, or use the phone's original file, or take the photograph again.",
+        )
+    raise RingNotFoundError(
+        f"{photo.name} shows another ring than the ring definition: its markers are {seen.marker_size:.2f} times "
+        f"as large for their distances, and lie {off_mm:.1f} mm off their places.",
+        "Name the ring that was printed, which its sheet tells; rings for other sizes have the same markers.",
+    )
 
 
 def enlargement(photo: Photo) -> float:
