@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from unittest import mock
 
 import numpy as np
@@ -23,6 +23,7 @@ from bladeangle.records.station import StationOptions
 from bladeangle.results.diagnostics import diagnose
 from bladeangle.results.stations import Stations, measure_stations
 from bladeangle.tuning.adjustment import ADJUST, NORMALS
+from bladeangle.tuning.value import changed
 
 Array = NDArray[np.float64]
 
@@ -110,9 +111,9 @@ def ideal(truth: Truth, views: tuple[ObservedView, ...], start: State, noise: No
 
     `start` is a solution already: it is the uncertainty there that is wanted.
     """
-    guessed = replace(ADJUST, correlated_sigmas=noise.correlated_sigma)
+    guessed = changed(ADJUST, correlated_sigmas=noise.correlated_sigma)
     alike, known = (
-        mock.patch.object(normals, "NORMALS", replace(NORMALS, robust_sigmas=1e4)),
+        mock.patch.object(normals, "NORMALS", changed(NORMALS, robust_sigmas=1e4)),
         mock.patch.multiple(adjustment, MOST_RESCALINGS=0, ADJUST=guessed),
     )
     with alike, known:

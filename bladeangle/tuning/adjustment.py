@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, Group, tuned
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Adjust:
+@dataclass(eq=False, repr=False, init=False)
+class Adjust(Group):
     """Values of the adjustment (`adjustment/adjust.py`)."""
 
     correlated_sigmas: tuple[float, float] = tuned(
@@ -67,8 +67,8 @@ class Adjust:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class CorrelatedErrors:
+@dataclass(eq=False, repr=False, init=False)
+class CorrelatedErrors(Group):
     """Values of errors that runs of edges share (`adjustment/correlated_errors.py`)."""
 
     length_mm: tuple[float, float] = tuned(
@@ -116,8 +116,8 @@ class CorrelatedErrors:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Normals:
+@dataclass(eq=False, repr=False, init=False)
+class Normals(Group):
     """Values of robust weights and the points' variance components (`adjustment/normals.py`)."""
 
     robust_sigmas: float = tuned(
@@ -146,8 +146,8 @@ class Normals:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Rotor:
+@dataclass(eq=False, repr=False, init=False)
+class Rotor(Group):
     """Values of the rotor's shape (`adjustment/rotor.py`)."""
 
     usual_overlap: float = tuned(

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, Group, tuned
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Edges:
+@dataclass(eq=False, repr=False, init=False)
+class Edges(Group):
     """Values of following tip edges (`detection/edges.py`)."""
 
     point_px: int = tuned(
@@ -100,8 +100,8 @@ class Edges:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Hub:
+@dataclass(eq=False, repr=False, init=False)
+class Hub(Group):
     """Values of finding the hub (`detection/hub.py`)."""
 
     plane_mm: float = tuned(
@@ -151,8 +151,8 @@ class Hub:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Oblique:
+@dataclass(eq=False, repr=False, init=False)
+class Oblique(Group):
     """Values of the tip radius and thickness to start from (`detection/oblique.py`)."""
 
     radius_range_mm: float = tuned(
@@ -178,8 +178,8 @@ class Oblique:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Outline:
+@dataclass(eq=False, repr=False, init=False)
+class Outline(Group):
     """Values of the saw-tooth outline of the blade tips (`detection/outline.py`)."""
 
     ordinary_deg: float = tuned(
@@ -305,8 +305,8 @@ class Outline:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class SecondEdge:
+@dataclass(eq=False, repr=False, init=False)
+class SecondEdge(Group):
     """Values of other edges beside a tip's (`detection/second_edge.py`)."""
 
     along_px: int = tuned(
@@ -353,8 +353,8 @@ class SecondEdge:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Start:
+@dataclass(eq=False, repr=False, init=False)
+class Start(Group):
     """Values of the rotor to start from (`detection/start.py`)."""
 
     hidden_wrap_rad: float = tuned(

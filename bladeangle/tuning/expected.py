@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import JUDGEMENT, NOT_MEASURED, tuned
+from bladeangle.tuning.value import JUDGEMENT, NOT_MEASURED, Group, tuned
 
 #: Evidence of what is expected of photographs; path-traced ones of turned metal, of four times the pixels, attain
 #: 0.11 to 0.15 px from above, 0.12 to 0.18 px from the side, and 0.1 px at the ring.
@@ -14,8 +14,8 @@ TYPICAL_OF_RENDERS = (
 )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Advice:
+@dataclass(eq=False, repr=False, init=False)
+class Advice(Group):
     """Values of the further photograph that helps most (`results/advice.py`)."""
 
     worthwhile_ratio: float = tuned(
@@ -27,8 +27,8 @@ class Advice:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Expected:
+@dataclass(eq=False, repr=False, init=False)
+class Expected(Group):
     """Values of what ideal photographs would show (`results/expected.py`)."""
 
     down_in_turn_deg: tuple[float, float, float] = tuned(

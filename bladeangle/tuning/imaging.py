@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, Group, tuned
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Camera:
+@dataclass(eq=False, repr=False, init=False)
+class Camera(Group):
     """Values of a camera file (`imaging/camera.py`)."""
 
     uncalibrated_sigma: tuple[float, float, float, float, float, float, float, float] = tuned(
@@ -24,8 +24,8 @@ class Camera:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Compression:
+@dataclass(eq=False, repr=False, init=False)
+class Compression(Group):
     """Values of how strongly a picture was compressed (`imaging/compression.py`)."""
 
     coarse_entry: float = tuned(
@@ -64,8 +64,8 @@ class Compression:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Photo:
+@dataclass(eq=False, repr=False, init=False)
+class Photo(Group):
     """Values of the size at which photographs are worked on (`imaging/photo.py`)."""
 
     largest_scale: float = tuned(
@@ -77,8 +77,8 @@ class Photo:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Profiles:
+@dataclass(eq=False, repr=False, init=False)
+class Profiles(Group):
     """Values of profiles across an edge (`imaging/profiles.py`)."""
 
     white_light: float = tuned(
@@ -104,8 +104,8 @@ class Profiles:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Quality:
+@dataclass(eq=False, repr=False, init=False)
+class Quality(Group):
     """Values of whether a photograph is good enough (`imaging/quality.py`)."""
 
     blur_good_px: float = tuned(
@@ -352,8 +352,8 @@ class Quality:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Ring:
+@dataclass(eq=False, repr=False, init=False)
+class Ring(Group):
     """Values of finding the ring (`imaging/ring.py`)."""
 
     detection_size_px: int = tuned(
@@ -365,8 +365,8 @@ class Ring:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Saturation:
+@dataclass(eq=False, repr=False, init=False)
+class Saturation(Group):
     """Values of the level at which light ends (`imaging/saturation.py`)."""
 
     lowest_level: int = tuned(
@@ -392,8 +392,8 @@ class Saturation:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Unseen:
+@dataclass(eq=False, repr=False, init=False)
+class Unseen(Group):
     """Values of a photograph in which no ring is found (`imaging/unseen.py`)."""
 
     judged_side_px: int = tuned(

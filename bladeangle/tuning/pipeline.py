@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, Group, tuned
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Adjusted:
+@dataclass(eq=False, repr=False, init=False)
+class Adjusted(Group):
     """Values of the final adjustment (`pipeline/adjusted.py`)."""
 
     end_search_mm: float = tuned(
@@ -20,8 +20,8 @@ class Adjusted:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Calibrate:
+@dataclass(eq=False, repr=False, init=False)
+class Calibrate(Group):
     """Values of a calibration (`pipeline/calibrate.py`)."""
 
     focus_sigma: float = tuned(
@@ -97,8 +97,8 @@ class Calibrate:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Check:
+@dataclass(eq=False, repr=False, init=False)
+class Check(Group):
     """Values of looking at a photograph just taken (`pipeline/check.py`)."""
 
     clipped_level: int = tuned(
@@ -117,8 +117,8 @@ class Check:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Disturbances:
+@dataclass(eq=False, repr=False, init=False)
+class Disturbances(Group):
     """Values of what spoils pictures (`pipeline/disturbances.py`)."""
 
     widened_px: tuple[float, float] = tuned(
@@ -150,8 +150,8 @@ class Disturbances:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Ends:
+@dataclass(eq=False, repr=False, init=False)
+class Ends(Group):
     """Values of whether photographs show the same end of a rotor (`pipeline/ends.py`)."""
 
     same_hub: float = tuned(
@@ -198,8 +198,8 @@ class Ends:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Mixups:
+@dataclass(eq=False, repr=False, init=False)
+class Mixups(Group):
     """Values of photographs of two rotors (`pipeline/mixups.py`)."""
 
     likelihood_ratio: float = tuned(
@@ -211,8 +211,8 @@ class Mixups:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Options:
+@dataclass(eq=False, repr=False, init=False)
+class Options(Group):
     """Values of what is said of a rotor (`pipeline/options.py`)."""
 
     radius_of_ring: float = tuned(
@@ -245,8 +245,8 @@ class Options:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Outlines:
+@dataclass(eq=False, repr=False, init=False)
+class Outlines(Group):
     """Values of looking for outlines (`pipeline/outlines.py`)."""
 
     heights_mm: tuple[float, float] = tuned(
@@ -275,8 +275,8 @@ class Outlines:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Sight:
+@dataclass(eq=False, repr=False, init=False)
+class Sight(Group):
     """Values of sighting the ring (`pipeline/sight.py`)."""
 
     overhead_mm: float = tuned(
@@ -288,8 +288,8 @@ class Sight:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Sorting:
+@dataclass(eq=False, repr=False, init=False)
+class Sorting(Group):
     """Values of which photographs show which end (`pipeline/sorting.py`)."""
 
     disc_mm: float = tuned(
@@ -322,8 +322,8 @@ class Sorting:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Turning:
+@dataclass(eq=False, repr=False, init=False)
+class Turning(Group):
     """Values of cameras turned by quarters (`pipeline/turning.py`)."""
 
     better_fit_ratio: float = tuned(

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, Group, tuned
 
 #: Evidence of what is taken for tips known to be new or freshly turned.
 NEW_TURNED = "assumed: turning and welding leave a few hundredths"
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Priors:
+@dataclass(eq=False, repr=False, init=False)
+class Priors(Group):
     """Values of what is known beforehand, as values and standard uncertainties (`adjustment/priors.py`)."""
 
     radius_mm: float = tuned(

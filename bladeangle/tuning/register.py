@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import JUDGEMENT, NOT_MEASURED, tuned
+from bladeangle.tuning.value import JUDGEMENT, NOT_MEASURED, Group, tuned
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Register:
+@dataclass(eq=False, repr=False, init=False)
+class Register(Group):
     """Values of bringing all photographs together (`pipeline/register.py`)."""
 
     missing_edge_px: float = tuned(
@@ -184,8 +184,8 @@ class Register:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Shots:
+@dataclass(eq=False, repr=False, init=False)
+class Shots(Group):
     """Values of what is observed on the way (`pipeline/shots.py`)."""
 
     ring_every: int = tuned(

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, Group, tuned
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Angles:
+@dataclass(eq=False, repr=False, init=False)
+class Angles(Group):
     """Values of angles along the tips (`results/angles.py`)."""
 
     shortest_mm: float = tuned(
@@ -20,8 +20,8 @@ class Angles:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Diagnostics:
+@dataclass(eq=False, repr=False, init=False)
+class Diagnostics(Group):
     """Values of what is doubted and what is refused (`results/diagnostics.py`)."""
 
     whole_station_share: float = tuned(
@@ -172,8 +172,8 @@ class Diagnostics:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class EdgeShifts:
+@dataclass(eq=False, repr=False, init=False)
+class EdgeShifts(Group):
     """Values of shifts of parts of a picture (`results/edge_shifts.py`)."""
 
     alike_px: float = tuned(
@@ -185,8 +185,8 @@ class EdgeShifts:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Moved:
+@dataclass(eq=False, repr=False, init=False)
+class Moved(Group):
     """Values of rotors that were moved between photographs (`results/moved.py`)."""
 
     moved_sigmas: float = tuned(
@@ -228,8 +228,8 @@ class Moved:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class StationAngles:
+@dataclass(eq=False, repr=False, init=False)
+class StationAngles(Group):
     """Values of station angles and their budget (`results/stations.py`)."""
 
     needed_bins: int = tuned(
@@ -303,8 +303,8 @@ class StationAngles:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Tips:
+@dataclass(eq=False, repr=False, init=False)
+class Tips(Group):
     """Values of radius, wear and clearance of the tips (`results/tips.py`)."""
 
     seen_share: float = tuned(
@@ -326,8 +326,8 @@ class Tips:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Trailing:
+@dataclass(eq=False, repr=False, init=False)
+class Trailing(Group):
     """Values of the distance of the trailing edges (`results/trailing.py`)."""
 
     seat_mm: float = tuned(
@@ -349,8 +349,8 @@ class Trailing:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class TwoRotors:
+@dataclass(eq=False, repr=False, init=False)
+class TwoRotors(Group):
     """Values of how the blades of two rotors of a make differ, as standard deviations (`results/two_rotors.py`)."""
 
     common_deg: float = tuned(
@@ -376,8 +376,8 @@ class TwoRotors:
     )
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Unevenness:
+@dataclass(eq=False, repr=False, init=False)
+class Unevenness(Group):
     """Values of parts of a picture that are shifted against each other (`results/unevenness.py`)."""
 
     neighbours: int = tuned(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 import re
-from dataclasses import FrozenInstanceError, fields, is_dataclass, replace
+from dataclasses import FrozenInstanceError, fields, is_dataclass
 from pathlib import Path
 
 import pytest
@@ -15,7 +15,7 @@ from bladeangle.pipeline.calibrate import CalibrationOptions
 from bladeangle.results.expected import Typical
 from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
 from bladeangle.tuning.tree import TUNING
-from bladeangle.tuning.value import UNITS
+from bladeangle.tuning.value import UNITS, changed
 
 PACKAGE = Path(__file__).resolve().parents[2] / "bladeangle"
 #: Folders whose tuned values are in the tree.
@@ -140,6 +140,17 @@ def test_values_cannot_be_changed() -> None:
     for _, group in TUNING.groups():
         with pytest.raises(FrozenInstanceError):
             setattr(group, fields(group)[0].name, 0)
+        with pytest.raises(FrozenInstanceError):
+            delattr(group, fields(group)[0].name)
+
+
+def test_a_group_with_other_values_is_another() -> None:
+    usual = TUNING.hub.plane_mm
+    other = changed(TUNING.hub, plane_mm=40.0)
+    assert (other.plane_mm, TUNING.hub.plane_mm) == (40.0, usual)
+    assert other.needed_share == TUNING.hub.needed_share
+    with pytest.raises(KeyError, match="nothing"):
+        changed(TUNING.hub, nothing=1.0)
 
 
 def test_every_value_is_needed() -> None:
@@ -173,8 +184,8 @@ def test_defaults_are_read_when_they_are_needed(monkeypatch: pytest.MonkeyPatch)
     ):
         usual = getattr(getattr(TUNING, group.lower()), value)
         assert read() == usual
-        changed = replace(getattr(TUNING, group.lower()), **{value: 2 * usual})
-        monkeypatch.setattr(f"{module}.{group}", changed)
+        twice = changed(getattr(TUNING, group.lower()), **{value: 2 * usual})
+        monkeypatch.setattr(f"{module}.{group}", twice)
         assert read() == 2 * usual
 
 
