@@ -276,10 +276,8 @@ def _search(photo: Photo, stretches: Sequence[Stretch], blur_px: float, search_p
 
 def _refine(photo: Photo, stretch: Stretch, centre: Array, blur_px: float) -> profiles.Steps:
     """Step fits to the means of `EDGES.point_px` profiles, kept clear of the other edge of the tip land."""
-    most, trust = (
-        as_long(EDGES.reach_px, photo.scale, LEAST_REACH_PX),
-        as_long(EDGES.trust_px, photo.scale, LEAST_TRUST_PX),
-    )
+    most = as_long(EDGES.reach_px, photo.scale, LEAST_REACH_PX)
+    trust = as_long(EDGES.trust_px, photo.scale, LEAST_TRUST_PX)
     land = float(np.median(np.abs(stretch.land_px)))
     sign = float(np.sign(np.median(stretch.land_px))) if np.isfinite(land) else 0.0
     clear = int(np.clip(np.floor(land - 2 * blur_px), 3, most)) if np.isfinite(land) else most

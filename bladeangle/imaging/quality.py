@@ -388,9 +388,8 @@ def _softer(photo: Photo, ring: Ring, sighting: RingSighting) -> float:
 
 def _halo(photo: Photo, sighting: RingSighting) -> float:
     """Brightest paper beside markers over that farther off, as a share of the contrast of paper and print."""
-    near, far, middle = (
-        [max(round(px * photo.scale), 1) for px in of] for of in (QUALITY.beside_px, QUALITY.farther_px, (16,))
-    )
+    reaches = (QUALITY.beside_px, QUALITY.farther_px, (16,))
+    near, far, middle = ([max(round(px * photo.scale), 1) for px in of] for of in reaches)
     reach = (middle[0], far[1])
     profile = np.nanmedian(profiles.read_profiles(photo.grey, sighting.px, sighting.normal, reach, 3), axis=0)
     paper, print_ = float(np.median(profile[reach[0] + far[0] :])), float(np.median(profile[: reach[0] // 2]))

@@ -1,4 +1,4 @@
-"""Tuned values of `adjustment/`: priors of the adjustment, of `adjustment/priors.py` and `adjustment/tip_radius.py`."""
+"""Tuned values of `adjustment/priors.py` and `adjustment/tip_radius.py`: what is known beforehand."""
 
 from __future__ import annotations
 

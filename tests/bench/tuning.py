@@ -349,11 +349,15 @@ def fitted(sets: Sequence[PhotoSet], names: Sequence[str], passes: int) -> Itera
                     trial = best | {name: scaled(best[name], factor)}
                     if (now := cost(trial)) < lowest - 1e-6:
                         best, lowest, improved = trial, now, True
-                    _say(f"pass {number + 1}: {name} = {trial[name]}: {now:.4f}, least {lowest:.4f}")
+                    _say(f"pass {number + 1}: {name} = {_shown(trial[name])}: {now:.4f}, least {lowest:.4f}")
         if not improved:
             break
     for name in names:
         yield name, best[name], lowest, before
+
+
+def _shown(value: Any) -> str:
+    return ", ".join(f"{x:.4g}" for x in (value if isinstance(value, tuple) else (value,)))
 
 
 # --- command ---------------------------------------------------------------------------------------------------------
