@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -153,7 +154,7 @@ class Pages:
         count = len(now.pictures)
         return "no photograph yet" if not count else f"{count} photograph{'s' if count > 1 else ''}"
 
-    def _judgements(self, now: JobStatus) -> list[dict[str, Any]]:
+    def _judgements(self, now: JobStatus) -> list[Mapping[str, object]]:
         """What of the verdict does not conform or is undecided; all stations' means beside it."""
         rows = now.verdict["judgements"] if now.verdict else []
         return [row for row in rows if row["verdict"] != "conforming" or row["what"] == "mean"]
