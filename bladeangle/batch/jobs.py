@@ -78,7 +78,8 @@ def jobs_in_folder(folder: Path) -> list[Job]:
 
 
 def _job_in(folder: Path) -> Job:
-    found = photos_by_name(folder)  # none: the rotor fails for its lack of photographs
+    """The job of one rotor's folder; without photographs it fails by name when it is measured."""
+    found = photos_by_name(folder)
     return Job(rotor_name(folder.name), found.inlet_up, found.turned, mixed=found.mixed)
 
 
@@ -86,7 +87,7 @@ def jobs_of_manifest(path: Path) -> list[Job]:
     """Jobs from a CSV file, a line a photograph: the columns rotor, photo, standing, and any of `OPTION_COLUMNS`.
 
     Photographs are relative to the file. `standing` is inlet_up (also when empty), outlet_up or turned; a rotor for
-    which it is never told is sorted by what its photographs show. Separated by commas or semicolons, UTF-8.
+    which it is always empty is sorted by what its photographs show. Separated by commas or semicolons, UTF-8.
 
     Raises
     ------

@@ -350,8 +350,8 @@ def same_end_up(one: Path, other: Path, ring: Ring, camera: Camera | None) -> bo
     """
     ends = []
     for path in (one, other):
-        photo, pose, its, blur_px = _posed(path, ring, camera)
-        ends.append(End.of(photo, pose, its.parameters, blur_px))
+        photo, pose, worked_camera, blur_px = _posed(path, ring, camera)
+        ends.append(End.of(photo, pose, worked_camera.parameters, blur_px))
     return ends[0].same_as(ends[1]) is True
 
 
