@@ -28,23 +28,23 @@ RING = ring_from_dict(ring_definition())
 
 def stand_in(job: Job, ring: Ring, camera: Camera | None, options: Options) -> Record:
     """A record from JSON texts: `angle_deg` shifts the entry, `do` says what goes wrong, `wait_s` how long it takes."""
-    standing = job.standing
+    inlet_up = job.inlet_up
     try:
-        told = json.loads(standing[0].read_text())
+        told = json.loads(inlet_up[0].read_text())
     except ValueError as error:
-        raise PhotoError(f"{standing[0].name} is damaged.", "Copy it again.") from error
+        raise PhotoError(f"{inlet_up[0].name} is damaged.", "Copy it again.") from error
     # One line for each measurement, to count them.
-    with open(standing[0].parent / "measured.log", "a") as log:
+    with open(inlet_up[0].parent / "measured.log", "a") as log:
         log.write(f"{os.getpid()}\n")
     time.sleep(told.get("wait_s", 0.0))
     match told.get("do"):
         case "no ring":
-            raise RingNotFoundError(f"No ring is seen in {standing[0].name}.", "Show the whole ring.")
+            raise RingNotFoundError(f"No ring is seen in {inlet_up[0].name}.", "Show the whole ring.")
         case "die":
             os._exit(3)
-        case "die once" if len((standing[0].parent / "measured.log").read_text().split()) == 1:
+        case "die once" if len((inlet_up[0].parent / "measured.log").read_text().split()) == 1:
             os.kill(os.getpid(), getattr(signal, "SIGKILL", signal.SIGTERM))
-        case "lose machine" if len((standing[0].parent / "measured.log").read_text().split()) == 1:
+        case "lose machine" if len((inlet_up[0].parent / "measured.log").read_text().split()) == 1:
             assert os.getppid() != told["spare"]
             os.kill(os.getppid(), signal.SIGKILL)
         case "fault":

@@ -110,7 +110,7 @@ def run_batch(
 def _as_before(
     job: Job, settings: Settings, inventory: Inventory, failed: Mapping[str, Failure]
 ) -> str | Failure | None:
-    """The key of the job's record if it is kept, or its failure if measuring again would fail alike."""
+    """The key of the job's record if it is kept, or its failure if measuring again would fail in the same way."""
     try:
         key, _ = keys_of(job, hashes_of(job), settings)
     except PhotoError:
@@ -118,7 +118,7 @@ def _as_before(
     before = failed.get(job.rotor)
     if inventory.has(key):
         if before is not None:
-            inventory.forget_failure(job.rotor)
+            inventory.remove_failure(job.rotor)
         return key
     return before if before is not None and before.key == key else None
 

@@ -60,7 +60,7 @@ def _end_with_parent() -> None:
 
 
 def _serve(link: multiprocessing.connection.Connection, settings: Settings) -> None:
-    """A worker's life: jobs in, outcomes out, until the other end closes."""
+    """What a worker process runs: jobs in, outcomes out, until the other end of the pipe closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with contextlib.suppress(EOFError, BrokenPipeError, ConnectionResetError):

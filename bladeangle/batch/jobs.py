@@ -15,9 +15,9 @@ from bladeangle.pipeline.sorting import photos_by_name
 
 #: The inventory's name; a folder that has one holds results and not a rotor's photographs.
 INVENTORY = "inventory.sqlite"
-STANDINGS = {"inlet_up": "standing", "outlet_up": "turned", "turned": "turned", "": "standing"}
+SETUPS = {"inlet_up": "inlet_up", "outlet_up": "turned", "turned": "turned", "": "inlet_up"}
 #: Columns of a manifest that tell something of a rotor; all but the tips' condition are diameters.
-TOLD = ("diameter_mm", "diameter_leading_mm", "diameter_trailing_mm", "bore_mm", "tips")
+OPTION_COLUMNS = ("diameter_mm", "diameter_leading_mm", "diameter_trailing_mm", "bore_mm", "tips")
 #: Most rotors of a batch and most photographs on its manifest.
 MOST_ROTORS, MOST_LINES = 20_000, 100_000
 
@@ -26,14 +26,14 @@ MOST_ROTORS, MOST_LINES = 20_000, 100_000
 class Job:
     """One rotor: its name and its photographs with the inlet end up and with the outlet end up.
 
-    told : what was told of it, by the name of the measurement's option: diameters, bore, tips (`TOLD`).
-    mixed : nobody has told which are which, so that those in `standing` are sorted by what they show.
+    given : options of its measurement, by their names: diameters, bore, tips (`OPTION_COLUMNS`).
+    mixed : the setups are not known, and `inlet_up` holds all photographs, to be sorted by what they show.
     """
 
     rotor: str
-    standing: tuple[Path, ...]
+    inlet_up: tuple[Path, ...]
     turned: tuple[Path, ...] = ()
-    told: tuple[tuple[str, float | str], ...] = ()
+    given: tuple[tuple[str, float | str], ...] = ()
     mixed: bool = False
 
 
@@ -41,9 +41,9 @@ class Job:
 class _Listed:
     """A rotor's lines of a manifest while it is read, as `Job`."""
 
-    standing: list[Path] = field(default_factory=list)
+    inlet_up: list[Path] = field(default_factory=list)
     turned: list[Path] = field(default_factory=list)
-    told: dict[str, float | str] = field(default_factory=dict)
+    given: dict[str, float | str] = field(default_factory=dict)
     mixed: bool = True
 
 
@@ -57,8 +57,8 @@ def jobs_in_folder(folder: Path) -> list[Job]:
     """One job for each subfolder, by name; hidden ones and the batch's own results are left out.
 
     Photographs of the turned rotor have names that begin with "turned" or "outlet", or lie in a subfolder whose name
-    does; all others directly in the rotor's folder are standing. Where no name tells, they are sorted by what they show
-    when they are measured. Files without a photograph's suffix are ignored.
+    does; all others directly in the rotor's folder have its inlet end up. Where no name says which, they are sorted by
+    what they show when they are measured. Files without a photograph's suffix are ignored.
 
     Raises
     ------
@@ -78,15 +78,16 @@ def jobs_in_folder(folder: Path) -> list[Job]:
 
 
 def _job_in(folder: Path) -> Job:
-    found = photos_by_name(folder)  # none: the rotor fails for its lack of photographs
-    return Job(rotor_name(folder.name), found.standing, found.turned, mixed=found.mixed)
+    """The job of one rotor's folder; without photographs it fails by name when it is measured."""
+    found = photos_by_name(folder)
+    return Job(rotor_name(folder.name), found.inlet_up, found.turned, mixed=found.mixed)
 
 
 def jobs_of_manifest(path: Path) -> list[Job]:
-    """Jobs from a CSV file, a line a photograph: the columns rotor, photo and standing, and perhaps those of `TOLD`.
+    """Jobs from a CSV file, a line a photograph: the columns rotor, photo, standing, and any of `OPTION_COLUMNS`.
 
     Photographs are relative to the file. `standing` is inlet_up (also when empty), outlet_up or turned; a rotor for
-    which it is never told is sorted by what its photographs show. Separated by commas or semicolons, UTF-8.
+    which it is always empty is sorted by what its photographs show. Separated by commas or semicolons, UTF-8.
 
     Raises
     ------
@@ -115,14 +116,14 @@ def jobs_of_manifest(path: Path) -> list[Job]:
             raise DefinitionError(f"{shown} lacks the columns rotor, photo and standing.", hint)
         for row in rows:
             rotor, photo, standing = ((row[c] or "").strip() for c in ("rotor", "photo", "standing"))
-            if not (rotor and photo and standing.lower() in STANDINGS):
+            if not (rotor and photo and standing.lower() in SETUPS):
                 raise DefinitionError(f"{shown}, line {rows.line_num}: not a rotor, a photograph and a standing.", hint)
             job = found.setdefault(rotor, _Listed())
             job.mixed &= not standing
-            (job.turned if STANDINGS[standing.lower()] == "turned" else job.standing).append(folder / photo)
-            for column in TOLD:
+            (job.turned if SETUPS[standing.lower()] == "turned" else job.inlet_up).append(folder / photo)
+            for column in OPTION_COLUMNS:
                 if text := (row.get(column) or "").strip():
-                    job.told[column] = _told(column, text)
+                    job.given[column] = _option_value(column, text)
     except (csv.Error, ValueError) as error:
         raise DefinitionError(f"{shown}, line {rows.line_num}: {safe_name(str(error))}.", hint) from error
     if not found:
@@ -132,17 +133,17 @@ def jobs_of_manifest(path: Path) -> list[Job]:
     return [
         Job(
             rotor_name(rotor),
-            tuple(job.standing),
+            tuple(job.inlet_up),
             tuple(job.turned),
-            tuple(sorted(job.told.items())),
+            tuple(sorted(job.given.items())),
             job.mixed,
         )
         for rotor, job in found.items()
     ]
 
 
-def _told(column: str, text: str) -> float | str:
-    """The value of a column that tells something of a rotor; ValueError when it is none."""
+def _option_value(column: str, text: str) -> float | str:
+    """The value of a column with an option; ValueError when it is none."""
     if column == "tips":
         if text not in ("any", "new"):
             raise ValueError("tips are any or new")

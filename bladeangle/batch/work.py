@@ -43,8 +43,8 @@ def measure_rotor(job: Job, ring: Ring, camera: Camera | None, options: Options)
     """The measurement as `bladeangle measure` does it, but in one thread: the workers share the processor."""
     from bladeangle.pipeline.assemble import record_of
 
-    told = Sorted(job.standing, job.turned, mixed=job.mixed)
-    return record_of(measure_sorted(told, ring, camera, options, at_once=1), job.rotor)
+    photos = Sorted(job.inlet_up, job.turned, mixed=job.mixed)
+    return record_of(measure_sorted(photos, ring, camera, options, at_once=1), job.rotor)
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,7 @@ def _digest(content: Any) -> str:
 def hashes_of(job: Job) -> dict[str, Path]:
     """SHA-256 of each photograph -> its path; PhotoError when one cannot be read."""
     found = {}
-    for path in job.standing + job.turned:
+    for path in job.inlet_up + job.turned:
         size_of(path, PHOTOGRAPH)
         try:
             found[sha256_of(path)] = path
@@ -97,7 +97,7 @@ def keys_of(job: Job, hashes: Mapping[str, Path], settings: Settings) -> tuple[s
     turned = set(job.turned)
     photos = _digest(sorted((sha, path in turned) for sha, path in hashes.items()))
     mixed = ["mixed"] if job.mixed else []
-    return _digest([job.rotor, photos, settings.digest, job.told, *mixed]), photos
+    return _digest([job.rotor, photos, settings.digest, job.given, *mixed]), photos
 
 
 def work(job: Job, settings: Settings) -> Outcome:
@@ -109,13 +109,13 @@ def work(job: Job, settings: Settings) -> Outcome:
     with open(os.devnull, "w") as nowhere:
         faulthandler.dump_traceback_later(settings.limit_s, exit=True, file=nowhere)
         try:
-            if not job.standing + job.turned:
+            if not job.inlet_up + job.turned:
                 raise UsageError(f"{job.rotor} has no photographs.", f"Their names end in {', '.join(PHOTO_SUFFIXES)}.")
             import_cv2().setNumThreads(1)
             hashes = hashes_of(job)
             key, photos = keys_of(job, hashes, settings)
-            told: dict[str, Any] = dict(job.told)
-            options = replace(settings.options, **told)
+            given: dict[str, Any] = dict(job.given)  # by names and kinds of options, which `jobs.py` has checked
+            options = replace(settings.options, **given)
             module, _, name = settings.measurer.partition(":")
             measurer: Measurer = getattr(importlib.import_module(module), name)
             record = measurer(job, settings.ring, settings.camera, options)

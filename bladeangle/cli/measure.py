@@ -156,16 +156,16 @@ def measure(
         from bladeangle.pipeline.again import as_measured
 
         _refuse_more(photos, turned, mixed)
-        name, told, definition, known, options = as_measured(read_record(again), photos[0])
+        name, given, definition, known, options = as_measured(read_record(again), photos[0])
     else:
-        told, definition = _told(photos, turned, mixed), read_ring(ring, check_bar_mm)
+        given, definition = _given(photos, turned, mixed), read_ring(ring, check_bar_mm)
         known = None if camera is None else read_camera(camera)
         options = Options(
             diameter_mm=diameter_mm, check_bar_mm=check_bar_mm, station_length_mm=length_mm, station_skip_mm=skip_mm,
             tips=tips, diameter_leading_mm=diameter_leading_mm, diameter_trailing_mm=diameter_trailing_mm,
             bore_mm=bore_mm,
         )  # fmt: skip
-    found = measure_sorted(told, definition, known, options, detail, changed)
+    found = measure_sorted(given, definition, known, options, detail, changed)
     record = record_of(found, name or (out.stem if out else "rotor"))
     _write(record, [shot.path for shot in found.shots], out, picture)
     if as_json:
@@ -214,11 +214,11 @@ def _tell(record: Record, spread: float | None, inches: bool) -> None:
     say_flags([flag for flag in record.content.flags if flag.code != IN_TABLE], "note")
 
 
-def _told(photos: tuple[Path, ...], turned: tuple[Path, ...], mixed: bool) -> Sorted:
+def _given(photos: tuple[Path, ...], turned: tuple[Path, ...], mixed: bool) -> Sorted:
     """The photographs as they were named on the command line; mixed where they are to be sorted by what they show."""
     from bladeangle.base.errors import UsageError
     from bladeangle.base.files import safe_name
-    from bladeangle.pipeline.sorting import Sorted, photos_by_name, told_by_hand
+    from bladeangle.pipeline.sorting import Sorted, as_given, photos_by_name
 
     folder = any(p.is_dir() for p in photos)
     if (folder and len(photos) > 1) or ((folder or mixed) and turned):
@@ -227,13 +227,13 @@ def _told(photos: tuple[Path, ...], turned: tuple[Path, ...], mixed: bool) -> So
             "Name one folder alone, or the photographs one by one, with --turned before each of the turned rotor.",
         )
     if folder:
-        told = photos_by_name(photos[0])
-        if not told.standing + told.turned:
+        given = photos_by_name(photos[0])
+        if not given.inlet_up + given.turned:
             raise UsageError(f"The folder {safe_name(photos[0])} has no photographs.", "Name another folder.")
-        return told
+        return given
     if mixed and photos:
         return Sorted(photos, (), mixed=True)
-    told = told_by_hand(photos, turned)
-    if by_name := [safe_name(p.name) for p in told.turned if p in photos]:
+    given = as_given(photos, turned)
+    if by_name := [safe_name(p.name) for p in given.turned if p in photos]:
         note(f"Taken as photographs of the rotor turned over, by their names: {', '.join(by_name)}.")
-    return told
+    return given

@@ -69,7 +69,7 @@ def phone(
         import segno  # noqa: F401
         import uvicorn  # noqa: F401
 
-        from bladeangle.phone import serve as room
+        from bladeangle.phone import serve as server
         from bladeangle.phone.desk import Desk, Known
         from bladeangle.phone.folder import Folder
     except ImportError as error:
@@ -88,13 +88,13 @@ def phone(
     )
     place = Folder(folder)
     key = place.key(new_code)
-    listens = room.listening(address or room.own_address(), port)
-    link = room.link_of(listens, key)
+    listens = server.listening(address or server.own_address(), port)
+    link = server.link_of(listens, key)
 
     def started() -> None:
         colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
-        click.echo(f"{room.code_of(link, colour)}\n{link}")
+        click.echo(f"{server.code_of(link, colour)}\n{link}")
         note("Scan it with a phone in the same network. Ctrl-C ends it; everything is kept.")
 
-    room.serve(Desk(place, known), key, listens, started)
+    server.serve(Desk(place, known), key, listens, started)
     note(f"Everything is in {safe_name(folder)}; the same command goes on from there.")

@@ -38,6 +38,7 @@ class Camera:
     parameters : (8,) in the order of `geometry.CAMERA_PARAMETERS`; pixels and pure numbers.
     covariance : (8, 8) of `parameters`.
     calibrated : whether the parameters come from a calibration rather than from EXIF.
+    provenance : where they come from; free JSON, which every version fills in its own way.
     """
 
     name: str

@@ -261,7 +261,7 @@ class Inventory:
         with self._told():
             self._db.execute("INSERT OR REPLACE INTO failures VALUES (?, ?, ?, ?, ?)", values)
 
-    def forget_failure(self, rotor: str) -> None:
+    def remove_failure(self, rotor: str) -> None:
         """Take the rotor's failure out."""
         with self._told():
             self._db.execute("DELETE FROM failures WHERE rotor = ?", (rotor,))

@@ -17,7 +17,7 @@ from bladeangle.base.inputs import RECORD, read_bytes
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring
 from bladeangle.phone.folder import Folder, Job, write_json
-from bladeangle.phone.steps import judge, standing
+from bladeangle.phone.steps import judge, status_of
 from bladeangle.phone.uploads import Upload, Uploads
 from bladeangle.phone.work import Calibrate, Failed, Look, Measure, Task, Worker, phone_of
 from bladeangle.pipeline.measure import Options
@@ -128,14 +128,14 @@ class Desk:
         """Measure the job if it is due, or `asked` for and possible."""
         if job.id in self.progress:
             return
-        now = standing(self.folder, job)
+        now = status_of(self.folder, job)
         if now.due or (asked and now.possible and now.record is None and now.camera is None):
             self.progress[job.id] = "waiting for its turn"
             self._spawn(self._measure(job))
 
     async def _measure(self, job: Job) -> None:
         try:
-            now = standing(self.folder, job)
+            now = status_of(self.folder, job)
             task: Task
             if job.kind == "calibrate":
                 task = Calibrate(job.path, self.known.ring)
@@ -149,7 +149,7 @@ class Desk:
             if isinstance(found, Failed):
                 failure = {"digest": now.digest, "message": found.message, "hint": found.hint}
                 write_json(job.path / "failure.json", failure)
-            elif (after := standing(self.folder, job)).due and after.digest == now.digest:
+            elif (after := status_of(self.folder, job)).due and after.digest == now.digest:
                 failure = {"digest": now.digest, "message": "The result is not of these photographs.", "hint": ""}
                 write_json(job.path / "failure.json", failure)
         finally:

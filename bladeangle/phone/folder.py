@@ -34,7 +34,7 @@ from bladeangle.pipeline.sorting import photos_by_name
 
 #: Kinds of jobs: measure a rotor, the next rotor of a shelf, a re-pitch against its order, calibrate a phone.
 KINDS = ("measure", "shelf", "verify", "calibrate")
-#: What a photograph can be of: the rotor turned over, standing, from the side; the bare ring.
+#: What a photograph can be of: the rotor turned over, inlet end up, from the side; the bare ring.
 ROLES = ("outlet", "inlet", "around", "sheet")
 #: Most photographs of a job, most that are set aside, most jobs.
 MOST_PHOTOS, MOST_ASIDE, MOST_JOBS = 40, 60, 5000
@@ -166,13 +166,13 @@ class Folder:
     def pictures(self, job: Job) -> list[Picture]:
         """The photographs that count, in the order of their names."""
         named = photos_by_name(job.path)
-        return [_picture(path) for path in sorted((*named.standing, *named.turned), key=_order)]
+        return [_picture(path) for path in sorted((*named.inlet_up, *named.turned), key=_order)]
 
     def settled(self, job: Job) -> bool:
         """Whether a result is newer than every photograph, so that nothing waits to be measured."""
         results = [_time(job.path / name) for name in ("record.json", "camera.json", "failure.json")]
         named = photos_by_name(job.path)
-        return max(results) > max((_time(p) for p in (*named.standing, *named.turned)), default=0)
+        return max(results) > max((_time(p) for p in (*named.inlet_up, *named.turned)), default=0)
 
     def notice(self, job: Job) -> Picture | None:
         """The photograph that was set aside last, to be taken again; None when others came after it."""
@@ -320,7 +320,7 @@ def _time(path: Path) -> int:
 
 
 def _order(path: Path) -> tuple[int, int, str]:
-    """Turned over, standing, from the side by number."""
+    """Turned over, inlet end up, from the side by number."""
     name = path.stem
     role = next((i for i, r in enumerate(ROLES) if name == r or name.startswith(f"{r}-")), len(ROLES))
     number = re.search(r"([0-9]{1,6})$", name)

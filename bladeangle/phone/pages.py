@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from bladeangle.page.templates import page_text
 from bladeangle.phone.desk import Desk
 from bladeangle.phone.drawing import drawing
 from bladeangle.phone.folder import Job, Picture
-from bladeangle.phone.steps import Standing, standing
+from bladeangle.phone.steps import JobStatus, status_of
 
 HERE = Path(__file__).parent
 VERDICTS = {"good": "Good", "usable": "Good enough", "retake": "Take it again"}
@@ -69,7 +70,7 @@ class Pages:
 
     def home_part(self) -> str:
         """What of the first page changes."""
-        jobs = [(job, self._state(standing(self.desk.folder, job))) for job in self.desk.folder.jobs()[:60]]
+        jobs = [(job, self._state(status_of(self.desk.folder, job))) for job in self.desk.folder.jobs()[:60]]
         return self._render("home.html", kinds=KINDS, jobs=jobs, cameras=bool(self.desk.cameras()))
 
     def new(self, kind: str, trouble: str = "", given: dict[str, str] | None = None) -> str:
@@ -87,7 +88,7 @@ class Pages:
 
     def job_part(self, job: Job) -> str:
         """What of a job's page changes."""
-        now = standing(self.desk.folder, job)
+        now = status_of(self.desk.folder, job)
         progress = self.desk.progress.get(job.id)
         settled = now.notice is not None or now.record is not None or now.camera is not None
         flags = together(now.record.content.flags) if now.record else []
@@ -140,7 +141,7 @@ class Pages:
         except DefinitionError:
             return None
 
-    def _state(self, now: Standing) -> str:
+    def _state(self, now: JobStatus) -> str:
         """How far a job has come, in a few words."""
         if now.job.id in self.desk.progress:
             return "being calculated"
@@ -153,12 +154,12 @@ class Pages:
         count = len(now.pictures)
         return "no photograph yet" if not count else f"{count} photograph{'s' if count > 1 else ''}"
 
-    def _judgements(self, now: Standing) -> list[dict[str, Any]]:
+    def _judgements(self, now: JobStatus) -> list[Mapping[str, object]]:
         """What of the verdict does not conform or is undecided; all stations' means beside it."""
         rows = now.verdict["judgements"] if now.verdict else []
         return [row for row in rows if row["verdict"] != "conforming" or row["what"] == "mean"]
 
-    def _focal(self, now: Standing) -> str:
+    def _focal(self, now: JobStatus) -> str:
         """How well the focal length of a calibrated phone is known."""
         if now.camera is None:
             return ""

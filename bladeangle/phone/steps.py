@@ -1,7 +1,8 @@
 """A job's folder -> how far it has come, and which photograph comes next from where.
 
-The rotor is photographed turned over first, then standing: from there on it is not touched, so that photographs from
-the side belong to the last one. Which of those are asked for depends on what is there and on what the record lacks.
+The rotor is photographed turned over first, then inlet end up: from there on it is not touched, so that photographs
+from the side belong to the last one. Which of those are asked for depends on what is there, and on what the record
+lacks.
 """
 
 from __future__ import annotations
@@ -66,7 +67,7 @@ class Wanted:
 
 
 @dataclass(frozen=True)
-class Standing:
+class JobStatus:
     """How far a job has come.
 
     record, camera : the result, when it is of exactly the photographs that count now. failure : message and hint of the
@@ -88,7 +89,7 @@ class Standing:
     more: str = ""
 
 
-def standing(folder: Folder, job: Job) -> Standing:
+def status_of(folder: Folder, job: Job) -> JobStatus:
     """How far the job has come, from its folder alone."""
     pictures = tuple(folder.pictures(job))
     digest = digest_of(pictures)
@@ -111,7 +112,7 @@ def standing(folder: Folder, job: Job) -> Standing:
     due = complete and record is None and camera is None and failure is None
     verdict = read_json(job.path / "verdict.json") if job.kind == "verify" and record is not None else {}
     judged = verdict if verdict.get("digest") == digest else None
-    return Standing(
+    return JobStatus(
         job, pictures, folder.notice(job), wanted, record, camera, failure, judged, digest, due, possible, more
     )  # fmt: skip
 

@@ -106,9 +106,11 @@ class Measure:
         from bladeangle.shop.orders import read_order
         from bladeangle.shop.verify import verify
 
-        told = photos_by_name(self.folder)
+        photos = photos_by_name(self.folder)
         camera = camera_for_phone(*self.phone, self.cameras)
-        record = record_of(measure(told.standing, told.turned, self.ring, camera, self.options, progress), self.name)
+        record = record_of(
+            measure(photos.inlet_up, photos.turned, self.ring, camera, self.options, progress), self.name
+        )
         progress("writing the report")
         limits = verdict = None
         if (self.folder / "order.toml").is_file():
@@ -137,7 +139,7 @@ class Calibrate:
         from bladeangle.pipeline.calibrate import calibrate
         from bladeangle.pipeline.sorting import photos_by_name
 
-        found = calibrate(photos_by_name(self.folder).standing, self.ring, progress=progress)
+        found = calibrate(photos_by_name(self.folder).inlet_up, self.ring, progress=progress)
         write_camera(found.camera, self.folder / "camera.json")
 
 

@@ -17,7 +17,7 @@ from bladeangle.records.record import Record
 
 
 def as_measured(record: Record, folder: Path) -> tuple[str, Sorted, Ring, Camera | None, Options]:
-    """Name, photographs as they were told apart, ring, camera (None: it was assumed) and options of a record.
+    """Name, photographs by setup, ring, camera (None: it was assumed) and options of a record.
 
     Raises
     ------
@@ -27,7 +27,7 @@ def as_measured(record: Record, folder: Path) -> tuple[str, Sorted, Ring, Camera
     content = record.content
     paths = find_photos(content, folder)
     setups = [photo.standing for photo in content.photos]
-    standing, turned = (
+    inlet_up, turned = (
         tuple(p for p, s in zip(paths, setups, strict=True) if s == which) for which in ("inlet_up", "outlet_up")
     )
     # not those of `content`: what this version does not know must not be left out
@@ -41,4 +41,4 @@ def as_measured(record: Record, folder: Path) -> tuple[str, Sorted, Ring, Camera
         )
     camera = camera_of(content.camera, "The record's camera")
     ring = ring_of(content.ring, "The record's ring")
-    return record.name, Sorted(standing, turned), ring, camera if camera.calibrated else None, Options(**kept)
+    return record.name, Sorted(inlet_up, turned), ring, camera if camera.calibrated else None, Options(**kept)

@@ -1,7 +1,7 @@
-"""Shots + finished adjustment -> what spoils their pictures unseen by any model: doubts, and lines of the budget.
+"""Shots + finished adjustment -> image faults that the model does not include: doubts, and lines of the budget.
 
-Water on the lens, a shutter, compression and editors shift parts of a picture smoothly, which the ring's markers show;
-a second edge beside a tip may be the tip's as well as the one that was followed.
+Water on the lens, a rolling shutter, compression and image editors shift parts of a picture smoothly, as the residuals
+of the ring's markers show; a second edge beside a tip may be the true one instead of the one that was followed.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from bladeangle.tuning.pipeline import DISTURBANCES
 
 @dataclass(frozen=True)
 class Disturbances:
-    """What was found in the pictures of an adjustment.
+    """Image faults found in the photographs of an adjustment.
 
-    uneven_px : photograph -> how far markers side by side lie off together; edges : photograph -> second edges that are
-    worth a doubt. flags : the doubts.
+    uneven_px : photograph -> common residual of neighbouring markers, px, where it is significant.
+    edges : photograph -> second edges long enough to be doubted; flags : the doubts.
     """
 
     uneven_px: dict[int, float]
@@ -38,7 +38,7 @@ class Disturbances:
 
 
 def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Disturbances:
-    """What spoils the pictures; shots : in the order of the adjustment's views."""
+    """Image faults of photographs; shots : in the order of the adjustment's views."""
     uneven_px, edges, flags = {}, {}, []
     for p, shot in enumerate(shots):
         which = 0 if shot.overhead else 1
@@ -59,7 +59,7 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Distu
 def widened(
     stations: Stations, found: Disturbances, result: Adjustment, options: StationOptions, side_px: int
 ) -> Stations:
-    """The stations with intervals that cover both of two edges, and what parts of pictures are shifted by.
+    """The stations with budget lines for second edges and for shifted parts of pictures.
 
     side_px : longer side of the pictures worked on.
     """
@@ -77,9 +77,9 @@ def widened(
         off_px = np.zeros((len(tips.px), len(edges)))
         for k, edge in enumerate(edges):
             off_px[edge.points, k] = edge.off_px
-        # an interval of twice its uncertainty about the one edge that reaches the other
-        by = angle_shifts(result, stations, options, p, off_px) / 2
-        covariance += by @ by.T
+        # half the distance as the standard uncertainty, so that the expanded one (k = 2) covers either edge
+        effect_deg = angle_shifts(result, stations, options, p, off_px) / 2
+        covariance += effect_deg @ effect_deg.T
     if covariance.any():
         lines.append(BudgetLine("second edge beside the tip", "A", covariance, 50.0))
     budget = stations.budget

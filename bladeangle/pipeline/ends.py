@@ -1,7 +1,8 @@
 """Photographs from straight above -> whether two of them show the same end of a rotor, or are one photograph.
 
-Unrolled about the axis, hub and roots of the blades of one end look alike in any light, however the rotor or the sheet
-is turned; those of the other end, or of another rotor, do not, and hub and bore have other radii there.
+In polar coordinates about the axis, pictures of hub and blade roots of one end correlate in any light, however the
+rotor or the sheet is turned; those of the other end, or of another rotor, do not, and its hub and bore have other
+radii.
 
 Not covered: a rotor that looks the same from both ends, where nothing but the blades' angles would tell.
 """
@@ -35,10 +36,11 @@ SCALES = np.arange(0.97, 1.0301, 0.005)
 
 @dataclass(frozen=True)
 class End:
-    """The upper end of a rotor in one photograph, unrolled about the axis.
+    """The upper end of a rotor in one photograph, in polar coordinates about the axis.
 
-    pictures : (2, radii, azimuths) brightness and strength of edges, less what goes all round, each of unit length:
-        edges tell in any light, brightness tells details. steps : (radii,) of the brightness all round.
+    pictures : (2, radii, azimuths) brightness and gradient magnitude, less their means over azimuth, of unit norm: the
+        gradient depends little on the light, brightness resolves more.
+    steps : (radii,) radial derivative of the brightness, median over azimuth.
     eye_mm : (3,) the camera's centre in the ring frame.
     """
 
@@ -66,43 +68,43 @@ class End:
         seen = profiles.sample(photo.grey, px.T.reshape(2, len(RADII_MM), AZIMUTHS))
         image = np.sqrt(np.maximum(np.nan_to_num(seen), 0)).astype(np.float32)
         steps = np.median(gaussian_filter1d(image, 1.0, axis=0, order=1), axis=1)
-        both = detail(np.pad(image, ((0, 0), (ROUND, ROUND)), mode="wrap"), 1.0, 8.0)[..., ROUND:-ROUND]
+        both = local_contrast(np.pad(image, ((0, 0), (ROUND, ROUND)), mode="wrap"), 1.0, 8.0)[..., ROUND:-ROUND]
         both = (both - both.mean(2, keepdims=True)) * np.sqrt(RADII_MM)[:, None]
         both /= np.maximum(np.sqrt((both**2).sum((1, 2), keepdims=True)), 1e-9)
         return cls(np.asarray(both, np.float32), np.asarray(steps, np.float64), pose.eye_mm)
 
-    def shows(self, other: End) -> bool | None:
+    def same_as(self, other: End) -> bool | None:
         """Whether both are of one end of one rotor; None where that is not clear."""
-        hub_alike = self._hub_like(other)
-        if hub_alike > ENDS.same_hub and self._like(other)[0] > ENDS.same_end:
+        of_steps = self._step_correlation(other)
+        if of_steps > ENDS.same_hub and self._correlation(other)[0] > ENDS.same_end:
             return True
-        return False if hub_alike < ENDS.other_hub else None
+        return False if of_steps < ENDS.other_hub else None
 
     def copy_of(self, other: End) -> bool:
         """Whether both are one photograph, saved twice."""
         if float(np.linalg.norm(self.eye_mm - other.eye_mm)) > ENDS.one_place_mm:
             return False
-        alike, turned_deg = self._like(other)
-        return alike > ENDS.copy and turned_deg < ENDS.copy_turn_deg
+        correlation, turned_deg = self._correlation(other)
+        return correlation > ENDS.copy and turned_deg < ENDS.copy_turn_deg
 
-    def _like(self, other: End) -> tuple[float, float]:
-        """Correlation of the pictures, turned against each other to where it is largest, and how far, deg."""
+    def _correlation(self, other: End) -> tuple[float, float]:
+        """Largest circular cross-correlation of the pictures over azimuth, and at which turn, deg."""
         spectrum = np.fft.rfft(self.pictures, axis=2) * np.conj(np.fft.rfft(other.pictures, axis=2))
         each = np.fft.irfft(spectrum.sum((0, 1)), AZIMUTHS) / 2
         k = int(each.argmax())
         return float(each[k]), min(k, AZIMUTHS - k) * 360 / AZIMUTHS
 
-    def _hub_like(self, other: End) -> float:
-        """Correlation of the steps all round, on the scale on which it is largest."""
+    def _step_correlation(self, other: End) -> float:
+        """Correlation of the radial steps, at the scale of radii at which it is largest."""
         scaled = [np.interp(RADII_MM * scale, RADII_MM, other.steps) for scale in SCALES]
         norms = [max(float(np.linalg.norm(v) * np.linalg.norm(self.steps)), 1e-12) for v in scaled]
         return max(float(self.steps @ v) / norm for v, norm in zip(scaled, norms, strict=True))
 
 
-def detail(image: NDArray[np.float32], fine: float, coarse: float) -> NDArray[np.float32]:
-    """Brightness and strength of edges (2, h, w) of a picture (h, w), without what lamps and shade do to whole areas.
+def local_contrast(image: NDArray[np.float32], fine: float, coarse: float) -> NDArray[np.float32]:
+    """Brightness and gradient magnitude (2, h, w) of a picture (h, w), each high-pass filtered against uneven light.
 
-    fine, coarse : standard deviations, px, of what smooths noise and of what is taken for an area.
+    fine, coarse : standard deviations, px, of the Gaussians that smooth noise and that the light is estimated with.
     """
     cv2 = import_cv2()
     smooth = cv2.GaussianBlur(image, (0, 0), fine)

@@ -56,7 +56,7 @@ def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
                     f"{other.name} and {one.name} are the same photograph, saved twice.",
                     f"{_turn_over(one, other)} Name every photograph once, each a shot of its own.".strip(),
                 )
-            same = mine.shows(its)
+            same = mine.same_as(its)
             if one.setup != other.setup and same is True:
                 late = one if one.setup == "outlet_up" else other
                 raise AdjustmentError(

@@ -1,13 +1,13 @@
 """Photographs of one rotor -> which show it inlet end up and which turned over, measured; or a refusal that asks.
 
-Names tell, where they say so. Else the pictures do, in two steps. Photographs from above are sorted by the end of the
-rotor that they show (`ends.py`). Nothing moves between the photographs of one standing, so that the upper end of the
-hub looks the same in those from the side as well once all are laid on one plane at its height, and different from that
-of the other standing: that sorts the rest. Which of the two has
-the inlet end up cannot be seen but by what rotors are like: their blades are steeper at the exit than at the entry
-(common practice, no source). That is measured, on one photograph of each standing from straight above, and believed
-only where it is clear; a rotor of even pitch is asked about. What somebody told in words is measured as told, but where
-the photographs of one standing show different ends of the rotor, it is asked about as well.
+Names decide where they say which end is up. Otherwise the pictures do, in two steps. Overhead photographs are grouped
+by the end of the rotor that they show (`ends.py`). Nothing moves between the photographs of one setup, so that the
+upper end of the hub, rectified to a plane at its height, correlates between all of them, oblique ones included, and not
+with the other setup: that assigns the oblique photographs. Which of the two setups has the inlet end up follows only
+from what rotors are like: their blades are steeper at the exit than at the entry (common practice, no source). That is
+measured on one overhead photograph of each setup, and used only where the difference is significant; otherwise the user
+is asked. Setups that the user gave are used as given, but refused where photographs of one setup show different ends of
+the rotor.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from bladeangle.imaging.photo import Photo, read_photo
 from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.quality import to_pixels
 from bladeangle.imaging.ring import Ring, sight_ring
-from bladeangle.pipeline.ends import End, detail
+from bladeangle.pipeline.ends import End, local_contrast
 from bladeangle.pipeline.measure import Measurement, Options, measure, nothing
 from bladeangle.pipeline.sight import AT_ONCE, camera_for
 from bladeangle.records.edits import Edits
@@ -40,7 +40,7 @@ PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
 #: A photograph's name, or the subfolder that holds it, begins like this when the outlet end is up.
 TURNED_PREFIXES = ("turned", "outlet")
 #: And like this when the inlet end is up.
-STANDING_PREFIXES = ("inlet",)
+INLET_PREFIXES = ("inlet",)
 #: Pitch of the disc that is compared, mm.
 PITCH_MM = 0.5
 #: Heights over the sheet at which the upper end of the hub is looked for, mm.
@@ -53,43 +53,43 @@ HINT = (
 
 @dataclass(frozen=True)
 class Sorted:
-    """Photographs with the inlet end up and turned over; `flag` says so where it was told by what they show.
+    """Photographs by setup: with the inlet end up, and turned over; `flag` is raised where the pictures decided it.
 
-    mixed : nobody has told yet, so that those in `standing` are of both kinds.
+    mixed : the setups are not known yet, and `inlet_up` holds the photographs of both.
     """
 
-    standing: tuple[Path, ...]
+    inlet_up: tuple[Path, ...]
     turned: tuple[Path, ...]
     flag: Flag | None = None
     mixed: bool = False
 
 
-def named(path: Path) -> str | None:
-    """The standing that a photograph's name tells, None when it tells none."""
+def setup_by_name(path: Path) -> str | None:
+    """The setup that a photograph's name states; None when it states none."""
     name = path.name.lower()
     if name.startswith(TURNED_PREFIXES):
         return "outlet_up"
-    return "inlet_up" if name.startswith(STANDING_PREFIXES) else None
+    return "inlet_up" if name.startswith(INLET_PREFIXES) else None
 
 
 def photos_by_name(folder: Path) -> Sorted:
     """The photographs in a folder as their names say; an unreadable folder has none.
 
     Those of the turned rotor have names that begin with "turned" or "outlet", or lie in a subfolder whose name does;
-    all others directly in the folder are standing. Files without a photograph's suffix are ignored. Where no name
-    says "turned" or "outlet" they are mixed, unless every name begins with "inlet".
+    all others directly in the folder have the inlet end up. Files without a photograph's suffix are ignored. Where no
+    name says "turned" or "outlet" they are mixed, unless every name begins with "inlet".
     """
-    standing: list[Path] = []
+    inlet_up: list[Path] = []
     turned: list[Path] = []
     with contextlib.suppress(OSError):
         for path in sorted(folder.iterdir()):
             is_turned = path.name.lower().startswith(TURNED_PREFIXES)
             if _is_photo(path):
-                (turned if is_turned else standing).append(path.absolute())
+                (turned if is_turned else inlet_up).append(path.absolute())
             elif is_turned and path.is_dir():
                 turned += photos_in(path)
-    mixed = not turned and any(named(p) is None for p in standing)
-    return Sorted(tuple(standing), tuple(turned), mixed=mixed)
+    mixed = not turned and any(setup_by_name(p) is None for p in inlet_up)
+    return Sorted(tuple(inlet_up), tuple(turned), mixed=mixed)
 
 
 def photos_in(folder: Path) -> list[Path]:
@@ -101,7 +101,7 @@ def _is_photo(path: Path) -> bool:
     return path.suffix.lower() in PHOTO_SUFFIXES and not path.name.startswith(".") and not path.is_dir()
 
 
-def told_by_hand(photos: Sequence[Path], turned: Sequence[Path]) -> Sorted:
+def as_given(photos: Sequence[Path], turned: Sequence[Path]) -> Sorted:
     """Photographs as they were named one by one, where `turned` may hold folders.
 
     A photograph given plainly whose name begins with "turned" or "outlet" is one of the turned rotor, as in a folder.
@@ -117,13 +117,13 @@ def told_by_hand(photos: Sequence[Path], turned: Sequence[Path]) -> Sorted:
             raise _no_photographs(path)
         over += inside
     for path in over:
-        if named(path) == "inlet_up":
+        if setup_by_name(path) == "inlet_up":
             raise UsageError(
                 f"{safe_name(path.name)} was given as a photograph of the turned rotor, but its name says inlet.",
                 "Put `--turned` before each photograph of the rotor turned over, and before no other; or rename it.",
             )
-    standing = tuple(p for p in photos if named(p) != "outlet_up")
-    return Sorted(standing, (*(p for p in photos if named(p) == "outlet_up"), *over))
+    inlet_up = tuple(p for p in photos if setup_by_name(p) != "outlet_up")
+    return Sorted(inlet_up, (*(p for p in photos if setup_by_name(p) == "outlet_up"), *over))
 
 
 def _no_photographs(folder: Path) -> UsageError:
@@ -140,10 +140,10 @@ def sort_folder(
     ------
     UsageError : no photographs; or as `sort_photos`.
     """
-    told = photos_by_name(folder)
-    if not told.standing + told.turned:
+    given = photos_by_name(folder)
+    if not given.inlet_up + given.turned:
         raise _no_photographs(folder)
-    return sort_photos(told.standing, ring, camera, options, progress) if told.mixed else told
+    return sort_photos(given.inlet_up, ring, camera, options, progress) if given.mixed else given
 
 
 def sort_photos(
@@ -160,47 +160,51 @@ def sort_photos(
     UsageError : it is not clear from the pictures; the sentence names the photographs that it is about.
     BladeangleError : what reading or measuring the photographs from straight above raises.
     """
-    looks = []
+    seen = []
     for path in paths:
         progress(f"looking which end is up in {safe_name(path.name)}")
-        looks.append(_look(path, ring, camera))
-    first, second = _standings([look for look in looks if look.overhead])
-    first, second = _with_oblique(first, second, [look for look in looks if not look.overhead])
-    by_name = _told_by_names(first, second)
+        seen.append(_appearance_of(path, ring, camera))
+    first, second = _by_end([photo for photo in seen if photo.overhead])
+    first, second = _with_oblique(first, second, [photo for photo in seen if not photo.overhead])
+    by_name = _setup_of_first(first, second)
     if by_name:
         first_is_inlet, how = by_name == "inlet_up", "the pictures and their names"
     else:
         progress("measuring which end is steeper")
-        rise, u = _exit_less_entry(measure([_best(first)], [_best(second)] if second else [], ring, camera, options))
+        rise, u = _exit_less_entry(
+            measure([_most_overhead(first)], [_most_overhead(second)] if second else [], ring, camera, options)
+        )
         if not abs(rise) > max(SORTING.sure_sigmas * u, SORTING.least_deg):
-            about = " and ".join(dict.fromkeys(_best(group).name for group in (first, second) if group))
+            about = " and ".join(dict.fromkeys(_most_overhead(group).name for group in (first, second) if group))
             raise UsageError(
                 f"Which end is up in {about} is not clear: the blades are about as steep at one end as at the other.",
                 HINT,
             )
         first_is_inlet, how = rise > 0, "the pictures, blades taken to be steeper at the exit"
-    standing, turned = (first, second) if first_is_inlet else (second, first)
-    names = ", ".join(look.path.name for look in turned) or "none"
+    inlet_up, turned = (first, second) if first_is_inlet else (second, first)
+    names = ", ".join(photo.path.name for photo in turned) or "none"
     text = f"Told from {how}; turned over: {names}."
-    return Sorted(tuple(x.path for x in standing), tuple(x.path for x in turned), Flag("standing-told", text))
+    return Sorted(tuple(x.path for x in inlet_up), tuple(x.path for x in turned), Flag("standing-told", text))
 
 
-def _told_by_names(first: Sequence[_Look], second: Sequence[_Look]) -> str | None:
-    """The standing of the first group as names tell it; None when they tell nothing, UsageError when they contradict
-    what the pictures show."""
+def _setup_of_first(first: Sequence[_Appearance], second: Sequence[_Appearance]) -> str | None:
+    """The setup of the first group by the names of both; None when no name states one.
+
+    UsageError when names contradict the grouping by pictures.
+    """
     other = {"inlet_up": "outlet_up", "outlet_up": "inlet_up"}
-    said = {tells: look.path.name for look in first if (tells := named(look.path))}
-    said |= {other[tells]: look.path.name for look in second if (tells := named(look.path))}
-    if len(said) > 1:
+    stated = {setup: photo.path.name for photo in first if (setup := setup_by_name(photo.path))}
+    stated |= {other[setup]: photo.path.name for photo in second if (setup := setup_by_name(photo.path))}
+    if len(stated) > 1:
         raise UsageError(
-            f"The names of {' and '.join(sorted(set(said.values())))} contradict what the pictures show.",
+            f"The names of {' and '.join(sorted(set(stated.values())))} contradict what the pictures show.",
             "Rename them: those of the turned rotor begin with turned or outlet, those of the inlet end with inlet.",
         )
-    return next(iter(said), None)
+    return next(iter(stated), None)
 
 
 def measure_sorted(
-    told: Sorted,
+    given: Sorted,
     ring: Ring,
     camera: Camera | None,
     options: Options,
@@ -208,79 +212,82 @@ def measure_sorted(
     edits: Edits | None = None,
     at_once: int = AT_ONCE,
 ) -> Measurement:
-    """Measure photographs as they were sorted or told; mixed ones are sorted first by what they show.
+    """Measure photographs by their given setups; mixed ones are sorted first by what they show.
 
     Raises
     ------
-    UsageError : it is not clear which show the rotor turned over, or photographs told to be of one standing show
-        different ends.
+    UsageError : it is not clear which show the rotor turned over, or photographs given for one setup show different
+        ends.
     BladeangleError : as `measure`.
     """
-    if told.mixed:
-        told = sort_photos(told.standing, ring, camera, options, progress)
+    if given.mixed:
+        given = sort_photos(given.inlet_up, ring, camera, options, progress)
     try:
-        found = measure(told.standing, told.turned, ring, camera, options, progress, edits, at_once)
+        found = measure(given.inlet_up, given.turned, ring, camera, options, progress, edits, at_once)
     except (EdgesError, AdjustmentError):
         # A mix-up is a better answer than what it led to, if it is one.
-        mixed_up = None
+        contradiction = None
         with contextlib.suppress(BladeangleError):
-            groups = [[_look(p, ring, camera) for p in group] for group in (told.standing, told.turned)]
-            mixed_up = _mixed_up(groups[0], groups[1], True)
-        if mixed_up:
-            raise mixed_up from None
+            groups = [[_appearance_of(p, ring, camera) for p in group] for group in (given.inlet_up, given.turned)]
+            contradiction = _contradiction(groups[0], groups[1], True)
+        if contradiction:
+            raise contradiction from None
         raise
-    _ask_about_shots(found)
-    return found if told.flag is None else replace(found, flags=(told.flag, *found.flags))
+    _refuse_contradictions(found)
+    return found if given.flag is None else replace(found, flags=(given.flag, *found.flags))
 
 
-def _ask_about_shots(found: Measurement) -> None:
-    """UsageError when photographs that were measured as of one standing do not show one."""
+def _refuse_contradictions(found: Measurement) -> None:
+    """UsageError when photographs that were measured as one setup show different ends of the rotor."""
     suspect = any(f.code in ("photos-disagree", "rotor-moved", "photo-left-out") for f in found.flags)
-    groups: list[list[_Look]] = [[], []]
-    for group, standing in zip(groups, ("inlet_up", "outlet_up"), strict=True):
-        mine = [s for s in found.shots if s.setup == standing]
+    groups: list[list[_Appearance]] = [[], []]
+    for group, setup in zip(groups, ("inlet_up", "outlet_up"), strict=True):
+        mine = [s for s in found.shots if s.setup == setup]
         if suspect or sum(s.overhead for s in mine) > 1:
             camera = found.camera.worked()
             group += [
-                _look_at(s.path, s.photo, s.pose, camera, s.sighting.blur_px) for s in mine if suspect or s.overhead
+                _appearance_in(s.path, s.photo, s.pose, camera, s.sighting.blur_px)
+                for s in mine
+                if suspect or s.overhead
             ]
-    if mixed_up := _mixed_up(groups[0], groups[1], suspect):
-        raise mixed_up
+    if contradiction := _contradiction(groups[0], groups[1], suspect):
+        raise contradiction
 
 
-def _mixed_up(standing: Sequence[_Look], turned: Sequence[_Look], oblique: bool) -> UsageError | None:
-    """What to ask when photographs told to be of one standing show different ends; None when they do not.
+def _contradiction(inlet_up: Sequence[_Appearance], turned: Sequence[_Appearance], oblique: bool) -> UsageError | None:
+    """The refusal of photographs that were given for one setup but show different ends; None when they do not.
 
-    oblique : look at photographs from the side as well, whose likeness is less certain.
+    oblique : check oblique photographs as well, whose correlation is less certain.
     """
-    for group, words in ((standing, "inlet end up"), (turned, "turned over")):
-        parts = _ends([look for look in group if look.overhead], unclear_is_same=True)
+    for group, words in ((inlet_up, "inlet end up"), (turned, "turned over")):
+        parts = _grouped_by_end([photo for photo in group if photo.overhead], unclear_is_same=True)
         if len(parts) > 1:
-            names = f"{safe_name(_best(parts[0]).name)} and {safe_name(_best(parts[1]).name)}"
+            names = f"{safe_name(_most_overhead(parts[0]).name)} and {safe_name(_most_overhead(parts[1]).name)}"
             return UsageError(
                 f"{names} were both given as {words}, but do not show the same end of the rotor.",
                 f"{HINT} Leave out another rotor's.",
             )
-    both = [[look for look in group if look.overhead] for group in (standing, turned)]
-    if not oblique or not all(both):
+    overhead = [[photo for photo in group if photo.overhead] for group in (inlet_up, turned)]
+    if not oblique or not all(overhead):
         return None
-    for mine, group in enumerate((standing, turned)):
-        for look in (look for look in group if not look.overhead):
-            own, other_ = (max(float(_alike(look, o).max()) for o in both[k]) for k in (mine, 1 - mine))
-            if other_ - own > SORTING.better_correlation:
+    for mine, group in enumerate((inlet_up, turned)):
+        for photo in (photo for photo in group if not photo.overhead):
+            own, other = (max(float(_correlation(photo, o).max()) for o in overhead[k]) for k in (mine, 1 - mine))
+            if other - own > SORTING.better_correlation:
                 words = ("inlet end up", "turned over")[mine]
                 return UsageError(
-                    f"{safe_name(look.path.name)} was given as {words}, but shows the other end of the rotor.", HINT
+                    f"{safe_name(photo.path.name)} was given as {words}, but shows the other end of the rotor.", HINT
                 )
     return None
 
 
 @dataclass(frozen=True)
-class _Look:
-    """What one photograph shows of the upper end of the rotor.
+class _Appearance:
+    """The upper end of the rotor as one photograph shows it.
 
-    discs : (heights, 2, n) detail of the disc about the ring's middle, each of unit length, at every height;
-    obliquity_deg : how far from straight above it was taken; end : of one from above.
+    discs : (heights, 2, n) local contrast in a disc about the ring's centre, rectified to the plane at every height and
+        scaled to unit norm.
+    obliquity_deg : angle of the optical axis from the vertical; end : of an overhead photograph.
     """
 
     path: Path
@@ -294,12 +301,12 @@ class _Look:
         return self.end is not None
 
 
-def _look(path: Path, ring: Ring, camera: Camera | None) -> _Look:
-    photo, pose, camera, blur_px = _placed(path, ring, camera)
-    return _look_at(path, photo, pose, camera, blur_px)
+def _appearance_of(path: Path, ring: Ring, camera: Camera | None) -> _Appearance:
+    photo, pose, camera, blur_px = _posed(path, ring, camera)
+    return _appearance_in(path, photo, pose, camera, blur_px)
 
 
-def _placed(path: Path, ring: Ring, camera: Camera | None) -> tuple[Photo, Pose, Camera, float]:
+def _posed(path: Path, ring: Ring, camera: Camera | None) -> tuple[Photo, Pose, Camera, float]:
     """A photograph read, with its pose, the camera in the pixels that it is worked on in, and how blurred it is, px."""
     photo = read_photo(path)
     camera = camera_for(photo, camera, []).reduced(photo.reduction)
@@ -307,7 +314,7 @@ def _placed(path: Path, ring: Ring, camera: Camera | None) -> tuple[Photo, Pose,
     return photo, start_pose(sighting, ring, camera.parameters, photo.name), camera, sighting.blur_px
 
 
-def _look_at(path: Path, photo: Photo, pose: Pose, camera: Camera, blur_px: float) -> _Look:
+def _appearance_in(path: Path, photo: Photo, pose: Pose, camera: Camera, blur_px: float) -> _Appearance:
     axis = np.arange(-SORTING.disc_mm, SORTING.disc_mm + PITCH_MM / 2, PITCH_MM)
     x, y = np.meshgrid(axis, axis)
     disc = np.hypot(x, y) < SORTING.disc_mm
@@ -316,17 +323,17 @@ def _look_at(path: Path, photo: Photo, pose: Pose, camera: Camera, blur_px: floa
         points = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, height)])
         seen = profiles.sample(photo.grey, to_pixels(points, pose, camera).T.reshape(2, *x.shape))
         image = np.sqrt(np.maximum(np.nan_to_num(seen), 0)).astype(np.float32)
-        values = detail(image, 1.5, 12.0)[:, disc].astype(float)
+        values = local_contrast(image, 1.5, 12.0)[:, disc].astype(float)
         values -= values.mean(1, keepdims=True)
         discs[k] = values / np.maximum(np.linalg.norm(values, axis=1, keepdims=True), 1e-9)
     eye = pose.eye_mm
     overhead = bool(np.hypot(eye[0], eye[1]) < SIGHT.overhead_mm)
     end = End.of(photo, pose, camera.parameters, blur_px) if overhead else None
-    return _Look(path, pose.obliquity_deg, discs, end)
+    return _Appearance(path, pose.obliquity_deg, discs, end)
 
 
-def _alike(one: _Look, other: _Look) -> Array:
-    """Correlation (heights,) of two photographs' discs."""
+def _correlation(one: _Appearance, other: _Appearance) -> Array:
+    """Correlation (heights,) of the rectified discs of two photographs."""
     out: Array = (one.discs * other.discs).sum(2).mean(1)
     return out
 
@@ -338,23 +345,23 @@ def same_end_up(one: Path, other: Path, ring: Ring, camera: Camera | None) -> bo
     """
     ends = []
     for path in (one, other):
-        photo, pose, its, blur_px = _placed(path, ring, camera)
-        ends.append(End.of(photo, pose, its.parameters, blur_px))
-    return ends[0].shows(ends[1]) is True
+        photo, pose, worked_camera, blur_px = _posed(path, ring, camera)
+        ends.append(End.of(photo, pose, worked_camera.parameters, blur_px))
+    return ends[0].same_as(ends[1]) is True
 
 
-def _best(group: Sequence[_Look]) -> Path:
-    """The photograph of a standing that was taken most nearly from straight above."""
-    return min((look for look in group if look.overhead), key=lambda look: look.obliquity_deg).path
+def _most_overhead(group: Sequence[_Appearance]) -> Path:
+    """The photograph of a group with the least obliquity."""
+    return min((photo for photo in group if photo.overhead), key=lambda photo: photo.obliquity_deg).path
 
 
-def _standings(overhead: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
-    """Photographs from above in two groups of the same standing each; the second may be empty."""
+def _by_end(overhead: Sequence[_Appearance]) -> tuple[list[_Appearance], list[_Appearance]]:
+    """Overhead photographs in two groups, one for each setup; the second may be empty."""
     if not overhead:
         raise UsageError("No photograph is taken from straight above, which is needed to tell which end is up.", HINT)
-    groups = _ends(overhead)
+    groups = _grouped_by_end(overhead)
     if len(groups) > 2:
-        names = ", ".join(_best(group).name for group in groups)
+        names = ", ".join(_most_overhead(group).name for group in groups)
         raise UsageError(
             f"{names} show {len(groups)} different ends, so that more than one rotor is among them.",
             f"Take out those of another rotor. {HINT}",
@@ -362,53 +369,58 @@ def _standings(overhead: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
     return groups[0], groups[1] if len(groups) > 1 else []
 
 
-def _ends(overhead: Sequence[_Look], *, unclear_is_same: bool = False) -> list[list[_Look]]:
-    """Photographs from above in groups of those that show the same end as another of their group."""
-    groups: list[list[_Look]] = []
-    for look in overhead:
-        assert look.end is not None
+def _grouped_by_end(overhead: Sequence[_Appearance], *, unclear_is_same: bool = False) -> list[list[_Appearance]]:
+    """Overhead photographs in groups, each photograph showing the same end as another of its group."""
+    groups: list[list[_Appearance]] = []
+    for photo in overhead:
+        assert photo.end is not None
         for group in groups:
-            shown = [look.end.shows(other.end) for other in group if other.end is not None]
-            if True in shown or (unclear_is_same and None in shown):
-                group.append(look)
+            same = [photo.end.same_as(other.end) for other in group if other.end is not None]
+            if True in same or (unclear_is_same and None in same):
+                group.append(photo)
                 break
         else:
-            groups.append([look])
+            groups.append([photo])
     return groups
 
 
-def _with_oblique(first: list[_Look], second: list[_Look], oblique: Sequence[_Look]) -> tuple[list[_Look], list[_Look]]:
-    """The two groups with each oblique photograph in the one whose upper end it shows.
+def _with_oblique(
+    first: list[_Appearance], second: list[_Appearance], oblique: Sequence[_Appearance]
+) -> tuple[list[_Appearance], list[_Appearance]]:
+    """The two groups with each oblique photograph added to the one with whose upper end it correlates best.
 
-    The rotor is as tall one way up as the other: there is one height at which all photographs fit, each in its group.
-    The clearest is sorted first; those that follow may also be like it, as it was taken from a side nearer to theirs.
+    The rotor is as high one way up as the other, so that one height of the plane suits all photographs. The most
+    distinct photograph is assigned first; the others are then compared with it as well, as it may have been taken from
+    a direction nearer to theirs.
     """
     groups, rest = [list(first), list(second)], list(oblique)
     if not second or not oblique:
         return [*first, *rest], groups[1]
-    alike = np.array([[np.max([_alike(look, o) for o in group], axis=0) for group in groups] for look in rest])
-    k = int(alike.max(1).sum(0).argmax())
+    correlation = np.array(
+        [[np.max([_correlation(photo, o) for o in group], axis=0) for group in groups] for photo in rest]
+    )
+    k = int(correlation.max(1).sum(0).argmax())
     near = slice(max(k - 1, 0), k + 2)
-    score = alike[:, :, near].max(2)
+    score = correlation[:, :, near].max(2)
     while rest:
-        better = score[:, 0] - score[:, 1]
-        i = int(np.abs(better).argmax())
-        if abs(better[i]) < SORTING.better_correlation:
-            names = ", ".join(look.path.name for look in rest)
+        margin = score[:, 0] - score[:, 1]
+        i = int(np.abs(margin).argmax())
+        if abs(margin[i]) < SORTING.better_correlation:
+            names = ", ".join(photo.path.name for photo in rest)
             raise UsageError(f"Which way up the rotor stands in {names} is not clear from the picture.", HINT)
-        side = 0 if better[i] > 0 else 1
-        groups[side].append(look := rest.pop(i))
+        side = 0 if margin[i] > 0 else 1
+        groups[side].append(photo := rest.pop(i))
         score = np.delete(score, i, 0)
         for j, other in enumerate(rest):
-            score[j, side] = max(score[j, side], _alike(look, other)[near].max())
+            score[j, side] = max(score[j, side], _correlation(photo, other)[near].max())
     return groups[0], groups[1]
 
 
 def _exit_less_entry(found: Measurement) -> tuple[float, float]:
     """Mean angle, deg, of the last station that is seen less that of the first, and its standard uncertainty.
 
-    One standing alone shows one station: then the ends of what is seen of the blades are compared, with their
-    uncertainties taken as common to all blades, which is cautious.
+    One setup alone shows one station: then the two ends of what is seen of each blade are compared, with their
+    uncertainties taken as fully correlated between blades, which is cautious.
     """
     stations = found.stations
     seen = [w for s in STATIONS if (w := stations.budget.mean_weights(s)) is not None]

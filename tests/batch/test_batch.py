@@ -57,11 +57,11 @@ def test_a_folder_of_folders(tmp_path: Path) -> None:
     (tmp_path / "results" / batch.INVENTORY).write_text("")
     (tmp_path / "empty").mkdir()
     a, b, empty = jobs_in_folder(tmp_path)
-    assert (a.rotor, [p.name for p in a.standing], a.turned) == ("a", ["x.jpeg", "y.tif"], ())
-    assert (b.rotor, [p.name for p in b.standing]) == ("b", ["one.jpg"])
+    assert (a.rotor, [p.name for p in a.inlet_up], a.turned) == ("a", ["x.jpeg", "y.tif"], ())
+    assert (b.rotor, [p.name for p in b.inlet_up]) == ("b", ["one.jpg"])
     assert [p.name for p in b.turned] == ["Turned-2.PNG", "x.heic"]
-    assert (empty.rotor, empty.standing, empty.turned) == ("empty", (), ())
-    assert all(p.is_absolute() for p in a.standing + b.turned)
+    assert (empty.rotor, empty.inlet_up, empty.turned) == ("empty", (), ())
+    assert all(p.is_absolute() for p in a.inlet_up + b.turned)
 
 
 def test_a_folder_without_rotors_is_refused(tmp_path: Path) -> None:
@@ -124,15 +124,15 @@ def test_the_key_holds_what_the_result_depends_on(tmp_path: Path) -> None:
         return work.keys_of(job, work.hashes_of(job), settings(**more))[0]
 
     first = key()
-    swapped = Job(job.rotor, job.turned, job.standing)
+    swapped = Job(job.rotor, job.turned, job.inlet_up)
     changes = [
         key(options=Options(check_bar_mm=99.0)),
         key(ring=ring_from_dict(ring_definition() | {"index_azimuth_deg": 1.0})),
-        key(Job("b", job.standing, job.turned)),
-        key(Job(job.rotor, job.standing, job.turned, (("diameter_mm", 155.0),))),
+        key(Job("b", job.inlet_up, job.turned)),
+        key(Job(job.rotor, job.inlet_up, job.turned, (("diameter_mm", 155.0),))),
         key(options=Options(tips="new")),
         key(swapped),
-        key(Job(job.rotor, job.standing)),
+        key(Job(job.rotor, job.inlet_up)),
     ]
     assert len({first, *changes}) == 8
     (folder / "inlet.jpg").rename(folder / "renamed.jpg")

@@ -138,7 +138,7 @@ def workers(folder: Path, camera: Path, ring: Path) -> None:
     from bladeangle.imaging.ring import read_ring
 
     jobs = batch.jobs_in_folder(folder)
-    paths = [str(p) for job in jobs for p in job.standing + job.turned]
+    paths = [str(p) for job in jobs for p in job.inlet_up + job.turned]
     cv2.setNumThreads(1)
     reading = best_ms(lambda: [cv2.imread(p) for p in paths], 2) / 1000
     settings = batch.Settings(read_ring(ring), read_camera(camera), Options())

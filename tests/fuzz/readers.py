@@ -97,8 +97,8 @@ def _log(path: Path) -> None:
 
 def _manifest(path: Path) -> None:
     for job in jobs_of_manifest(path):
-        assert job.rotor and (job.standing or job.turned)
-        json.dumps([job.rotor, *map(str, (*job.standing, *job.turned)), job.told], allow_nan=False).encode()
+        assert job.rotor and (job.inlet_up or job.turned)
+        json.dumps([job.rotor, *map(str, (*job.inlet_up, *job.turned)), job.given], allow_nan=False).encode()
 
 
 def _photo(path: Path) -> None:

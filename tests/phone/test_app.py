@@ -49,7 +49,7 @@ def test_the_rotor_is_measured_and_every_file_is_an_ordinary_one(measured: Path)
     job = measured / "rotors" / "rotor-1"
     assert (job / "inlet.jpg").read_bytes() == INLET and (job / "outlet.jpg").read_bytes() == OUTLET
     told = photos_by_name(job)
-    assert [p.name for p in told.standing] == ["inlet.jpg"] and [p.name for p in told.turned] == ["outlet.jpg"]
+    assert [p.name for p in told.inlet_up] == ["inlet.jpg"] and [p.name for p in told.turned] == ["outlet.jpg"]
     record = read_record(job / "record.json")
     assert record.data["name"] == "Heron <b>"
     assert record.content.options.diameter_mm == 159.4

@@ -81,7 +81,7 @@ def test_photographs_are_kept_replaced_and_set_aside(tmp_path: Path) -> None:
     assert sorted(p.read_bytes() for p in (job.path / "set-aside").iterdir() if p.suffix != ".json") == [b"1", b"2"]
     assert place.notice(job) is None
     # as `bladeangle measure` and `bladeangle batch` see it
-    assert [p.name for p in photos_by_name(job.path).standing] == ["around-1.png", "around-2.png", "inlet.jpg"]
+    assert [p.name for p in photos_by_name(job.path).inlet_up] == ["around-1.png", "around-2.png", "inlet.jpg"]
     assert [j.rotor for j in jobs_in_folder(tmp_path / "rotors")] == ["rotor-1"]
 
 

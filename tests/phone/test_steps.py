@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 import math
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -62,7 +63,7 @@ def test_a_place_that_was_taken_by_hand_is_not_asked_for_again() -> None:
 
 class Told:
     def __init__(self, suggestion: str | None) -> None:
-        self.data = {"suggestion": suggestion}
+        self.content = SimpleNamespace(suggestion=suggestion)
 
 
 def test_after_three_the_record_says_what_is_lacking() -> None:

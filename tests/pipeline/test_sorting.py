@@ -64,7 +64,7 @@ def test_names_are_believed_and_nothing_is_looked_at(tmp_path: Path) -> None:
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_text("no photograph at all")
     found = sorting.sort_folder(tmp_path, read_ring(RING_FILE), None, Options())
-    assert [p.name for p in found.standing] == ["one.jpg"]
+    assert [p.name for p in found.inlet_up] == ["one.jpg"]
     assert [p.name for p in found.turned] == ["Turned-2.PNG", "x.heic"]
     assert found.flag is None
 
@@ -88,8 +88,8 @@ def test_photographs_of_one_standing_alone_need_no_partner(tmp_path: Path) -> No
     ring, camera = read_ring(RING_FILE), read_camera(CAMERA_FILE)
     for name, turned in (("a.jpg", False), ("b.jpg", True)):
         found = sorting.sort_photos([folder / name], ring, camera, Options())
-        assert (found.turned if turned else found.standing) == (folder / name,)
-        assert not (found.standing if turned else found.turned)
+        assert (found.turned if turned else found.inlet_up) == (folder / name,)
+        assert not (found.inlet_up if turned else found.turned)
 
 
 def test_photographs_of_both_standings_from_above_and_around(tmp_path: Path) -> None:
@@ -97,7 +97,7 @@ def test_photographs_of_both_standings_from_above_and_around(tmp_path: Path) -> 
     shape = replace(EVEN, laws=(Progressive(10.0, 14.0),))
     ring, camera = rendered(tmp_path / "mixed", shape, 11, up + down)
     found = sorting.sort_photos(sorted((tmp_path / "mixed").iterdir()), ring, camera, Options())
-    assert {p.stem for p in found.standing} == set(up)
+    assert {p.stem for p in found.inlet_up} == set(up)
     assert {p.stem for p in found.turned} == set(down)
 
 
@@ -112,7 +112,7 @@ def test_blades_of_even_pitch_are_asked_about(tmp_path: Path) -> None:
     assert "--turned" in refused.value.hint
     # one name tells which of the two ends is which, and is believed
     told = sorting.sort_photos([tmp_path / "mixed" / "inlet.jpg", paths[1]], ring, camera, Options())
-    assert (told.standing, told.turned) == ((tmp_path / "mixed" / "inlet.jpg",), (paths[1],))
+    assert (told.inlet_up, told.turned) == ((tmp_path / "mixed" / "inlet.jpg",), (paths[1],))
     assert told.flag is not None and "names" in told.flag.text
     # two names that say the same of different ends are not
     (tmp_path / "mixed" / "q.jpg").rename(tmp_path / "mixed" / "inlet-2.jpg")
@@ -165,7 +165,7 @@ def test_a_photograph_from_the_side_told_of_the_wrong_end_is_asked_about(tmp_pat
     shape = replace(EVEN, laws=(Progressive(10.0, 14.0),))
     ring, camera = rendered(tmp_path / "mixed", shape, 16, ("inlet", "outlet", "below-2"))
     at = {p.stem: p for p in (tmp_path / "mixed").iterdir()}
-    told = sorting.told_by_hand([at["inlet"], at["below-2"]], [at["outlet"]])
+    told = sorting.as_given([at["inlet"], at["below-2"]], [at["outlet"]])
     with pytest.raises(UsageError, match=r"below-2\.jpg was given as inlet end up, but shows the other end"):
         sorting.measure_sorted(told, ring, camera, Options())
 
