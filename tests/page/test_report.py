@@ -210,6 +210,30 @@ def test_the_tip_chart_draws_wear_to_scale_with_its_band() -> None:
     assert "wear 0.25\xa0±0.10" in words and "wear not\xa0seen" in words
 
 
+def test_every_length_of_the_page_is_in_inches_where_asked_for(tmp_path: Path) -> None:
+    """An inch is 25.4 mm exactly: the curves are where they were, the ticks at round inches."""
+    record = with_tips(invented_record(), 0.254, bore_mm=157.0)
+    record["flags"] = []  # their words are the record's, in mm
+    shown = Page(report_html([record], inches=True)).text
+    assert not re.findall(r"[^.;]* mm\b[^.;]*", shown)
+    assert "height, in" in shown and "radius, in" in shown and "expanded uncertainty, in" in shown
+    assert "0.010 ±0.004" in shown
+    for charts in (unrolled_charts, tip_charts):
+        mm, inch = (ET.fromstring(str(charts(record, inches)[0])) for inches in (False, True))
+        curves = [[e.get("d") for e in chart.iter("path")] for chart in (mm, inch)]
+        assert curves[0] == curves[1] and len(curves[0]) >= 2
+        places = {}
+        for chart, label in ((mm, "50"), (inch, "2")):
+            row = [e for e in chart.iter("text") if e.get("text-anchor") == "middle" and (e.text or "")[0].isdigit()]
+            places[label] = {e.text: float(str(e.get("x"))) for e in row}
+        zero = places["50"]["0"]
+        assert places["2"]["0"] == zero
+        assert (places["2"]["2"] - zero) / (places["50"]["50"] - zero) == pytest.approx(50.8 / 50, abs=1e-3)
+    write_plot(tmp_path / "p.svg", record, inches=True)
+    words = "".join(ET.parse(tmp_path / "p.svg").getroot().itertext())
+    assert "height, in" in words and "leading edge, in" in words and "mm" not in words
+
+
 def test_wear_and_clearance_stand_in_the_page() -> None:
     page = Page(report_html([with_tips(invented_record(), 0.25, bore_mm=157.0)]))
     assert "Smallest clearance" in page.text and "0.50\xa0±0.08" in page.text.replace(" ", "\xa0")
