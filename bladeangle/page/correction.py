@@ -17,6 +17,11 @@ from bladeangle.records.edits import Edits, edits_to_dict
 IMAGE_WIDTH = 2600
 
 
+def edits_name(record: Mapping[str, Any]) -> str:
+    """The name under which the page saves the edits of a record."""
+    return (re.sub(r"[^A-Za-z0-9._-]+", "-", str(record["name"])).strip("-.")[:60] or "rotor") + ".edits.json"
+
+
 def correction_html(
     record: Mapping[str, Any],
     paths: Sequence[Path],
@@ -25,11 +30,11 @@ def correction_html(
     done: Callable[[], None] = lambda: None,
 ) -> str:
     """The correction page of a record; `paths` are its photographs in order, `edits` what it starts with, `command`
-    what to type to measure again, without the edits file.
+    what to type to measure again with the edits file, whose name is `edits_name`.
 
     `done` is called after each photograph. PhotoError as `picture.read_for_display`.
     """
-    file_name = (re.sub(r"[^A-Za-z0-9._-]+", "-", str(record["name"])).strip("-.")[:60] or "rotor") + ".edits.json"
+    file_name = edits_name(record)
     known = {p["sha256"]: p for p in edits_to_dict(edits)["photos"]} if edits else {}
     photos: list[dict[str, Any]] = []
     data: list[dict[str, Any]] = []
@@ -55,7 +60,7 @@ def correction_html(
             photos=photos,
             targets=_targets(record["rotor"]["blade_count"]),
             file_name=file_name,
-            command=f"{command or 'bladeangle measure …'} --edits {file_name}",
+            command=command or f"bladeangle measure … --edits {file_name}",
             css=page_text("base.css", "correct.css"),
             script=script,
             script_hash=script_hash,

@@ -182,7 +182,7 @@ def write_correction_page(
 ) -> None:
     """Write the page on which a user corrects the followed edges of a record, atomically, starting with `edits`.
 
-    command : what to type to measure again with the edits, to be shown on the page. `done` is called after each
+    command : what to type to measure again with the edits file, to be shown on the page. `done` is called after each
     photograph.
 
     Raises

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+import shlex
 import xml.etree.ElementTree as ET
 from html.parser import HTMLParser
 from pathlib import Path
@@ -356,6 +357,35 @@ def test_commands_write_their_files_and_refuse_what_does_not_fit(tmp_path: Path)
     assert call("report", path, "--out", tmp_path / "no" / "r.html").exit_code == 9
     assert call("report", path, "--photos", tmp_path / "none", "--out", page).exit_code == 3
     assert call("correct", path, "--photos", tmp_path, "--out", page, "--edits", path).exit_code == 4
+
+
+@pytest.mark.parametrize("downloads", [True, False])
+def test_the_command_that_measures_again_can_be_pasted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, downloads: bool
+) -> None:
+    """It names the edits file where a browser saves it, or else beside the page, and the page shows the same."""
+    from bladeangle.cli.main import main
+    from bladeangle.cli.measure import measure
+
+    place = tmp_path / "it's here"
+    place.mkdir()
+    home = tmp_path / "home"
+    (home / "Downloads").mkdir(parents=True) if downloads else home.mkdir()
+    for variable in ("HOME", "USERPROFILE"):
+        monkeypatch.setenv(variable, str(home))
+    data = invented_record(oblique=0, name="Heron 7")
+    write_photos(data, place)
+    path = place / "heron.json"
+    write_record(record_from_dict(data), path)
+    run = CliRunner().invoke(main, ["correct", str(path), "--photos", str(place), "--out", str(place / "c.html")])
+    assert run.exit_code == 0, run.output
+    command = run.stderr.splitlines()[-1].strip()
+    assert command in Page((place / "c.html").read_text()).text
+    words = shlex.split(command)
+    assert words[:2] == ["bladeangle", "measure"]
+    told = measure.make_context("measure", words[2:]).params
+    saved = (home / "Downloads" if downloads else place) / "Heron-7.edits.json"
+    assert (told["again"], told["photos"], told["out"], told["edits"]) == (path, (place,), path, saved)
 
 
 @pytest.mark.parametrize(
