@@ -19,6 +19,7 @@ import pytest
 from bench import PATIENCE_S, PHOTOS, RING, Running, send, start, wait_for
 from click.testing import CliRunner
 
+import bladeangle.phone
 from bladeangle.base.errors import OutputError, UsageError
 from bladeangle.cli.main import main
 from bladeangle.phone.folder import Folder
@@ -100,6 +101,8 @@ def test_without_the_extra_one_sentence_names_the_command(
 
     for module in [m for m in sys.modules if m.startswith("bladeangle.phone")]:
         monkeypatch.delitem(sys.modules, module)
+    # imported anew it becomes the package's attribute too, and other tests would patch modules that nobody uses
+    monkeypatch.setattr(bladeangle, "phone", bladeangle.phone)
     monkeypatch.setattr(builtins, "__import__", without)
     run = CliRunner().invoke(main, ["phone", str(tmp_path / "bench"), "--ring", str(RING)])
     assert run.exit_code == 2
