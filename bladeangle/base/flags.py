@@ -71,7 +71,7 @@ REGISTRY: dict[str, FlagKind] = {
         "all",
     ),
     "size-differs": FlagKind(
-        "The photograph has fewer or more pixels than those of the calibration; the camera file was scaled to it.",
+        "The photograph is smaller or larger than those of the calibration; the camera file was scaled to it.",
         "doubt",
         "Use the original file: messengers and editors reduce or crop photographs.",
         "all",
@@ -83,7 +83,7 @@ REGISTRY: dict[str, FlagKind] = {
         "all",
     ),
     "enlarged": FlagKind(
-        "The pixels look enlarged, as by digital zoom or an editor; the focal length is then longer than stated.",
+        "The picture looks enlarged, as by digital zoom or an editor; the focal length is then longer than stated.",
         "doubt",
         "Use the phone's original file, taken without zoom.",
         "all",
@@ -282,7 +282,7 @@ REGISTRY: dict[str, FlagKind] = {
         "If this rotor is shallower at the exit than at the entry, name the turned ones with `--turned`.",
     ),
     "quarter-turned": FlagKind(
-        "An app turned the photographs' pixels by a quarter; the camera file was turned with them.",
+        "An app turned the photographs by a quarter; the camera file was turned with them.",
         "note",
         "Use the phone's original files, which say by themselves how the phone was held.",
     ),

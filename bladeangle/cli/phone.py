@@ -6,7 +6,16 @@ from pathlib import Path
 
 import click
 
-from bladeangle.cli.options import camera_option, check_bar_option, note, quiet_option, ring_option, verbose_option
+from bladeangle.cli.options import (
+    camera_option,
+    check_bar_option,
+    inches_option,
+    note,
+    paper_option,
+    quiet_option,
+    ring_option,
+    verbose_option,
+)
 
 
 @click.command()
@@ -30,6 +39,8 @@ from bladeangle.cli.options import camera_option, check_bar_option, note, quiet_
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=8337, show_default=True, metavar="N", help="Port; 0 takes any."
 )
+@paper_option
+@inches_option
 @click.option("--new-code", is_flag=True, help="Make a new secret: codes shown before open nothing any more.")
 @quiet_option
 @verbose_option
@@ -41,6 +52,8 @@ def phone(
     orders: tuple[Path, ...],
     address: str | None,
     port: int,
+    paper: str,
+    inches: bool,
     new_code: bool,
 ) -> None:
     """Photograph with a phone, without a cable.
@@ -85,6 +98,8 @@ def phone(
         None if camera is None else read_camera(camera),
         tuple((order_from_toml(text, source), text.encode()) for text, source in texts),
         check_bar_mm,
+        inches,
+        paper.lower(),
     )
     place = Folder(folder)
     key = place.key(new_code)

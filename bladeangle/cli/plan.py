@@ -135,7 +135,7 @@ def plan(
     size = RotorSize(diameter_mm, height_mm, blades, entry_deg, exit_deg, hand, tip_length_mm)
     planned = plan_photographs(size, read_ring(ring), phone, around)
     if out is not None:
-        write_plan(out, planned)
+        write_plan(out, planned, inches)
     if as_json:
         click.echo(json.dumps(plan_to_dict(planned), indent=1))
     else:

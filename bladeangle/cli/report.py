@@ -100,7 +100,7 @@ def report(
     data = [read_record(path).content for path in records]
     if plot is not None:
         replaced = plot.exists()
-        write_plot(plot, data[0])
+        write_plot(plot, data[0], inches)
         wrote(plot, replaced)
     if out is not None and page:
         _write_pages(out, records, order_path, before, despite, title, paper, inches)

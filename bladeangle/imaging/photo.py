@@ -370,20 +370,20 @@ def _check_shape(size: tuple[int, int], max_pixels: float, shown: str) -> None:
     width, height = size
     short, long = min(size), max(size)
     if short <= 0:
-        raise PhotoError(f"{shown} has no pixels.", _HINT_RETAKE)
+        raise PhotoError(f"{shown} is an empty picture.", _HINT_RETAKE)
     if width * height > max_pixels:
         raise PhotoError(
-            f"{shown} has {width} x {height} pixels; more than {max_pixels / 1e6:.0f} million are not read.",
+            f"{shown} is too large: {width} x {height} pixels; more than {max_pixels / 1e6:.0f} million are not read.",
             "Take the photograph with the phone's ordinary resolution.",
         )
     if long > MAX_ASPECT * short:
         raise PhotoError(
-            f"{shown} has {width} x {height} pixels, the shape of a panorama or a strip.",
+            f"{shown} is a panorama or a strip, of {width} x {height} pixels.",
             "Take a single ordinary photograph, uncropped.",
         )
     if short < MIN_SIDE_PX:
         raise PhotoError(
-            f"{shown} has {width} x {height} pixels; at least {MIN_SIDE_PX} on the short side are needed.",
+            f"{shown} is too small: {width} x {height} pixels; at least {MIN_SIDE_PX} on the short side are needed.",
             "Give the original photograph, not a preview or one shrunk by a messenger.",
         )
 
@@ -408,7 +408,7 @@ def _decode(data: bytes, header: Image.Image) -> NDArray[Any]:
     size = header.width * header.height * (2 if sixteen else len(header.getbands()))
     if size > MAX_DECODED_BYTES:
         raise PhotoError(
-            f"A picture of {header.width} x {header.height} pixels in this format needs too much memory.",
+            f"The picture needs too much memory in this format, at {header.width} x {header.height} pixels.",
             "Save it as JPEG.",
         )
     header.load()

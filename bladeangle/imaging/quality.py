@@ -95,7 +95,8 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
     if camera is None or not camera.calibrated:
         if camera is not None and (camera.width, camera.height) != (width, height):
             raise PhotoError(
-                f"{photo.name} has {width} x {height} pixels, another photograph {camera.width} x {camera.height}.",
+                f"{photo.name} is of another size than the other photographs: {width} x {height} pixels, another "
+                f"{camera.width} x {camera.height}.",
                 "Use one phone's original files, not cropped, turned or sent through a messenger.",
             )
         if zoom > QUALITY.zoom:
@@ -110,7 +111,8 @@ def judge_file(photo: Photo, camera: Camera | None) -> list[Flag]:
     if (camera.width, camera.height) != (width, height):
         # also where one is a multiple of the other: a picture cropped to the same shape looks just like that
         raise PhotoError(
-            f"{photo.name} has {width} x {height} pixels, the camera file {camera.width} x {camera.height}.",
+            f"{photo.name} is of another size than the camera was calibrated for: {width} x {height} pixels, "
+            f"the camera file {camera.width} x {camera.height}.",
             "Use the phone's original file, not cropped, turned or sent through a messenger, and that phone's camera "
             "file; a phone that takes pictures of several sizes is calibrated for each.",
         )

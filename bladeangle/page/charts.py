@@ -11,6 +11,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from bladeangle.base.budget import STATIONS
+from bladeangle.base.lengths import MM_PER_INCH, unit
 from bladeangle.page.svg import el, figure, line, path, scale, text, ticks
 from bladeangle.records.content import Blade, BudgetLine, Content, Photo
 from bladeangle.records.station import station_span
@@ -28,6 +29,12 @@ def labelled(values: Sequence[float]) -> list[tuple[float, str]]:
     texts = [f"{v:.6g}" for v in values]
     places = max((len(t.partition(".")[2]) for t in texts if "e" not in t), default=0)
     return [(v, f"{v:.{places}f}") for v in values]
+
+
+def length_ticks(low_mm: float, high_mm: float, inches: bool = False, most: int = 5) -> list[tuple[float, str]]:
+    """Places of an axis of lengths, mm, with labels that are round in mm or in inches."""
+    per_unit = MM_PER_INCH if inches else 1.0
+    return [(v * per_unit, words) for v, words in labelled(ticks(low_mm / per_unit, high_mm / per_unit, most))]
 
 
 def _mark(x: float, y: float, station: str, shape: str = "disc") -> Markup:
@@ -96,8 +103,10 @@ def station_ranges(record: Content, length_mm: float) -> dict[str, tuple[float, 
     return {s: station_span(length_mm, s, record.options.stations) for s in STATIONS}
 
 
-def unrolled_charts(record: Content) -> list[Markup]:
+def unrolled_charts(record: Content, inches: bool = False) -> list[Markup]:
     """Height and angle of each blade tip over the length of arc, all to the same scales; blades without curve left out.
+
+    The axes of lengths are labelled in mm, or in inches.
 
     Measured points are drawn where a blade has them (`points`: `arc_mm`, `height_mm` and, if wanted, `kept`).
     """
@@ -120,20 +129,23 @@ def unrolled_charts(record: Content) -> list[Markup]:
         scale(float(heights.min()) - 2, float(heights.max()) + 2, 180, 32),
         scale(low - 0.3, high + 0.3, 340, 214),
     )
-    grid = _unrolled_grid(axes, longest, (float(heights.min()) - 2, float(heights.max()) + 2), (low - 0.3, high + 0.3))
+    ends = (float(heights.min()) - 2, float(heights.max()) + 2)
+    grid = _unrolled_grid(axes, longest, ends, (low - 0.3, high + 0.3), inches)
     return [_unrolled_chart(record, b, c, axes, grid, longest) for b, c in zip(blades, curves, strict=True)]
 
 
-def _unrolled_grid(axes: Axes, longest: float, heights: tuple[float, float], angles: tuple[float, float]) -> Markup:
+def _unrolled_grid(
+    axes: Axes, longest: float, heights: tuple[float, float], angles: tuple[float, float], inches: bool
+) -> Markup:
     x, y, z = axes
     parts = []
-    for axis, ends in ((y, heights), (z, angles)):
-        for v, words in labelled(ticks(*ends)):
+    for axis, places in ((y, length_ticks(*heights, inches)), (z, labelled(ticks(*angles)))):
+        for v, words in places:
             parts += [line(46, axis(v), 412, axis(v), "grid"), text(40, axis(v) + 4, words, "small", "end")]
-    for v, words in labelled(ticks(0.0, longest, 6)):
+    for v, words in length_ticks(0.0, longest, inches, 6):
         parts += [line(x(v), 340, x(v), 344, "axis"), text(x(v), 357, words, "small", "middle")]
-    parts += [text(412, 14, "height, mm", "small", "end"), text(46, 206, "angle, degrees", "small")]
-    parts.append(text(229, 371, "arc length from the leading edge, mm", "small", "middle"))
+    parts += [text(412, 14, f"height, {unit(inches)}", "small", "end"), text(46, 206, "angle, degrees", "small")]
+    parts.append(text(229, 371, f"arc length from the leading edge, {unit(inches)}", "small", "middle"))
     return Markup("").join(parts)
 
 

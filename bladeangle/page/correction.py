@@ -64,6 +64,11 @@ class PhotoData(msgspec.Struct, frozen=True):
     added: list[AddedPoint]
 
 
+def edits_name(record: Content) -> str:
+    """The name under which the page saves the edits of a record."""
+    return (re.sub(r"[^A-Za-z0-9._-]+", "-", record.name).strip("-.")[:60] or "rotor") + ".edits.json"
+
+
 def correction_html(
     record: Content,
     paths: Sequence[Path],
@@ -72,11 +77,11 @@ def correction_html(
     done: Callable[[], None] = lambda: None,
 ) -> str:
     """The correction page of a record; `paths` are its photographs in order, `edits` what it starts with, `command`
-    what to type to measure again, without the edits file.
+    what to type to measure again with the edits file, whose name is `edits_name`.
 
     `done` is called after each photograph. PhotoError as `picture.read_for_display`.
     """
-    file_name = (re.sub(r"[^A-Za-z0-9._-]+", "-", record.name).strip("-.")[:60] or "rotor") + ".edits.json"
+    file_name = edits_name(record)
     known = {p.sha256: p for p in edits_to_file(edits).photos} if edits else {}
     photos, data = [], []
     for photo, path in zip(record.photos, paths, strict=True):
@@ -111,7 +116,7 @@ def correction_html(
             photos=photos,
             targets=_targets(record.rotor.blade_count),
             file_name=file_name,
-            command=f"{command or 'bladeangle measure …'} --edits {file_name}",
+            command=command or f"bladeangle measure … --edits {file_name}",
             css=page_text("base.css", "correct.css"),
             script=script,
             script_hash=script_hash,

@@ -158,7 +158,7 @@ def _tips(record: Record, inches: bool) -> list[str]:
     if not (tips.leading_wear_mm.seen or tips.trailing_wear_mm.seen):
         out.append("Wear of the tips is not seen in these photographs; some from the side would tell it.")
     if tips.clearance_mm:
-        usual = " to ".join(number_text(mm, inches, 1) for mm in (0.2, 0.4))
+        usual = " to ".join(number_text(mm, inches, 2 if inches else 1) for mm in (0.2, 0.4))
         out.append(
             f"The less clearance between tips and housing, the more thrust; {usual} {unit(inches)} are usual (common "
             "practice)."

@@ -115,7 +115,7 @@ def draw_stations(
 ) -> float:
     """A blade's tip unrolled, true to scale, with its stations and angles; its lower edge, mm.
 
-    words : what to write at a station's angle. lengths : at its length, and at "skip" that of the rounding.
+    words : the angle of a station, written beside its name. lengths : at its length, at "skip" that of the rounding.
     """
     length, options = tip_length_mm(record), record.content.options.stations
     means = {s: found.angle_deg if (found := record.mean(s)) else None for s in STATIONS}
@@ -156,10 +156,11 @@ def draw_stations(
         for end in (low, high):
             draw(np.stack([at(end, half), at(end, 5.0)]), 0.15)
         middle = at((low + high) / 2, 6.2)
-        sheet.say(middle[0], middle[1] - 3.0, station, SMALL, bold=True, align="center", share=False)
+        caption = f"{station} {words[station]}" if station in words else station
+        sheet.say(middle[0], middle[1] - 3.0, caption, SMALL, bold=True, align="center", share=False)
         sheet.say(middle[0], middle[1], lengths[station], SMALL, align="center", share=False)
         if station in words:
-            _angle(sheet, at, low, high, flip, words[station])
+            _angle(sheet, at, low, high, flip)
     for where, name, side in ((0.0, "leading edge", 1), (1.0, "trailing edge", -1)):
         place = at(where, -half)
         if side > 0:  # clear of the blade, which falls below the words
@@ -177,7 +178,7 @@ def draw_stations(
     return bottom + 1.0
 
 
-def _angle(sheet: Sheet, at: Any, low: float, high: float, flip: int, words: str) -> None:
+def _angle(sheet: Sheet, at: Any, low: float, high: float, flip: int) -> None:
     """The angle of a station's line from the plane of rotation, drawn from where the station begins."""
     start, end = at(low), at(high)
     reach = float(np.linalg.norm(end - start))
@@ -187,5 +188,3 @@ def _angle(sheet: Sheet, at: Any, low: float, high: float, flip: int, words: str
     angle = np.linspace(0, math.atan2(float(end[1] - start[1]), float(abs(end[0] - start[0]))), 20)
     arc = start + 0.85 * reach * np.stack([flip * np.cos(angle), np.sin(angle)], 1)
     sheet.line(arc[:, 0].tolist(), arc[:, 1].tolist(), 0.25)
-    place = start + np.array([flip * reach * 1.03, 0.6])
-    sheet.say(place[0], place[1], words, SMALL, bold=True, align="left" if flip > 0 else "right", share=False)

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bladeangle.base.budget import STATIONS
-from bladeangle.base.lengths import length_text, unit
+from bladeangle.base.lengths import length_text
 from bladeangle.page.drawings import draw_rotor, draw_stations, tip_length_mm
 from bladeangle.page.paper import FOOT, PALE, RULE, SMALL, TEXT, Column, Sheet
-from bladeangle.page.parts import angle_cell, doubts, evidence, pairs, signed, what_it_is
+from bladeangle.page.parts import angle_cell, doubts, evidence, exact_text, pairs, signed, what_it_is
 from bladeangle.records.record import Record
 from bladeangle.records.station import station_span
 from bladeangle.shop.orders import CAUTIONS, Order, pitch_mm
+
+#: Letters of the notes that the page shows; the order has all.
+MOST_NOTES = 600
 
 
 def order_page(record: Record, order: Order, inches: bool = False) -> Callable[[Sheet], None]:
@@ -25,7 +28,7 @@ def order_page(record: Record, order: Order, inches: bool = False) -> Callable[[
         _wanted(sheet, record, order, inches)
         sheet.heading("How the stations and angles are defined")
         _defined(sheet, record, order, inches)
-        gap, drawing = 5.0, 42.0 if sheet.brief else 54.0
+        gap, drawing = 5.0, (54.0, 42.0, 36.0)[sheet.brief]
         with sheet.beside():
             sheet.y = draw_rotor(sheet, record, sheet.right - drawing, sheet.y + 2.0, drawing)
             sheet.y += 2.6
@@ -36,7 +39,8 @@ def order_page(record: Record, order: Order, inches: bool = False) -> Callable[[
             sheet.heading("Rotor")
             pairs(sheet, _rotor(record, order, inches), sheet.left, width)
             if order.notes:
-                sheet.paragraph(f"Notes: {order.notes[:600]}", width=width, bold=True)
+                notes = order.notes if len(order.notes) <= MOST_NOTES else order.notes[:MOST_NOTES].rstrip() + "..."
+                sheet.paragraph(f"Notes: {notes}", width=width, bold=True)
         sheet.below()
         half = (sheet.inner - gap) / 2
         for words, lines, x in (
@@ -120,19 +124,19 @@ def _wanted(sheet: Sheet, record: Record, order: Order, inches: bool) -> None:
 def _defined(sheet: Sheet, record: Record, order: Order, inches: bool) -> None:
     options, length = record.content.options.stations, tip_length_mm(record)
     low, high = station_span(length, "middle", options)
-    long = length_text(options.length_mm, inches, 0)
+    long = exact_text(options.length_mm, inches)
     middle = length_text(high - low, inches, 0)
     lengths = {"entry": long, "exit": long, "middle": f"about {middle}"}
-    lengths["skip"] = f"{length_text(options.skip_mm, inches, 0)} of rounding left out"
+    lengths["skip"] = f"{exact_text(options.skip_mm, inches)} of rounding left out"
     words = {s: f"{o.angle_deg:.2f}°" for s, o in order.stations.items() if s != "middle"}
-    width = sheet.inner * (0.66 if sheet.brief else 1.0)
+    width = sheet.inner * (1.0, 0.66, 0.6)[sheet.brief]
     left = sheet.left + (sheet.inner - width) / 2
     sheet.y = draw_stations(sheet, record, left, sheet.y, width, words, lengths)
     sheet.paragraph(
         "A blade's tip unrolled, seen from outside, true to scale. Lengths run along the tip. A station's angle is "
         "that of the straight line that fits the middle of the tip's thickness over the station, from the plane of "
-        f"rotation (dashed); pitch, in {unit(inches)}, is the advance of such a helix in a turn. Gauges that take "
-        "other lengths read other angles.",
+        "rotation (dashed); pitch is the advance of such a helix in a turn. Gauges that take other lengths read other "
+        "angles.",
         SMALL,
     )
 
@@ -143,13 +147,13 @@ def _rotor(record: Record, order: Order, inches: bool) -> list[tuple[str, str]]:
         ("hand, as a screw thread", str(order.hand)),
     ]
     rows = [row for row in rows if row[1] != "None"]
-    for words, value in (
-        ("diameter over the tips", order.tip_diameter_mm),
-        ("hub diameter", order.hub_diameter_mm),
-        ("blade thickness at the tip", order.thickness_mm),
+    for words, value, digits in (
+        ("diameter over the tips", order.tip_diameter_mm, 1),
+        ("hub diameter", order.hub_diameter_mm, 1),
+        ("blade thickness at the tip", order.thickness_mm, 2 if inches else 1),
     ):
         if value is not None:
-            rows.append((words, length_text(value, inches, 1)))
+            rows.append((words, length_text(value, inches, digits)))
     turns = "counter-clockwise" if record.rotor.hand == "right" else "clockwise"
     return [*rows, ("turns, seen from the inlet", turns)]
 

@@ -1,7 +1,8 @@
 """A page of paper on which words, tables and drawings are set in mm; written as PDF with its fonts in it, or as PNG.
 
 Every page is black on white with greys, so that any printer does; nothing on it depends on colour. A page that does
-not hold what it is to say is set again in a smaller size, and at last `brief`, where what is least needed goes.
+not hold what it is to say is set again in a smaller size, then `brief`, where what is least needed goes, and at last
+briefer still, with the most of a long list and the number of the rest.
 """
 
 from __future__ import annotations
@@ -32,8 +33,8 @@ MARGIN_MM, FOOT_MM = 17.0, 13.0
 TITLE, HEAD, TEXT, SMALL, FOOT = 17.0, 10.5, 8.6, 7.2, 6.4
 LINE = 1.32  # of the size of type, from line to line
 MM_PER_POINT = 25.4 / 72
-#: Sizes, as shares of the usual one, that a page is tried in, whole and brief.
-SIZES, BRIEF_SIZES = (1.1, 1.0, 0.92, 0.84), (0.84, 0.76)
+#: Sizes, as shares of the usual one, that a page is tried in: whole, brief, and briefest.
+SIZES = ((1.1, 1.0, 0.92, 0.84), (0.92, 0.84), (0.84, 0.76, 0.68, 0.6))
 #: Dots per inch of the picture, which is then some 1,240 by 1,750 px, and its greys.
 PICTURE_DPI, GREYS = 150, 32
 INK, PALE, FAINT, RULE = "black", "0.38", "0.93", "0.6"
@@ -84,9 +85,12 @@ class Column:
 
 
 class Sheet:
-    """A page that is filled from the top: `y` is where the next thing goes, mm from the upper edge."""
+    """A page that is filled from the top: `y` is where the next thing goes, mm from the upper edge.
 
-    def __init__(self, paper: str, share: float = 1.0, brief: bool = False) -> None:
+    brief : 0 says everything; 1 leaves out what is least needed; 2 shortens long lists as well.
+    """
+
+    def __init__(self, paper: str, share: float = 1.0, brief: int = 0) -> None:
         from matplotlib.figure import Figure
 
         self.width, self.height = PAPERS_MM[paper]
@@ -145,9 +149,16 @@ class Sheet:
 
     def title(self, words: str, below: str) -> None:
         """The page's title, and a line that says what it is of."""
-        for line in wrapped(words, TITLE * self.share, self.inner, bold=True)[:3]:
-            self.y += self.line_mm(TITLE)
-            self.say(self.left, self.y - 1.5, line, TITLE, bold=True)
+        size = TITLE
+        lines = wrapped(words, size * self.share, self.inner, bold=True)
+        if len(lines) > 2:
+            size = TITLE * 0.7
+            lines = wrapped(words, size * self.share, self.inner, bold=True)
+        if len(lines) > 3:
+            lines = [*lines[:2], fitted(" ".join(lines[2:]), size * self.share, self.inner, bold=True)]
+        for line in lines:
+            self.y += self.line_mm(size)
+            self.say(self.left, self.y - 1.5, line, size, bold=True)
         for line in wrapped(below, TEXT * self.share, self.inner):
             self.y += self.line_mm()
             self.say(self.left, self.y - 0.4, line, TEXT, ink=PALE)
@@ -263,16 +274,17 @@ def _frame(x: float, y: float, w: float, h: float, width: float) -> Any:
     return Rectangle((x, y), w, h, fill=False, edgecolor="black", linewidth=width / MM_PER_POINT)
 
 
-def fitted(words: str, size: float, width: float) -> str:
+def fitted(words: str, size: float, width: float, bold: bool = False) -> str:
     """Words cut, with dots, to what fits into one line of `width` mm."""
-    if width_mm(words, size) <= width:
+    if width_mm(words, size, bold) <= width:
         return words
-    return next(words[:n] + "..." for n in range(len(words), -1, -1) if width_mm(words[:n] + "...", size) <= width)
+    cut = (words[:n].rstrip() + "..." for n in range(len(words), -1, -1))
+    return next(shorter for shorter in cut if shorter == "..." or width_mm(shorter, size, bold) <= width)
 
 
 def composed(fill: Callable[[Sheet], None], paper: str) -> Sheet:
     """A page filled in the largest size in which it holds everything."""
-    for brief, shares in ((False, SIZES), (True, BRIEF_SIZES)):
+    for brief, shares in enumerate(SIZES):
         for share in shares:
             sheet = Sheet(paper, share, brief)
             fill(sheet)

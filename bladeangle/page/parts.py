@@ -15,6 +15,9 @@ from bladeangle.records.record import Record
 from bladeangle.records.summary import MARK
 from bladeangle.records.tip_words import NAMES, with_interval
 
+#: Doubts told on a page that has no room for all, and letters of the names at its foot.
+MOST_DOUBTS, MOST_LETTERS = 5, 40
+
 
 def what_it_is(record: Record) -> str:
     """When it was measured and from what, in a line."""
@@ -102,6 +105,8 @@ def doubts(sheet: Sheet, record: Record, of: str = "") -> None:
         return
     heading = f"Not to be relied on before it is looked at{of} ({MARK} marks the numbers)"
     told = [flag_line(replace(f, remedy="") if sheet.brief else f).removeprefix("Doubt: ") for f in found]
+    if sheet.brief > 1 and len(told) > MOST_DOUBTS + 1:
+        told = [*told[:MOST_DOUBTS], f"And {len(told) - MOST_DOUBTS} more doubts, which the report tells."]
     lines = [(" ".join(told), SMALL, False)] if sheet.brief else [(f"– {words}", TEXT, False) for words in told]
     sheet.framed([(heading, HEAD, True), *lines])
 
@@ -122,8 +127,17 @@ def verdict_bar(sheet: Sheet, verdict: str, words: str) -> None:
 def evidence(record: Record) -> str:
     """What a record was measured with, in a line."""
     data = record.content
-    names = [f"camera file {data.camera.name!r}", f"ring {data.ring.name!r}"]
+    names = [f"camera file {_short(data.camera.name)!r}", f"ring {_short(data.ring.name)!r}"]
     return f"Record of {data.created[:16].replace('T', ' ')}; " + ", ".join(names) + f"; {software(record)}"
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= MOST_LETTERS else name[: MOST_LETTERS - 3].rstrip() + "..."
+
+
+def exact_text(length_mm: float, inches: bool) -> str:
+    """A length that is one by definition, as that of a station: not rounded to whole mm, nor to tenths of an inch."""
+    return length_text(length_mm, True, 1) if inches else f"{length_mm:g} mm"
 
 
 def software(record: Record) -> str:
@@ -134,7 +148,7 @@ def software(record: Record) -> str:
 def explained(record: Record, inches: bool) -> str:
     """What an angle, a station and the uncertainty are, in words."""
     options = record.content.options.stations
-    long, skip = (length_text(mm, inches, 0) for mm in (options.length_mm, options.skip_mm))
+    long, skip = (exact_text(mm, inches) for mm in (options.length_mm, options.skip_mm))
     return (
         f"Angles are those of the blades' tips, in degrees from the plane of rotation. Entry: {long} of tip from the "
         f"leading edge, after {skip} of rounding; exit: the same from the trailing edge; middle: what lies between. "

@@ -90,7 +90,7 @@ def write_report(
     photos : folder with the photographs, found by name and SHA-256; None draws the marks on plain ground.
     limits : station -> lowest and highest angle ordered, degrees; for all records.
     title : of the page; the rotor's name or "n rotors" without.
-    inches : lengths in tables are in inches; charts stay in mm.
+    inches : lengths are shown in inches.
     done : called after each photograph.
 
     Raises
@@ -134,7 +134,9 @@ def report_html(
         limits={s: limits.get(s) for s in STATIONS} if limits else None,
         remedies={code: kind.remedy for code, kind in REGISTRY.items()},
         shelf=charts.shelf_chart(records) if len(records) > 1 else Markup(""),
-        rotors=[_rotor(record, found, limits, width, done) for record, found in zip(records, paths, strict=True)],
+        rotors=[
+            _rotor(record, found, limits, width, inches, done) for record, found in zip(records, paths, strict=True)
+        ],
     )
     return html
 
@@ -168,7 +170,12 @@ class Shown:
 
 
 def _rotor(
-    record: Content, paths: Sequence[Path] | None, limits: Limits | None, width: int, done: Callable[[], None]
+    record: Content,
+    paths: Sequence[Path] | None,
+    limits: Limits | None,
+    width: int,
+    inches: bool,
+    done: Callable[[], None],
 ) -> Shown:
     from bladeangle.page import charts, tip_chart
     from bladeangle.page.overlay import jpeg_uri, photo_svg
@@ -189,10 +196,10 @@ def _rotor(
         sources=sources,
         photos=photos,
         angles=charts.angle_charts(record, limits),
-        unrolled=charts.unrolled_charts(record),
-        tips=tip_chart.tip_charts(record),
-        tip_rows=tip_chart.tip_rows(record),
-        taper=with_interval(record.rotor.tips.taper_mm) if record.rotor.tips else "",
+        unrolled=charts.unrolled_charts(record, inches),
+        tips=tip_chart.tip_charts(record, inches),
+        tip_rows=tip_chart.tip_rows(record, inches),
+        taper=with_interval(record.rotor.tips.taper_mm, inches) if record.rotor.tips else "",
         budget=charts.budget_chart(sources),
         layout=charts.layout_charts(record),
         places=charts.camera_places(record),
@@ -209,7 +216,7 @@ def write_correction_page(
 ) -> None:
     """Write the page on which a user corrects the followed edges of a record, atomically, starting with `edits`.
 
-    command : what to type to measure again with the edits, to be shown on the page. `done` is called after each
+    command : what to type to measure again with the edits file, to be shown on the page. `done` is called after each
     photograph.
 
     Raises
@@ -222,10 +229,11 @@ def write_correction_page(
     write_text_atomic(path, correction_html(record, find_photos(record, photos), edits, command, done))
 
 
-def write_plot(path: Path, record: Content) -> None:
+def write_plot(path: Path, record: Content, inches: bool = False) -> None:
     """Plot the unrolled tips of a record, height and angle over arc length, as PNG or SVG by the name's ending.
 
-    Measured points are drawn where the record has them, and the stations on a tip of the mean length.
+    Measured points are drawn where the record has them, and the stations on a tip of the mean length; lengths are
+    shown in mm, or in inches.
 
     Raises
     ------
@@ -242,6 +250,11 @@ def write_plot(path: Path, record: Content) -> None:
     blades = [(b, b.curve) for b in record.blades if b.curve and len(b.curve.arc_mm) > 1]
     if not blades:
         raise OutputError("The record has no curve of a blade tip to plot.", "Measure with more of the tips in view.")
+    per_mm = 1 / MM_PER_INCH if inches else 1.0
+
+    def shown(lengths_mm: Sequence[float]) -> list[float]:
+        return [v * per_mm for v in lengths_mm]
+
     colours = [tuple(v / 255 for v in INK[k]) for k in ("ring", "struck", "entry", "exit", "hub", "inlet")]
     dashes = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)))
     # Text as text keeps an SVG small and searchable; a fixed salt makes the same record give the same file.
@@ -249,10 +262,13 @@ def write_plot(path: Path, record: Content) -> None:
         figure = Figure(figsize=(9, 7), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True)
         for i, (blade, curve) in enumerate(blades):
-            arc, angle, u = curve.arc_mm, curve.angle_deg, curve.standard_uncertainty_deg
+            arc, angle, u = shown(curve.arc_mm), curve.angle_deg, curve.standard_uncertainty_deg
             if (points := blade.points) is not None:
-                upper.plot(points.arc_mm, points.height_mm, ".", color=colours[i % 6], markersize=3, alpha=0.4)
-            upper.plot(arc, curve.height_mm, label=f"blade {blade.number}", color=colours[i % 6], ls=dashes[i % 6])
+                marks = shown(points.arc_mm), shown(points.height_mm)
+                upper.plot(*marks, ".", color=colours[i % 6], markersize=3, alpha=0.4)
+            upper.plot(
+                arc, shown(curve.height_mm), label=f"blade {blade.number}", color=colours[i % 6], ls=dashes[i % 6]
+            )
             lower.plot(arc, angle, color=colours[i % 6], ls=dashes[i % 6])
             low, high = ([a + k * v for a, v in zip(angle, u, strict=True)] for k in (-2, 2))
             lower.fill_between(arc, low, high, color=colours[i % 6], alpha=0.15, linewidth=0)
@@ -261,16 +277,17 @@ def write_plot(path: Path, record: Content) -> None:
         for station, (start, end) in charts.station_ranges(record, length).items():
             if end <= start:  # a tip too short for its stations
                 continue
+            start, end = shown((start, end))
             for axes in (upper, lower):
                 axes.axvspan(start, end, color=tuple(v / 255 for v in INK[station]), alpha=0.08, linewidth=0)
             lower.text((start + end) / 2, 0.02, station, ha="center", transform=lower.get_xaxis_transform())
         # A name is data, not markup: a dollar sign must not start a formula.
         upper.set_title(record.name, parse_math=False)
-        upper.set_ylabel("height, mm")
+        upper.set_ylabel(f"height, {unit(inches)}")
         upper.legend()
         lower.set_ylabel("angle, degrees")
         lower.set_title("bands: two standard uncertainties either way", fontsize="small")
-        lower.set_xlabel("arc length from the leading edge, mm")
+        lower.set_xlabel(f"arc length from the leading edge, {unit(inches)}")
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
         with atomic_path(path) as temporary:

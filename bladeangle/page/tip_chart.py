@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from bladeangle.page.charts import labelled
-from bladeangle.page.svg import el, figure, line, path, scale, text, ticks
+from bladeangle.base.lengths import unit
+from bladeangle.page.charts import length_ticks
+from bladeangle.page.svg import el, figure, line, path, scale, text
 from bladeangle.records.content import BladeTip, Content, Quantity, Tips
 from bladeangle.records.tip_words import with_interval as words_of
 
@@ -18,16 +19,16 @@ LEAST_SPAN_MM = 0.5
 KNOWN_MM = 0.1
 
 
-def with_interval(quantity: Quantity) -> str:
+def with_interval(quantity: Quantity, inches: bool = False) -> str:
     """A quantity with its expanded uncertainty that does not break over lines."""
-    return words_of(quantity).replace(" ", "\u00a0")
+    return words_of(quantity, inches=inches).replace(" ", "\u00a0")
 
 
-def tip_charts(record: Content) -> list[Markup]:
-    """Radius of each blade's tip less that over the middle of the tips, mm, all to the same scales.
+def tip_charts(record: Content, inches: bool = False) -> list[Markup]:
+    """Radius of each blade's tip less that over the middle of the tips, all to the same scales.
 
-    The band is two standard uncertainties of the shape either way. Blades of which nothing is seen are left out; none
-    without tips in the record.
+    The axes are labelled in mm, or in inches. The band is two standard uncertainties of the shape either way. Blades
+    of which nothing is seen are left out; none without tips in the record.
     """
     drawn = [(b, b.tip) for b in record.blades if b.tip and len(b.tip.arc_mm) > 1]
     diameter = record.rotor.tip_diameter_mm
@@ -50,7 +51,7 @@ def tip_charts(record: Content) -> list[Markup]:
     longest = max(float(arc.max()) for arc, _, _ in curves)
     longest = max([longest] + [b.tip_length_mm.value for b, _ in drawn if b.tip_length_mm])
     return [
-        _tip_chart(blade.number, tip, curve, (low, high), longest, bore_off)
+        _tip_chart(blade.number, tip, curve, (low, high), longest, bore_off, inches)
         for (blade, tip), curve in zip(drawn, curves, strict=True)
     ]
 
@@ -62,16 +63,17 @@ def _tip_chart(
     ends: tuple[float, float],
     longest: float,
     bore: float | None,
+    inches: bool,
 ) -> Markup:
     x, y = scale(0.0, longest, 46, 404), scale(*ends, 162, 32)
     arc, off, u = curve
-    parts = [text(46, 14, f"Blade {number}", "strong"), text(412, 14, "radius, mm", "small", "end")]
-    for v, words in labelled(ticks(*ends)):
+    parts = [text(46, 14, f"Blade {number}", "strong"), text(412, 14, f"radius, {unit(inches)}", "small", "end")]
+    for v, words in length_ticks(*ends, inches):
         shown = f"+{words}" if v > 0 else words if v < 0 else "0"
         parts += [line(46, y(v), 412, y(v), "grid"), text(40, y(v) + 4, shown, "small", "end")]
-    for v in ticks(0.0, longest, 6):
-        parts += [line(x(v), 181, x(v), 185, "axis"), text(x(v), 197, f"{v:g}", "small", "middle")]
-    parts.append(text(229, 211, "arc length from the leading edge, mm", "small", "middle"))
+    for v, words in length_ticks(0.0, longest, inches, 6):
+        parts += [line(x(v), 181, x(v), 185, "axis"), text(x(v), 197, words, "small", "middle")]
+    parts.append(text(229, 211, f"arc length from the leading edge, {unit(inches)}", "small", "middle"))
     parts.append(line(46, y(0), 412, y(0), "zero"))
     band = [*zip(arc, off + 2 * u, strict=True), *zip(arc[::-1], (off - 2 * u)[::-1], strict=True)]
     parts.append(el("path", d=path([(x(a), y(v)) for a, v in band], closed=True), class_="band"))
@@ -79,8 +81,8 @@ def _tip_chart(
     if bore is not None:
         parts += [line(46, y(bore), 412, y(bore), "limit"), text(410, y(bore) - 4, "bore", "small", "end")]
     for words, place, anchor in (
-        (f"wear {with_interval(tip.leading_wear_mm)}", 50.0, "start"),
-        (f"wear {with_interval(tip.trailing_wear_mm)}", 410.0, "end"),
+        (f"wear {with_interval(tip.leading_wear_mm, inches)}", 50.0, "start"),
+        (f"wear {with_interval(tip.trailing_wear_mm, inches)}", 410.0, "end"),
     ):
         parts.append(text(place, 176, words, "small", anchor))
     return figure(420, 216, f"Blade {number}: radius of the tip over its length", *parts)
@@ -98,21 +100,25 @@ class TipRow:
     mean: str
 
 
-def tip_rows(record: Content) -> list[TipRow]:
+def tip_rows(record: Content, inches: bool = False) -> list[TipRow]:
     """For the table: wear, run-out and clearance of each blade, and of the rotor, in words; none without tips."""
     tips = record.rotor.tips
     if tips is None:
         return []
+
+    def told(quantity: Quantity) -> str:
+        return with_interval(quantity, inches)
+
     rows: list[tuple[str, BladeTip | Tips]] = [(str(b.number), b.tip) for b in record.blades if b.tip]
     rows.append(("Mean, run-out largest minus smallest", tips))
     return [
         TipRow(
             name=name,
-            leading=with_interval(of.leading_wear_mm),
-            trailing=with_interval(of.trailing_wear_mm),
-            run_out=with_interval(of.run_out_mm) if of.run_out_mm else "",
-            smallest=with_interval(of.clearance_mm.smallest) if of.clearance_mm else "",
-            mean=with_interval(of.clearance_mm.mean) if of.clearance_mm else "",
+            leading=told(of.leading_wear_mm),
+            trailing=told(of.trailing_wear_mm),
+            run_out=told(of.run_out_mm) if of.run_out_mm else "",
+            smallest=told(of.clearance_mm.smallest) if of.clearance_mm else "",
+            mean=told(of.clearance_mm.mean) if of.clearance_mm else "",
         )
         for name, of in rows
     ]

@@ -26,12 +26,15 @@ from bladeangle.shop.orders import Order
 
 @dataclass(frozen=True)
 class Known:
-    """What the command was told: the ring, a camera file, orders with their files' contents, the check bar's length."""
+    """What the command was told: the ring, a camera file, orders with their files' contents, the check bar's length,
+    whether lengths are shown in inches, and the paper of the one page."""
 
     ring: Ring
     camera: Camera | None = None
     orders: tuple[tuple[Order, bytes], ...] = ()
     check_bar_mm: float | None = None
+    inches: bool = False
+    paper: str = "a4"
 
 
 class Desk:
@@ -89,7 +92,8 @@ class Desk:
             others = self.folder.pictures(job)
             opposite = {"inlet": "outlet", "outlet": "inlet"}.get(upload.role)
             fellow = next((p.path for p in others if p.role == opposite), None)
-            found = await self._looks.run(Look(path, self.known.ring, self.cameras(), job.diameter_mm, fellow))
+            look = Look(path, self.known.ring, self.cameras(), job.diameter_mm, fellow, self.known.inches)
+            found = await self._looks.run(look)
             if isinstance(found, Failed):
                 self.uploads.answer(upload, _answer("retake", (found.message, found.hint)))
                 return
@@ -143,7 +147,8 @@ class Desk:
                 options = Options(diameter_mm=job.diameter_mm, check_bar_mm=self.known.check_bar_mm)
                 phone = phone_of([p.check for p in now.pictures])
                 task = Measure(
-                    job.path, job.title, now.digest, phone, self.known.ring, self.cameras(), options
+                    job.path, job.title, now.digest, phone, self.known.ring, self.cameras(), options,
+                    self.known.inches, self.known.paper,
                 )  # fmt: skip
             found = await self._measures.run(task, lambda text: self._tell(job, text))
             if isinstance(found, Failed):

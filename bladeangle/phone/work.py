@@ -13,7 +13,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bladeangle.base.errors import BladeangleError
 from bladeangle.base.files import safe_name
@@ -23,6 +23,9 @@ from bladeangle.imaging.ring import Ring
 from bladeangle.phone.folder import write_json
 from bladeangle.phone.steps import ABOVE_DEG
 from bladeangle.pipeline.measure import Options
+
+if TYPE_CHECKING:
+    from bladeangle.shop.verify import Verdict
 
 #: Tasks after which a process is replaced, so that what libraries keep does not add up.
 TASKS_A_PROCESS = 40
@@ -50,6 +53,7 @@ class Look:
     cameras: tuple[Camera, ...]
     diameter_mm: float | None
     fellow: Path | None = None
+    inches: bool = False
 
     def run(self, progress: Progress) -> dict[str, object]:
         """What `check` saw, with hash, ending, size, phone, and whether the fellow shows the same end of the rotor."""
@@ -60,7 +64,7 @@ class Look:
         photo = read_photo(self.path)
         phone = " ".join(t for t in (photo.exif.make, photo.exif.model) if t)
         camera = camera_for_phone(phone, photo.width, photo.height, self.cameras)
-        check = check_photo(photo, self.ring, camera, self.diameter_mm)
+        check = check_photo(photo, self.ring, camera, self.diameter_mm, self.inches)
         values = {k: v if v is None else float(v) if not isinstance(v, bool) else v for k, v in check.values.items()}
         same = False
         if self.fellow is not None and float(check.values.get("tilt_deg", 90) or 0) < ABOVE_DEG:
@@ -93,9 +97,13 @@ class Measure:
     ring: Ring
     cameras: tuple[Camera, ...]
     options: Options
+    inches: bool = False
+    paper: str = "a4"
 
     def run(self, progress: Progress) -> None:
         """Files in the folder; raises what measuring raises."""
+        import numpy as np
+
         from bladeangle.page.customer_page import customer_page
         from bladeangle.page.paper import write_pages
         from bladeangle.page.report import write_report
@@ -119,10 +127,10 @@ class Measure:
             limits = {s: (o.angle_deg - o.tolerance_deg, o.angle_deg + o.tolerance_deg) for s, o in wanted}
             before = self.folder / "before.json"
             old = read_record(before) if before.is_file() else None
-            write_json(self.folder / "verdict.json", _verdict(record, order, old) | {"digest": self.digest})
-            verdict = verify(record, order, old)
-        write_pages(self.folder / "page.pdf", [customer_page(record, verdict)], "a4", self.name)
-        write_report(self.folder / "report.html", [record.content], self.folder, limits)
+            verdict = verify(record, order, old, rng=np.random.default_rng(1), inches=self.inches)
+            write_json(self.folder / "verdict.json", _told(verdict) | {"digest": self.digest})
+        write_pages(self.folder / "page.pdf", [customer_page(record, verdict, self.inches)], self.paper, self.name)
+        write_report(self.folder / "report.html", [record.content], self.folder, limits, inches=self.inches)
         write_record(record, self.folder / "record.json")  # last: where it is, all of it is
 
 
@@ -146,13 +154,9 @@ class Calibrate:
 Task = Look | Measure | Calibrate
 
 
-def _verdict(record: Any, order: Any, before: Any) -> dict[str, object]:
+def _told(verdict: Verdict) -> dict[str, object]:
     """The verdict with its judgements, for the page."""
-    import numpy as np
-
-    from bladeangle.shop.verify import verify
-
-    found = verify(record, order, before, rng=np.random.default_rng(1)).to_dict()
+    found = verdict.to_dict()
     return {key: found[key] for key in ("verdict", "order", "change", "judgements", "advice", "cautions")}
 
 

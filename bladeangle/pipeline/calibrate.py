@@ -197,7 +197,7 @@ def calibrate_sightings(
     typical = float(np.median([r.rms_px or 0.0 for r in found]))
     if typical > options.largest_rms_px:
         raise AdjustmentError(
-            f"The markers are {typical:.1f} px off where the ring definition puts them, at most "
+            f"The markers do not lie where the ring definition has them: {typical:.1f} px off, at most "
             f"{options.largest_rms_px:g} px are accepted.",
             "Name the definition of the ring that was printed, and lay the sheet flat.",
         )

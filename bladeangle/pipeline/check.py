@@ -135,7 +135,7 @@ def _file_lines(photo: Photo, camera: Camera | None) -> list[Line]:
         lines.append(Line("zoom", "retake", f"taken with a zoom of {photo.exif.digital_zoom:.2g}", "Do not zoom."))
     width, height = photo.file_size
     if camera is not None and (camera.width, camera.height) != (width, height):
-        seen = f"{width} x {height} px, the camera file is for {camera.width} x {camera.height} px"
+        seen = f"not the camera file's: {width} x {height} pixels instead of {camera.width} x {camera.height}"
         lines.append(
             Line("size", "retake", seen, "Use the calibrated phone and its own file, neither cropped nor resized.")
         )

@@ -12,6 +12,7 @@ import numpy as np
 from bladeangle.base.budget import STATIONS, coverage_factor
 from bladeangle.base.errors import UsageError
 from bladeangle.base.files import write_bytes_atomic
+from bladeangle.base.lengths import MM_PER_INCH, length_text, unit
 from bladeangle.base.outputs import FIGURE_MARKS
 from bladeangle.plan import Plan, PlannedPhoto, nominal_rotor
 from bladeangle.records.station import StationOptions
@@ -27,19 +28,22 @@ COLOURS = ("#0072B2", "#E69F00", "#009E73", "#D55E00", "#CC79A7", "#56B4E9")
 STATION_COLOURS = ("#009E73", "#000000", "#CC79A7")
 
 
-def plan_figure(plan: Plan) -> Figure:
-    """Places from above and from the side, and the uncertainty to expect, as a figure 11 inches wide."""
+def plan_figure(plan: Plan, inches: bool = False) -> Figure:
+    """Places from above and from the side, and the uncertainty to expect, as a figure 11 inches wide.
+
+    Lengths are in mm, or in inches.
+    """
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(11.0, 8.2), layout="constrained")
     grid = figure.add_gridspec(2, 2, height_ratios=(1.35, 1.0), width_ratios=(1.1, 1.0))
-    _draw_above(figure.add_subplot(grid[0, 0]), plan)
-    _draw_side(figure.add_subplot(grid[0, 1]), plan)
+    _draw_above(figure.add_subplot(grid[0, 0]), plan, inches)
+    _draw_side(figure.add_subplot(grid[0, 1]), plan, inches)
     _draw_expected(figure.add_subplot(grid[1, :]), plan)
     return figure
 
 
-def write_plan(path: Path, plan: Plan) -> None:
+def write_plan(path: Path, plan: Plan, inches: bool = False) -> None:
     """Write the drawing atomically as PNG or SVG (by the file's name); UsageError for another kind of file."""
     kind = path.suffix.lower().lstrip(".")
     if kind not in ("png", "svg", "pdf"):
@@ -48,7 +52,7 @@ def write_plan(path: Path, plan: Plan) -> None:
             "Name a .png, .svg or .pdf file.",
         )
     buffer = io.BytesIO()
-    plan_figure(plan).savefig(buffer, format=kind, dpi=150, metadata=FIGURE_MARKS[kind])
+    plan_figure(plan, inches).savefig(buffer, format=kind, dpi=150, metadata=FIGURE_MARKS[kind])
     write_bytes_atomic(path, buffer.getvalue())
 
 
@@ -56,7 +60,7 @@ def _colour(blade: int) -> str:
     return COLOURS[(blade - 1) % len(COLOURS)]
 
 
-def _draw_above(axes: Axes, plan: Plan) -> None:
+def _draw_above(axes: Axes, plan: Plan, inches: bool) -> None:
     rotor, _ = nominal_rotor(plan.rotor, plan.ring, StationOptions())
     for corners in plan.ring.corners_mm:
         axes.fill(*corners.T, color="0.25", linewidth=0)
@@ -87,9 +91,21 @@ def _draw_above(axes: Axes, plan: Plan) -> None:
     _camera(axes, 0, 0, _above(plan))
     axes.set_aspect("equal")
     axes.set_title("From above (rotor inlet end up)", fontsize=10)
-    axes.set_xlabel("mm")
+    _in_unit(axes, inches)
     axes.margins(0.08)
     axes.legend(fontsize=7, loc="upper left", bbox_to_anchor=(0, -0.1), ncols=2, frameon=False)
+
+
+def _in_unit(axes: Axes, inches: bool) -> None:
+    """Label axes that are in mm, with round inches where these are asked for."""
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+    axes.set_xlabel(unit(inches))
+    if not inches:
+        return
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(MultipleLocator(4 * MM_PER_INCH))
+        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value / MM_PER_INCH:.0f}"))
 
 
 def _above(plan: Plan) -> str:
@@ -110,7 +126,7 @@ def _camera(axes: Axes, x: float, y: float, words: str) -> None:
     )
 
 
-def _draw_side(axes: Axes, plan: Plan) -> None:
+def _draw_side(axes: Axes, plan: Plan, inches: bool) -> None:
     outer, radius, tall = plan.ring.outer_radius_mm, plan.rotor.diameter_mm / 2, plan.rotor.height_mm
     axes.plot([-outer, outer], [0, 0], color="0.25", linewidth=3)
     axes.fill([-radius, radius, radius, -radius], [0, 0, tall, tall], color="0.85")
@@ -118,7 +134,7 @@ def _draw_side(axes: Axes, plan: Plan) -> None:
     height = float(plan.photos[0].place.eye_mm[2])
     for x in (-outer, outer):
         axes.plot([0, x], [height, 0], color="0.7", linewidth=0.8)
-    _dimension(axes, (-1.35 * outer, 0), (-1.35 * outer, height), f"{height:.0f} mm")
+    _dimension(axes, (-1.35 * outer, 0), (-1.35 * outer, height), length_text(height, inches, 0))
     axes.plot([-1.35 * outer, 0], [height, height], color="0.7", linewidth=0.5, linestyle=":")
     _camera(axes, 0, height, _above(plan))
     side = plan.photos[1:-1]
@@ -127,12 +143,12 @@ def _draw_side(axes: Axes, plan: Plan) -> None:
         eye = here[0].place.eye_mm
         out, up, below = float(np.hypot(eye[0], eye[1])), float(eye[2]), -(0.22 + 0.22 * row) * outer
         axes.plot([out, 0], [up, EXPECTED.aim_mm], color="0.7", linewidth=0.8)
-        _dimension(axes, (0, below), (out, below), f"{out:.0f} mm")
-        _dimension(axes, (out, 0), (out, up), f"{up:.0f} mm")
+        _dimension(axes, (0, below), (out, below), length_text(out, inches, 0))
+        _dimension(axes, (out, 0), (out, up), length_text(up, inches, 0))
         _camera(axes, out, up, _listed(here))
     axes.set_aspect("equal")
     axes.set_title("From the side", fontsize=10)
-    axes.set_xlabel("mm")
+    _in_unit(axes, inches)
     axes.margins(0.1)
     if side:
         axes.set_ylim(bottom=-0.62 * outer)  # room for the dimension below the sheet

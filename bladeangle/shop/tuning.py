@@ -32,6 +32,8 @@ LARGEST_STEP_DEG = 1.0
 FIRST_STEP_DEG = 0.5
 #: Smaller steps are neither made nor measured reliably.
 SMALLEST_STEP_DEG = 0.1
+#: Share of a step beside which another one, though uncertain, may be what the driver noticed.
+NOT_SMALL = 0.33
 #: Blades further apart than this want to be made alike before anything else is judged.
 UNEVEN_BLADES_DEG = 0.5
 #: A millimetre of shim is like about this much over the whole blade (common practice, no source).
@@ -264,12 +266,26 @@ def _step(before: LogEntry, after: LogEntry, station: str) -> float | None:
     return b - a if abs(b - a) > max(SMALLEST_STEP_DEG, 2 * u) else None
 
 
+def _apparent(before: LogEntry, after: LogEntry, station: str) -> float:
+    """The change of a station between two visits in degrees, whether or not it is certain; 0 when not measured."""
+    a, b = before.angles_deg[station], after.angles_deg[station]
+    return 0.0 if a is None or b is None else b - a
+
+
 def _other_changes(before: LogEntry, after: LogEntry, station: str) -> list[str]:
     """The other stations that were changed between two visits, to which a result may be due just as well.
 
-    The middle moves with the ends between which it lies, so that it counts for one only when neither end changed.
+    The middle moves with the ends between which it lies, so that it counts for one only when neither end changed. A
+    change that is lost in its uncertainty counts too, where it is not small beside the station's own: nobody can say
+    that it was not made.
     """
-    changed = [s for s in STATIONS if s != station and _step(before, after, s)]
+    own = abs(_apparent(before, after, station))
+    changed = [
+        s
+        for s in STATIONS
+        if s != station
+        and (_step(before, after, s) or abs(_apparent(before, after, s)) > max(SMALLEST_STEP_DEG, own * NOT_SMALL))
+    ]
     ends = [s for s in changed if s != "middle"]
     return ends if ends or station != "middle" else changed
 
@@ -314,7 +330,8 @@ def _change(
     least, most = FIRST_STEP_DEG, LARGEST_STEP_DEG
     step = _step(log[-2], entry, station) if len(log) > 1 else None
     if step and entry.result and (others := _other_changes(log[-2], entry, station)):
-        why += f"; the {' and '.join(others)} changed as well since the last visit, so that what came of it cannot be"
+        word = "changed" if all(_step(log[-2], entry, s) for s in others) else "may have changed"
+        why += f"; the {' and '.join(others)} {word} as well since the last visit, so that what came of it cannot be"
         why += f" put down to the {station}"
         step = None
     if step and entry.result == "same":

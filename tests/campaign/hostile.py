@@ -208,7 +208,7 @@ def _path_case(slot: str, place: str) -> Hostile:
         return tuple("given" if word == "{}" else word for word in words)
 
     codes = {code}
-    if place == "folder" and slot in ("photograph", "manifest"):
+    if place == "folder" and slot in ("photograph", "turned", "manifest"):
         codes = {2}  # a folder is another way to name photographs, and is empty here
     if slot in ("settings", "log") and place in ("empty", "missing"):
         codes |= {0}  # no settings, a new log

@@ -10,7 +10,7 @@ from .hostile import CASES, PATHS, PLACES, Hostile, run
 
 #: What broke once and was mended by its class: one case of each.
 ORDINARY = (
-    "path: ring, pipe", "path: manifest, device", "path: settings, 500 GB",
+    "path: ring, pipe", "path: manifest, device", "path: settings, 500 GB", "path: turned, folder",
     "swollen: camera nested 600 deep", "swollen: order with a key of 40,000 parts",
     "swollen: record of 19 MB of empty lists", "swollen: covariance of 2500 x 2600",
     "swollen: page of 400 photographs of one file", "swollen: manifest of 300,000 rows",

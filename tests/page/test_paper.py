@@ -14,6 +14,7 @@ from invented_record import agreeing, invented_record, with_tips
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from bladeangle.base.errors import OutputError
+from bladeangle.base.flags import REGISTRY
 from bladeangle.cli.main import main
 from bladeangle.page.customer_page import customer_page, listed
 from bladeangle.page.order_page import order_page
@@ -25,14 +26,22 @@ from bladeangle.shop.orders import write_order
 from bladeangle.shop.verify import verify
 
 LONG = "Heron's spare rotor, re-pitched twice, from the workshop in Überlingen by the lake, shelf 3, box 12 (Иван)"
-DOUBTS = ("blur", "station-cut-short", "camera-unconfirmed", "exposure-high")
+#: Every doubt there is; the first few are told in full on every page.
+DOUBTS: tuple[str, ...] = ("blur", "station-cut-short", "camera-unconfirmed", "exposure-high")
+DOUBTS += tuple(code for code, kind in REGISTRY.items() if kind.severity == "doubt" and code not in DOUBTS)
 
 
 def record_of(*, doubts: int = 0, **options: Any) -> Record:
     data = agreeing(with_tips(invented_record(**options), bore_mm=156.8))
     for code in DOUBTS[:doubts]:
         data["flags"].append(
-            {"code": code, "text": f"Doubted for {code}.", "photo": None, "blade": None, "station": None}
+            {
+                "code": code,
+                "text": f"Doubted for {code}. {REGISTRY[code].meaning}",
+                "photo": None,
+                "blade": None,
+                "station": None,
+            }
         )
     data["rotor"]["trailing_distance_mm"] = {
         "value": 4.0, "standard_uncertainty": 0.1, "expanded_uncertainty": 0.2, "coverage_factor": 2.0, "dof": None,
@@ -40,8 +49,10 @@ def record_of(*, doubts: int = 0, **options: Any) -> Record:
     return record_from_dict(data)
 
 
-def sheets_of(record: Record, paper: str, *, inches: bool = False) -> dict[str, Sheet]:
-    order = order_from_record(record, {"entry": -1.0}, tolerance_deg=0.4, date="2026-11-28", despite=DOUBTS)
+def sheets_of(record: Record, paper: str, *, inches: bool = False, notes: str = "") -> dict[str, Sheet]:
+    order = order_from_record(
+        record, {"entry": -1.0}, tolerance_deg=0.4, date="2026-11-28", despite=DOUBTS, notes=notes
+    )
     verdict = verify(record, order, inches=inches)
     fills = {
         "customer": customer_page(record, verdict, inches),
@@ -61,11 +72,20 @@ def words_of(sheet: Sheet) -> str:
         ({"blade_count": 2, "oblique": 0}, "a4", False),
         ({"blade_count": 5, "oblique": 0, "turned": False, "doubts": 1}, "letter", True),
         ({"blade_count": 8, "oblique": 10, "doubts": 4, "name": LONG}, "letter", False),
+        ({"blade_count": 8, "oblique": 12, "doubts": 14, "name": (LONG + ", ") * 2}, "letter", True),
+        ({"blade_count": 24, "oblique": 0, "doubts": 30, "name": "x" * 200}, "a4", False),
     ],
 )
 def test_everything_stands_inside_the_margins(options: dict[str, Any], paper: str, inches: bool) -> None:
-    for name, sheet in sheets_of(record_of(**options), paper, inches=inches).items():
+    notes = "The sleeve of the bore stays. " * 40 if options.get("doubts", 0) > 4 else ""
+    sheets = sheets_of(
+        record_of(**options | {"name": options.get("name", "r")[:200]}), paper, inches=inches, notes=notes
+    )
+    for name, sheet in sheets.items():
         assert not sheet.full, name
+        if notes:  # all doubts, or how many are left out
+            last = DOUBTS[options["doubts"] - 1]
+            assert "more doubts, which the report tells" in words_of(sheet) or f"Doubted for {last}" in words_of(sheet)
         sheet.figure.set_dpi(400)  # hinting makes small letters wider on a coarse raster
         renderer = FigureCanvasAgg(sheet.figure).get_renderer()
         mm_per_px = 25.4 / sheet.figure.dpi

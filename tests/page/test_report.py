@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+import shlex
 import xml.etree.ElementTree as ET
 from html.parser import HTMLParser
 from pathlib import Path
@@ -209,6 +210,30 @@ def test_the_tip_chart_draws_wear_to_scale_with_its_band() -> None:
     assert "wear 0.25\xa0±0.10" in words and "wear not\xa0seen" in words
 
 
+def test_every_length_of_the_page_is_in_inches_where_asked_for(tmp_path: Path) -> None:
+    """An inch is 25.4 mm exactly: the curves are where they were, the ticks at round inches."""
+    record = with_tips(invented_record(), 0.254, bore_mm=157.0)
+    record["flags"] = []  # their words are the record's, in mm
+    shown = Page(report_html([record], inches=True)).text
+    assert not re.findall(r"[^.;]* mm\b[^.;]*", shown)
+    assert "height, in" in shown and "radius, in" in shown and "expanded uncertainty, in" in shown
+    assert "0.010 ±0.004" in shown
+    for charts in (unrolled_charts, tip_charts):
+        mm, inch = (ET.fromstring(str(charts(record, inches)[0])) for inches in (False, True))
+        curves = [[e.get("d") for e in chart.iter("path")] for chart in (mm, inch)]
+        assert curves[0] == curves[1] and len(curves[0]) >= 2
+        places = {}
+        for chart, label in ((mm, "50"), (inch, "2")):
+            row = [e for e in chart.iter("text") if e.get("text-anchor") == "middle" and (e.text or "")[0].isdigit()]
+            places[label] = {e.text: float(str(e.get("x"))) for e in row}
+        zero = places["50"]["0"]
+        assert places["2"]["0"] == zero
+        assert (places["2"]["2"] - zero) / (places["50"]["50"] - zero) == pytest.approx(50.8 / 50, abs=1e-3)
+    write_plot(tmp_path / "p.svg", record, inches=True)
+    words = "".join(ET.parse(tmp_path / "p.svg").getroot().itertext())
+    assert "height, in" in words and "leading edge, in" in words and "mm" not in words
+
+
 def test_wear_and_clearance_stand_in_the_page() -> None:
     page = Page(report_html([content_of(with_tips(invented_record(), 0.25, bore_mm=157.0))]))
     assert "Smallest clearance" in page.text and "0.50\xa0±0.08" in page.text.replace(" ", "\xa0")
@@ -331,6 +356,35 @@ def test_commands_write_their_files_and_refuse_what_does_not_fit(tmp_path: Path)
     assert call("report", path, "--out", tmp_path / "no" / "r.html").exit_code == 9
     assert call("report", path, "--photos", tmp_path / "none", "--out", page).exit_code == 3
     assert call("correct", path, "--photos", tmp_path, "--out", page, "--edits", path).exit_code == 4
+
+
+@pytest.mark.parametrize("downloads", [True, False])
+def test_the_command_that_measures_again_can_be_pasted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, downloads: bool
+) -> None:
+    """It names the edits file where a browser saves it, or else beside the page, and the page shows the same."""
+    from bladeangle.cli.main import main
+    from bladeangle.cli.measure import measure
+
+    place = tmp_path / "it's here"
+    place.mkdir()
+    home = tmp_path / "home"
+    (home / "Downloads").mkdir(parents=True) if downloads else home.mkdir()
+    for variable in ("HOME", "USERPROFILE"):
+        monkeypatch.setenv(variable, str(home))
+    data = invented_record(oblique=0, name="Heron 7")
+    write_photos(data, place)
+    path = place / "heron.json"
+    write_record(record_from_dict(data), path)
+    run = CliRunner().invoke(main, ["correct", str(path), "--photos", str(place), "--out", str(place / "c.html")])
+    assert run.exit_code == 0, run.output
+    command = run.stderr.splitlines()[-1].strip()
+    assert command in Page((place / "c.html").read_text()).text
+    words = shlex.split(command)
+    assert words[:2] == ["bladeangle", "measure"]
+    told = measure.make_context("measure", words[2:]).params
+    saved = (home / "Downloads" if downloads else place) / "Heron-7.edits.json"
+    assert (told["again"], told["photos"], told["out"], told["edits"]) == (path, (place,), path, saved)
 
 
 @pytest.mark.parametrize(

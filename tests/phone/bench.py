@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import os
 import re
 import secrets
+import socket
 import subprocess
 import sys
 import time
@@ -145,3 +147,31 @@ class Running:
         """End it at once, as a power cut would."""
         self.process.kill()
         self.process.communicate()
+
+
+def memory_mb(pid: int) -> float:
+    """Memory that a process holds, MB."""
+    text = Path(f"/proc/{pid}/status").read_text()
+    found = re.search(r"^VmRSS:\s+(\d+) kB", text, re.MULTILINE)
+    assert found
+    return int(found[1]) / 1000
+
+
+def stream(running: Running, path: str, mb: int, own: bool, method: str = "PATCH") -> tuple[int, bytes]:
+    """Send a body of so many MB in chunks, without saying how long; status, and what was answered."""
+    piece = os.urandom(1_000_000)
+    base = f"Cookie: bladeangle={running.key}\r\nOrigin: http://127.0.0.1:{running.port}\r\n" if own else ""
+    head = (
+        f"{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{running.port}\r\n{base}"
+        "Content-Type: application/octet-stream\r\nUpload-Offset: 0\r\nTransfer-Encoding: chunked\r\n\r\n"
+    )
+    with socket.create_connection(("127.0.0.1", running.port), timeout=30) as line:
+        with contextlib.suppress(OSError):
+            line.sendall(head.encode())
+            for _ in range(mb):
+                line.sendall(b"%x\r\n" % len(piece) + piece + b"\r\n")
+        answer = b""
+        with contextlib.suppress(OSError):
+            while more := line.recv(65536):
+                answer += more
+    return (int(answer.split()[1]) if answer else 0), answer

@@ -209,7 +209,8 @@ def test_a_re_pitch_is_judged_against_its_order(measured: Path, tmp_path: Path) 
     record = read_record(folder / "rotors" / "rotor-1" / "record.json")
     doubted = ("station-cut-short",)  # of a pair from above; what it does to an order is tested elsewhere
     order = order_from_record(record, {"exit": -3.0}, tolerance_deg=0.4, name="exits lower", despite=doubted)
-    with client(folder, known(orders=((order, order_to_toml(order).encode()),))) as phone:
+    told = known(orders=((order, order_to_toml(order).encode()),), inches=True, paper="letter")
+    with client(folder, told) as phone:
         page = phone.get("/new/verify").text
         assert "exits lower" in page and "Heron &lt;b&gt;" in page
         assert phone.post("/jobs", data={"kind": "verify", "order": "2"}).status_code == 422
@@ -222,6 +223,9 @@ def test_a_re_pitch_is_judged_against_its_order(measured: Path, tmp_path: Path) 
         assert "not conforming" in phone.get("/part").text
     verdict = read_json(folder / "rotors" / job / "verdict.json")
     assert verdict["verdict"] == "not conforming" and verdict["change"] is True
+    report = (folder / "rotors" / job / "report.html").read_text(encoding="utf-8")
+    assert "arc length from the leading edge, in<" in report and "Hub, mm" not in report
+    assert b"/MediaBox [ 0 0 612 792 ]" in (folder / "rotors" / job / "page.pdf").read_bytes()
 
 
 @pytest.mark.slow

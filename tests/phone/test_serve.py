@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import builtins
 import contextlib
-import os
 import re
 import secrets
 import socket
@@ -16,9 +15,10 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from bench import PATIENCE_S, PHOTOS, RING, Running, send, start, wait_for
+from bench import PATIENCE_S, PHOTOS, RING, Running, memory_mb, send, start, stream, wait_for
 from click.testing import CliRunner
 
+import bladeangle.phone
 from bladeangle.base.errors import OutputError, UsageError
 from bladeangle.cli.main import main
 from bladeangle.phone.folder import Folder
@@ -100,6 +100,8 @@ def test_without_the_extra_one_sentence_names_the_command(
 
     for module in [m for m in sys.modules if m.startswith("bladeangle.phone")]:
         monkeypatch.delitem(sys.modules, module)
+    # imported anew it becomes the package's attribute too, and other tests would patch modules that nobody uses
+    monkeypatch.setattr(bladeangle, "phone", bladeangle.phone)
     monkeypatch.setattr(builtins, "__import__", without)
     run = CliRunner().invoke(main, ["phone", str(tmp_path / "bench"), "--ring", str(RING)])
     assert run.exit_code == 2
@@ -242,34 +244,6 @@ def state(pid: int) -> str:
 
 
 # --- who wears it out -------------------------------------------------------------------------------------------------
-
-
-def memory_mb(pid: int) -> float:
-    """Memory that a process holds, MB."""
-    text = Path(f"/proc/{pid}/status").read_text()
-    found = re.search(r"^VmRSS:\s+(\d+) kB", text, re.MULTILINE)
-    assert found
-    return int(found[1]) / 1000
-
-
-def stream(running: Running, path: str, mb: int, own: bool, method: str = "PATCH") -> tuple[int, bytes]:
-    """Send a body of so many MB in chunks, without saying how long; status, and what was answered."""
-    piece = os.urandom(1_000_000)
-    base = f"Cookie: bladeangle={running.key}\r\nOrigin: http://127.0.0.1:{running.port}\r\n" if own else ""
-    head = (
-        f"{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{running.port}\r\n{base}"
-        "Content-Type: application/octet-stream\r\nUpload-Offset: 0\r\nTransfer-Encoding: chunked\r\n\r\n"
-    )
-    with socket.create_connection(("127.0.0.1", running.port), timeout=30) as line:
-        with contextlib.suppress(OSError):
-            line.sendall(head.encode())
-            for _ in range(mb):
-                line.sendall(b"%x\r\n" % len(piece) + piece + b"\r\n")
-        answer = b""
-        with contextlib.suppress(OSError):
-            while more := line.recv(65536):
-                answer += more
-    return (int(answer.split()[1]) if answer else 0), answer
 
 
 @pytest.mark.slow

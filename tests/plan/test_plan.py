@@ -288,6 +288,10 @@ def test_the_drawing_shows_places_and_sizes(plan: Plan, tmp_path: Path) -> None:
     for name, start in (("plan.png", b"\x89PNG"), ("plan.svg", b"<?xml"), ("plan.pdf", b"%PDF")):
         write_plan(tmp_path / name, plan)
         assert (tmp_path / name).read_bytes().startswith(start)
+    _, side, _ = plan_figure(plan, inches=True).axes
+    words = {t.get_text() for t in side.texts}
+    assert f"{plan.photos[0].place.eye_mm[2] / 25.4:.1f} in" in words and not any("mm" in w for w in words)
+    assert side.get_xlabel() == "in" and side.xaxis.get_major_formatter()(101.6, 0) == "4"
     with pytest.raises(UsageError):
         write_plan(tmp_path / "plan.docx", plan)
     assert not (tmp_path / "plan.docx").exists()

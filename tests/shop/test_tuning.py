@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -383,6 +384,19 @@ def test_a_result_is_not_put_down_to_one_of_two_steps() -> None:
     both = a_record(entry=11.2, exit_=16.0)
     (change,) = advise(Record(both), entry_of(Record(both), ["slow-off-idle"], "2", result="worse"), [first]).changes
     assert change.direction == "shallower" and "cannot be put down to the entry" in change.why
+    assert "the exit changed as well" in change.why
     alone = a_record(entry=11.2, exit_=15.0)
     (change,) = advise(Record(alone), entry_of(Record(alone), ["slow-off-idle"], "2", result="worse"), [first]).changes
     assert change.direction == "steeper"
+
+
+@pytest.mark.parametrize(("exit_deg", "credited"), [(16.0, False), (14.4, False), (15.2, True), (15.0, True)])
+def test_a_change_that_photographs_could_not_show_may_be_what_was_noticed(exit_deg: float, credited: bool) -> None:
+    """The entry went from 12.0 to 11.2; the exit is known to 0.4 deg only, so that its change is never certain."""
+    told = []
+    for number, (entry, exit_) in enumerate(((12.0, 15.0), (11.2, exit_deg)), start=1):
+        visit = entry_of(Record(a_record(entry=entry, exit_=exit_)), ["slow-off-idle"], str(number), result="worse")
+        told.append(replace(visit, standard_uncertainty_deg={**visit.standard_uncertainty_deg, "exit": 0.4}))
+    (change,) = advise(Record(a_record(entry=11.2, exit_=exit_deg)), told[1], told[:1]).changes
+    assert change.direction == ("steeper" if credited else "shallower")
+    assert ("the exit may have changed as well" in change.why) is not credited
