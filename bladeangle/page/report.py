@@ -199,7 +199,7 @@ def _rotor(
         unrolled=charts.unrolled_charts(record, inches),
         tips=tip_chart.tip_charts(record, inches),
         tip_rows=tip_chart.tip_rows(record, inches),
-        taper=with_interval(record.rotor.tips.taper_mm, inches) if record.rotor.tips else "",
+        taper=with_interval(record.rotor.tips.taper_mm, inches=inches) if record.rotor.tips else "",
         budget=charts.budget_chart(sources),
         layout=charts.layout_charts(record),
         places=charts.camera_places(record),

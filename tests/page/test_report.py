@@ -212,8 +212,9 @@ def test_the_tip_chart_draws_wear_to_scale_with_its_band() -> None:
 
 def test_every_length_of_the_page_is_in_inches_where_asked_for(tmp_path: Path) -> None:
     """An inch is 25.4 mm exactly: the curves are where they were, the ticks at round inches."""
-    record = with_tips(invented_record(), 0.254, bore_mm=157.0)
-    record["flags"] = []  # their words are the record's, in mm
+    data = with_tips(invented_record(), 0.254, bore_mm=157.0)
+    data["flags"] = []  # their words are the record's, in mm
+    record = content_of(data)
     shown = Page(report_html([record], inches=True)).text
     assert not re.findall(r"[^.;]* mm\b[^.;]*", shown)
     assert "height, in" in shown and "radius, in" in shown and "expanded uncertainty, in" in shown
