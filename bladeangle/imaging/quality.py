@@ -228,9 +228,7 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     if few:
         text = f"{len(sighting.seen)} of {len(ring.ids)} markers are read, with a gap of {seen.gap_deg:.0f} deg."
         flag("few-markers", text)
-    elif seen.gap_deg > (
-        QUALITY.gap_overhead_deg if pose.obliquity_deg < QUALITY.overhead_deg else QUALITY.gap_oblique_deg
-    ):
+    elif seen.gap_deg > (QUALITY.gap_overhead_deg if overhead else QUALITY.gap_oblique_deg):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")
     off = seen.off_place_mm
     if (
