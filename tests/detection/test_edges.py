@@ -16,6 +16,8 @@ from bladeangle.detection import edges, outline
 from bladeangle.imaging.camera import read_camera
 from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline.measure import Measurement, measure
+from bladeangle.tuning.detection import EDGES
+from bladeangle.tuning.value import changed
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -47,7 +49,7 @@ def test_an_end_a_centimetre_from_where_it_is_expected_is_found(
     assert found.blade[again].tolist() == [0, 1, 2]
     apart = np.linalg.norm(found.px[again] - right.px[leading], axis=1)
     assert apart.max() < 3 * right.sigma_px[leading].max()  # 9 mm are more than 70 px
-    monkeypatch.setattr(edges, "LOST_END_SEARCH_FACTOR", 1.0)
+    monkeypatch.setattr(edges, "EDGES", changed(EDGES, lost_end_factor=1.0))
     assert not (edges.measure_ends(photo, moved, 0, 0, blur_px, 5.0).end == 0).any()
 
 

@@ -21,6 +21,8 @@ from bladeangle.results import stations as stations_room
 from bladeangle.results.angles import change_with_scale, station_angle
 from bladeangle.results.diagnostics import WEAR_LINE, diagnose, wear_unseen
 from bladeangle.results.stations import Stations, measure_stations
+from bladeangle.tuning.results import STATION_ANGLES
+from bladeangle.tuning.value import changed
 
 QUICK = Noise(ring_every=8)
 LEVEL = Changes(blades=3, tilt_deg=0.2)
@@ -172,7 +174,7 @@ def test_a_guessed_wrap_has_a_wide_interval(
     _, from_sides, _ = adjusted(*eight)
 
     def found(even_deg: float, of: Adjustment) -> Stations:
-        monkeypatch.setattr(stations_room, "EVEN_DEG", even_deg)
+        monkeypatch.setattr(stations_room, "STATION_ANGLES", changed(STATION_ANGLES, even_deg=even_deg))
         return measure_stations(of, StationOptions())
 
     sure, guessed = found(0.0, result), found(90.0, result)
