@@ -16,8 +16,6 @@ from bladeangle.base.geometry import Array, block_diagonal, exponential_precisio
 from bladeangle.tuning.adjustment import CORRELATED_ERRORS
 from bladeangle.tuning.priors import TipCondition
 
-#: Spacing of the knots of waviness, in its correlation lengths.
-WAVINESS_KNOTS = 0.6
 #: Variance components that the sizes of correlated errors belong to: tip edges from the side, from overhead, and none:
 #: errors of a given size in px.
 SIDE, OVERHEAD, FIXED = 0, 1, 2
@@ -92,7 +90,7 @@ def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None) 
         if seen_from == OVERHEAD and condition is not None:
             length_px = condition.waviness_length_mm * px_per_mm
             waviness_px = np.full(len(rows), condition.waviness_mm * px_per_mm)
-            processes.append((WAVINESS_KNOTS * length_px, length_px, waviness_px, FIXED))
+            processes.append((CORRELATED_ERRORS.waviness_knots * length_px, length_px, waviness_px, FIXED))
         for knot_px, length_px, size, which in processes:
             knots = np.linspace(0.0, length, int(np.ceil(length / knot_px)) + 1)
             shape = np.zeros((len(tips.px), len(knots)))

@@ -107,6 +107,13 @@ class CorrelatedErrors(Group):
         ),
         sensitivity=NOT_MEASURED,
     )
+    waviness_knots: float = tuned(
+        0.6,
+        unit="1",
+        meaning="distance between the knots of waviness seen from overhead, in its correlation lengths",
+        evidence="as `knot_mm` over `length_mm` from the side",
+        sensitivity=NOT_MEASURED,
+    )
     circle_error_px: float = tuned(
         0.2,
         unit="px",
