@@ -215,7 +215,8 @@ class Rotor(Group):
         meaning="distance between the knots of the tip curves",
         evidence=JUDGEMENT,
         sensitivity=(
-            "half: 0.68 u at most, 0.24 rms, z2 -50 %; half more: 0.53 u at most, 0.16 rms, z2 +43 % (pair, five)"
+            "half: 0.68 u at most, 0.22 rms, coverage -5.1 %, z2 -13 %; half more: 0.53 u at most, 0.14 rms, coverage "
+            "-2.6 %, z2 +18 % (pair, five, eight)"
         ),
     )
     past_end_mm: float = tuned(
@@ -224,7 +225,8 @@ class Rotor(Group):
         meaning="how far the tip curves are carried past the blade's ends",
         evidence=JUDGEMENT,
         sensitivity=(
-            "half: 0.35 u at most, 0.094 rms, z2 -12 %; half more: 0.21 u at most, 0.083 rms, z2 -7 % (pair, five)"
+            "half: 0.35 u at most, 0.12 rms, coverage -5.1 %, z2 +12 %; half more: 0.26 u at most, 0.11 rms, coverage "
+            "-2.6 %, z2 +5 % (pair, five, eight)"
         ),
     )
 

@@ -86,7 +86,7 @@ class Profiles(Group):
         unit="1",
         meaning="linear light, full scale 1, from which a sample counts as white (254 of 255 encoded)",
         evidence=JUDGEMENT,
-        sensitivity="half: 0.66 u at most, 0.28 rms, z2 +637 %, 1 angles lost; half more: nothing (pair)",
+        sensitivity="half: 0.66 u at most, 0.28 rms, z2 +637 %, 1 angle lost; half more: nothing (pair)",
     )
     white_share: float = tuned(
         0.4,

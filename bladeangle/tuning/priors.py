@@ -115,7 +115,9 @@ class Priors(Group):
         unit="mm",
         meaning="standard uncertainty of how far the sheet is bent",
         evidence=JUDGEMENT,
-        sensitivity="half: 0.01 u at most, 0.004 rms, z2 +5 %; half more: nothing (pair)",
+        sensitivity=(
+            "half: 0.055 u at most, 0.015 rms, z2 -2 %; half more: 0.043 u at most, 0.011 rms, z2 -3 % (pair, five)"
+        ),
     )
     growth_sigma_mm: float = tuned(
         0.1,
@@ -123,7 +125,7 @@ class Priors(Group):
         meaning="standard uncertainty of how much fatter or thinner than defined ink is",
         evidence=JUDGEMENT,
         sensitivity=(
-            "half: 0.012 u at most, 0.0042 rms, z2 +3 %; half more: 0.007 u at most, 0.0035 rms, z2 -6 % (pair)"
+            "half: 0.33 u at most, 0.11 rms, z2 +4 %; half more: 0.25 u at most, 0.072 rms, z2 -8 % (pair, five)"
         ),
     )
     piece_sigma_mm: float = tuned(

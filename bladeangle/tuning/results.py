@@ -16,7 +16,7 @@ class Angles(Group):
         unit="mm",
         meaning="a station that is shorter than this is none",
         evidence=JUDGEMENT,
-        sensitivity="half: nothing; half more: 1 angles lost (pair)",
+        sensitivity="half: nothing; half more: 1 angle lost (pair)",
     )
 
 
