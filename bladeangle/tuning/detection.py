@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, Group, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, NOT_READ, Group, tuned
 
 
 @dataclass(eq=False, repr=False, init=False)
@@ -20,35 +20,49 @@ class Edges(Group):
         unit="px",
         meaning="length of edge over which profiles are averaged to one point",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 1.5 u at most, 0.31 rms, coverage -2.6 %, z2 -4 %; half more: 0.63 u at most, 0.19 rms, coverage "
+            "-2.6 %, z2 +9 % (pair, five, eight)"
+        ),
     )
     trust_px: int = tuned(
         3,
         unit="px",
         meaning="how far the last refinement may move an edge from its prediction",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 0.041 u at most, 0.012 rms, z2 -1 %; half more: 0.33 u at most, 0.1 rms, coverage -2.6 %, z2 +1 % "
+            "(pair, five, eight)"
+        ),
     )
     reach_px: int = tuned(
         9,
         unit="px",
         meaning="how far profiles reach to either side of an edge",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 0.54 u at most, 0.16 rms; half more: 0.79 u at most, 0.27 rms, coverage -5.1 %, z2 +7 % (pair, "
+            "five, eight)"
+        ),
     )
     saturated_share: float = tuned(
         0.06,
         unit="1",
         meaning="share of white pixels at some distance from the edge from which a point counts as saturated",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 0.041 u at most, 0.012 rms, z2 -1 %; half more: 0.39 u at most, 0.12 rms, coverage -2.6 %, z2 -5 % "
+            "(pair, five, eight)"
+        ),
     )
     saturation_shift_px: float = tuned(
         0.2,
         unit="px",
         meaning="what is left of a saturated edge's shift",
         evidence="path-traced photographs: 0.1 to 0.2 px, nearly the same along a whole blade",
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 0.28 u at most, 0.089 rms, z2 -6 %; half more: 0.15 u at most, 0.035 rms (pair, five, eight)"
+        ),
     )
     texture_share: float = tuned(
         0.05,
@@ -61,42 +75,59 @@ class Edges(Group):
             "path-traced photographs of known truth: residuals are as large as claimed at every contrast from 3 to "
             "100 %"
         ),
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 0.38 u at most, 0.13 rms, z2 -10 %; half more: 0.43 u at most, 0.14 rms, z2 -2 % (pair, five, eight)"
+        ),
     )
     land_texture_share: float = tuned(
         0.10,
         unit="1",
         meaning="the same seen from a side, where the turned land has grooves",
         evidence="path-traced photographs of known truth, as `texture_share`",
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 0.33 u at most, 0.13 rms, coverage -4.2 %, z2 +6 %; half more: 0.34 u at most, 0.14 rms, z2 -6 % "
+            "(five, eight)"
+        ),
     )
     near_cosine: float = tuned(
         0.30,
         unit="1",
         meaning="least cosine between the tip's normal and the line to the camera for an edge on the near side",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 1.6 u at most, 0.37 rms, coverage -2.6 %, z2 +12 %; half more: 1.4 u at most, 0.3 rms, coverage "
+            "-5.1 %, z2 +24 % (pair, five, eight)"
+        ),
     )
     end_margin_mm: float = tuned(
         4.0,
         unit="mm",
         meaning="what is left out at the ends of a blade",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 1.5 u at most, 0.35 rms, coverage -5.1 %, z2 +7 %; half more: 1.3 u at most, 0.33 rms, coverage "
+            "-2.6 %, z2 +8 % (pair, five, eight)"
+        ),
     )
     cover_margin_mm: float = tuned(
         3.0,
         unit="mm",
         meaning="what is left out beside the end of a blade that covers it",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 0.49 u at most, 0.12 rms, coverage -5.1 %, z2 -3 %; half more: 0.41 u at most, 0.11 rms, coverage "
+            "-2.6 %, z2 -2 % (pair, five, eight)"
+        ),
     )
     lost_end_factor: float = tuned(
         2.5,
         unit="1",
         meaning="factor on the search range for ends that were not found",
         evidence="judgement: where paper shows between blades, outlines place their ends to a centimetre only",
-        sensitivity=NOT_MEASURED,
+        sensitivity=(
+            "half: 0.14 u at most, 0.039 rms, z2 -1 %; half more: 0.12 u at most, 0.037 rms, coverage -5.1 %, z2 +3 % "
+            "(pair, five, eight)"
+        ),
     )
 
 
@@ -112,42 +143,42 @@ class Hub(Group):
             "but does not bend it"
         ),
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: 0.21 u at most, 0.067 rms, z2 -28 %; half more: 15 angles lost (pair)",
     )
     beyond_mm: float = tuned(
         8.0,
         unit="mm",
         meaning="how far hub faces usually stand out beyond the blades at either end",
         evidence=COMMON_PRACTICE,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: 0.11 u at most, 0.048 rms, z2 -12 %; half more: 0.095 u at most, 0.046 rms, z2 +15 % (pair)",
     )
     beyond_sigma_mm: float = tuned(
         10.0,
         unit="mm",
         meaning="standard uncertainty of how far they stand out",
         evidence=COMMON_PRACTICE,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     radii_mm: tuple[float, float] = tuned(
         (6.0, 50.0),
         unit="mm",
         meaning="least and largest radius on that plane among which circles are looked for",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: 0.42 u at most, 0.18 rms, z2 +45 %; half more: 15 angles lost (pair)",
     )
     needed_share: float = tuned(
         0.55,
         unit="1",
         meaning="share of the azimuths that must show a circle",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     full_circle_share: float = tuned(
         0.9,
         unit="1",
         meaning="share of the azimuths from which a circle is seen all round",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: nothing; half more: 0.25 u at most, 0.098 rms, z2 -32 % (pair)",
     )
 
 
@@ -187,63 +218,63 @@ class Outline(Group):
         unit="deg",
         meaning="fall of an ordinary blade, along which pixels are averaged",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: 0.088 u at most, 0.044 rms, z2 +3 %; half more: 0.21 u at most, 0.092 rms, z2 -24 % (pair)",
     )
     most_fall_mm: float = tuned(
         2.0,
         unit="mm",
         meaning="steepest fall a column; at 78 mm radius a column is 2.7 mm of arc, this about 36 degrees",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: 0.048 u at most, 0.027 rms, z2 -21 %; half more: nothing (pair)",
     )
     least_jump_mm: float = tuned(
         5.0,
         unit="mm",
         meaning="least jump upwards at a leading end",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: 0.1 u at most, 0.052 rms, z2 -9 %; half more: nothing (pair)",
     )
     jump_cost: float = tuned(
         12.0,
         unit="1",
         meaning="what a jump costs, in units of the normalised step strength",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     bend_cost: float = tuned(
         1.0,
         unit="1",
         meaning="what a change of the fall by a row costs, in units of the normalised step strength",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: 0.22 u at most, 0.094 rms, z2 -27 %; half more: nothing (pair)",
     )
     gap_strength: float = tuned(
         0.35,
         unit="1",
         meaning="strength of the path in a gap between blades, as a share of that along them",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     tooth_margin_mm: float = tuned(
         25.0,
         unit="mm",
         meaning="how much lower and higher than the folded tooth one of a photograph may reach: off-centre and tilt",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     phase_columns: int = tuned(
         4,
         unit="count",
         meaning="how many columns a tooth may start from where even spacing puts it",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     least_score: float = tuned(
         0.8,
         unit="1",
         meaning="least score of an outline",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     multiple_share: float = tuned(
         0.85,
@@ -256,7 +287,7 @@ class Outline(Group):
             "teeth folded to half their number may look as strong as folded to it; to twice their number they reach "
             "0.4 to 0.94"
         ),
-        sensitivity=NOT_MEASURED,
+        sensitivity=NOT_READ,
     )
     absent_tooth_share: float = tuned(
         0.25,
@@ -266,42 +297,42 @@ class Outline(Group):
             "bare paper is"
         ),
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     own_count_share: float = tuned(
         0.9,
         unit="1",
         meaning="a photograph that shows this share of another number's strength shows that number too",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: nothing; half more: 15 angles lost (pair)",
     )
     ambiguous_share: float = tuned(
         0.97,
         unit="1",
         meaning="two numbers of blades closer to each other than this over all photographs cannot be told apart",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: 15 angles lost; half more: nothing (pair)",
     )
     followed_share: float = tuned(
         0.7,
         unit="1",
         meaning="numbers of blades below this share of the best are not followed",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     usual_rim_mm: float = tuned(
         64.0,
         unit="mm",
         meaning="height of the hub's rim about which the picture is unrolled first",
         evidence=COMMON_PRACTICE,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: 0.13 u at most, 0.056 rms, z2 -30 %; half more: 0.12 u at most, 0.045 rms, z2 +5 % (pair)",
     )
     rim_slack_mm: float = tuned(
         12.0,
         unit="mm",
         meaning="how far off the rim's height is still known well enough",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
 
 
@@ -314,42 +345,42 @@ class SecondEdge(Group):
         unit="px",
         meaning="half the length of edge over which a profile is averaged; not scaled with the photograph",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: angles same, z2 -2 %; half more: nothing (pair)",
     )
     reach_px: int = tuned(
         13,
         unit="px",
         meaning="how far a profile reaches to either side; not scaled with the photograph",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: angles same, z2 +486 %; half more: angles same, z2 -46 % (pair)",
     )
     apart_blurs: float = tuned(
         2.0,
         unit="1",
         meaning="nearer than this, in widths of the blur, steps are one",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     apart_px: float = tuned(
         2.5,
         unit="px",
         meaning="nearer than this, steps are one; not scaled with the photograph",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: nothing; half more: angles same, z2 +127 % (pair)",
     )
     strong_share: float = tuned(
         0.5,
         unit="1",
         meaning="how strong a second step must be, as a share of the tip's own",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: nothing; half more: angles same, z2 +1 % (pair)",
     )
     fewest_points: int = tuned(
         6,
         unit="count",
         meaning="points that a run must have to be judged",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
 
 

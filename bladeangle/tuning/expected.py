@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import JUDGEMENT, NOT_MEASURED, Group, tuned
+from bladeangle.tuning.value import JUDGEMENT, Group, tuned
 
 #: Evidence of what is expected of photographs; path-traced ones of turned metal, of four times the pixels, attain
 #: 0.11 to 0.15 px from above, 0.12 to 0.18 px from the side, and 0.1 px at the ring.
@@ -23,7 +23,7 @@ class Advice(Group):
         unit="1",
         meaning="a photograph is worth naming when it shrinks the uncertainty at least to this share",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
 
 
@@ -36,70 +36,70 @@ class Expected(Group):
         unit="deg",
         meaning="how far down the photographs of a set from the side look, in turn",
         evidence="judgement: from two elevations height and radius of a tip are told apart better than from one",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     down_deg: float = tuned(
         45.0,
         unit="deg",
         meaning="how far down a single photograph from the side looks",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     around_margin_mm: float = tuned(
         30.0,
         unit="mm",
         meaning="margin of the picture around the ring",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     aim_mm: float = tuned(
         15.0,
         unit="mm",
         meaning="height over the sheet at which a photograph from the side is aimed",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     ring_px: float = tuned(
         0.04,
         unit="px",
         meaning="what measuring attains for a point of the ring",
         evidence=TYPICAL_OF_RENDERS,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     overhead_px: float = tuned(
         0.12,
         unit="px",
         meaning="what measuring attains for a point of the upper face's tip edge seen from above",
         evidence=TYPICAL_OF_RENDERS,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     upper_px: float = tuned(
         0.065,
         unit="px",
         meaning="what measuring attains for a point of the upper edge of the tip land seen from the side",
         evidence=TYPICAL_OF_RENDERS,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     lower_px: float = tuned(
         0.18,
         unit="px",
         meaning="what measuring attains for a point of the lower edge of the tip land seen from the side",
         evidence=TYPICAL_OF_RENDERS,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     end_mm: float = tuned(
         0.32,
         unit="mm",
         meaning="what measuring attains for the end of a blade, along the tip",
         evidence=TYPICAL_OF_RENDERS,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     circle_px: float = tuned(
         0.12,
         unit="px",
         meaning="what measuring attains for a point of a hub circle",
         evidence=TYPICAL_OF_RENDERS,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     correlated_sigmas: tuple[float, float] = tuned(
         (1.2, 0.3),
@@ -109,14 +109,14 @@ class Expected(Group):
             "point"
         ),
         evidence=TYPICAL_OF_RENDERS,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     bend_deg: float = tuned(
         0.17,
         unit="deg",
         meaning="standard deviation of the blades' bend, a knot",
         evidence=TYPICAL_OF_RENDERS,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
 
 

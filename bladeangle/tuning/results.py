@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, Group, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, NOT_READ, Group, tuned
 
 
 @dataclass(eq=False, repr=False, init=False)
@@ -16,7 +16,7 @@ class Angles(Group):
         unit="mm",
         meaning="a station that is shorter than this is none",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: nothing; half more: 1 angle lost (pair)",
     )
 
 
@@ -32,112 +32,112 @@ class Diagnostics(Group):
             "judgement: of its ten parts the one beside the blade's end is often left out as a rounded edge "
             "(`EDGES.end_margin_mm`)"
         ),
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     doubted_rms_px: float = tuned(
         0.9,
         unit="px",
         meaning="root mean square of tip residuals from which a photograph is doubted",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     doubted_ring_px: float = tuned(
         0.6,
         unit="px",
         meaning="root mean square of ring residuals from which a photograph is doubted",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     refused_ring_px: float = tuned(
         3.0,
         unit="px",
         meaning="root mean square of ring residuals from which a photograph is refused",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     refused_tip_px: float = tuned(
         2.5,
         unit="px",
         meaning="root mean square of tip residuals from which a photograph is refused",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     doubted_chi_squared: float = tuned(
         6.0,
         unit="1",
         meaning="squared distance from what was known, over its degrees of freedom, from which it is doubted",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     implausible_sigmas: float = tuned(
         3.5,
         unit="sigma",
         meaning="standard deviations from which a rotor is implausible (`Adjustment.implausibility`)",
         evidence="stays under 2.2 where the right place was found, in simulation and in renders",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     noted_tilt_deg: float = tuned(
         0.5,
         unit="deg",
         meaning="tilt of the rotor that is worth a note",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     doubted_tilt_deg: float = tuned(
         0.75,
         unit="deg",
         meaning="tilt of the rotor that is doubted",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     noted_offset_mm: float = tuned(
         5.0,
         unit="mm",
         meaning="offset of the rotor from the ring's centre that is worth a note",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     noted_bend_mm: float = tuned(
         0.3,
         unit="mm",
         meaning="bend of the sheet that is worth a note",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     nick_weight: float = tuned(
         0.1,
         unit="1",
         meaning="robust weight under which neighbouring points are taken for a nick or stain",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     nick_points: int = tuned(
         2,
         unit="count",
         meaning="points in a row that make a nick or stain",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     difference_sigmas: float = tuned(
         3.0,
         unit="sigma",
         meaning="differences from which blades, or a given and a measured diameter, count as different",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     ordinary_deg: tuple[float, float] = tuned(
         (3.0, 55.0),
         unit="deg",
         meaning="angles between which blades of such rotors lie, with ample margin",
         evidence=COMMON_PRACTICE,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     scale_blunder: float = tuned(
         0.1,
         unit="1",
         meaning="a blunder of scale that happens, as when a sheet was fitted to the page",
         evidence=COMMON_PRACTICE,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     harmless_deg: float = tuned(
         0.1,
@@ -147,28 +147,28 @@ class Diagnostics(Group):
             "uncertainties"
         ),
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     ordinary_mm: tuple[float, float] = tuned(
         (100.0, 200.0),
         unit="mm",
         meaning="tip diameters of such rotors",
         evidence=COMMON_PRACTICE,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     exchanged_deg: float = tuned(
         0.2,
         unit="deg",
         meaning="exits shallower than entries by more than this are unusual",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     wear_share: float = tuned(
         0.3,
         unit="1",
         meaning="share of an entry's interval from which wear is worth a word",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
 
 
@@ -181,7 +181,7 @@ class EdgeShifts(Group):
         unit="px",
         meaning="over how far a drop on the lens, a shutter or an editor shifts a picture alike, of 4,032 px a side",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=NOT_READ,
     )
 
 
@@ -194,14 +194,14 @@ class Moved(Group):
         unit="sigma",
         meaning="a movement counts from this many of its standard uncertainties, and from `least_move_mm`",
         evidence="renders in which the rotor was left alone reach 3.2",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (eight)",
     )
     least_move_mm: float = tuned(
         0.12,
         unit="mm",
         meaning="a movement counts from this size on the sheet or at the tip, and from `moved_sigmas`",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=NOT_READ,
     )
     expected_mm: float = tuned(
         3.0,
@@ -211,7 +211,7 @@ class Moved(Group):
             "directions that nothing measures from running away"
         ),
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (eight)",
     )
     turn_from_above_mm: float = tuned(
         0.8,
@@ -224,7 +224,7 @@ class Moved(Group):
             "0.05 mm of radius there look like 0.2 mm of height, as rays are steep, and these like 0.8 mm of turn of "
             "blades of 14 deg; seen on glossy tips, of one rotor in seven"
         ),
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (eight)",
     )
 
 
@@ -237,14 +237,14 @@ class StationAngles(Group):
         unit="count",
         meaning="how many of a station's ten bins (`stations.BINS`) must be seen",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     kept_weight: float = tuned(
         0.3,
         unit="1",
         meaning="robust weight from which a point counts as seen; below it the adjustment has put it aside",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     edge_bias_px: float = tuned(
         0.08,
@@ -253,7 +253,7 @@ class StationAngles(Group):
             "standard uncertainty of where blurred edges seem to stand in a photograph whose tone curve is not known"
         ),
         evidence="assumed, no source",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     broken_rim_mm: float = tuned(
         1.5,
@@ -263,7 +263,7 @@ class StationAngles(Group):
             "from nothing to this being as likely"
         ),
         evidence="rims are broken by half a millimetre to one and a half; common practice, no source",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, eight)",
     )
     even_deg: float = tuned(
         2.5,
@@ -275,14 +275,14 @@ class StationAngles(Group):
             "of 69 such rendered pairs 94 % lie within twice `guessed_wrap`, of 81 others all within a twentieth of "
             "the pitch"
         ),
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     guessed_wrap: float = tuned(
         0.15,
         unit="1",
         meaning="standard uncertainty of the wrap then, as a share of the pitch between blades",
         evidence="as `even_deg`",
-        sensitivity=NOT_MEASURED,
+        sensitivity=NOT_READ,
     )
     entry_wear_form_deg: float = tuned(
         0.2,
@@ -292,14 +292,14 @@ class StationAngles(Group):
             "rendered used rotors with ramps, steps and exponentials of the same depth; the model knows exponentials "
             "of several lengths"
         ),
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: angles same, z2 +4 %; half more: angles same, z2 -5 % (pair)",
     )
     exit_wear_form_deg: float = tuned(
         0.1,
         unit="deg",
         meaning="what the form of wear does to an exit",
         evidence="as `entry_wear_form_deg`",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half: angles same, z2 +1 %; half more: angles same, z2 -1 % (pair)",
     )
 
 
@@ -315,14 +315,14 @@ class Tips(Group):
             "count as seen"
         ),
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
     fewest_points: int = tuned(
         6,
         unit="count",
         meaning="points of a blade's edges from which on its curve is given",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
 
 
@@ -335,7 +335,7 @@ class Trailing(Group):
         unit="mm",
         meaning="standard uncertainty of how flat and clean the rotor's end and the paper under it lie on each other",
         evidence="assumed, no source",
-        sensitivity=NOT_MEASURED,
+        sensitivity=NOT_READ,
     )
     largest_u_mm: float = tuned(
         1.5,
@@ -345,7 +345,7 @@ class Trailing(Group):
             "work by"
         ),
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity=NOT_READ,
     )
 
 
@@ -385,7 +385,7 @@ class Unevenness(Group):
         unit="count",
         meaning="markers that are neighbours, whose shifts are taken together",
         evidence=JUDGEMENT,
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair)",
     )
 
 

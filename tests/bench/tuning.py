@@ -242,7 +242,7 @@ class Effect:
         if out and self.largest < 5e-4:
             out.insert(0, "angles same")
         if self.lost:
-            out.append(f"{self.lost} angles lost")
+            out.append(f"{self.lost} angle{'s' if self.lost > 1 else ''} lost")
         return ", ".join(out) or "nothing"
 
 
