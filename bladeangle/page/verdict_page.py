@@ -65,7 +65,7 @@ def _word(judgement: Judgement) -> str:
 
 def _matrix(sheet: Sheet, order: Order, verdict: Verdict, blades: int) -> None:
     ordered = [s for s in STATIONS if s in order.stations]
-    first = 33.0 if order.spread_tolerance_deg is not None else 18.0
+    first = 38.0 if order.spread_tolerance_deg is not None else 18.0
     block = (sheet.inner - first) / len(ordered)
     columns = [Column("", first, right=False)]
     for station in ordered:
@@ -150,8 +150,9 @@ def _whisker(sheet: Sheet, x: float, middle: float, k: float, j: Judgement, mean
     style = "D" if mean else "o"
     fill = "white" if j.verdict not in (CONFORMING, NOT_CONFORMING) else "black"
     if j.verdict == NOT_CONFORMING:
-        style, fill = "X", "black"
-    sheet.axes.plot([x], [middle - k * off], style, color="black", markerfacecolor=fill, markersize=4.2)
+        style = "x"
+    size = 5.4 if style == "x" else 4.2
+    sheet.axes.plot([x], [middle - k * off], style, color="black", markerfacecolor=fill, markersize=size, mew=1.1)
 
 
 def _reasons(verdict: Verdict) -> list[str]:
