@@ -14,12 +14,13 @@ from typing import Any
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import atomic_path, safe_name, sha256_of, write_text_atomic
-from bladeangle.base.flags import REGISTRY, together
+from bladeangle.base.flags import REGISTRY, doubts_about, open_doubts, together
 from bladeangle.base.inputs import PHOTOGRAPH
 from bladeangle.base.lengths import MM_PER_INCH, unit
 from bladeangle.base.outputs import FIGURE_MARKS
 from bladeangle.page.picture import INK, read_for_display
 from bladeangle.records.edits import Edits
+from bladeangle.records.summary import MARK
 from bladeangle.records.tip_words import with_interval
 
 Record = Mapping[str, Any]
@@ -157,6 +158,8 @@ def _rotor(
     return {
         "record": record,
         "flags": together(record["flags"]),
+        "doubted": bool(open_doubts(record["flags"])),
+        "mark": lambda blade, station: MARK if doubts_about(record["flags"], blade, station) else "",
         "sources": sources,
         "photos": photos,
         "angles": charts.angle_charts(record, limits),

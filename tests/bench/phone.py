@@ -34,7 +34,12 @@ from bench import CAMERA, PHOTOS, RING, Running, memory_mb, send, start, stream
 
 #: Everything on a page that is waited for, ms.
 PATIENCE_MS = 300_000
-PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True, "device_scale_factor": 2}
+PHONE: dict[str, Any] = {
+    "viewport": {"width": 390, "height": 844},
+    "has_touch": True,
+    "is_mobile": True,
+    "device_scale_factor": 2,
+}
 #: Kilobytes a second while an upload waits to be cut: slow enough that it is not over before.
 SLOW_KB = 400
 #: How long the phone is without connection, s.
