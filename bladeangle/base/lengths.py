@@ -12,7 +12,8 @@ def length_text(length_mm: float, inches: bool = False, decimals: int = 2) -> st
 
 def number_text(length_mm: float, inches: bool = False, decimals: int = 2) -> str:
     """A length without its unit."""
-    return f"{length_mm / MM_PER_INCH:.{decimals + 1}f}" if inches else f"{length_mm:.{decimals}f}"
+    value, places = (length_mm / MM_PER_INCH, decimals + 1) if inches else (length_mm, decimals)
+    return f"{round(value, places) + 0.0:.{places}f}"  # never "-0.00"
 
 
 def interval_text(length_mm: float, expanded_mm: float, inches: bool = False, decimals: int = 2) -> str:

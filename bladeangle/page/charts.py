@@ -302,14 +302,13 @@ def layout_charts(record: Content) -> list[Markup]:
 
 
 def _apart(marks: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Marks moved sideways where they would hide an earlier one; the table has the true places."""
+    """Marks moved sideways, inside the chart, where they would hide an earlier one; the table has the true places."""
     out: list[tuple[float, float]] = []
     for x, y in marks:
-        hidden = [a for a, b in out if np.hypot(x - a, y - b) < 21]
-        step = -3.0 if hidden and x < min(hidden) else 3.0
-        while any(np.hypot(x - a, y - b) < 21 for a, b in out):
-            x += step
-        out.append((x, y))
+        shifts = [sign * 3.0 * k for k in range(121) for sign in (1, -1)]
+        places = [x + shift for shift in shifts if shift == 0 or 11 <= x + shift <= 369]
+        free = (place for place in places if all(np.hypot(place - a, y - b) >= 21 for a, b in out))
+        out.append((next(free, x), y))
     return out
 
 
@@ -333,8 +332,8 @@ def shelf_chart(records: Sequence[Content]) -> Markup:
             continue
         ends = [f.angle_deg + k * max(f.expanded_uncertainty_deg, 0.2) for _, f in found for k in (-1, 1)]
         x = scale(min(ends), max(ends), left, left + 112)
-        for v in ticks(min(ends), max(ends), 3):
-            parts += [line(x(v), 18, x(v), h - 18, "grid"), text(x(v), h - 5, f"{v:g}", "small", "middle")]
+        for v, words in labelled(ticks(min(ends), max(ends), 3)):
+            parts += [line(x(v), 18, x(v), h - 18, "grid"), text(x(v), h - 5, words, "small", "middle")]
         for i, f in found:
             y, a, u = 46.0 + 34 * i, f.angle_deg, f.expanded_uncertainty_deg
             parts += [line(x(a - u), y, x(a + u), y, f"bar {s}"), _mark(x(a), y, s, "diamond")]

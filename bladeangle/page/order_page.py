@@ -161,7 +161,8 @@ def _rotor(record: Record, order: Order, inches: bool) -> list[tuple[str, str]]:
 def untouched(order: Order) -> list[str]:
     """What the shop is not to change."""
     same = [s for s, o in order.stations.items() if o.measured_deg is not None and not o.change_deg]
-    out = [f"The {' and the '.join(same)}: ordered as measured, not to be bent."] if same else []
+    kept = f"The {' and the '.join(same)}: ordered as measured; only a blade off by more than the tolerance is bent."
+    out = [kept] if same else []
     if "middle" not in order.stations:
         out.append("The middle is not ordered: it follows its ends in a smooth curve, without a kink.")
     return [

@@ -64,7 +64,7 @@ def size_rows(record: Record, inches: bool) -> list[tuple[str, str]]:
     named = (
         ("diameter over the tips", rotor.tip_diameter_mm),
         ("hub diameter", rotor.hub_diameter_mm),
-        ("length of the blades along the axis", rotor.axial_length_mm),
+        ("blade length along the axis", rotor.axial_length_mm),
         ("trailing edges from the outlet end", rotor.trailing_distance_mm),
         ("blade thickness at the tip", rotor.tip_thickness_mm),
     )
@@ -95,7 +95,7 @@ def tip_rows(record: Record, inches: bool) -> list[tuple[str, str]]:
 
 def pairs(sheet: Sheet, rows: Sequence[tuple[str, str]], x: float, width: float) -> None:
     """A table of names and values."""
-    sheet.table([Column("", width * 0.56, right=False), Column("", width * 0.44)], rows, x=x, pad=0.4)
+    sheet.table([Column("", width * 0.6, right=False), Column("", width * 0.4)], rows, x=x, pad=0.4)
 
 
 def doubts(sheet: Sheet, record: Record, of: str = "") -> None:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import OutputError, PhotoError
 from bladeangle.base.files import atomic_path, safe_name, sha256_of, write_text_atomic
-from bladeangle.base.flags import REGISTRY, Remark, together
+from bladeangle.base.flags import REGISTRY, Remark, doubts_about, open_doubts, together
 from bladeangle.base.inputs import PHOTOGRAPH
 from bladeangle.base.lengths import MM_PER_INCH, unit
 from bladeangle.base.outputs import FIGURE_MARKS
@@ -24,6 +24,7 @@ from bladeangle.page.picture import read_for_display
 from bladeangle.page.scene import INK
 from bladeangle.records.content import BudgetLine, Content, Photo
 from bladeangle.records.edits import Edits
+from bladeangle.records.summary import MARK
 from bladeangle.records.tip_words import with_interval
 
 if TYPE_CHECKING:
@@ -157,6 +158,8 @@ class Shown:
     record: Content
     options: Mapping[str, object]
     flags: Sequence[Remark]
+    doubted: bool
+    mark: Callable[[int, str], str]
     sources: Sequence[BudgetLine]
     photos: Sequence[ShownPhoto]
     angles: Sequence[Markup]
@@ -193,6 +196,8 @@ def _rotor(
         record=record,
         options=plain(record.options),
         flags=together(record.flags),
+        doubted=bool(open_doubts(record.flags)),
+        mark=lambda blade, station: MARK if doubts_about(record.flags, blade, station) else "",
         sources=sources,
         photos=photos,
         angles=charts.angle_charts(record, limits),

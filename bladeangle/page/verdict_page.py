@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from bladeangle.base.budget import STATIONS
+from bladeangle.base.flags import doubts_about
 from bladeangle.base.lengths import number_text, unit
 from bladeangle.page.charts import sources_by_size
 from bladeangle.page.paper import FOOT, HEAD, PALE, SMALL, TEXT, Column, Sheet, fitted
 from bladeangle.page.parts import doubts, evidence, explained, signed, verdict_bar, what_it_is
 from bladeangle.records.content import Photo
 from bladeangle.records.record import Record
+from bladeangle.records.summary import MARK
 from bladeangle.shop.decision import CONFORMING, NOT_CONFORMING
 from bladeangle.shop.judging import Judgement
 from bladeangle.shop.orders import Order
@@ -41,7 +43,7 @@ def verdict_page(
         if before is not None and before.content.flags != record.content.flags:
             doubts(sheet, before, " in the record from before")
         sheet.heading(("Change" if verdict.change else "Angles") + " against the order, degrees")
-        _matrix(sheet, order, verdict, record.blade_count)
+        _matrix(sheet, record, order, verdict)
         if not sheet.brief:
             _charts(sheet, order, verdict, record.blade_count)
         sheet.paragraph(rule_line(verdict), bold=True)
@@ -65,9 +67,10 @@ def _word(judgement: Judgement) -> str:
     return {CONFORMING: "good", NOT_CONFORMING: "NOT"}.get(judgement.verdict, "open")
 
 
-def _matrix(sheet: Sheet, order: Order, verdict: Verdict, blades: int) -> None:
+def _matrix(sheet: Sheet, record: Record, order: Order, verdict: Verdict) -> None:
+    blades = record.blade_count
     ordered = [s for s in STATIONS if s in order.stations]
-    first = 33.0 if order.spread_tolerance_deg is not None else 18.0
+    first = 38.0 if order.spread_tolerance_deg is not None else 18.0
     block = (sheet.inner - first) / len(ordered)
     columns = [Column("", first, right=False)]
     for station in ordered:
@@ -96,7 +99,8 @@ def _matrix(sheet: Sheet, order: Order, verdict: Verdict, blades: int) -> None:
             else:
                 change = verdict.change and what != "spread"
                 value = signed(found.measured_deg) if change else f"{found.measured_deg:.2f}"
-                row += [f"{value} ± {found.expanded_uncertainty_deg:.2f}", _word(found)]
+                mark = MARK if doubts_about(record.content.flags, blade, station) else ""
+                row += [f"{value} ± {found.expanded_uncertainty_deg:.2f}{mark}", _word(found)]
         rows.append(row)
     sheet.table(columns, rows, strong=[blades])
     others = [j for j in verdict.judgements if j.what == "rotor"]
@@ -152,8 +156,9 @@ def _whisker(sheet: Sheet, x: float, middle: float, k: float, j: Judgement, mean
     style = "D" if mean else "o"
     fill = "white" if j.verdict not in (CONFORMING, NOT_CONFORMING) else "black"
     if j.verdict == NOT_CONFORMING:
-        style, fill = "X", "black"
-    sheet.axes.plot([x], [middle - k * off], style, color="black", markerfacecolor=fill, markersize=4.2)
+        style = "x"
+    size = 5.4 if style == "x" else 4.2
+    sheet.axes.plot([x], [middle - k * off], style, color="black", markerfacecolor=fill, markersize=size, mew=1.1)
 
 
 def _reasons(verdict: Verdict) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +14,14 @@ from markupsafe import Markup
 from bladeangle.base import inputs
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError
-from bladeangle.base.flags import together
+from bladeangle.base.flags import doubts_about, flag_line, together
 from bladeangle.page.scene import angle_decimals
 from bladeangle.page.templates import page_text
 from bladeangle.phone.desk import Desk
 from bladeangle.phone.drawing import drawing
 from bladeangle.phone.folder import Job, Picture
 from bladeangle.phone.steps import JobStatus, status_of
+from bladeangle.records.summary import MARK
 
 HERE = Path(__file__).parent
 VERDICTS = {"good": "Good", "usable": "Good enough", "retake": "Take it again"}
@@ -91,7 +93,8 @@ class Pages:
         now = status_of(self.desk.folder, job)
         progress = self.desk.progress.get(job.id)
         settled = now.notice is not None or now.record is not None or now.camera is not None
-        flags = together(now.record.content.flags) if now.record else []
+        told = now.record.content.flags if now.record else []
+        flags = together(told)
         latest = max(now.pictures, key=lambda p: p.path.stat().st_mtime_ns, default=None)
         return self._render(
             "job.html",
@@ -106,7 +109,8 @@ class Pages:
             verdicts=VERDICTS,
             stations=STATIONS,
             record=now.record.content if now.record else None,
-            doubts=[f.text for f in flags if f.severity == "doubt"],
+            doubts=[flag_line(replace(f, remedy="")).removeprefix("Doubt: ") for f in flags if f.severity == "doubt"],
+            mark=lambda blade, station: MARK if doubts_about(told, blade, station) else "",
             report=(job.path / "report.html").is_file() and now.record is not None,
             on_paper=(job.path / "page.pdf").is_file(),
             judgements=self._judgements(now),

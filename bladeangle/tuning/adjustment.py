@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, Group, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, Group, tuned
 
 
 @dataclass(eq=False, repr=False, init=False)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_READ, Group, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, NOT_READ, Group, tuned
 
 #: Evidence of what is taken for tips known to be new or freshly turned.
 NEW_TURNED = "assumed: turning and welding leave a few hundredths"
