@@ -132,6 +132,16 @@ WRONG = [
     ([*PHOTO, "struck", 0, "kind"], "bore"),
     ([*PHOTO, "struck", 0, "blade"], 0),
     ([*PHOTO, "struck", 0, "blade"], 1.5),
+    ([*PHOTO, "struck", 0, "blade"], 25),
+    ([*PHOTO, "struck", 0, "reach_px"], 10_001),
+    ([*PHOTO, "struck", 0, "along_px"], [[-100_001, 0]]),
+    ([*PHOTO, "struck", 0, "along_px"], [[0, 100_001]]),
+    ([*PHOTO, "struck"], [contents()["photos"][0]["struck"][1]] * 501),
+    ([*PHOTO, "struck", 0, "along_px"], [[0, 0]] * 9997),  # with the four others more than ten thousand
+    ([*PHOTO, "added", 1, "face"], "inlet"),
+    ([*PHOTO, "added", 0, "sigma_px"], 101),
+    ([*PHOTO, "added", 0, "sigma_px"], 0.04),
+    (["photos"], [{"sha256": f"{k:064x}"} for k in range(1001)]),
     ([*PHOTO, "struck", 0, "face"], "rear"),
     ([*PHOTO, "added", 0, "blade"], None),
     ([*PHOTO, "added", 0, "face"], None),
@@ -140,6 +150,23 @@ WRONG = [
     ([*PHOTO, "added", 1, "blade"], 3),
     ([*PHOTO, "added", 1, "px"], KeyError),
 ]
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        ([*PHOTO, "struck", 0, "blade"], 24),
+        ([*PHOTO, "struck", 0, "reach_px"], 10_000),
+        ([*PHOTO, "struck", 0, "along_px"], [[-100_000, 100_000]]),
+        ([*PHOTO, "struck"], [contents()["photos"][0]["struck"][1]] * 500),
+        ([*PHOTO, "struck", 0, "along_px"], [[0, 0]] * 9996),
+        ([*PHOTO, "added", 0, "sigma_px"], 100),
+        ([*PHOTO, "added", 0, "sigma_px"], 0.05),
+        (["photos"], [{"sha256": f"{k:064x}"} for k in range(1000)]),
+    ],
+)
+def test_all_that_the_limits_leave_is_taken(path: list[Any], value: Any) -> None:
+    edits_from_dict(_change(path, value))
 
 
 @pytest.mark.parametrize(("path", "value"), WRONG)
