@@ -110,7 +110,8 @@ def first_rotor(
     inlet, outlet = teeth.get("inlet_up"), teeth.get("outlet_up")
     rise = 0.0
     if inlet and outlet:
-        wrap, rise = _match(inlet, outlet, radius_mm, height_sigma_mm, wrap_rad)
+        wrap, both = _match(inlet, outlet, radius_mm, height_sigma_mm, wrap_rad)
+        rise = both - thickness_mm  # each setup shows its upper face
     else:
         one = inlet or outlet
         assert one is not None
@@ -193,7 +194,7 @@ def _match(
     height_sigma_mm: float,
     wrap_rad: float | None = None,
 ) -> tuple[float, float]:
-    """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
+    """Wrap (rad) at which both views show the same blades best, and the sum (mm) of a place's heights in both."""
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
     # blades are alike: one that stops where others go on has faded, not ended
     whole = [

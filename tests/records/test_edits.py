@@ -65,6 +65,16 @@ def test_points_within_reach_of_a_stretch_are_struck_and_no_others() -> None:
         assert apply_to_points(photo, px, blade, face).tolist() == [True] * 6 + [False, True]
 
 
+@pytest.mark.parametrize(("kind", "struck"), [("tip", [True, False]), ("hub", [False, True]), (None, [True, True])])
+def test_a_stretch_of_one_kind_leaves_the_other(kind: str | None, struck: list[bool]) -> None:
+    """It names no blade and no face, but tips or the hub."""
+    change = {"kind": kind, "blade": None, "face": None, "along_px": [[10, 10]], "reach_px": 3}
+    photo = edits_from_dict(_change([*PHOTO, "struck"], [change])).for_photo(SHA)
+    place = np.array([[11.0, 11.0]])
+    kept = [apply_to_points(photo, place, 2, "inlet"), apply_to_points(photo, place, None, None)]
+    assert [not bool(k[0]) for k in kept] == struck
+
+
 def test_a_photograph_without_edits_keeps_everything() -> None:
     photo = edits_from_dict(contents()).for_photo("ab" * 32)
     assert apply_to_points(photo, np.array([[10.0, 10.0]]), 2, "inlet").tolist() == [True]

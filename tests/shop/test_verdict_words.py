@@ -20,7 +20,7 @@ FOUND = Verdict(
     (
         judged(1, "conforming"),
         judged(2, "undecided", "too near the limit"),
-        judged(3, "undecided", "no closer than 0.30 deg to the limit, which more photographs from the side would decide"),
+        judged(3, "undecided", "no closer than 0.30 deg to the limit, which photographs from the side decide"),
         Judgement("spread", "exit", None, "conforming", "", 0.2, 0.0, 0.5, 0.05, 0.098, 0.99999),
         Judgement("blade", "entry", 1, "undecided", "hidden"),
     ),
