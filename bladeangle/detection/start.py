@@ -110,8 +110,7 @@ def first_rotor(
     inlet, outlet = teeth.get("inlet_up"), teeth.get("outlet_up")
     rise = 0.0
     if inlet and outlet:
-        wrap, both = _match(inlet, outlet, radius_mm, height_sigma_mm, wrap_rad)
-        rise = both - thickness_mm  # each setup shows its upper face
+        wrap, rise = _match(inlet, outlet, radius_mm, height_sigma_mm, wrap_rad)
     else:
         one = inlet or outlet
         assert one is not None
@@ -194,7 +193,7 @@ def _match(
     height_sigma_mm: float,
     wrap_rad: float | None = None,
 ) -> tuple[float, float]:
-    """Wrap (rad) at which both views show the same blades best, and the sum (mm) of a place's heights in both."""
+    """Wrap (rad) and height of the turned-over rotor's frame (mm) at which both views show the same blades best."""
     ends_in, ends_out = float(np.median([t.angle[-1] for t in inlet])), float(np.median([t.angle[-1] for t in outlet]))
     # blades are alike: one that stops where others go on has faded, not ended
     whole = [
