@@ -26,6 +26,8 @@ class Whole(File, frozen=True, kw_only=True):
     bar: Annotated[float, Meta(gt=0, le=1000)] | None = None
     known: bool = True
     free: dict[str, Any] = field(default_factory=dict)
+    shares: Annotated[list[Annotated[float, Meta(ge=0, le=1)]], Meta(title="a share")] = field(default_factory=list)
+    weights: dict[str, Annotated[float, Meta(ge=0, le=5, title="a weight")]] = field(default_factory=dict)
     parts: Annotated[list[Annotated[Part, Meta(title="a part")]], Meta(max_length=2, title="parts")]
 
 
@@ -36,7 +38,7 @@ def test_what_fits_is_taken_and_comes_back() -> None:
     data = {"parts": [{"corners": CORNERS, "number": 7}], "bar": 5, "free": {"x": [1, None]}}
     found = read_as(data, Whole)
     assert (found.name, found.bar, found.parts[0].number, found.parts[0].corners[1]) == ("none", 5.0, 7, (-3.0, 9.0))
-    assert plain(found) == {"name": "none", "colour": None, "known": True, **data}
+    assert plain(found) == {"name": "none", "colour": None, "known": True, "shares": [], "weights": {}, **data}
     assert read_as(plain(found), Whole) == found
     with pytest.raises(AttributeError):
         found.name = "other"  # type: ignore[misc]
@@ -62,6 +64,8 @@ def test_null_is_what_is_not_known() -> None:
         ({"free": 7}, "malformed: something else stands where an object is expected", "x: free must be a section"),
         ({"free": {3: 4}}, "unknown key '3'", "x has the unknown key '3' in [free]."),
         ({"\ud800": 4}, "unknown key", "x has the unknown key"),
+        ({"shares": [0.5, 1.5]}, "range: a share must be a number from 0 to 1", "x: shares.1 must be a number from 0"),
+        ({"weights": {"one": 9.0}}, "range: a weight must be a number from 0 to 5", "x: weights must be a number from"),
         ({"parts": None}, "something else stands where a list of parts is expected", "x: parts must be a list"),
         ({"parts": [{"corners": CORNERS}] * 3}, "has 3 parts, at most 2 are read", "x: parts must be a list"),
         ({"parts": [7]}, "where an object is expected in a part", "x: 'parts.0' must be a section"),
@@ -91,6 +95,14 @@ def test_a_key_that_is_nearly_right_is_guessed() -> None:
     with pytest.raises(Misfit) as caught:
         read_as({"parts": [], "color": "red"}, Whole)
     assert caught.value.in_toml("x", "").hint.startswith("Did you mean 'colour'? Known are: name, colour, ")
+
+
+def test_a_key_of_any_length_is_told_in_few_letters() -> None:
+    with pytest.raises(Misfit) as caught:
+        read_as({"parts": [], "k" * 5000: 1}, Whole)
+    told = (str(caught.value), caught.value.in_toml("x", "").message)
+    assert all("k" * 60 in text and len(text) < 120 for text in told)
+    assert "Did you mean" not in caught.value.in_toml("x", "").hint
 
 
 anything = st.recursive(

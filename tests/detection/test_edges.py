@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from painted import ABOVE, SIDES, Painted, off_px, photographs, state_of
 
 from bladeangle.adjustment.model import EndPoints
 from bladeangle.base.errors import EdgesError
@@ -107,3 +108,139 @@ def test_a_wrong_number_of_blades_is_refused(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(outline, "_look_at", six)
     with pytest.raises(EdgesError, match="where 6 blades should begin"):
         inlet_measured()
+
+
+# --- on painted pictures, whose edges are known ----------------------------------------------------------------------
+
+ROTOR = Painted()
+EYES = (ABOVE, *SIDES)
+BLUR_PX = 0.85  # 0.8 px of Gaussian blur and a pixel's own width
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("raised_mm", [0.0, 3.0, -3.0])
+def test_tip_edges_seen_from_above_lie_where_they_were_painted(seed: int, raised_mm: float) -> None:
+    """Upper faces alone, from 4 mm behind the leading end to 3 mm before the next blade covers them.
+
+    Three millimetres of height are 5 px here, and are searched for; in pictures of little noise steps are as strong as
+    counts over some pixels, and the nearest of these is taken.
+    """
+    photo, state = photographs(ROTOR, seed, 0.06 if raised_mm else 0.02)[0], state_of(ROTOR, EYES)
+    state.rotor.heights += raised_mm
+    tips = edges.measure_tips(photo, state, 0, 0, BLUR_PX, 24 if raised_mm else 0)
+    assert tips.far.all() and (tips.face == 1).all() and not tips.shared_px.any()
+    tau = np.linspace(0, ROTOR.wrap_rad, 20_000)
+    for b in range(3):
+        mine = tips.only(tips.blade == b)
+        curve = ABOVE.px(ROTOR.tip(b, 1, tau))
+        off, at = off_px(mine.px, mine.normal, curve)
+        assert abs(np.median(off)) < 0.09 and 0.02 < off.std() < 0.3
+        assert np.hypot(*mine.normal.T) == pytest.approx(1.0, abs=1e-3)
+        rise = ABOVE.px(ROTOR.tip(b, 1, tau[at]) + np.array([0, 0, 0.1])) - curve[at]
+        assert ((rise * mine.normal).sum(1) > 0).all()
+        arc = tau[at] * ROTOR.radius_mm
+        assert 4.0 < arc.min() < 7.0
+        assert 150.0 < arc.max() < 2 * np.pi / 3 * ROTOR.radius_mm - 3.0
+        assert 90 < len(arc) < 120  # a point every 8 px of 900
+    # contrast as large as the mean brightness: 0.05 px of texture; 0.03 px at least and as much of noise
+    assert raised_mm or np.median(tips.sigma_px) == pytest.approx(np.hypot(0.05, 0.05), rel=0.2)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("side", [1, 2])
+@pytest.mark.parametrize("search", [0, 16])
+def test_both_edges_of_the_tip_land_are_found_from_the_side(seed: int, side: int, search: int) -> None:
+    """Only where the land looks towards the camera: cosine above 0.3."""
+    photo, state, eye = photographs(ROTOR, seed, 0.06 if search else 0.02)[side], state_of(ROTOR, EYES), EYES[side]
+    state.rotor.heights += 0.4 if search else 0.0
+    tips = edges.measure_tips(photo, state, side, 0, BLUR_PX, search)
+    assert not tips.far.any() and set(tips.face) == {1, -1}
+    tau = np.linspace(0, ROTOR.wrap_rad, 20_000)
+    cosines = []
+    for b in np.unique(tips.blade):
+        for face in (1, -1):
+            mine = tips.only((tips.blade == b) & (tips.face == face))
+            points = ROTOR.tip(int(b), face, tau)
+            off, at = off_px(mine.px, mine.normal, eye.px(points))
+            # where a land leaves the dark of the rotor's inside, a point lies off
+            assert abs(np.median(off)) < 0.12 and 0.02 < 1.48 * np.median(np.abs(off)) < 0.3
+            assert 0.3 < 1.48 * np.median(np.abs(off) / mine.sigma_px) < 1.7
+            assert (np.abs(off) > 0.7).sum() <= 3
+            to_eye = np.array(eye.place_mm) - points[at]
+            radial = points[at, :2] / ROTOR.radius_mm
+            cosines.append((radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1))
+            assert 25 < len(off) < 70
+    cosine = np.concatenate(cosines)
+    assert 0.29 < cosine.min() < 0.40 and cosine.max() > 0.75
+    # contrast 0.4 of a mean brightness of 0.3: 0.10 / 1.3 px of grooves, and 0.03 px
+    assert 0.08 < np.median(tips.sigma_px) < 0.16
+
+
+@pytest.mark.parametrize("off_mm", [0.0, 3.0])
+def test_ends_are_where_blades_begin(off_mm: float) -> None:
+    """Seen from above, trailing ends lie under the next blade; of short blades they do not.
+
+    A strong edge is as good within 0.4 mm either way, and the place nearest to what is expected is taken.
+    """
+    for wrap, seen in ((2.2, 3), (1.8, 6)):
+        rotor = Painted(wrap_rad=wrap)
+        photo, state = photographs(rotor, 1)[0], state_of(rotor, EYES)
+        wanted = [(b, end) for b in range(3) for end in (0, 1)][:: 2 if seen == 3 else 1]
+        assert edges.ends_in_sight(state, 0, 0) == wanted
+        state.rotor.ends += np.array([off_mm, -off_mm]) / rotor.radius_mm
+        found = edges.measure_ends(photo, state, 0, 0, BLUR_PX, 6.0)
+        assert list(zip(found.blade.tolist(), found.end.tolist(), strict=True)) == wanted
+        for (b, end), px, along, sigma in zip(wanted, found.px, found.normal, found.sigma_px, strict=True):
+            at = np.array([0.0, 0.01]) if end == 0 else np.array([wrap, wrap + 0.01])
+            true, further = ABOVE.px(rotor.tip(b, 1, at))
+            assert abs(float((px - true) @ along)) < (0.2 + 0.15 * off_mm) * 6.0  # mm x px / mm
+            assert float((further - true) @ along) > 0
+            assert 0.3 * 5.3 < sigma < 0.3 * 6.4 + 1.0
+
+
+@pytest.mark.parametrize("side", [1, 2])
+def test_ends_that_look_away_are_not_looked_for_from_the_side(side: int) -> None:
+    """Those whose radius points within 60 degrees of the camera are."""
+    state, eye = state_of(ROTOR, EYES), EYES[side]
+    towards = []
+    for b in range(3):
+        for end in (0, 1):
+            at = ROTOR.tip(b, 0, np.array([end * ROTOR.wrap_rad]))[0, :2]
+            away = np.array(eye.place_mm[:2]) - at
+            if np.degrees(np.arccos(at @ away / np.linalg.norm(at) / np.linalg.norm(away))) < 60:
+                towards.append((b, end))
+    assert 0 < len(towards) < 6
+    assert edges.ends_in_sight(state, side, 0) == towards
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_smooth_path_is_followed_past_stronger_specks(seed: int) -> None:
+    """Paths of several lengths side by side; a speck that is far off costs more than it brings."""
+    rng = np.random.default_rng(seed)
+    places = np.arange(-12.0, 13.0)
+    wanted, responses = [], []
+    for n in (40, 25, 60):
+        path = np.round(6 * np.sin(np.linspace(0, 4, n) + rng.uniform(0, 3)))
+        response = rng.uniform(0, 0.5, (n, 25))
+        response[np.arange(n), path.astype(int) + 12] = 4.0
+        response[n // 2, 24 if path[n // 2] < 0 else 0] = 8.0
+        wanted.append(path)
+        responses.append(response)
+    for path, found in zip(wanted, edges.follow(responses, places), strict=True):
+        assert np.array_equal(found, path)
+    # of two paths alike the prior takes the nearer one, and no step is larger than it may be
+    twins = np.zeros((30, 25))
+    twins[:, [2, 17]] = 4.0
+    (near,) = edges.follow([twins], places, priors=[(places / 12) ** 2])
+    assert (near == 5.0).all()
+    jump = np.zeros((30, 25))
+    jump[:15, 4], jump[15:, 20] = 4.0, 4.0
+    (steps,) = edges.follow([jump], places, most_step=2)
+    assert np.abs(np.diff(steps)).max() == 2.0
+    # between two places as strong, staying costs less than changing to and fro
+    shaky = np.zeros((40, 25))
+    shaky[:, 12], shaky[::2, 13] = 1.0, 0.1
+    shaky[::2, 12] = 0.0
+    shaky[:, 13] += 0.9
+    (still,) = edges.follow([shaky], places)
+    assert len(np.unique(still)) == 1

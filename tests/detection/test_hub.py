@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from painted import ABOVE, Painted, photographs
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import find_peaks
 
@@ -74,3 +75,35 @@ def test_the_rim_is_the_largest_circle_that_nothing_hides():
     )
     assert hub.rim_of([flare, rim, bore]) is rim
     assert hub.rim_of([flare]) is flare
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("off_mm", [(0.0, 0.0), (5.0, -7.0)])
+def test_painted_circles_are_found_as_they_are(seed, off_mm):
+    """Circles of 28 and 13 mm at 64 mm, carried along the rays to the plane at 55 mm: k = (300 - 55) / (300 - 64)."""
+    rotor, eye = Painted(), np.array(ABOVE.place_mm)
+    photo = photographs(rotor, seed)[0]
+    plane = hub.Plane(ABOVE.px)
+    k = (300.0 - HUB.plane_mm) / (300.0 - 64.0)
+    circles = hub.find_hub(photo, plane, (1 - k) * eye[:2] + np.array(off_mm), 0.85)
+    assert [c.radius_mm for c in circles] == pytest.approx([28.0 * k, 13.0 * k], abs=0.02)
+    for circle, radius in zip(circles, (28.0, 13.0), strict=True):
+        assert circle.centre_mm == pytest.approx((1 - k) * eye[:2], abs=0.01)
+        assert circle.share > 0.95
+        there = circle.on(64.0, eye)
+        assert there.centre_mm == pytest.approx([0.0, 0.0], abs=0.01)
+        assert there.radius_mm == pytest.approx(radius, abs=0.01)
+        middle = ABOVE.px(np.array([[0.0, 0.0, 64.0]]))[0]
+        outwards = circle.px - middle
+        assert ((outwards * circle.normal).sum(1) / np.hypot(*outwards.T)).min() > 0.99
+        assert np.hypot(*outwards.T) == pytest.approx(1500.0 / 236.0 * radius, abs=0.5)
+        assert circle.sigma_px.min() >= 0.03
+        assert 0.04 < np.median(circle.sigma_px) < 0.09
+
+
+def test_no_circle_is_refused():
+    from bladeangle.base.errors import EdgesError
+
+    photo = photographs(Painted(), 1)[0]
+    with pytest.raises(EdgesError, match="no circle of hub or bore"):
+        hub.find_hub(photo, hub.Plane(ABOVE.px), np.array([200.0, 0.0]), 0.85)

@@ -6,15 +6,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from painted import ABOVE, SIDES, Painted, photographs, state_of
 from rendered_rotor import pair_and_two
 
 from bladeangle.adjustment.model import State
 from bladeangle.detection import oblique
+from bladeangle.detection.edges import measure_tips
 from bladeangle.pipeline.measure import Measurement
 from bladeangle.tuning.detection import OBLIQUE
 from bladeangle.tuning.register import REGISTER
 
-SIDES = [2, 3]
+OBLIQUES = [2, 3]
 STANDING = [0, 1, 0, 0]
 Found = tuple[Measurement, dict[str, Any]]
 
@@ -47,7 +49,7 @@ def test_the_tip_radius_is_where_edges_from_above_lie_on_edges_from_the_side(fou
     views = measurement.result.views
     above = [(p, tips) for p in (0, 1) if (tips := views[p].tips) is not None]
     (radius, clear), *others = oblique.find_radius(
-        photos, changed(measurement, radius_mm=off_mm), above, SIDES, STANDING, blur_px, 10.0, 100
+        photos, changed(measurement, radius_mm=off_mm), above, OBLIQUES, STANDING, blur_px, 10.0, 100
     )
     assert radius == pytest.approx(true["rotor"]["tip_radius"], abs=0.4)
     assert clear > REGISTER.clear_radius_sigmas
@@ -60,7 +62,7 @@ def test_the_thickness_puts_both_edges_of_the_tip_land_on_edges(found: Found, of
     measurement, true = found
     photos, blur_px = photos_of(measurement)
     state = changed(measurement, thickness_mm=off_mm)
-    answers = oblique.find_thickness(photos, state, SIDES, STANDING, blur_px)
+    answers = oblique.find_thickness(photos, state, OBLIQUES, STANDING, blur_px)
     bounds = OBLIQUE.thickness_classes_mm
     assert sorted(np.searchsorted(bounds, [t for t, _ in answers], "right")) == [1, 2, 3]  # one of each class
     thickness, shift = min(answers, key=lambda a: abs(a[0] - true["rotor"]["thickness"]))
@@ -76,4 +78,39 @@ def test_where_nothing_is_seen_from_the_side_there_is_an_answer_of_each_class_al
     photos, blur_px = photos_of(measurement)
     state = changed(measurement)
     state.rotor.heights += 500.0  # far outside the pictures
-    assert len(oblique.find_thickness(photos, state, SIDES, STANDING, blur_px)) == 3
+    assert len(oblique.find_thickness(photos, state, OBLIQUES, STANDING, blur_px)) == 3
+
+
+# --- on painted pictures ---------------------------------------------------------------------------------------------
+
+BLUR_PX = 0.85
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("off_mm", [-5.0, 0.0, 4.0])
+def test_the_radius_of_a_painted_rotor(seed: int, off_mm: float) -> None:
+    rotor = Painted()
+    photos, state = photographs(rotor, seed), state_of(rotor, (ABOVE, *SIDES))
+    tips = measure_tips(photos[0], state, 0, 0, BLUR_PX, 0)
+    state.rotor.radius_mm += off_mm
+    (radius, clear), *others = oblique.find_radius(photos, state, [(0, tips)], [1, 2], [0, 0, 0], BLUR_PX, 10.0, 100)
+    assert radius == pytest.approx(75.0, abs=0.25)
+    assert clear > 3.0 and len(others) == 2
+    for r, c in others:
+        assert c <= clear and abs(r - radius) > OBLIQUE.distinct_radii_mm
+    # what another standing shows says nothing
+    empty = oblique.find_radius(photos, state, [(0, tips)], [1, 2], [1, 0, 0], BLUR_PX, 10.0, 100)
+    assert all(c == 0 for _, c in empty)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize(("thickness_mm", "taken_mm"), [(2.4, 2.4), (2.4, 1.4), (2.4, 3.8), (4.0, 2.4), (1.2, 2.4)])
+def test_the_thickness_of_painted_blades(seed: int, thickness_mm: float, taken_mm: float) -> None:
+    """Upper edges as seen from above, the mid-line half of what is taken for the thickness below them."""
+    rotor = Painted(thickness_mm=thickness_mm)
+    photos, state = photographs(rotor, seed), state_of(rotor, (ABOVE, *SIDES))
+    state.rotor.thickness_mm = taken_mm
+    state.rotor.heights += (thickness_mm - taken_mm) / 2 / np.cos(np.radians(13.0))
+    answers = oblique.find_thickness(photos, state, [1, 2], [0, 0, 0], BLUR_PX)
+    assert answers[0][0] == pytest.approx(thickness_mm, abs=0.2)
+    assert answers[0][1] == pytest.approx((taken_mm - thickness_mm) / 2, abs=0.25)

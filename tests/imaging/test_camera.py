@@ -48,6 +48,18 @@ def _set(path, value):
     return change
 
 
+def _alike(correlation):
+    """Focal length and centre correlated by so much: by one they are one error, by more they are none."""
+
+    def change(data):
+        c = data["covariance"]
+        for k in range(2, 8):
+            c[0][k] = c[k][0] = c[1][k] = c[k][1] = 0.0
+        c[0][1] = c[1][0] = correlation * (c[0][0] * c[1][1]) ** 0.5
+
+    return change
+
+
 @pytest.mark.parametrize(
     ("change", "says"),
     [
@@ -57,6 +69,7 @@ def _set(path, value):
         (_set(["parameters", "f_px"], float("nan")), "f_px must be a number"),
         (_set(["parameters", "f_px"], 1e300), "f_px must be a number"),
         (_set(["parameters", "f_px"], 29.0), "does not fit a picture"),
+        (_set(["parameters", "f_px"], 81_000.0), "does not fit a picture"),  # 20.1 times the longer side
         (_set(["parameters", "f_px"], "long"), "f_px must be a number"),
         (_set(["parameters", "f_px"], True), "f_px must be a number"),
         (_set(["parameters", "cx_px"], 1e8), "cx_px must be|far from the middle"),
@@ -71,7 +84,11 @@ def _set(path, value):
         (_set(["covariance"], [[0.0] * 8] * 8), "not positive definite"),
         (_set(["covariance", 0, 0], 9e6), "far too large"),
         (_set(["covariance", 5, 5], 200.0), "far too large"),
+        (_set(["covariance", 1, 1], 4033.0**2), "far too large"),
+        (_set(["covariance", 2, 2], 4033.0**2), "far too large"),
         (_set(["covariance", 0, 1], 5.0), "symmetric"),
+        (_alike(1.0), "positive definite"),
+        (_alike(1.5), "positive definite"),
         (_set(["covariance", 0, 0], -5.0), "positive"),
         (_set(["covariance", 0, 0], float("inf")), "must be a number"),
         (_set(["width"], 0), "width must be"),

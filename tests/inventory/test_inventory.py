@@ -23,7 +23,7 @@ from bladeangle.base.errors import OutputError, RecordError, UsageError
 from bladeangle.cli.inventory import nothing_out
 from bladeangle.cli.main import main
 from bladeangle.inventory import Failure, Inventory, Wanted
-from bladeangle.inventory.rows import blade_lines, distance_sql
+from bladeangle.inventory.rows import LONGEST_TEXT, blade_lines, check_row, distance_sql
 from bladeangle.records.record import Record, record_from_dict
 
 
@@ -145,6 +145,44 @@ def test_a_file_that_is_none_is_refused(tmp_path: Path) -> None:
     for create in (False, True):
         with pytest.raises(RecordError, match="is not an inventory"):
             Inventory(tmp_path / "other.sqlite", create=create)
+
+
+SQUARE = "[[1, 0, 0], [0, 1, 0], [0, 0, 1]]"
+
+
+@pytest.mark.parametrize(
+    ("kinds", "row", "words"),
+    [
+        ("tiF", ("heron", 3, None), ""),
+        ("tTbFfjc", ("heron", None, None, -1e6, 3, "{}", SQUARE), ""),
+        ("t", (None,), "of another kind"),
+        ("t", (b"heron",), "of another kind"),
+        ("i", (3.0,), "of another kind"),
+        ("i", (True,), "of another kind"),
+        ("f", ("12.0",), "of another kind"),
+        ("F", (True,), "of another kind"),
+        ("b", ("picture",), "of another kind"),
+        ("f", (math.inf,), "not finite"),
+        ("f", (-math.inf,), "not finite"),
+        ("F", (math.nan,), "not finite"),
+        ("i", (-(10**30),), "far too large"),
+        ("t", ("n" * (LONGEST_TEXT + 1),), "far too long"),
+        ("T", ("n" * (LONGEST_TEXT + 1),), "far too long"),
+        ("t", ("n" * LONGEST_TEXT,), ""),
+        ("j", ("n" * (LONGEST_TEXT + 1),), ""),
+        ("c", ("[[1, 0], [0, 1]]",), "covariance"),
+        ("c", ("[[1, 0, 0], [0, NaN, 0], [0, 0, 1]]",), "covariance"),
+        ("c", ("[[1, 0, 0], [0, 1, 0], [0, 0, Infinity]]",), "covariance"),
+        ("c", ("[" * 5000,), "covariance"),
+        ("c", ("null",), "covariance"),
+    ],
+)
+def test_a_column_holds_what_it_is_meant_for(kinds: str, row: tuple[Any, ...], words: str) -> None:
+    if not words:
+        check_row(kinds, row)
+        return
+    with pytest.raises(ValueError, match=words):
+        check_row(kinds, row)
 
 
 def test_a_newer_version_is_refused(tmp_path: Path) -> None:

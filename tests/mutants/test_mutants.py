@@ -11,7 +11,7 @@ from .__main__ import ROOT, mutants, mutated
 def test_every_mutant_fits_its_module(module: str) -> None:
     source = (ROOT / "bladeangle" / module).read_text(encoding="utf-8")
     entry = mutants()[module]
-    assert all((ROOT / test).is_file() for test in entry["tests"])
+    assert all((ROOT / test.partition("::")[0]).is_file() for test in entry["tests"])
     for _, text, replacement in entry["faults"]:
         changed = mutated(source, text, replacement)
         assert changed != source

@@ -66,6 +66,16 @@ def test_points_within_reach_of_a_stretch_are_struck_and_no_others() -> None:
         assert apply_to_points(photo, px, blade, face).tolist() == [True] * 6 + [False, True]
 
 
+@pytest.mark.parametrize(("kind", "struck"), [("tip", [True, False]), ("hub", [False, True]), (None, [True, True])])
+def test_a_stretch_of_one_kind_leaves_the_other(kind: str | None, struck: list[bool]) -> None:
+    """It names no blade and no face, but tips or the hub."""
+    change = {"kind": kind, "blade": None, "face": None, "along_px": [[10, 10]], "reach_px": 3}
+    photo = edits_from_dict(_change([*PHOTO, "struck"], [change])).for_photo(SHA)
+    place = np.array([[11.0, 11.0]])
+    kept = [apply_to_points(photo, place, 2, "inlet"), apply_to_points(photo, place, None, None)]
+    assert [not bool(k[0]) for k in kept] == struck
+
+
 def test_a_photograph_without_edits_keeps_everything() -> None:
     photo = edits_from_dict(contents()).for_photo("ab" * 32)
     assert apply_to_points(photo, np.array([[10.0, 10.0]]), 2, "inlet").tolist() == [True]
@@ -133,6 +143,16 @@ WRONG = [
     ([*PHOTO, "struck", 0, "kind"], "bore"),
     ([*PHOTO, "struck", 0, "blade"], 0),
     ([*PHOTO, "struck", 0, "blade"], 1.5),
+    ([*PHOTO, "struck", 0, "blade"], 25),
+    ([*PHOTO, "struck", 0, "reach_px"], 10_001),
+    ([*PHOTO, "struck", 0, "along_px"], [[-100_001, 0]]),
+    ([*PHOTO, "struck", 0, "along_px"], [[0, 100_001]]),
+    ([*PHOTO, "struck"], [contents()["photos"][0]["struck"][1]] * 501),
+    ([*PHOTO, "struck", 0, "along_px"], [[0, 0]] * 9997),  # with the four others more than ten thousand
+    ([*PHOTO, "added", 1, "face"], "inlet"),
+    ([*PHOTO, "added", 0, "sigma_px"], 101),
+    ([*PHOTO, "added", 0, "sigma_px"], 0.04),
+    (["photos"], [{"sha256": f"{k:064x}"} for k in range(1001)]),
     ([*PHOTO, "struck", 0, "face"], "rear"),
     ([*PHOTO, "added", 0, "blade"], None),
     ([*PHOTO, "added", 0, "face"], None),
@@ -141,6 +161,23 @@ WRONG = [
     ([*PHOTO, "added", 1, "blade"], 3),
     ([*PHOTO, "added", 1, "px"], KeyError),
 ]
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        ([*PHOTO, "struck", 0, "blade"], 24),
+        ([*PHOTO, "struck", 0, "reach_px"], 10_000),
+        ([*PHOTO, "struck", 0, "along_px"], [[-100_000, 100_000]]),
+        ([*PHOTO, "struck"], [contents()["photos"][0]["struck"][1]] * 500),
+        ([*PHOTO, "struck", 0, "along_px"], [[0, 0]] * 9996),
+        ([*PHOTO, "added", 0, "sigma_px"], 100),
+        ([*PHOTO, "added", 0, "sigma_px"], 0.05),
+        (["photos"], [{"sha256": f"{k:064x}"} for k in range(1000)]),
+    ],
+)
+def test_all_that_the_limits_leave_is_taken(path: list[Any], value: Any) -> None:
+    edits_from_dict(_change(path, value))
 
 
 @pytest.mark.parametrize(("path", "value"), WRONG)

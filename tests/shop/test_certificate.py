@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 from click.testing import CliRunner
-from invented_record import invented_record, with_tips
+from invented_record import agreeing, invented_record, with_tips
 
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.cli.export import export as export_command
@@ -64,10 +64,22 @@ def test_every_angle_is_in_it_with_unit_and_uncertainty(details: Path) -> None:
     ]  # fmt: skip
     texts = [e.text for e in real.iter() if e.text and e.text.strip()]
     assert texts == ["9.3", "\\degree", "0.22", "2.0000", "0.95"]
+    values = {key: real.findtext("si:value", None, NS) for key, real in found.items() if real is not None}
+    for b in (1, 2, 3):
+        for s in ("entry", "middle", "exit"):
+            at = record.station(b, s)
+            assert at is not None and values[f"Blade {b}", f"{s} angle"] == f"{at.angle_deg:.10g}"
+    assert len({values[f"Blade {b}", "entry angle"] for b in (1, 2, 3)}) == 3
+    assert values["Mean over blades", "entry angle"] == "9.5"
+    assert [values["Sizes", f"{w} diameter"] for w in ("tip", "hub")] == ["156", "74"]
+    for kind in ("begin", "end"):
+        assert root.findtext(f".//dcc:{kind}PerformanceDate", None, NS) == record.content.created[:10]
+    for place, name in (("calibrationLaboratory/dcc:contact", "Fjordside bench"), ("customer", "Heron ferries")):
+        assert root.findtext(f".//dcc:{place}/dcc:name/dcc:content", None, NS) == name
     size = found["Sizes", "tip diameter"]
     assert size is not None and size.findtext("si:unit", None, NS) == "\\milli\\metre"
-    name = root.findtext(".//dcc:item/dcc:name/dcc:content", None, NS)
-    assert name == "Jet-pump impeller: <Heron> & co\\x07"
+    item = root.findtext(".//dcc:item/dcc:name/dcc:content", None, NS)
+    assert item == "Jet-pump impeller: <Heron> & co\\x07"
     assert certificate.certificate(record, certificate.read_details(details)) == certificate.certificate(
         record, certificate.read_details(details)
     )
@@ -79,6 +91,22 @@ def test_what_is_seen_of_the_tips_is_in_it(details: Path) -> None:
     for words in ("wear at the leading ends", "run-out between blades", "smallest clearance in the bore"):
         assert text.count(words) == 1
     assert "wear at the trailing ends" not in text
+    root = ET.fromstring(text.encode())
+    gaps = {
+        q.findtext("dcc:name/dcc:content", "", NS).split()[0]: q.findtext("si:real/si:value", None, NS)
+        for q in root.iterfind(".//dcc:quantity", NS)
+        if "clearance" in q.findtext("dcc:name/dcc:content", "", NS)
+    }
+    assert gaps == {"smallest": "0.5", "mean": "0.55"}  # 157 / 2 - 78 mm
+
+
+def test_the_coverage_factor_is_the_angles_own(details: Path) -> None:
+    data = invented_record()
+    for blade in data["blades"]:
+        for s in blade["stations"].values():
+            s |= {"coverage_factor": 2.5}
+    text = certificate.certificate(record_from_dict(agreeing(data)), certificate.read_details(details)).decode()
+    assert text.count("<si:coverageFactor>2.5000<") == 9
 
 
 def test_what_was_not_seen_is_left_out(details: Path) -> None:
@@ -92,6 +120,10 @@ def test_what_was_not_seen_is_left_out(details: Path) -> None:
     [
         ("country", "county", "unknown key 'county'"),
         ('"NO"', '"Norway"', "two capital letters"),
+        ('"NO"', '"NOR"', "two capital letters"),
+        ('language = "en"', 'language = "eng"', "two small letters"),
+        ('"spare 2"', '" "', "must be a text of one line"),
+        ('"spare 2"', f'"{"n" * 301}"', "must be a text of one line"),
         ('language = "en"', 'language = "EN"', "two small letters"),
         ('location = "laboratory"', 'location = "barn"', "must be one of"),
         ('city = "Nordvik"\n[customer]', "[customer]", "laboratory.city is missing"),

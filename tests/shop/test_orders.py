@@ -9,11 +9,12 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_record import invented_record
+from invented_record import agreeing, invented_record
 
 from bladeangle.base.errors import DefinitionError, PhotoError, UsageError
 from bladeangle.cli.main import main
@@ -167,6 +168,47 @@ def test_a_tolerance_that_the_measurement_cannot_decide_is_warned_about() -> Non
     assert ordering.too_fine(RECORD, coarse) == []
 
 
+def exits(u_deg: tuple[float, float, float], dof: float | None = None, k: float = 1.96, mean: float = 14.5) -> Record:
+    """A record whose exits have these standard uncertainties on the three blades, all with the same mean."""
+    data = invented_record() | {"flags": []}
+    labels = data["covariance"]["labels"]
+    variances = [u_deg[int(label[0]) - 1] ** 2 if label.endswith("exit") else 0.01 for label in labels]
+    data["covariance"]["matrix_deg2"] = np.diag(variances).tolist()
+    for blade in data["blades"]:
+        blade["stations"]["exit"] |= {"angle_deg": mean, "coverage_factor": k, "dof": dof}
+    return record_from_dict(agreeing(data))
+
+
+def test_the_least_certain_blade_says_which_tolerance_is_too_fine() -> None:
+    """1.96 x 0.1 deg = 0.196 deg of the third blade; with four degrees of freedom 2.776 x 0.03 deg = 0.083 deg."""
+    for record, coarse, fine in (
+        (exits((0.02, 0.05, 0.1)), 0.2, 0.19),
+        (exits((0.1, 0.02, 0.05)), 0.2, 0.19),
+        (exits((0.03, 0.03, 0.03), dof=4.0, k=2.776), 0.085, 0.08),
+    ):
+        made = [ordering.order_from_record(record, {}, tolerance_deg=t) for t in (coarse, fine)]
+        told = [[line for line in ordering.too_fine(record, order) if "at the exit" in line] for order in made]
+        assert [len(lines) for lines in told] == [0, 1]
+
+
+def test_no_angle_below_nothing_is_ordered() -> None:
+    with pytest.raises(UsageError, match="would make the exit -2 degrees"):
+        ordering.order_from_record(exits((0.1, 0.1, 0.1), mean=3.0), {"exit": -5.0})
+    assert ordering.order_from_record(exits((0.1, 0.1, 0.1), mean=3.0), {"exit": -2.0}).stations["exit"].angle_deg == 1
+
+
+def test_an_order_of_blades_that_may_be_misnumbered_needs_its_doubt_named() -> None:
+    """Which blade is which concerns every station of the order, also where the doubt names another."""
+    for place in ({}, {"station": "middle"}):
+        data = invented_record()
+        flag = {"code": "blade-1-far-from-arrow", "text": "Far.", "photo": None, "blade": None, "station": None} | place
+        record = record_from_dict(data | {"flags": [flag]})
+        with pytest.raises(UsageError, match="open doubts: blade-1-far-from-arrow"):
+            ordering.order_from_record(record, {"exit": 1.0})
+        order = ordering.order_from_record(record, {"exit": 1.0}, despite=["blade-1-far-from-arrow"])
+        assert order.accepted_doubts == ("blade-1-far-from-arrow",)
+
+
 FIRST_VERSION = """
 [stations.exit]
 angle_deg = 14.0
@@ -183,6 +225,7 @@ def test_the_first_version_is_read_and_its_contradictions_are_named() -> None:
     assert "change_deg" not in written and orders.order_from_toml(written) == order
     for text, says in (
         (FIRST_VERSION + "measured_deg = 15.5\n", "contradicts itself at the exit"),
+        (FIRST_VERSION.replace("-1.0", "true"), "change_deg must be a number above -20"),
         (FIRST_VERSION.replace("-1.0", "14.0"), "measured_deg must be a number above 0"),
         (FIRST_VERSION.replace("-1.0", "-12.0"), "no re-pitch changes an angle by so much"),
         ('schema = "bladeangle-order/2"\n' + FIRST_VERSION, "states the exit twice"),
@@ -270,6 +313,7 @@ def test_the_sheet_has_measured_and_wanted_in_degrees_and_mm() -> None:
     assert "Entry: wanted 8.50° ± 0.30°" in words and "9.30" in words and "-0.80" in words
     # Blade 1's entry: pi x 156 mm x tan(9.3 deg) = 80.3 mm, wanted pi x 156 mm x tan(8.5 deg) = 73.2 mm.
     assert "80.3" in words and "73.2" in words
+    assert "pitch 73.2 mm, 70.6 to 75.9 mm" in words  # of 8.2 and 8.8 deg
     assert page.seen.count("img") == 1 and "http" not in text
     assert len(re.findall("<table>", text)) == 3 and "Never run the engine" in words
 

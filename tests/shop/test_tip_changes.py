@@ -16,7 +16,7 @@ from bladeangle.cli.verify import verify as verify_command
 from bladeangle.records.record import Record, record_from_dict, write_record
 from bladeangle.shop.ordering import order_from_record
 from bladeangle.shop.orders import write_order
-from bladeangle.shop.tip_changes import tip_changes
+from bladeangle.shop.tip_changes import TipChange, change_lines, tip_changes
 
 
 def worn(wear_mm: float, bore_mm: float | None = None, diameter_mm: float = 156.0, **changes: Any) -> Record:
@@ -54,6 +54,66 @@ def test_another_camera_shares_nothing() -> None:
     data["camera"]["parameters"]["f_px"] += 1
     (wear,) = (c for c in tip_changes(worn(0.1), record_from_dict(data)) if c.what == "wear at the leading ends")
     assert wear.standard_uncertainty_mm == pytest.approx(0.04 * math.sqrt(2))
+
+
+def test_the_same_values_of_another_calibration_share_nothing() -> None:
+    data: Any = copy.deepcopy(worn(0.2).data)
+    data["camera"]["covariance"][0][0] *= 1.1
+    (wear,) = (c for c in tip_changes(worn(0.1), record_from_dict(data)) if c.what == "wear at the leading ends")
+    assert wear.standard_uncertainty_mm == pytest.approx(0.04 * math.sqrt(2))
+
+
+def with_effects(*effects_mm: float) -> Record:
+    data: Any = copy.deepcopy(worn(0.2).data)
+    data["rotor"]["tips"]["camera_effects_mm"]["leading_wear"] = list(effects_mm)
+    return record_from_dict(data)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "u_mm"),
+    [
+        ((0.06,), (0.06,), 0.0),  # no more can be shared than there is: 0.04 of both
+        ((0.06,), (-0.06,), 0.08),
+        ((0.03,), (-0.02,), math.sqrt(2 * 0.04**2 + 2 * 0.03 * 0.02)),
+        ((0.02,), (0.02, 0.0), 0.04 * math.sqrt(2)),  # effects of other sources say nothing
+    ],
+)
+def test_what_is_shared_is_bounded_by_what_there_is(
+    before: tuple[float, ...], after: tuple[float, ...], u_mm: float
+) -> None:
+    (wear,) = (c for c in tip_changes(with_effects(*after), with_effects(*before)) if c.what.startswith("wear"))
+    assert wear.standard_uncertainty_mm == pytest.approx(u_mm, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("change_mm", "u_mm", "changed"),
+    [(0.04, 0.005, False), (0.06, 0.005, True), (-0.06, 0.005, True), (0.2, 0.1, False), (-0.3, 0.1, True)],
+)
+def test_a_change_is_one_beyond_its_interval_and_worth_a_word(change_mm: float, u_mm: float, changed: bool) -> None:
+    """Of independent errors the change has 1.96 sqrt(2) u: 0.014 and 0.277 mm."""
+    records = []
+    for value in (0.1, 0.1 + change_mm):
+        data: Any = copy.deepcopy(worn(0.2).data)
+        run_out = data["rotor"]["tips"]["run_out_mm"]
+        run_out |= {"value": value, "standard_uncertainty": u_mm, "expanded_uncertainty": 2 * u_mm}
+        records.append(record_from_dict(data))
+    (found,) = (c for c in tip_changes(records[1], records[0]) if c.what == "run-out between blades")
+    assert found.change_mm == pytest.approx(change_mm)
+    assert found.changed is changed
+
+
+def test_lengths_are_told_in_mm_or_inches() -> None:
+    changes = (TipChange("diameter", 152.4, 151.13, -1.27, 0.1, 0.254, True),)  # 6.000, 5.950, -0.050, 0.010 in
+    assert change_lines(changes)[-1].split() == ["diameter", "152.40", "151.13", "-1.27", "0.25", "changed"]
+    assert change_lines(changes, inches=True)[-1].split() == [
+        "diameter",
+        "6.000",
+        "5.950",
+        "-0.050",
+        "0.010",
+        "changed",
+    ]
+    assert change_lines(()) == []
 
 
 def test_clearance_in_one_and_the_same_bore() -> None:

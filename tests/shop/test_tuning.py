@@ -99,6 +99,16 @@ def test_flat_in_the_middle_without_anything_to_correct(exit_: float | None, wor
     assert any(words in remark for remark in advice.remarks)
 
 
+@pytest.mark.parametrize(("middle", "direction"), [(12.8, "steeper"), (14.2, "shallower"), (13.0, None), (14.0, None)])
+def test_halfway_is_known_as_well_as_all_three_angles(middle: float, direction: str | None) -> None:
+    """Halfway between 12 and 15: u = (0.1^2 + 0.2^2 + 0.2^2)^1/2 = 0.3 deg, so that 0.6 deg and less says nothing."""
+    record = a_record(middle=middle)
+    for station, u in (("entry", 0.4), ("middle", 0.1), ("exit", 0.4)):
+        record["rotor"]["stations"][station]["standard_uncertainty_deg"] = u
+    changes = advise(Record(record), entry_of(Record(record), ["flat-in-the-middle"], "t")).changes
+    assert [c.direction for c in changes] == ([direction] if direction else [])
+
+
 def test_contradicting_symptoms_change_nothing() -> None:
     record = a_record()
     advice = advise(Record(record), entry_of(Record(record), ["slow-off-idle", "revs-without-thrust"], "t"))
@@ -182,6 +192,26 @@ def test_a_result_without_a_change_of_angle_belongs_to_something_else() -> None:
     (change,) = advice.changes
     assert (change.direction, change.most_deg) == ("shallower", 1.0)
     assert any("something else" in remark for remark in advice.remarks)
+
+
+def test_a_step_lost_in_its_uncertainty_is_no_step() -> None:
+    """A step of 0.6 deg between angles known to 0.25 deg each: 2 x 0.35 deg is more."""
+    for u, direction in ((0.25, "shallower"), (0.2, "steeper")):
+        records = [a_record(entry=angle) for angle in (12.0, 11.4)]
+        for record in records:
+            record["rotor"]["stations"]["entry"]["standard_uncertainty_deg"] = u
+        then, now = (Record(record) for record in records)
+        first = entry_of(then, ["slow-off-idle"], "1")
+        advice = advise(now, entry_of(now, ["slow-off-idle"], "2", result="worse"), [first])
+        assert [c.direction for c in advice.changes] == [direction]
+
+
+def test_the_middle_between_changed_ends_is_no_change_of_its_own() -> None:
+    """It moves with the entry, to which the result is put down."""
+    before, now = (Record(a_record(entry=e, middle=m)) for e, m in ((12.0, 13.5), (11.2, 13.1)))
+    first = entry_of(before, ["slow-off-idle"], "1")
+    (change,) = advise(now, entry_of(now, ["slow-off-idle"], "2", result="worse"), [first]).changes
+    assert (change.direction, change.wanted_deg) == ("steeper", pytest.approx((11.6, 12.0)))
 
 
 def test_a_driver_with_one_best_angle_is_led_to_it() -> None:
@@ -297,6 +327,11 @@ def _line(**change: Any) -> str:
         _line(angles_deg={"entry": float("nan"), "middle": None, "exit": None}),
         _line(angles_deg={"entry": 1e308, "middle": None, "exit": None}),
         _line(angles_deg={"entry": True, "middle": None, "exit": None}),
+        _line(angles_deg={"entry": 90.1, "middle": None, "exit": None}),
+        _line(angles_deg={"entry": None, "middle": None, "exit": -90.1}),
+        _line(note="n" * 5001),
+        _line(rotor="n" * 301),
+        _line(time="n" * 301),
     ],
 )
 def test_a_broken_line_is_named_and_nothing_is_lost(tmp_path: Path, bad: str) -> None:

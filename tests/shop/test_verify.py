@@ -419,6 +419,13 @@ def test_another_diameter_before_is_a_caution() -> None:
     assert "before 154.0" in verify.verify(before, an_order(), record_from_dict(data)).cautions[0]
 
 
+@pytest.mark.parametrize(("ordered_mm", "cautions"), [(154.0, 1), (155.5, 0), (156.5, 0), (158.0, 1)])
+def test_a_diameter_off_to_either_side_of_the_ordered_one_is_a_caution(ordered_mm: float, cautions: int) -> None:
+    """The record's is 156.0 +- 0.1 mm (standard); up to 1 mm and twice that, the order may be of the same rotor."""
+    found = verify.verify(make({"exit": [14.5] * 3}), an_order(tip_diameter_mm=ordered_mm)).cautions
+    assert len([c for c in found if "tip diameter" in c]) == cautions
+
+
 # --- false accepts, counted ------------------------------------------------------------------------------------------
 
 
