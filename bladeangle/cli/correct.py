@@ -67,4 +67,4 @@ def saved_in(page: Path) -> Path:
     with contextlib.suppress(RuntimeError):  # no home is known
         if (downloads := Path.home() / "Downloads").is_dir():
             return downloads
-    return page.absolute().parent
+    return page.parent
