@@ -78,8 +78,8 @@ def test_every_angle_is_in_it_with_unit_and_uncertainty(details: Path) -> None:
         assert root.findtext(f".//dcc:{place}/dcc:name/dcc:content", None, NS) == name
     size = found["Sizes", "tip diameter"]
     assert size is not None and size.findtext("si:unit", None, NS) == "\\milli\\metre"
-    name = root.findtext(".//dcc:item/dcc:name/dcc:content", None, NS)
-    assert name == "Jet-pump impeller: <Heron> & co\\x07"
+    item = root.findtext(".//dcc:item/dcc:name/dcc:content", None, NS)
+    assert item == "Jet-pump impeller: <Heron> & co\\x07"
     assert certificate.certificate(record, certificate.read_details(details)) == certificate.certificate(
         record, certificate.read_details(details)
     )
