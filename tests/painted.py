@@ -93,10 +93,17 @@ ABOVE = Eye((8.0, -5.0, 300.0), (8.0, -5.0, 0.0))
 SIDES = (Eye((250.0, 30.0, 190.0)), Eye((-150.0, 200.0, 190.0)))
 
 
-def photograph(rotor: Painted, eye: Eye, rng: np.random.Generator, line_px: float = 0.0, noise: float = 0.02) -> Photo:
+def photograph(
+    rotor: Painted,
+    eye: Eye,
+    rng: np.random.Generator,
+    line_px: float = 0.0,
+    line_light: float = 0.65,
+    noise: float = 0.02,
+) -> Photo:
     """The rotor, inlet end up, as a camera sees it.
 
-    line_px : how far inside the tip edges a thin dark line runs along the upper faces; 0: none.
+    line_px, line_light : how far inside the tip edges a thin line runs along the upper faces, and how bright; 0: none.
     """
     picture = np.full((HEIGHT * FINE, WIDTH * FINE), round(255 * PAPER), np.uint8)
 
@@ -106,7 +113,7 @@ def photograph(rotor: Painted, eye: Eye, rng: np.random.Generator, line_px: floa
 
     above = math.hypot(*eye.place_mm[:2]) < rotor.radius_mm
     if above:
-        _paint_from_above(rotor, eye, fill, line_px)
+        _paint_from_above(rotor, eye, fill, line_px, line_light)
     else:
         _paint_from_aside(rotor, eye, fill)
     small = cv2.resize(picture, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
@@ -116,7 +123,7 @@ def photograph(rotor: Painted, eye: Eye, rng: np.random.Generator, line_px: floa
     return Photo(Path("painted.jpg"), "painted.jpg", "0" * 64, grey, encoded, WIDTH, HEIGHT, Exif())
 
 
-def _paint_from_above(rotor: Painted, eye: Eye, fill, line_px: float) -> None:  # type: ignore[no-untyped-def]
+def _paint_from_above(rotor: Painted, eye: Eye, fill, line_px: float, line_light: float) -> None:  # type: ignore[no-untyped-def]
     tau = np.linspace(0, rotor.wrap_rad, 160)
     px_per_mm = FOCAL_PX / (eye.place_mm[2] - 40)
     radius = rotor.radius_mm - FILLED_BEYOND_PX / px_per_mm
@@ -129,7 +136,7 @@ def _paint_from_above(rotor: Painted, eye: Eye, fill, line_px: float) -> None:  
             if line_px:
                 lines = [rotor.tip(b, 1, tau, rotor.radius_mm - (line_px + w) / px_per_mm) for w in (-1.0, 1.0)]
                 line = np.stack([lines[0][k], lines[0][k + 1], lines[1][k + 1], lines[1][k]])
-                pieces.append((line[:, 2].mean() + 1e-3, line, 0.65))
+                pieces.append((line[:, 2].mean() + 1e-3, line, line_light))
     for _, piece, light in sorted(pieces, key=lambda p: p[0]):
         fill(piece, light)
     for radius, light in ((rotor.hub_mm, 0.55), (rotor.bore_mm, DARK)):

@@ -172,7 +172,7 @@ def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_pa
     tips = before.result.views[0].tips
     assert tips is not None
     second = tips.px[tips.blade == 1]
-    run, single = second[10:20], second[15]
+    run, single = second[10:20], second[15:16]
     edits = Edits(
         photos=(
             PhotoEdits(

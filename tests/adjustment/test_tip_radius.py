@@ -62,6 +62,15 @@ def test_coefficients_tell_wear_as_far_as_it_can_be_told() -> None:
     assert 0.2 * sd < open_mm < 0.8 * sd
 
 
+def test_departures_count_from_each_blades_own_leading_end() -> None:
+    """Beforehand a tip has lost the usual wear there, 0.15 mm, and next to nothing 60 mm on."""
+    tips = TipRadius.of(ANY_TIPS, ENDS, 80.0)
+    for b, lead in enumerate(ENDS[:, 0]):
+        found = tips.departure(np.array([lead, lead + 60.0 / 80.0]), np.full(2, b))
+        assert found == pytest.approx([-ANY_TIPS.leading_wear_mm[0], 0.0], abs=0.01)
+        assert tips.departure(np.array([lead + 4.0 / 80.0]), b)[0] > found[0] + 0.02
+
+
 def test_other_lengths_take_the_departures_over() -> None:
     """A departure that is told on blades of one length is nearly the same on blades 3 mm longer."""
     rng = np.random.default_rng(3)

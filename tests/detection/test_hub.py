@@ -97,6 +97,7 @@ def test_painted_circles_are_found_as_they_are(seed, off_mm):
         outwards = circle.px - middle
         assert ((outwards * circle.normal).sum(1) / np.hypot(*outwards.T)).min() > 0.99
         assert np.hypot(*outwards.T) == pytest.approx(1500.0 / 236.0 * radius, abs=0.5)
+        assert 0.02 < np.hypot(*outwards.T).std() < 0.2  # they are measured, not those of the circle
         assert circle.sigma_px.min() >= 0.03
         assert 0.04 < np.median(circle.sigma_px) < 0.09
 

@@ -35,6 +35,13 @@ def test_an_edge_by_itself_has_none(seed: int) -> None:
     assert all(s.share < 0.15 for s in second_edges(photo, tips, BLUR_PX))
 
 
+def test_a_faint_line_is_none() -> None:
+    """A fifth of the tip's own step, on the scale on which noise is even."""
+    photo = photograph(ROTOR, ABOVE, np.random.default_rng(1), line_px=8.0, line_light=0.27, noise=0.004)
+    tips = measure_tips(photo, state_of(ROTOR, (ABOVE,)), 0, 0, BLUR_PX, 0)
+    assert all(s.share < 0.3 for s in second_edges(photo, tips, BLUR_PX))
+
+
 def test_nearer_than_the_blur_two_edges_are_one() -> None:
     """A line 6 px inside is not told apart from the tip by a picture whose blur is 4 px."""
     photo = photograph(ROTOR, ABOVE, np.random.default_rng(1), line_px=6.0)

@@ -76,6 +76,8 @@ def test_nothing_is_found_in_noise_or_beyond_the_reach():
     found = profiles.fit_steps(noise, REACH, 1.0)
     strong = profiles.fit_steps(steps(np.zeros(400), noise=0.02, seed=6), REACH, 1.0)
     assert np.median(found.snr) < 4 < 10 < np.median(strong.snr)
+    assert found.found.mean() < 0.2  # without the demand of significance it is more than a third
+    assert profiles.fit_steps(noise, REACH, 1.0, least_snr=0.0).found.mean() > found.found.mean() + 0.1
     outside = profiles.fit_steps(steps(np.array([-30.0, 30.0]), noise=1e-4), REACH, 1.0, slopes=False)
     assert not (outside.found & (outside.snr > 50)).any()
 
@@ -159,3 +161,11 @@ def test_steps_take_rows_from_others():
     mixed = plain.with_rows(np.array([2, 5]), profiles.fit_steps(steps(place[[2, 5]] + 0.5), REACH, 1.0))
     np.testing.assert_allclose(mixed.offset_px[[2, 5]], other.offset_px[[2, 5]])
     np.testing.assert_allclose(np.delete(mixed.offset_px, [2, 5]), np.delete(plain.offset_px, [2, 5]))
+
+
+@pytest.mark.parametrize("low", [0.0, 0.2])
+@pytest.mark.parametrize("blur", [1.0, 1.5, 3.0])
+def test_a_rise_is_as_wide_as_its_blur(blur, low):
+    """Whatever the brightness of the darker side."""
+    profiles_of = steps(np.random.default_rng(9).uniform(-0.2, 0.2, 60), blur, low=low, high=low + 0.5, noise=0.005)
+    assert profiles.rise_width(profiles_of, REACH[0]) == pytest.approx(blur, rel=0.08)
