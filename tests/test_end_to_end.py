@@ -172,13 +172,16 @@ def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_pa
     tips = before.result.views[0].tips
     assert tips is not None
     second = tips.px[tips.blade == 1]
-    run, single = second[10:20], second[15:16]
+    run, kept = second[10:20], second[[12, 17]]
+    circles = before.result.views[0].circles
+    assert circles is not None
+    on_hub = circles.px[:3] + 0.25 * circles.normal[:3]
     edits = Edits(
         photos=(
             PhotoEdits(
                 before.shots[0].photo.sha256,
                 struck=(Struck("tip", 2, "inlet", run, 12.0),),
-                added=(Added("tip", 2, "inlet", single, 0.2),),
+                added=(Added("tip", 2, "inlet", kept, 0.2), Added("hub", None, None, on_hub, 0.5)),
             ),
         )
     )
@@ -186,8 +189,11 @@ def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_pa
     left = after.result.views[0].tips
     assert left is not None
     near = np.linalg.norm(left.px[left.blade == 1][:, None] - run[None], axis=2).min(1) < 12.0
-    assert near.sum() == 1  # the added point alone
-    assert np.abs(left.px[left.blade == 1][near][0] - single).max() < 1e-9
+    assert near.sum() == 2  # the added points alone
+    assert np.abs(left.px[left.blade == 1][near] - kept).max() < 1e-9
+    hub = after.result.views[0].circles
+    assert hub is not None and np.abs(hub.px[-3:] - on_hub).max() < 1e-9
+    assert hub.sigma_px[-3:].tolist() == [0.5] * 3 and (hub.circle[-3:] == circles.circle[:3]).all()
     assert "edited-by-hand" in {flag.code for flag in after.flags}
     honoured = record_of(after, "rotor-a").content.edits
     assert honoured is not None and honoured.photos[0].sha256 == before.shots[0].photo.sha256

@@ -119,7 +119,13 @@ def _circle_points(shots: Sequence[Shot], every: int) -> list[CirclePoints | Non
         sigma = np.concatenate([c.sigma_px for c in shot.circles])
         keep = apply_to_points(shot.edits, px, None, None)
         keep[np.arange(len(keep)) % every > 0] = False
-        out.append(CirclePoints(index[keep], px[keep], normal[keep], sigma[keep]))
+        # what a person put on the hub belongs to the circle that it lies nearest to
+        added = [a for a in shot.edits.added if a.kind == "hub"]
+        put = np.concatenate([np.zeros((0, 2)), *(a.px for a in added)])
+        near = [int(np.hypot(*(px - p).T).argmin()) for p in put]
+        put_sigma = np.repeat([a.sigma_px for a in added], [len(a.px) for a in added])
+        parts = (index[keep], index[near]), (px[keep], put), (normal[keep], normal[near]), (sigma[keep], put_sigma)
+        out.append(CirclePoints(*(np.concatenate(pair) for pair in parts)))
     return out
 
 
@@ -138,20 +144,21 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, setup: int) -
     added = [a for a in added if 1 <= (a.blade or 0) <= rotor.blades]
     if not added:
         return tips
-    px = np.array([a.px for a in added], float)
-    far = np.full(len(added), state.inside(index, setup))
+    px = np.concatenate([a.px for a in added])
+    of = np.repeat(np.arange(len(added)), [len(a.px) for a in added])  # each point's entry among them
+    far = np.full(len(px), state.inside(index, setup))
     foot = state.on_cylinder(px, index, setup, rotor.radius_mm, far)
     raised = state.pixels_of(foot + np.array([0.0, 0.0, 0.05]), index, setup) - px
     good = np.isfinite(raised).all(1)
     normal = np.nan_to_num(raised) / np.maximum(np.linalg.norm(np.nan_to_num(raised), axis=1, keepdims=True), 1e-9)
     own = TipPoints(
-        np.array([(a.blade or 1) - 1 for a in added]),
-        np.array([FACES[a.face] for a in added if a.face]),
+        np.array([(a.blade or 1) - 1 for a in added])[of],
+        np.array([FACES[a.face] for a in added if a.face])[of],
         far,
         px,
         normal,
-        np.array([a.sigma_px for a in added], float),
-        np.zeros(len(added)),
+        np.array([a.sigma_px for a in added], float)[of],
+        np.zeros(len(px)),
     ).only(good)
     parts = [(getattr(tips, f.name), getattr(own, f.name)) for f in fields(TipPoints)]
     return TipPoints(*(np.concatenate(pair) for pair in parts))
