@@ -162,7 +162,8 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
     if not labels:
         return Flag("scale-unchecked", f"{why}.")
     means = {f"mean {s}": weights for s in STATIONS if (weights := stations.budget.mean_weights(s)) is not None}
-    names, share = [*labels, *means], np.array([*np.eye(len(labels)), *means.values()])
+    names = [f"blade {label.replace('.', ' ')}" for label in labels] + list(means)
+    share = np.array([*np.eye(len(labels)), *means.values()])
     scales = (1 + DIAGNOSTICS.scale_blunder, 1 - DIAGNOSTICS.scale_blunder, 1.01)
     changes = np.nan_to_num([change_with_scale(rotor, labels, options, scale) for scale in scales])
     *either, little = np.abs(share @ changes.T).T
@@ -175,7 +176,7 @@ def _scale(result: Adjustment, stations: Stations, ring: Ring, options: StationO
         return Flag("scale-unchecked", f"{text}.")
     off = f"if the print is {100 * DIAGNOSTICS.scale_blunder:.0f} % off"
     text += f", and by {change[worst]:.2f} deg (of an uncertainty of {u[worst]:.2f}) {off}."
-    return Flag("scale-matters", text, station=names[worst].replace(".", " ").split()[1])
+    return Flag("scale-matters", text, station=names[worst].split()[-1])
 
 
 def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
