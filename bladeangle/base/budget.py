@@ -235,6 +235,12 @@ def line_from_jacobian(
     return BudgetLine(name, kind, effects.T @ effects, dof, shared, effects)
 
 
+def blade_and_station(label: str) -> tuple[int, str]:
+    """Number of the blade (from 1) and station of an angle's label, as "1.entry"."""
+    number, station = label.split(".")
+    return int(number), station
+
+
 @dataclass(frozen=True)
 class Budget:
     """Named, independent lines over the angles `labels` ("1.entry", ...)."""
@@ -271,5 +277,5 @@ class Budget:
 
     def mean_weights(self, station: str) -> Array | None:
         """Weights (n,) of the mean over the blades seen at a station; None when there is none."""
-        here = np.array([label.split(".")[1] == station for label in self.labels], float)
+        here = np.array([blade_and_station(label)[1] == station for label in self.labels], float)
         return here / here.sum() if here.any() else None

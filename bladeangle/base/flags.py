@@ -381,11 +381,16 @@ def doubts_about(
 
 def flag_line(remark: Remark) -> str:
     """A remark as a line for people; a doubt with what to do about it."""
+    return f"{remark.severity.capitalize()}: {flag_words(remark)}"
+
+
+def flag_words(remark: Remark, *, remedy: bool = True) -> str:
+    """A remark for people where it stands under its severity; a doubt, if wanted, with what to do about it."""
     where = f" ({'; '.join(remark.places)})" if remark.places else ""
     text = remark.text.rstrip(".")
     stop = "" if text.endswith(("?", "!")) and not where else "."
-    what = f"{remark.severity.capitalize()}: {text}{where}{stop}"
-    return f"{what} {remark.remedy}" if remark.severity == "doubt" and remark.remedy else what
+    what = f"{text}{where}{stop}"
+    return f"{what} {remark.remedy}" if remedy and remark.severity == "doubt" and remark.remedy else what
 
 
 def open_doubts(flags: Sequence[Flagged]) -> list[Remark]:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from bladeangle.base.budget import STATIONS, propagate
+from bladeangle.base.budget import STATIONS, blade_and_station, propagate
 from bladeangle.base.gauge import GaugeStudy
 from bladeangle.records.record import LARGEST_NUMBER, Record
 
@@ -187,7 +187,7 @@ def blade_lines(record: Record) -> list[tuple[int, str, float, float, float | No
     three are None where no other blade is seen, the ratio also where the u is 0, as it is of the median blade itself.
     """
     labels, values, covariance = record.angles()
-    places = [(int(blade), station) for blade, station in (label.split(".") for label in labels)]
+    places = [blade_and_station(label) for label in labels]
     lines = []
     for i, (blade, station) in enumerate(places):
         there = sorted((j for j, place in enumerate(places) if place[1] == station), key=lambda j: values[j])

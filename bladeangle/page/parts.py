@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from bladeangle.base.budget import STATIONS
-from bladeangle.base.flags import doubts_about, flag_line, open_doubts
+from bladeangle.base.flags import doubts_about, flag_words, open_doubts
 from bladeangle.base.lengths import interval_text, length_text, unit
 from bladeangle.page.paper import HEAD, SMALL, TEXT, Column, Sheet, fitted, width_mm
 from bladeangle.page.scene import angle_decimals
@@ -104,7 +103,7 @@ def doubts(sheet: Sheet, record: Record, of: str = "") -> None:
     if not found:
         return
     heading = f"Not to be relied on before it is looked at{of} ({MARK} marks the numbers)"
-    told = [flag_line(replace(f, remedy="") if sheet.brief else f).removeprefix("Doubt: ") for f in found]
+    told = [flag_words(f, remedy=not sheet.brief) for f in found]
     if sheet.brief > 1 and len(told) > MOST_DOUBTS + 1:
         told = [*told[:MOST_DOUBTS], f"And {len(told) - MOST_DOUBTS} more doubts, which the report tells."]
     lines = [(" ".join(told), SMALL, False)] if sheet.brief else [(f"– {words}", TEXT, False) for words in told]

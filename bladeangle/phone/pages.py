@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ from markupsafe import Markup
 from bladeangle.base import inputs
 from bladeangle.base.budget import STATIONS
 from bladeangle.base.errors import DefinitionError
-from bladeangle.base.flags import doubts_about, flag_line, together
+from bladeangle.base.flags import doubts_about, flag_words, open_doubts
 from bladeangle.page.scene import angle_decimals
 from bladeangle.page.templates import page_text
 from bladeangle.phone.desk import Desk
@@ -94,7 +93,6 @@ class Pages:
         progress = self.desk.progress.get(job.id)
         settled = now.notice is not None or now.record is not None or now.camera is not None
         told = now.record.content.flags if now.record else []
-        flags = together(told)
         latest = max(now.pictures, key=lambda p: p.path.stat().st_mtime_ns, default=None)
         return self._render(
             "job.html",
@@ -109,7 +107,7 @@ class Pages:
             verdicts=VERDICTS,
             stations=STATIONS,
             record=now.record.content if now.record else None,
-            doubts=[flag_line(replace(f, remedy="")).removeprefix("Doubt: ") for f in flags if f.severity == "doubt"],
+            doubts=[flag_words(f, remedy=False) for f in open_doubts(told)],
             mark=lambda blade, station: MARK if doubts_about(told, blade, station) else "",
             report=(job.path / "report.html").is_file() and now.record is not None,
             on_paper=(job.path / "page.pdf").is_file(),

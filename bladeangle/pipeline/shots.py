@@ -141,23 +141,22 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, setup: int) -
     tips = tips.only(keep)
     rotor = state.rotor
     added = [a for a in shot.edits.added if a.kind == "tip" and a.blade is not None and a.face is not None]
-    added = [a for a in added if 1 <= (a.blade or 0) <= rotor.blades]
-    if not added:
+    points = [(a, p) for a in added if 1 <= (a.blade or 0) <= rotor.blades for p in a.px]
+    if not points:
         return tips
-    px = np.concatenate([a.px for a in added])
-    of = np.repeat(np.arange(len(added)), [len(a.px) for a in added])  # each point's entry among them
+    px = np.array([p for _, p in points])
     far = np.full(len(px), state.inside(index, setup))
     foot = state.on_cylinder(px, index, setup, rotor.radius_mm, far)
     raised = state.pixels_of(foot + np.array([0.0, 0.0, 0.05]), index, setup) - px
     good = np.isfinite(raised).all(1)
     normal = np.nan_to_num(raised) / np.maximum(np.linalg.norm(np.nan_to_num(raised), axis=1, keepdims=True), 1e-9)
     own = TipPoints(
-        np.array([(a.blade or 1) - 1 for a in added])[of],
-        np.array([FACES[a.face] for a in added if a.face])[of],
+        np.array([(a.blade or 1) - 1 for a, _ in points]),
+        np.array([FACES[a.face] for a, _ in points if a.face]),
         far,
         px,
         normal,
-        np.array([a.sigma_px for a in added], float)[of],
+        np.array([a.sigma_px for a, _ in points], float),
         np.zeros(len(px)),
     ).only(good)
     parts = [(getattr(tips, f.name), getattr(own, f.name)) for f in fields(TipPoints)]

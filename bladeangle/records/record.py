@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bladeangle.base import inputs
-from bladeangle.base.budget import STATIONS, Budget, coverage_factor
+from bladeangle.base.budget import STATIONS, Budget, blade_and_station, coverage_factor
 from bladeangle.base.errors import RecordError
 from bladeangle.base.files import safe_name, write_text_atomic
 from bladeangle.base.flags import REGISTRY
@@ -119,7 +119,7 @@ class Record:
     def angles(self) -> tuple[tuple[str, ...], Array, Array]:
         """Labels ("1.entry", ...), angles (n,) in deg and their covariance (n, n) in deg^2, of the stations seen."""
         labels = tuple(self.content.covariance.labels)
-        seen = [self.station(int(blade), station) for blade, station in (label.split(".") for label in labels)]
+        seen = [self.station(*blade_and_station(label)) for label in labels]
         values = [found.angle_deg for found in seen if found is not None]  # all of them, as was checked
         matrix = np.array(self.content.covariance.matrix_deg2, float).reshape(len(labels), len(labels))
         return labels, np.array(values, float), matrix

@@ -14,6 +14,7 @@ import numpy as np
 
 from bladeangle.adjustment.model import Layout
 from bladeangle.adjustment.rotor import Rotor
+from bladeangle.base.budget import blade_and_station
 from bladeangle.base.geometry import Array
 from bladeangle.records.station import StationOptions, station_span
 from bladeangle.tuning.results import ANGLES
@@ -100,8 +101,8 @@ def change_with_scale(rotor: Rotor, labels: Sequence[str], options: StationOptio
     are so many mm of another tip. Nan where the blade is then too short for the station.
     """
     other = StationOptions(options.length_mm / scale, options.skip_mm / scale)
-    found = [(int(label.split(".")[0]) - 1, label.split(".")[1]) for label in labels]
-    return np.array([station_angle(rotor, *at, other) - station_angle(rotor, *at, options) for at in found])
+    places = [named(label) for label in labels]
+    return np.array([station_angle(rotor, *at, other) - station_angle(rotor, *at, options) for at in places])
 
 
 def angle_gradient(rotor: Rotor, blade: int, station: str, options: StationOptions) -> Array:
@@ -139,8 +140,8 @@ def angle_row(layout: Layout, rotor: Rotor, blade: int, station: str, options: S
 
 def named(label: str) -> tuple[int, str]:
     """Blade (from 0) and station of an angle's label."""
-    number, station = label.split(".")
-    return int(number) - 1, station
+    number, station = blade_and_station(label)
+    return number - 1, station
 
 
 def _by_radius(rotor: Rotor, tau: Array, blade: int) -> Array:

@@ -11,7 +11,7 @@ import numpy as np
 
 from bladeangle.adjustment.adjust import ROTOR_PRIORS, Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
-from bladeangle.base.budget import STATIONS, coverage_factor
+from bladeangle.base.budget import STATIONS, blade_and_station, coverage_factor
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.flags import Flag
 from bladeangle.imaging.ring import Ring
@@ -195,12 +195,12 @@ def _blades(result: Adjustment, stations: Stations) -> Iterator[Flag]:
             away = float(stations.angle_deg[k] - middle)
             if len(here) > 1 and abs(away) > max(DIAGNOSTICS.difference_sigmas * u, 0.1):
                 text = f"{abs(away):.2f} deg {'steeper' if away > 0 else 'shallower'} than the blades' median."
-                yield Flag("blades-differ", text, blade=int(stations.labels[k].split(".")[0]), station=station)
+                yield Flag("blades-differ", text, blade=blade_and_station(stations.labels[k])[0], station=station)
         for k in here:
             seen = stations.seen_share[stations.labels[k]]
             if seen < DIAGNOSTICS.whole_station_share:
                 text = f"Only {100 * seen:.0f} % of the station is seen."
-                yield Flag("station-cut-short", text, blade=int(stations.labels[k].split(".")[0]), station=station)
+                yield Flag("station-cut-short", text, blade=blade_and_station(stations.labels[k])[0], station=station)
 
 
 def _unseen(result: Adjustment, stations: Stations) -> Iterator[Flag]:

@@ -18,7 +18,7 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.adjustment.priors import over_tips
 from bladeangle.adjustment.rotor import FACES, Rotor
-from bladeangle.base.budget import STATIONS, Budget, BudgetLine, Kind, line_from_jacobian
+from bladeangle.base.budget import STATIONS, Budget, BudgetLine, Kind, blade_and_station, line_from_jacobian
 from bladeangle.base.geometry import Array
 from bladeangle.records.content import Face
 from bladeangle.records.station import StationOptions, station_span
@@ -288,7 +288,7 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
         lines.append(BudgetLine("consistency of both ends", "A", (result.birge_ratio_squared - 1) * total, 20.0))
     if result.from_above and result.state.rotor.tip_radius.condition == ANY_TIPS:
         of = {"entry": STATION_ANGLES.entry_wear_form_deg, "exit": STATION_ANGLES.exit_wear_form_deg}
-        form = np.array([of.get(label.split(".")[1], 0.0) for label in labels])
+        form = np.array([of.get(blade_and_station(label)[1], 0.0) for label in labels])
         lines.append(BudgetLine("form of the wear", "B", np.outer(form, form), 20.0))
     return Budget(labels, tuple(lines))
 

@@ -28,12 +28,12 @@ def waviness_effects(result: Adjustment, jacobian: Array) -> Array:
     functions = waviness_functions(rotor.tip_radius.condition, rotor.tip_radius.functions.length_mm)
     at = np.arange(functions.shape[1]) * TABLE_STEP_MM - BEYOND_MM
     pull = np.zeros((layout.size, rotor.blades * len(functions)))
-    for one in weighted_rows(result, range(len(result.views))) if len(functions) else ():
-        tips = result.views[one.rows.view].tips_of(TIP_KINDS.get(one.rows.kind, 0))
+    for one in weighted_rows(result, range(len(result.views))):
+        view = result.views[one.rows.view]
+        tips = view.tips_of(TIP_KINDS.get(one.rows.kind, 0))
         if tips is None:
             continue
-        view = one.rows.view
-        tau = result.state.tau_of_tips(tips, view, result.state.setups.index(result.views[view].setup))
+        tau = result.state.tau_of_tips(tips, one.rows.view, result.state.setups.index(view.setup))
         along = np.nan_to_num(tau - rotor.ends[tips.blade, 0]) * rotor.tip_radius.mm_per_rad
         waves = np.array([np.interp(along, at, f) for f in functions]).T
         by_radius = one.rows.jac[int(np.flatnonzero(one.rows.columns == layout["rotor"].start)[0])]

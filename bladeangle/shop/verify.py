@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bladeangle.base.budget import STATIONS, correlated, coverage_factor
+from bladeangle.base.budget import STATIONS, blade_and_station, correlated, coverage_factor
 from bladeangle.base.errors import DefinitionError, UsageError
 from bladeangle.base.files import safe_name
 from bladeangle.base.flags import doubts_about, open_doubts
@@ -198,7 +198,7 @@ def _open_doubts(record: Record, order: Order, before: Record | None, despite: S
 def _samples(angles: Angles, rng: np.random.Generator, trials: int) -> Array:
     """Joint samples (trials, n) of the true angles: Gaussian, widened to Student's t with any angle's fewest dof."""
     errors = correlated(np.zeros(len(angles.values)), angles.covariance)(rng, trials)
-    dofs = [angles.dof(int(b), s) for b, s in (label.split(".") for label in angles.labels)]
+    dofs = [angles.dof(*blade_and_station(label)) for label in angles.labels]
     fewest = min(dofs, default=math.inf)
     if not math.isinf(fewest):
         errors *= np.sqrt(fewest / rng.chisquare(fewest, trials))[:, None]

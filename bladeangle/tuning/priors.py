@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, NOT_READ, Group, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, NOT_READ, Group, known, tuned
 
+_T = TypeVar("_T")
 #: Evidence of what is taken for tips known to be new or freshly turned.
 NEW_TURNED = "assumed: turning and welding leave a few hundredths"
 
@@ -335,52 +337,25 @@ class TipCondition:
     )
 
 
+_OF_ANY_TIPS = dict(known(TipCondition))
+
+
+def _of_new_tips(name: str, value: _T, sensitivity: str = NOT_READ) -> _T:
+    """A value of `TipCondition` as it is for tips known to be new."""
+    of = _OF_ANY_TIPS[name]
+    return tuned(value, unit=of.unit, meaning=of.meaning, evidence=NEW_TURNED, sensitivity=sensitivity)
+
+
 @dataclass(frozen=True)
 class NewTips(TipCondition):
     """Prior of tips known to be new or freshly turned; what is not named here is as of others."""
 
-    run_out_mm: float = tuned(
-        0.03,
-        unit="mm",
-        meaning="standard deviation of the radius of a blade's whole tip against the others'",
-        evidence=NEW_TURNED,
-        sensitivity=NOT_READ,
-    )
-    taper_mm: float = tuned(
-        0.03,
-        unit="mm",
-        meaning="standard deviation of the growth of the radius from leading to trailing end, on all blades alike",
-        evidence=NEW_TURNED,
-        sensitivity=NOT_READ,
-    )
-    leading_wear_mm: tuple[float, float] = tuned(
-        (0.0, 0.03),
-        unit="mm",
-        meaning="mean and standard deviation of the wear at the leading end, on all blades alike",
-        evidence=NEW_TURNED,
-        sensitivity=NOT_READ,
-    )
-    trailing_wear_mm: tuple[float, float] = tuned(
-        (0.0, 0.02),
-        unit="mm",
-        meaning="mean and standard deviation of the wear at the trailing end, on all blades alike",
-        evidence=NEW_TURNED,
-        sensitivity=NOT_READ,
-    )
-    uneven_mm: float = tuned(
-        0.015,
-        unit="mm",
-        meaning="standard deviation of what else there is along a tip",
-        evidence=NEW_TURNED,
-        sensitivity=NOT_READ,
-    )
-    waviness_mm: float = tuned(
-        0.005,
-        unit="mm",
-        meaning="standard deviation of waves finer than the unknowns of the radius, which count as uncertainty only",
-        evidence=NEW_TURNED,
-        sensitivity=NOT_MEASURED,
-    )
+    run_out_mm: float = _of_new_tips("run_out_mm", 0.03)
+    taper_mm: float = _of_new_tips("taper_mm", 0.03)
+    leading_wear_mm: tuple[float, float] = _of_new_tips("leading_wear_mm", (0.0, 0.03))
+    trailing_wear_mm: tuple[float, float] = _of_new_tips("trailing_wear_mm", (0.0, 0.02))
+    uneven_mm: float = _of_new_tips("uneven_mm", 0.015)
+    waviness_mm: float = _of_new_tips("waviness_mm", 0.005, NOT_MEASURED)
 
 
 PRIORS = Priors()

@@ -17,9 +17,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import os
 import secrets
-import shutil
 import sys
 import tempfile
 import time
@@ -32,14 +30,12 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "phone"))
 from bench import CAMERA, PHOTOS, RING, Running, memory_mb, send, start, stream
 
+from tests.chromium import PHONE, network, program
+
 #: Everything on a page that is waited for, ms.
 PATIENCE_MS = 300_000
-PHONE: dict[str, Any] = {
-    "viewport": {"width": 390, "height": 844},
-    "has_touch": True,
-    "is_mobile": True,
-    "device_scale_factor": 2,
-}
+#: Of the network, ms.
+LATENCY_MS = 20
 #: Kilobytes a second while an upload waits to be cut: slow enough that it is not over before.
 SLOW_KB = 400
 #: How long the phone is without connection, s.
@@ -85,12 +81,11 @@ class Finger:
 
 
 @contextmanager
-def phone_of(program: str | None) -> Any:
+def phone() -> Any:
     """A browser's context as a phone has it."""
     from playwright.sync_api import sync_playwright
 
-    names = [program or "", os.environ.get("CHROMIUM", ""), "chromium", "chromium-browser", "google-chrome"]
-    found = next((p for n in names if n and (p := shutil.which(n))), None)
+    found = program()
     if found is None:
         raise SystemExit("no Chromium on this machine")
     with sync_playwright() as playwright:
@@ -107,7 +102,7 @@ def way(folder: Path, camera: Path, ring: Path, rate_kb: int) -> bool:
     words = ("--ring", str(ring), "--camera", str(camera))
     cuts, kill = {1, min(4, len(photos) - 1)}, len(photos) - 2
     begun = time.monotonic()
-    with tempfile.TemporaryDirectory(prefix="phone-") as scratch, phone_of(None) as context:
+    with tempfile.TemporaryDirectory(prefix="phone-") as scratch, phone() as context:
         place = Path(scratch)
         command = Running(place, 0, *words)
         try:
@@ -119,7 +114,7 @@ def way(folder: Path, camera: Path, ring: Path, rate_kb: int) -> bool:
             finger.tap("button", "Start")
             finger.page.wait_for_selector(".wanted")
             finger.step("job begun")
-            becomes = network(finger.page)
+            becomes = network(finger.page, LATENCY_MS)
             for number, photo in enumerate(photos):
                 spoilt = number in cuts or number == kill
                 becomes(min(SLOW_KB, rate_kb) if spoilt else rate_kb)
@@ -157,19 +152,6 @@ def way(folder: Path, camera: Path, ring: Path, rate_kb: int) -> bool:
             return pdf.startswith(b"%PDF") and arrived(place / "rotors" / "rotor-1", photos)
         finally:
             command.kill()
-
-
-def network(page: Any) -> Callable[[int], None]:
-    """What makes the page's network so many kilobytes a second; 0: none at all; -1: as fast as it is."""
-    session = page.context.new_cdp_session(page)
-    session.send("Network.enable")
-
-    def becomes(kilobytes: int) -> None:
-        rate = kilobytes * 1024 if kilobytes > 0 else -1
-        how = {"offline": kilobytes == 0, "latency": 20, "downloadThroughput": rate, "uploadThroughput": rate}
-        session.send("Network.emulateNetworkConditions", how)
-
-    return becomes
 
 
 def halfway(page: Any) -> None:

@@ -15,6 +15,8 @@ from typing import Any
 
 import pytest
 
+from tests.chromium import program
+
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # invented_record
 
 AXE_VERSION = "4.14.1"
@@ -34,12 +36,11 @@ FLAGS = [
 def browser() -> Iterator[Any]:
     """One headless Chromium for all tests."""
     api = pytest.importorskip("playwright.sync_api", reason="the Python package playwright is not installed")
-    names = [os.environ.get("CHROMIUM", ""), "chromium", "chromium-browser", "google-chrome"]
-    program = next((found for n in names if n and (found := shutil.which(n))), None)
-    if program is None:
+    found = program()
+    if found is None:
         pytest.skip("no Chromium on this machine (Debian package chromium)")
     with api.sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=program, args=FLAGS)
+        chromium = playwright.chromium.launch(executable_path=found, args=FLAGS)
         yield chromium
         chromium.close()
 

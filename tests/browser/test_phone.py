@@ -13,7 +13,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "phone"))
 from bench import PHOTOS, Running
 
-PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True, "device_scale_factor": 2}
+from tests.chromium import PHONE, network
+
+#: Of the network, ms.
+LATENCY_MS = 100
 #: Everything that is waited for, ms.
 PATIENCE_MS = 60_000
 
@@ -69,19 +72,6 @@ def choose(page: Any, path: Path, name: str = "Take the photograph") -> None:
     chooser.value.set_files(str(path))
 
 
-def network(page: Any) -> Callable[[int], Any]:
-    """What makes the page's network so many kilobytes a second; 0: none at all; -1: as fast as it is."""
-    session = page.context.new_cdp_session(page)
-    session.send("Network.enable")
-
-    def becomes(kilobytes: int) -> None:
-        rate = kilobytes * 1024 if kilobytes > 0 else -1
-        how = {"offline": kilobytes == 0, "latency": 100, "downloadThroughput": rate, "uploadThroughput": rate}
-        session.send("Network.emulateNetworkConditions", how)
-
-    return becomes
-
-
 def fits(page: Any) -> None:
     """Nothing is wider than the screen, and what is tapped is large (WCAG 2.2, 2.5.8 wants 24 px; here 40)."""
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
@@ -129,7 +119,7 @@ def test_reloaded_and_offline_amid_a_slow_upload_the_photograph_arrives(
 ) -> None:
     page = scanned(phone, running)
     begin(page)
-    becomes = network(page)
+    becomes = network(page, LATENCY_MS)
     becomes(400)
     choose(page, PHOTOS / "outlet.jpg")
     page.wait_for_selector("#sending-bar[value^='0.1'], #sending-bar[value^='0.2'], #sending-bar[value^='0.3']")
@@ -154,7 +144,7 @@ def test_the_command_is_killed_amid_an_upload_and_the_page_goes_on(
 ) -> None:
     page = scanned(phone, running)
     begin(page)
-    network(page)(500)
+    network(page, LATENCY_MS)(500)
     choose(page, PHOTOS / "outlet.jpg")
     page.wait_for_selector("#sending-bar[value^='0.2'], #sending-bar[value^='0.3'], #sending-bar[value^='0.4']")
     running.kill()
@@ -173,7 +163,7 @@ def test_two_tabs_show_the_same_and_send_a_photograph_once(phone: Any, running: 
     begin(one)
     two = phone.new_page()
     two.goto(one.url)
-    network(one)(700)
+    network(one, LATENCY_MS)(700)
     choose(one, PHOTOS / "outlet.jpg")
     one.wait_for_selector("#sending-bar[value^='0.']:not([value='0'])")
     two.reload()  # finds the photograph in the store that both share, and sends it too
