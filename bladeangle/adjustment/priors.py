@@ -1,4 +1,4 @@
-"""Prior information: observations of the unknowns, each with its standard uncertainty and source."""
+"""Prior values and their standard uncertainties -> observations of the unknowns, each with its source."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Sub-pixel location of a step of brightness along the normal of a predicted edge.
+"""Grey image + points + normals -> sub-pixel positions of a step of brightness along the normals, and their sigma.
 
 A profile is read across the predicted edge in linear light, averaged along it, and fitted with a step blurred by a
 Gaussian whose two sides may each have a slope of their own (a shaded blade, a shadow on the paper). The step's place is

@@ -1,4 +1,4 @@
-"""From photographs to a measured rotor: the order of the stages.
+"""Photographs, camera, ring and options -> `Measurement`: the order of the stages.
 
 Each stage is a frozen result of its own module, made from the one before by one function: photographs are sighted,
 outlined, registered, adjusted and judged; `assemble.py` makes the record of what was judged.

@@ -5,6 +5,8 @@ edges that the model says they will see (`expected.py`), and from there on the s
 measurement. `words.py` writes the steps, `drawing.py` draws the places.
 
 Not covered: how a real rotor differs from the nominal one (overlap, wrap), dirt and glare.
+
+Modules in import order: __init__, drawing, words.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Edits: the user's corrections of edges that were followed wrongly, as a small JSON file.
+"""JSON <-> `PhotoEdits`: the user's corrections of edges that were followed wrongly, by photograph.
 
 ```
 {"schema": "bladeangle-edits/1", "name": "rotor-a", "created": "2026-11-25T10:00:00Z",
