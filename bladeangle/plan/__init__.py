@@ -30,7 +30,6 @@ from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import arc_of
 from bladeangle.results.expected import (
     Place,
-    Typical,
     distance_for,
     expected_view,
     from_above,
@@ -44,7 +43,7 @@ from bladeangle.results.expected import (
 from bladeangle.results.stations import measure_stations
 from bladeangle.tuning.adjustment import ADJUST
 from bladeangle.tuning.detection import HUB
-from bladeangle.tuning.expected import EXPECTED
+from bladeangle.tuning.expected import EXPECTED, TYPICAL, Typical
 from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
@@ -139,7 +138,7 @@ def plan_photographs(
     camera: Camera,
     around: int = STANDARD_AROUND,
     options: StationOptions | None = None,
-    typical: Typical | None = None,
+    typical: Typical = TYPICAL,
 ) -> Plan:
     """Plan an overhead pair and `around` photographs from the side.
 
@@ -147,7 +146,7 @@ def plan_photographs(
     ------
     UsageError : sizes out of range, a rotor that does not fit the ring, or one that hides too many markers.
     """
-    options, typical = options or StationOptions(), typical or Typical()
+    options = options or StationOptions()
     rotor, length = nominal_rotor(size, ring, options)
     named, camera = camera, camera.worked()  # what is expected is in the pixels that photographs are worked on in
     places = _places(size, ring, camera, around)
@@ -344,7 +343,7 @@ def _expectation(
     )  # fmt: skip
     if seen_from_above(views):
         priors = replace(unobserved(priors), bend_sigma_deg=ADJUST.bend_from_above_deg)
-    result = ideal_adjustment(ring, views, state, priors, typical.correlated_sigma)
+    result = ideal_adjustment(ring, views, state, priors, typical.correlated_sigmas)
     stations = measure_stations(result, options)
     variance = np.diag(stations.budget.covariance_deg2)
     single: dict[str, float | None] = {}

@@ -109,23 +109,20 @@ def scaled(value: Any, factor: float) -> Any:
 
 @contextlib.contextmanager
 def noting(read: set[str]) -> Iterator[None]:
-    """Add the names of the tuned values that are read meanwhile."""
-    kinds: dict[type, list[str]] = {}
-    for name, group in TUNING.groups():
-        kinds.setdefault(type(group), []).append(name)
-    fields = {name for name, _, _ in TUNING.values()}
+    """Add the names of the tuned values that are read meanwhile, of their groups or of changed copies of these."""
+    kinds: dict[type, str] = {type(group): name for name, group in TUNING.groups()}
+    values = {name for name, _, _ in TUNING.values()}
 
-    def watch(names: list[str]) -> Callable[[Any, str], Any]:
+    def watch(group: str) -> Callable[[Any, str], Any]:
         def get(self: Any, attribute: str) -> Any:
-            for name in names:
-                if f"{name}.{attribute}" in fields and getattr(TUNING, name) is self:
-                    read.add(f"{name}.{attribute}")
+            if f"{group}.{attribute}" in values:
+                read.add(f"{group}.{attribute}")
             return object.__getattribute__(self, attribute)
 
         return get
 
-    for kind, names in kinds.items():
-        kind.__getattribute__ = watch(names)  # type: ignore[method-assign, assignment]
+    for kind, group in kinds.items():
+        kind.__getattribute__ = watch(group)  # type: ignore[method-assign, assignment]
     try:
         yield
     finally:
