@@ -4,6 +4,7 @@ On the command line, from the project's root::
 
     python -m tests.bench.tuning SETS/pair-used-1 SETS/eight-used-1 --log tuning.jsonl    # what a change of half does
     python -m tests.bench.tuning SETS --values edges.texture_share hub.needed_share       # of some values
+    python -m tests.bench.tuning SETS/pair-new-1 --tips new --values new_tips.            # of rotors known to be new
     python -m tests.bench.tuning SETS --fit --values priors.tilt_sigma_deg                # the best value
 
 FOLDERS are folders of photographs with `truth.json`, or hold such folders: what `tests.bench.rendered` renders, and
@@ -46,7 +47,7 @@ from bladeangle.imaging.camera import Camera, read_camera
 from bladeangle.imaging.ring import Ring, read_ring
 from bladeangle.pipeline.adjusted import adjusted
 from bladeangle.pipeline.judged import judged
-from bladeangle.pipeline.options import Options
+from bladeangle.pipeline.options import CONDITIONS, Options
 from bladeangle.pipeline.outlines import outlined
 from bladeangle.pipeline.register import registered
 from bladeangle.pipeline.sight import sighted
@@ -145,8 +146,8 @@ class Found:
 class PhotoSet:
     """Photographs with truth, and the stages of their measurement with the values as they are."""
 
-    def __init__(self, folder: Path, ring: Ring, camera: Camera) -> None:
-        self.name, self.ring, self.camera, self.options = folder.name, ring, camera, Options()
+    def __init__(self, folder: Path, ring: Ring, camera: Camera, tips: str = Options.tips) -> None:
+        self.name, self.ring, self.camera, self.options = folder.name, ring, camera, Options(tips=tips)
         photos = sorted(
             (p for p in folder.iterdir() if p.suffix.lower() in PHOTO_SUFFIXES),
             key=lambda p: (not p.name.startswith("inlet"), p.name),
@@ -375,6 +376,7 @@ def arguments() -> argparse.Namespace:
     )
     parser.add_argument("--ring", type=Path, help="for folders without ring.json")
     parser.add_argument("--camera", type=Path, help="for folders without camera.json")
+    parser.add_argument("--tips", choices=sorted(CONDITIONS), default=Options.tips, help="what is known of the tips")
     parser.add_argument("--log", type=Path, help="lines of what is done")
     parser.add_argument("--fit", action="store_true", help="search for the best of the named values")
     parser.add_argument("--passes", type=int, default=3, help="of the search over all values, at most")
@@ -404,7 +406,7 @@ def main() -> int:
             _say(f"{folder}: ring.json or camera.json is missing; name them by --ring and --camera")
             return 2
         _say(f"measuring {folder}")
-        sets.append(PhotoSet(folder, read_ring(ring), read_camera(camera)))
+        sets.append(PhotoSet(folder, read_ring(ring), read_camera(camera), chosen.tips))
     if not sets:
         _say("no folder holds truth.json")
         return 2
