@@ -41,13 +41,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.adjustment.tip_radius import CONDITIONS
 from bladeangle.base.errors import BladeangleError
 from bladeangle.base.files import import_cv2
 from bladeangle.imaging.camera import Camera, read_camera
 from bladeangle.imaging.ring import Ring, read_ring
 from bladeangle.pipeline.adjusted import adjusted
 from bladeangle.pipeline.judged import judged
-from bladeangle.pipeline.options import CONDITIONS, Options
+from bladeangle.pipeline.options import Options
 from bladeangle.pipeline.outlines import outlined
 from bladeangle.pipeline.register import registered
 from bladeangle.pipeline.sight import sighted
