@@ -71,7 +71,7 @@ def distance_for(ring: Ring, f_px: float, size: tuple[int, int], margin_mm: floa
 
 
 def turned_over(state: State, ring: Ring) -> State:
-    """The state with its rotor standing the other way up as well: on the sheet, blade 1's upper end at the arrow.
+    """The state with its rotor set up the other way as well: on the sheet, blade 1's upper end at the arrow.
 
     Two circles of the hub are assumed to be seen there, at a half and at a fifth of the tip radius.
     """
@@ -142,7 +142,7 @@ def expected_view(
     Parameters
     ----------
     size : width and height of the picture, px.
-    circles : whether hub circles are looked for (in one photograph from above of each standing position).
+    circles : whether hub circles are looked for (in one photograph from above of each setup).
     points_a_side : on every side of a marker; fewer stand for as many as are measured, each with its share of them.
     step_mm : to which runs of tip edge are sure to begin and to end.
     """

@@ -8,7 +8,7 @@ unknowns (`model.unwatched`), and its estimate is taken without its prior. One p
 
 Not covered: a shove along directions that the photographs together do not see, as one from the side and one from above
 have; the significance is then small. How far exactly it was moved beyond half a millimetre, where edges are lost or
-lose their weight: the size is rough then. A rotor moved between two standing positions, which it is anyhow.
+lose their weight: the size is rough then. A rotor moved between two setups, which it is anyhow.
 """
 
 from __future__ import annotations
