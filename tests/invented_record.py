@@ -1,4 +1,4 @@
-"""An invented record that follows the layout of DEVELOPERS.md, and pictures to go with it.
+"""An invented record that follows the layout of records/FORMATS.md, and pictures to go with it.
 
 Everything is computed from an invented helix, ring and camera with the pinhole formula, so that the overlays lie where
 a person would expect them; nothing here is measured and no file is needed. Used by the tests of picture, report, edits.

@@ -19,7 +19,8 @@ from bladeangle.base.structure import plain
 from bladeangle.imaging.camera import Camera, camera_from_exif, read_camera
 from bladeangle.imaging.ring import Ring, ring_from_dict, ring_to_file
 from bladeangle.records.station import StationOptions
-from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS
+from bladeangle.tuning.detection import HUB
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, PRIORS
 from tests import synthetic
 from tests.synthetic.random_scenes import around_view
 from tests.synthetic.scene import tip_curve
@@ -187,13 +188,13 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
     shape = replace(
         shape,
         tip_radius_mm=float(np.clip(rng.normal(priors.radius_mm, priors.radius_sigma_mm), 62, 92)),
-        thickness_mm=float(np.clip(rng.normal(priors.thickness_mm, priors.thickness_sigma_mm), 0.6, 5.0)),
+        thickness_mm=float(np.clip(rng.normal(priors.thickness_mm, PRIORS.thickness_sigma_mm), 0.6, 5.0)),
     )
     top, bore = _circle_heights(rng, priors, shape.lead_height_mm, 2)
     up = np.array([[shape.nose_radius_mm, top], [shape.bore_radius_mm, bore]])
-    rim = float(rng.normal(priors.rim_height_mm, priors.rim_height_sigma_mm))
+    rim = float(rng.normal(PRIORS.rim_height_mm, PRIORS.rim_height_sigma_mm))
     # turned over, the rim is the uppermost of what is seen, and the blades' trailing ends lie below it
-    rise = float(np.clip(rng.normal(priors.circle_height_mm, priors.circle_height_sigma_mm), 35, 100)) + rim
+    rise = float(np.clip(rng.normal(HUB.plane_mm, PRIORS.circle_height_sigma_mm), 35, 100)) + rim
     down = np.array([[shape.hub_radius_mm, rim], [shape.outlet_bore_radius_mm, rim + rng.normal(0.0, FACE_MM)]])
     r, t = _standings(rng, changes, priors, rise)
     blades = _blades(rng, shape, changes, priors)
@@ -208,8 +209,8 @@ def random_truth(rng: np.random.Generator, kind: str, changes: Changes = Changes
     views, standing_of = _views(rng, shape, lens, definition, SIDES[kind], changes)
     cameras = _cameras(rng, lens, priors, len(views))
     azimuth = float(rng.uniform(0, 2 * np.pi))
-    rounding = np.clip(rng.normal(priors.rounding_mm, priors.rounding_sigma_mm, 2), 1.0, 8.0)
-    sheet = np.array([priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm])
+    rounding = np.clip(rng.normal(priors.rounding_mm, PRIORS.rounding_sigma_mm, 2), 1.0, 8.0)
+    sheet = np.array([PRIORS.stretch_sigma] * 2 + [PRIORS.saddle_sigma_mm] * 2 + [PRIORS.growth_sigma_mm])
     bias = {k: float(noise.bias_px * rng.standard_normal()) for k in ("inlet", "outlet", "ring")}
     mm_per_px = float(np.mean([np.linalg.norm(v.eye_mm) for v in views])) / lens.f_px
     longest = max(float(b.tau[-1]) for b in blades) * shape.tip_radius_mm
@@ -288,8 +289,8 @@ def _circle_heights(rng: np.random.Generator, priors: Priors, end_mm: float, cou
 
     On one face, but for some millimetres.
     """
-    own, beyond = priors.circle_height_sigma_mm**-2, priors.circle_beyond_sigma_mm**-2
-    mean = (own * priors.circle_height_mm + beyond * (end_mm + priors.circle_beyond_mm)) / (own + beyond)
+    own, beyond = PRIORS.circle_height_sigma_mm**-2, PRIORS.circle_beyond_sigma_mm**-2
+    mean = (own * HUB.plane_mm + beyond * (end_mm + HUB.beyond_mm)) / (own + beyond)
     drawn = rng.standard_normal(count)
     apart = np.append(0.0, FACE_MM * drawn[1:])
     return np.clip(mean + (own + beyond) ** -0.5 * drawn[0] + apart, 20, 100)
@@ -303,7 +304,7 @@ def _lens(rng: np.random.Generator, file: Camera) -> synthetic.CameraModel:
 
 def _standings(rng: np.random.Generator, changes: Changes, priors: Priors, rise: float) -> tuple[Array, Array]:
     """Rotor frame -> ring frame, inlet up and turned over, tilted about x and y and off centre."""
-    sigma = 0.15 if changes.rotors else priors.tilt_sigma_deg
+    sigma = 0.15 if changes.rotors else PRIORS.tilt_sigma_deg
     rotations, shifts = [], []
     for standing in (0, 1):
         direction = rng.uniform(0, 2 * np.pi, 2)
@@ -345,14 +346,14 @@ def _blades(
     bent = np.diff(np.eye(count), 3, axis=0) / (math.radians(priors.bend_sigma_deg) * step * radius)
     like = np.vstack(
         [
-            basis.derivative()(np.array([0.1, 0.5, 0.9]) * wrap) / radius / math.radians(priors.alike_sigma_deg),
-            basis(np.array([0.5 * wrap])) / priors.alike_height_sigma_mm,
+            basis.derivative()(np.array([0.1, 0.5, 0.9]) * wrap) / radius / math.radians(PRIORS.alike_sigma_deg),
+            basis(np.array([0.5 * wrap])) / PRIORS.alike_height_sigma_mm,
         ]
     )
     own = rng.multivariate_normal(np.zeros(count), np.linalg.inv(bent.T @ bent + like.T @ like), n, method="eigh")
     common = np.linalg.pinv(bent) @ rng.standard_normal(count - 3) / math.sqrt(n)
     coefficients = own - own.mean(0) + common
-    end_rad = rng.normal(0, priors.alike_end_sigma_mm / radius, (n, 2))
+    end_rad = rng.normal(0, PRIORS.alike_end_sigma_mm / radius, (n, 2))
     if changes.rotors:
         coefficients *= 0.0
         end_rad *= 0.2
@@ -368,7 +369,7 @@ def _blades(
         slope = -np.tan(np.interp(arc, curve.round_mm, curve.angle_rad))
         z += basis(tau) @ coefficients[b]
         slope += basis.derivative()(tau) @ coefficients[b] / radius
-        thickness = shape.thickness_mm + (rng.normal(0, priors.extra_sigma_mm) if n > 1 else 0.0)
+        thickness = shape.thickness_mm + (rng.normal(0, PRIORS.extra_sigma_mm) if n > 1 else 0.0)
         lead = 2 * np.pi * b / n - shape.hand * end_rad[b, 0]
         along = arc / math.cos(math.atan(float(-slope.mean())))
         r = radius + wear.deviation_mm(b, along, float(along[-1]), z / shape.height_mm)

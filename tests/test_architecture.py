@@ -1,4 +1,4 @@
-"""The order of folders and modules, as DEVELOPERS.md's table lays it down, and what no module may do."""
+"""The order of folders as DEVELOPERS.md has it, that of modules as their folders do, and what no module may do."""
 
 from __future__ import annotations
 
@@ -17,6 +17,12 @@ PACKAGE = ROOT / "bladeangle"
 #: Most lines of a module, and of a function without its decorators; longer ones hold two.
 LONGEST = 500
 LONGEST_FUNCTION = 80
+#: Modules that define what others use; all others make something of something, and their first line says it.
+DEFINITIONS = {
+    "base.errors", "base.files", "base.flags", "base.geometry", "tuning.imaging", "tuning.detection",
+    "tuning.adjustment", "tuning.priors", "tuning.results", "tuning.expected", "tuning.pipeline", "tuning.register",
+    "records.content", "adjustment.model", "adjustment.rotor", "cli.options", "cli.main",
+}  # fmt: skip
 
 
 def module_of(path: Path) -> str:
@@ -32,20 +38,34 @@ def sources() -> dict[str, Path]:
     return {module: path for module, path in paths.items() if module not in ("", "__main__")}
 
 
-@cache
-def table() -> dict[str, list[str]]:
-    """Folder -> modules listed under it in DEVELOPERS.md's table, in its order."""
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    rows = re.search(r"^\| module \|.*\n\|[-|]+\n((?:\|.*\n)+)", text, re.MULTILINE)
-    assert rows, "the table of modules is not found"
-    found: dict[str, list[str]] = {}
-    for row in rows[1].splitlines():
-        name = row.split("|")[1].strip().strip("*`")
-        if name.endswith("/"):
-            found[name[:-1]] = []
-        else:
-            found[list(found)[-1]].append(name.removesuffix(".py"))
+def docstring(module: str) -> str:
+    """The docstring of a module, or of a folder."""
+    found = ast.get_docstring(ast.parse(sources()[module].read_text(encoding="utf-8")))
+    assert found, f"{module} has no docstring"
     return found
+
+
+@cache
+def folders() -> dict[str, str]:
+    """Folder -> what DEVELOPERS.md's table says of it, in the table's order."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = re.search(r"^\| folder \|.*\n\|[-|]+\n((?:\|.*\n)+)", text, re.MULTILINE)
+    assert rows, "the table of folders is not found"
+    return dict(re.findall(r"^\| `(\w+)/` \| (.+) \|$", rows[1], re.MULTILINE))
+
+
+@cache
+def modules_of(folder: str) -> list[str]:
+    """Modules of a folder as its docstring lists them, in import order; its own is among them if it holds code."""
+    listed = re.search(r"^Modules in import order: ([\w,\s]+)\.$", docstring(folder), re.MULTILINE)
+    assert listed, f"{folder}/__init__.py does not list its modules"
+    return re.split(r",\s+", listed[1])
+
+
+def place(module: str) -> tuple[int, int]:
+    """Where a module stands in the order of imports: number of its folder, and its own in the folder."""
+    folder, _, name = module.partition(".")
+    return list(folders()).index(folder), modules_of(folder).index(name or "__init__")
 
 
 @cache
@@ -70,29 +90,49 @@ def imports(module: str) -> dict[str, str]:
 def modules_used(module: str) -> dict[str, str]:
     """Other modules of the package that one imports -> where."""
     named = {name.removeprefix("bladeangle."): place for name, place in imports(module).items()}
-    return {name: place for name, place in named.items() if name in sources() and name != module}
+    used = {name: place for name, place in named.items() if name in sources() and name != module}
+    # `from bladeangle.tuning import priors` names the folder too, which is used only if it holds code.
+    return {name: place for name, place in used.items() if "." in name or "__init__" in modules_of(name)}
 
 
-def test_the_table_lists_the_modules_that_there_are() -> None:
-    folders = {path.name for path in PACKAGE.iterdir() if path.is_dir() and any(path.glob("*.py"))}
-    assert set(table()) == folders
-    for folder, modules in table().items():
-        if modules:  # some folders are told in one row
-            listed = {path.stem for path in (PACKAGE / folder).glob("*.py")} - {"__init__"}
-            assert set(modules) <= listed
-            assert folder == "page" or set(modules) == listed
+def test_the_table_lists_the_folders_that_there_are() -> None:
+    assert set(folders()) == {path.name for path in PACKAGE.iterdir() if path.is_dir() and any(path.glob("*.py"))}
+    for folder, words in folders().items():
+        assert docstring(folder).splitlines()[0] == words, f"{folder}/__init__.py and the table say different things"
+
+
+def test_folders_list_the_modules_that_there_are() -> None:
+    for folder in folders():
+        listed = modules_of(folder)
+        assert len(set(listed)) == len(listed)
+        there = {path.stem for path in (PACKAGE / folder).glob("*.py")}
+        own = ast.parse(sources()[folder].read_text(encoding="utf-8"))
+        assert set(listed) == (there if len(own.body) > 1 else there - {"__init__"})
 
 
 @pytest.mark.parametrize("module", sorted(sources()))
-def test_a_module_imports_only_from_its_folder_and_those_above(module: str) -> None:
-    order = list(table())
-    for other, place in modules_used(module).items():
-        above = order.index(other.split(".")[0]) <= order.index(module.split(".")[0])
-        assert above, f"{place}: {module} imports {other}, which comes after it"
+def test_a_module_imports_only_what_stands_before_it(module: str) -> None:
+    for other, where in modules_used(module).items():
+        assert place(other) < place(module), f"{where}: {module} imports {other}, which comes after it"
+
+
+@pytest.mark.parametrize("module", sorted(module for module in sources() if "." in module))
+def test_the_first_line_of_a_module_says_what_it_makes_of_what(module: str) -> None:
+    line = docstring(module).splitlines()[0]
+    assert line[-1] in ".?"
+    if module in DEFINITIONS:
+        assert "->" not in line
+    elif module.startswith("cli."):
+        assert line.startswith(f"`bladeangle {module.removeprefix('cli.')}`: ")
+    else:
+        assert re.search(r"\w.* <?-> .*\w", line), f"{module}: {line}"
+
+
+def test_definitions_are_modules() -> None:
+    assert set(sources()) >= DEFINITIONS
 
 
 def test_no_two_modules_import_each_other() -> None:
-    # a folder's own module brings its parts together, so that these cannot import it
     order = list(graphlib.TopologicalSorter({module: set(modules_used(module)) for module in sources()}).static_order())
     assert set(order) == set(sources())
 

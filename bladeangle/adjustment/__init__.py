@@ -1,1 +1,4 @@
-"""The least-squares model of all photographs and its solution."""
+"""The least-squares model of all photographs and its solution.
+
+Modules in import order: tip_radius, rotor, model, equations, correlated_errors, priors, normals, adjust.
+"""

@@ -1,4 +1,4 @@
-"""The joint adjustment: one least-squares model for every photograph, from one picture to a walk round the rotor.
+"""Views + priors -> `Adjustment`: one least-squares model for every photograph, be it one or a walk round the rotor.
 
 Unknowns: camera intrinsics, pose and small focus and principal-point changes of each photograph, stretch and bend of
 the sheet and the place of its pieces, the rotor's pose in each setup, tip radius and its departures along

@@ -1,4 +1,4 @@
-"""Prior information: observations of the unknowns, each with its standard uncertainty and source."""
+"""Prior values and their standard uncertainties -> observations of the unknowns, each with its source."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from bladeangle.base.geometry import Array, cross_matrix, exponential_precision
 from bladeangle.tuning.adjustment import ROTOR
 from bladeangle.tuning.detection import HUB
 from bladeangle.tuning.priors import ANY_TIPS, PRIORS, TipCondition
-from bladeangle.tuning.value import from_tuning
 
 
 @dataclass(frozen=True)
@@ -28,44 +27,22 @@ class Caliper:
 
 @dataclass(frozen=True)
 class Priors:
-    """Prior values and standard uncertainties (mm, degrees, pixels, ratios).
+    """What one measurement may know better than is usual (mm, degrees, pixels, ratios); `PRIORS` has all the rest.
 
     tips : what tips are like; None takes them for a cylinder. calipers : measured diameters, of the mean over blades.
-    move_* : of how far a rotor is moved unnoticed between the two photographs of a setup (assumed; no source).
     """
 
     camera: Array  # (8,) values
     camera_covariance: Array  # (8, 8)
-    radius_mm: float = from_tuning(lambda: PRIORS.radius_mm)
-    radius_sigma_mm: float = from_tuning(lambda: PRIORS.radius_sigma_mm)
+    radius_mm: float = field(default_factory=lambda: PRIORS.radius_mm)
+    radius_sigma_mm: float = field(default_factory=lambda: PRIORS.radius_sigma_mm)
     tips: TipCondition | None = ANY_TIPS
     calipers: tuple[Caliper, ...] = ()
-    thickness_mm: float = from_tuning(lambda: PRIORS.thickness_mm)
-    thickness_sigma_mm: float = from_tuning(lambda: PRIORS.thickness_sigma_mm)
-    extra_sigma_mm: float = from_tuning(lambda: PRIORS.extra_sigma_mm)
-    rounding_mm: float = from_tuning(lambda: PRIORS.rounding_mm)
-    rounding_sigma_mm: float = from_tuning(lambda: PRIORS.rounding_sigma_mm)
-    tilt_sigma_deg: float = from_tuning(lambda: PRIORS.tilt_sigma_deg)
-    focus_sigma: float = from_tuning(lambda: PRIORS.focus_sigma)
-    principal_sigma_px: float = from_tuning(lambda: PRIORS.principal_sigma_px)
-    stretch_sigma: float = from_tuning(lambda: PRIORS.stretch_sigma)
-    saddle_sigma_mm: float = from_tuning(lambda: PRIORS.saddle_sigma_mm)
-    growth_sigma_mm: float = from_tuning(lambda: PRIORS.growth_sigma_mm)
-    piece_sigma_mm: float = from_tuning(lambda: PRIORS.piece_sigma_mm)
-    circle_height_mm: float = from_tuning(lambda: HUB.plane_mm)
-    circle_height_sigma_mm: float = from_tuning(lambda: PRIORS.circle_height_sigma_mm)
-    circle_beyond_mm: float = from_tuning(lambda: HUB.beyond_mm)
-    circle_beyond_sigma_mm: float = from_tuning(lambda: PRIORS.circle_beyond_sigma_mm)
-    rim_height_mm: float = from_tuning(lambda: PRIORS.rim_height_mm)
-    rim_height_sigma_mm: float = from_tuning(lambda: PRIORS.rim_height_sigma_mm)
-    turned_height_sigma_mm: float = from_tuning(lambda: PRIORS.turned_height_sigma_mm)
-    bend_sigma_deg: float = from_tuning(lambda: PRIORS.bend_sigma_deg)
-    groove_sigma_mm: float = from_tuning(lambda: PRIORS.groove_sigma_mm)
-    alike_sigma_deg: float = from_tuning(lambda: PRIORS.alike_sigma_deg)
-    alike_height_sigma_mm: float = from_tuning(lambda: PRIORS.alike_height_sigma_mm)
-    alike_end_sigma_mm: float = from_tuning(lambda: PRIORS.alike_end_sigma_mm)
-    move_sigma_mm: float = from_tuning(lambda: PRIORS.move_sigma_mm)
-    move_sigma_deg: float = from_tuning(lambda: PRIORS.move_sigma_deg)
+    thickness_mm: float = field(default_factory=lambda: PRIORS.thickness_mm)
+    rounding_mm: float = field(default_factory=lambda: PRIORS.rounding_mm)
+    focus_sigma: float = field(default_factory=lambda: PRIORS.focus_sigma)
+    principal_sigma_px: float = field(default_factory=lambda: PRIORS.principal_sigma_px)
+    bend_sigma_deg: float = field(default_factory=lambda: PRIORS.bend_sigma_deg)
 
     @cached_property
     def camera_information(self) -> Array:
@@ -173,12 +150,12 @@ def prior_terms(state: RingState, layout: Layout, priors: Priors, start: RingSta
     terms = _Terms(layout)
     _of_photographs(terms, state, priors)
     if isinstance(state, State) and isinstance(start, State):
-        _of_setups(terms, state, priors, start)
+        _of_setups(terms, state, start)
         _of_tip_radius(terms, state.rotor, priors)
         _of_blades(terms, state, priors, start)
-        _of_moves_and_grooves(terms, state, priors, start)
+        _of_moves_and_grooves(terms, state, start)
         _of_likeness(terms, state.rotor, priors, start.rotor)
-        _of_circles(terms, state, priors)
+        _of_circles(terms, state)
     return terms.by_source
 
 
@@ -188,10 +165,10 @@ def _of_photographs(terms: _Terms, state: RingState, priors: Priors) -> None:
     right: Array = priors.camera_information @ off
     at = terms.columns("camera")
     terms.put("camera calibration", at, priors.camera_information, right, float(off @ right), len(off))
-    sheet_sigma = [priors.stretch_sigma] * 2 + [priors.saddle_sigma_mm] * 2 + [priors.growth_sigma_mm]
+    sheet_sigma = [PRIORS.stretch_sigma] * 2 + [PRIORS.saddle_sigma_mm] * 2 + [PRIORS.growth_sigma_mm]
     terms.add("print and flatness", terms.columns("sheet"), state.sheet, np.array(sheet_sigma))
     if state.pieces.size:
-        sigma = np.tile([1, 1, 0.01], len(state.pieces)) * priors.piece_sigma_mm
+        sigma = np.tile([1, 1, 0.01], len(state.pieces)) * PRIORS.piece_sigma_mm
         terms.add("print and flatness", terms.columns("pieces"), state.pieces.reshape(-1), sigma)
     changes = np.concatenate([terms.columns(("photo", p), 6, 3) for p in range(len(state.focus))])
     sigma = np.array([priors.focus_sigma, priors.principal_sigma_px, priors.principal_sigma_px])
@@ -199,15 +176,15 @@ def _of_photographs(terms: _Terms, state: RingState, priors: Priors) -> None:
     terms.add("focus and stabiliser", changes, value.reshape(-1), np.tile(sigma, len(value)))
 
 
-def _of_setups(terms: _Terms, state: State, priors: Priors, start: State) -> None:
+def _of_setups(terms: _Terms, state: State, start: State) -> None:
     """Tilt of the axis in each setup, and the gauge: where the rotor's frame begins is a free choice."""
     for s in range(len(state.setups)):
         axis = state.r_ring_rotor[s][:, 2]
         tilt = np.sign(axis[2]) * axis[:2]
-        sigma, jac = np.radians([priors.tilt_sigma_deg] * 2), np.array([[0.0, 1.0], [-1.0, 0.0]])
+        sigma, jac = np.radians([PRIORS.tilt_sigma_deg] * 2), np.array([[0.0, 1.0], [-1.0, 0.0]])
         terms.add("tilt", terms.columns(("setup", s), 0, 2), tilt, sigma, jac)
         origin = state.t_ring_rotor[s] - [0.0, 0.0, start.t_ring_rotor[s, 2]]
-        sigma = np.array([10.0, 10.0, priors.turned_height_sigma_mm if s else 1e-3])
+        sigma = np.array([10.0, 10.0, PRIORS.turned_height_sigma_mm if s else 1e-3])
         terms.add("gauge", terms.columns(("setup", s)), origin, sigma, _by_setup(state, s))
     first = state.r_ring_rotor[0] @ start.r_ring_rotor[0].T
     turn = np.array([(first[1, 0] - first[0, 1]) / 2])
@@ -234,9 +211,9 @@ def _of_blades(terms: _Terms, state: State, priors: Priors, start: State) -> Non
     """
     rotor, columns, blades = state.rotor, terms.columns("rotor"), terms.blades(state.rotor)
     off = np.array([rotor.thickness_mm - priors.thickness_mm])
-    terms.add("blade edges", columns[1:2], off, np.array([priors.thickness_sigma_mm]))
+    terms.add("blade edges", columns[1:2], off, np.array([PRIORS.thickness_sigma_mm]))
     rounding = rotor.rounding_mm - priors.rounding_mm
-    terms.add("blade edges", columns[2:], rounding, np.array([priors.rounding_sigma_mm] * 2))
+    terms.add("blade edges", columns[2:], rounding, np.array([PRIORS.rounding_sigma_mm] * 2))
     basis, count = rotor.basis, rotor.basis.count
     curves = blades[:, :count].reshape(-1)
     # third differences: change of the angle's slope from knot to knot
@@ -254,15 +231,15 @@ def _of_blades(terms: _Terms, state: State, priors: Priors, start: State) -> Non
     wrap = np.array([float(np.diff(rotor.ends, axis=1).mean()) - usual])
     jac = np.tile([-1.0, 1.0], rotor.blades)[None] / rotor.blades
     terms.add("overlap", ends, wrap, np.array([spread]), jac)
-    terms.add("blade edges", blades[:, -1], rotor.extra_mm, np.full(rotor.blades, priors.extra_sigma_mm))
+    terms.add("blade edges", blades[:, -1], rotor.extra_mm, np.full(rotor.blades, PRIORS.extra_sigma_mm))
 
 
-def _of_moves_and_grooves(terms: _Terms, state: State, priors: Priors, start: State) -> None:
+def _of_moves_and_grooves(terms: _Terms, state: State, start: State) -> None:
     """How far a rotor may be moved unnoticed, and what grooves do to either edge of the tip land."""
     for p, move in state.moves.items():
-        sigma = np.array([np.radians(priors.move_sigma_deg), priors.move_sigma_mm, priors.move_sigma_mm])
+        sigma = np.array([np.radians(PRIORS.move_sigma_deg), PRIORS.move_sigma_mm, PRIORS.move_sigma_mm])
         terms.add("moves", terms.columns(("move", p)), move, sigma)
-    information = groove_information(start, priors)
+    information = groove_information(start)
     for face in (0, 1):
         right = information @ state.grooves[face]
         at = terms.columns("grooves", face * GROOVE_KNOTS, GROOVE_KNOTS)
@@ -289,14 +266,14 @@ def _of_likeness(terms: _Terms, rotor: Rotor, priors: Priors, start: Rotor) -> N
     even = 2 * np.pi / rotor.blades * np.arange(rotor.blades)[:, None]
     places = rotor.azimuth[:, None] + rotor.turn * rotor.ends - even
     away = np.angle(np.exp(1j * (places - np.angle(np.exp(1j * places).mean(0)))))
-    weight = (priors.radius_mm / priors.alike_end_sigma_mm) ** 2
+    weight = (priors.radius_mm / PRIORS.alike_end_sigma_mm) ** 2
     apart = np.eye(rotor.blades) - 1 / rotor.blades
     for e in (0, 1):
         right, cost = weight * rotor.turn * away[:, e], weight * float(away[:, e] @ away[:, e])
         terms.put("blades alike", blades[:, count + e], weight * apart, right, cost, freedom)
 
 
-def _of_circles(terms: _Terms, state: State, priors: Priors) -> None:
+def _of_circles(terms: _Terms, state: State) -> None:
     """How high hub circles lie.
 
     The rotor's frame begins at the sheet under the rotor set up inlet up. It stands on its outlet hub face, or nearly,
@@ -305,12 +282,12 @@ def _of_circles(terms: _Terms, state: State, priors: Priors) -> None:
     if state.setups == ("inlet_up", "outlet_up") and 1 in state.circle_setup:
         rim = max((k for k, s in enumerate(state.circle_setup) if s == 1), key=lambda k: state.circles[k, 0])
         at = terms.columns("circles", 2 * rim + 1, 1)
-        off = state.circles[rim, 1:] - priors.rim_height_mm
-        terms.add("hub circles", at, off, np.array([priors.rim_height_sigma_mm]))
+        off = state.circles[rim, 1:] - PRIORS.rim_height_mm
+        terms.add("hub circles", at, off, np.array([PRIORS.rim_height_sigma_mm]))
     if len(state.circles):
         curves = terms.blades(state.rotor)[:, : state.rotor.basis.count].reshape(-1)
         by_setup = [_by_setup(state, s) for s in range(len(state.setups))]
-        terms.add("hub circles", *_circle_heights(state, terms.layout, priors, curves, by_setup))
+        terms.add("hub circles", *_circle_heights(state, terms.layout, curves, by_setup))
 
 
 def over_tips(rotor: Rotor, share: float) -> tuple[Array, float]:
@@ -323,7 +300,7 @@ def over_tips(rotor: Rotor, share: float) -> tuple[Array, float]:
 
 
 def _circle_heights(
-    state: State, layout: Layout, priors: Priors, curves: Ints, by_setup: Sequence[Array]
+    state: State, layout: Layout, curves: Ints, by_setup: Sequence[Array]
 ) -> tuple[Ints, Array, Array, Array]:
     """Prior observations of each hub circle: how high it is, and how far beyond the blades.
 
@@ -341,8 +318,8 @@ def _circle_heights(
     ends = rotor.basis.matrix(rotor.ends.T.reshape(-1)).reshape(2, rotor.blades, -1)
     tips = (ends * rotor.heights).sum(2).mean(1)  # mean height of the leading ends, and of the trailing ones
     upper = np.where(sign > 0, 0, 1)
-    high = state.t_ring_rotor[setup, 2] + sign * heights - priors.circle_height_mm
-    beyond = sign * (heights - tips[upper]) - priors.circle_beyond_mm
+    high = state.t_ring_rotor[setup, 2] + sign * heights - HUB.plane_mm
+    beyond = sign * (heights - tips[upper]) - HUB.beyond_mm
     count, each, of = len(heights), np.arange(len(heights)), 6 * len(by_setup)
     jac = np.zeros((2 * count, of + count + len(curves)))
     for s, by in enumerate(by_setup):
@@ -352,7 +329,7 @@ def _circle_heights(
     setups = [layout.columns["setup", s] for s in range(len(by_setup))]
     alone = np.sqrt(np.bincount(setup)[setup])
     columns = np.concatenate([*setups, layout.columns["circles"][1::2], curves])
-    sigma = np.concatenate([priors.circle_height_sigma_mm * alone, priors.circle_beyond_sigma_mm * alone])
+    sigma = np.concatenate([PRIORS.circle_height_sigma_mm * alone, PRIORS.circle_beyond_sigma_mm * alone])
     return columns, np.concatenate([high, beyond]), sigma, jac
 
 
@@ -363,15 +340,15 @@ def _by_setup(state: State, setup: int) -> Array:
     return out
 
 
-def groove_information(state: State, priors: Priors) -> Array:
+def groove_information(state: State) -> Array:
     """Information (GROOVE_KNOTS, GROOVE_KNOTS), 1/mm2, of what the grooves of the tip land do to one of its edges.
 
     A tip land is turned: its grooves lie at the same heights on all blades, and so move the same places of all edges
     alike, in every photograph from the side; no number of them takes that away. In path-traced photographs it is
-    `groove_sigma_mm`, correlated over `PRIORS.groove_length_mm` along the tip.
+    `PRIORS.groove_sigma_mm`, correlated over `PRIORS.groove_length_mm` along the tip.
     """
     rotor = state.rotor
-    return _grooved(rotor.basis, rotor.radius_mm, priors.groove_sigma_mm)
+    return _grooved(rotor.basis, rotor.radius_mm, PRIORS.groove_sigma_mm)
 
 
 @lru_cache(maxsize=16)
@@ -395,6 +372,6 @@ def alike_information(rotor: Rotor, priors: Priors, wrap: float) -> tuple[Array,
     """
     slopes = rotor.basis.matrix(np.array([0.1, 0.5, 0.9]) * wrap, 1)
     like = np.vstack([slopes, rotor.basis.matrix(np.array([0.5 * wrap]))]) / rotor.radius_mm
-    sigma = np.array([np.radians(priors.alike_sigma_deg)] * 3 + [priors.alike_height_sigma_mm / priors.radius_mm])
+    sigma = np.array([np.radians(PRIORS.alike_sigma_deg)] * 3 + [PRIORS.alike_height_sigma_mm / priors.radius_mm])
     weighted = like.T @ (like / sigma[:, None] ** 2)
     return np.asarray(np.kron(np.eye(rotor.blades) - 1 / rotor.blades, weighted), np.float64), len(like)

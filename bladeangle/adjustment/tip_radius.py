@@ -1,4 +1,4 @@
-"""The tip radius along each blade: its prior as a Gaussian process, and the functions in which it is unknown.
+"""Prior of the tip radius along blades, a Gaussian process -> the functions in which that radius is unknown.
 
 No tip is a cylinder: tips wear where water and sand strike them first, taper, and run out. The departure of the radius
 from the rotor's common radius is a Gaussian process along the tip, with a part that all blades share and a part of each

@@ -1,1 +1,5 @@
-"""What everything rests on: errors, files, geometry, uncertainty."""
+"""What everything rests on: errors, files, geometry, uncertainty.
+
+Modules in import order: errors, files, clock, inputs, structure, outputs, config, geometry, budget, flags, lengths,
+gauge.
+"""

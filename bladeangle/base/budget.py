@@ -1,4 +1,4 @@
-"""Uncertainty: propagation (JCGM 100:2008), Monte Carlo (JCGM 101:2008), degrees of freedom and budgets.
+"""Model + uncertainties -> its uncertainty, propagated (JCGM 100:2008) or drawn (JCGM 101:2008), and the budget.
 
 A budget is a list of named lines, each one covariance contribution over the vector of all angles; the lines are
 independent of each other, so the covariance of the angles is their sum. Not covered: lines that correlate with each

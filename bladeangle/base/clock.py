@@ -1,4 +1,4 @@
-"""The time of day, for dates in results; a clock that is off by centuries is told and stops nothing."""
+"""The machine's clock -> dates for results; a clock that is off by centuries is told and stops nothing."""
 
 from __future__ import annotations
 

@@ -69,7 +69,7 @@ REPORT = Kind("report", DefinitionError, "Delete it; it is written again.", 500_
 PICTURE = Kind("picture", PhotoError, "Give the picture that `measure` wrote.", 50_000_000)
 PHOTOGRAPH = Kind("photograph", PhotoError, _PHOTO, 500_000_000)
 
-#: The table of limits, as DEVELOPERS.md has it; a test compares them.
+#: The table of limits, as records/FORMATS.md has it; a test compares them.
 KINDS = (CAMERA, RING, EDITS, ORDER, DETAILS, SETTINGS, MANIFEST, LOG, RECORD, NOTES, REPORT, PICTURE, PHOTOGRAPH)
 
 

@@ -1,4 +1,4 @@
-"""Lengths for people: mm, or inches where somebody asked for them. Files and records are always in mm."""
+"""Lengths in mm -> words in mm, or in inches where somebody asked for them. Files and records are always in mm."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Output files: which file of a call may be written where; asked before any work begins.
+"""Output files of a call -> which of them may be written, or a refusal; asked before any work begins.
 
 One rule: nothing that is written may be a file that is read, or another that is written; and an existing file is
 replaced only when it is empty or evidently the same kind of file, written by bladeangle. Whatever else is there stays,

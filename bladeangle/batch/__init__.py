@@ -7,6 +7,8 @@ are those of a record is not measured again. A failure with the same photographs
 died or a fault was ours: that is tried again.
 
 Results are handled one at a time; memory does not grow with the shelf but for the list of its files.
+
+Modules in import order: jobs, work, engines, results, __init__.
 """
 
 from __future__ import annotations

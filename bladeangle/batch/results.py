@@ -1,4 +1,4 @@
-"""The batch's results beside the inventory: tables and a contact sheet."""
+"""What a batch has measured -> tables and a contact sheet beside its inventory."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Sub-pixel location of a step of brightness along the normal of a predicted edge.
+"""Grey image + points + normals -> sub-pixel positions of a step of brightness along the normals, and their sigma.
 
 A profile is read across the predicted edge in linear light, averaged along it, and fitted with a step blurred by a
 Gaussian whose two sides may each have a slope of their own (a shaded blade, a shadow on the paper). The step's place is
@@ -192,9 +192,13 @@ def fit_steps(
 
 
 @lru_cache(maxsize=64)
-def _glaring(reach: tuple[int, int], blur_px: float, trust_px: float) -> tuple[Array, tuple[tuple[Array, Array], ...]]:
-    """Trial places (m,); of steps down and up, by sample: dark level, its slope and bright level (k, m * 3), and their
-    products (k, m * 9)."""
+def _saturated_designs(
+    reach: tuple[int, int], blur_px: float, trust_px: float
+) -> tuple[Array, tuple[tuple[Array, Array], ...]]:
+    """Trial places (m,), and the design of steps down and of steps up at each of them, with its products.
+
+    A design holds dark level, slope of the dark side and bright level by sample: (k, m * 3), its products (k, m * 9).
+    """
     t = np.arange(-reach[0], reach[1] + 1, dtype=float)
     places = np.arange(-trust_px - 1, trust_px + 1 + 1e-9, SCAN_STEP_PX / 2)
     away = t[:, None] - places
@@ -220,7 +224,7 @@ def fit_saturated_steps(samples: Array, reach: tuple[int, int], blur_px: float, 
     before = white[:, : reach[0]].sum(1) > white[:, reach[0] + 1 :].sum(1)
     kept = np.isfinite(median) & (white < PROFILES.white_share)
     y = np.where(kept, median, 0.0)
-    places, sides = _glaring(reach, blur_px, trust_px)
+    places, sides = _saturated_designs(reach, blur_px, trust_px)
     n, m = len(y), len(places)
     glare, rss = np.empty((n, m)), np.empty((n, m))
     freedom = np.maximum(kept.sum(1) - 4, 1)

@@ -1,4 +1,4 @@
-"""Whether one photograph can be measured: what must be refused, and what doubts go into the record.
+"""Photo + sighting + pose -> flags, or a refusal: what is to be doubted and what cannot be measured.
 
 `look` gathers numbers about sharpness, light and the ring once its pose is known; `judge` turns them into flags or a
 refusal for a measurement, `check` into advice for whoever still has the rotor before them. The limits are set from own

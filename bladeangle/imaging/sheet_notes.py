@@ -1,4 +1,4 @@
-"""What stands beside the ring on its sheets: words, which piece goes where, and the wish to print at true scale."""
+"""Ring -> what stands beside it on its sheets: words, which piece goes where, the wish to print at true scale."""
 
 from __future__ import annotations
 

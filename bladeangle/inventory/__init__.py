@@ -8,6 +8,8 @@ A rotor is known by its name. Its newest record is the one that stands on the sh
 
 Not covered: a rotor measured with another blade at the arrow than before; its blades then change numbers, and
 `repeat_study` takes the difference between blades for bad repeatability.
+
+Modules in import order: rows, __init__.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Rows of the inventory: a record's columns, and what its queries are asked and answer."""
+"""Record -> its columns in the inventory; rows that queries bring -> structures."""
 
 from __future__ import annotations
 

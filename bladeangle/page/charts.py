@@ -1,4 +1,4 @@
-"""The report's charts as inline SVG: angles with intervals, unrolled tips, budget, places of the camera, shelf."""
+"""Record -> the report's charts as SVG: angles with intervals, unrolled tips, budget, places of the camera, shelf."""
 
 from __future__ import annotations
 

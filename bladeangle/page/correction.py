@@ -1,4 +1,4 @@
-"""The correction page: photographs with points to be struck out, moved or added to, saved as an edits file."""
+"""Record + photographs -> a page with points to be struck out, moved or added to, saved as an edits file."""
 
 from __future__ import annotations
 

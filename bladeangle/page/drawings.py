@@ -1,4 +1,4 @@
-"""Drawings for pages on paper: the rotor from above with its blades numbered, a tip unrolled with its stations.
+"""Record -> drawings for pages on paper: the rotor from above with its blades numbered, a tip unrolled.
 
 Sizes, wraps and stations are the record's; the blades are drawn evenly spaced. Where a wrap was not seen the others'
 mean is drawn, or the usual one.

@@ -1,4 +1,4 @@
-"""A photograph with its marks as one SVG that can be zoomed; marks keep their size on the screen, the edge grows.
+"""Photograph + its scene -> one SVG that can be zoomed; marks keep their size on the screen, the edge grows.
 
 `scene.py` says what is drawn; the page's style has the colours and widths of its roles.
 """

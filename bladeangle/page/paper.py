@@ -1,4 +1,4 @@
-"""A page of paper on which words, tables and drawings are set in mm; written as PDF with its fonts in it, or as PNG.
+"""Words, tables and drawings set in mm -> a page of paper, written as PDF with its fonts in it, or as PNG.
 
 Every page is black on white with greys, so that any printer does; nothing on it depends on colour. A page that does
 not hold what it is to say is set again in a smaller size, then `brief`, where what is least needed goes, and at last

@@ -1,4 +1,4 @@
-"""Parts that pages on paper share: doubts, angles, sizes and tips of a record, and the lines at the foot."""
+"""Record -> what pages on paper share: doubts, angles, sizes and tips, and the lines at the foot."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The picture of a measurement: the photographs with everything drawn on them that the record says was followed.
+"""Record + photographs -> the photographs with everything drawn on them that the record says was followed.
 
 `scene.py` says what is drawn; here it is put on pixels, with a header, captions and a legend around.
 """

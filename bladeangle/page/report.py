@@ -1,4 +1,4 @@
-"""The report: one self-contained HTML page of one record or several; the correction page; the unrolled tips as a plot.
+"""Records + photographs -> one self-contained HTML page; the correction page; the unrolled tips as a plot.
 
 Computes nothing new: every figure is the record's, only drawn. The page asks for nothing from a network; a content
 security policy in it forbids that as well.

@@ -1,4 +1,4 @@
-"""A few helpers to write SVG that is safe to put into a page: every text and attribute is escaped."""
+"""Names, attributes and texts -> SVG that is safe to put into a page: everything is escaped."""
 
 from __future__ import annotations
 

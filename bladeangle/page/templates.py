@@ -1,4 +1,4 @@
-"""Templates, styles and scripts of the pages."""
+"""Names of files -> templates, styles and scripts of the pages."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What goes on while the pages are served: photographs that have arrived are looked at, jobs that are due are measured.
+"""Jobs in their folders -> what is due of them, done while the pages are served: photographs looked at, jobs measured.
 
 Nothing is decided from memory: after the process was killed, `resume` finds what was under way in the folder.
 """

@@ -1,4 +1,4 @@
-"""What is done in a process of its own: a photograph is looked at, a rotor measured, a phone calibrated."""
+"""Task -> what came of it in a process of its own: a photograph looked at, a rotor measured, a phone calibrated."""
 
 from __future__ import annotations
 

@@ -26,42 +26,12 @@ from bladeangle.imaging.photo import Exif, read_photo, reduction_of
 from bladeangle.imaging.pose import Pose, start_pose
 from bladeangle.imaging.ring import Ring, RingSighting, sight_ring
 from bladeangle.tuning.pipeline import CALIBRATE
-from bladeangle.tuning.value import from_tuning
 
 #: What to photograph; the end of every refusal.
 HOW_TO_SHOOT = (
     "Take eight photographs of the flat, bare sheet, filling the picture: one or two from straight above and the "
     "others tilted by 30 to 45 degrees from different sides, some with the phone turned upright, without zoom."
 )
-
-
-@dataclass(frozen=True)
-class CalibrationOptions:
-    """Settings of a calibration.
-
-    focus_sigma : standard uncertainty of the focal length of one photograph about the phone's mean, as a ratio. A lens
-        that is moved as a whole has the image distance f (1 + f/u): 6 mm lenses focused at 280 to 360 mm give +-0.24 %,
-        a standard deviation of 0.14 % over that range.
-    principal_sigma_px : likewise of the principal point, which stabilisers move (common practice, no source).
-    edge_bias_px : standard uncertainty beforehand of a shift of all marker sides, outwards in the picture (blur and
-        tone curve; a print that is too fat or thin is a length on the paper instead, and the adjustment's own unknown).
-    radial_bias_px : likewise of the sides that face the ring's centre or away from it against the other two, as blur
-        and sharpening are not the same along and across the picture's radius. It looks like distortion.
-    fewest : photographs that must be usable.
-    largest_focal_sigma : refuse when the relative standard uncertainty of the focal length is larger.
-    largest_rms_px : refuse when the median photograph's residuals are larger.
-    outlier_ratio : drop a photograph whose residuals, in units of their own uncertainty, are this many times the
-        median of all.
-    """
-
-    focus_sigma: float = from_tuning(lambda: CALIBRATE.focus_sigma)
-    principal_sigma_px: float = from_tuning(lambda: CALIBRATE.principal_sigma_px)
-    edge_bias_px: float = from_tuning(lambda: CALIBRATE.edge_bias_px)
-    radial_bias_px: float = from_tuning(lambda: CALIBRATE.radial_bias_px)
-    fewest: int = from_tuning(lambda: CALIBRATE.fewest)
-    largest_focal_sigma: float = from_tuning(lambda: CALIBRATE.largest_focal_sigma)
-    largest_rms_px: float = from_tuning(lambda: CALIBRATE.largest_rms_px)
-    outlier_ratio: float = from_tuning(lambda: CALIBRATE.outlier_ratio)
 
 
 @dataclass(frozen=True)
@@ -117,7 +87,7 @@ class Calibration:
 
 
 def calibrate(
-    paths: Sequence[Path], ring: Ring, options: CalibrationOptions | None = None, *, name: str | None = None,
+    paths: Sequence[Path], ring: Ring, *, name: str | None = None,
     progress: Callable[[str], None] = lambda _: None, now: datetime | None = None,
 ) -> Calibration:  # fmt: skip
     """Calibrate from photograph files.
@@ -133,7 +103,6 @@ def calibrate(
     PhotoError, RingNotFoundError : no photograph is usable, or they are of different sizes, phones or lenses.
     AdjustmentError : the photographs contradict each other or cannot fix the focal length.
     """
-    options = options or CalibrationOptions()
     seen: list[SightedPhoto] = []
     failed: dict[int, PhotoResult] = {}
     errors: list[BladeangleError] = []
@@ -158,7 +127,7 @@ def calibrate(
         progress(f"{photo.name}: {len(sighting.seen)} markers")
     if not seen and errors:
         raise errors[0]
-    result = calibrate_sightings(seen, ring, options, name=name, dropped=tuple(failed.values()), now=now)
+    result = calibrate_sightings(seen, ring, name=name, dropped=tuple(failed.values()), now=now)
     used = iter(result.photos)
     photos = tuple(failed[i] if i in failed else next(used) for i in range(len(paths)))
     return replace(
@@ -169,51 +138,50 @@ def calibrate(
 
 
 def calibrate_sightings(
-    seen: Sequence[SightedPhoto], ring: Ring, options: CalibrationOptions | None = None, *, name: str | None = None,
+    seen: Sequence[SightedPhoto], ring: Ring, *, name: str | None = None,
     dropped: tuple[PhotoResult, ...] = (), now: datetime | None = None,
 ) -> Calibration:  # fmt: skip
     """Calibrate from sightings; `dropped` are photographs that gave none, for the messages. Raises as `calibrate`."""
-    options = options or CalibrationOptions()
     _check_same_camera(seen)
-    _refuse_too_few(len(seen), options, dropped)
+    _refuse_too_few(len(seen), dropped)
     first = seen[0]
     focal_35mm = next((p.exif.focal_35mm for p in seen if p.exif.focal_35mm), None)
     start = camera_from_exif(first.width, first.height, focal_35mm).worked()
     poses, results = _poses(seen, ring, start)
     while True:
         used = sorted(poses)
-        _refuse_too_few(len(used), options, (*dropped, *results.values()))
+        _refuse_too_few(len(used), (*dropped, *results.values()))
         if len(used) <= len(seen) / 2:
             raise AdjustmentError(
                 f"The photographs contradict each other: {_listed((*dropped, *results.values()))}.", HOW_TO_SHOOT
             )
-        adjustment = _adjust([seen[i] for i in used], [poses[i] for i in used], ring, start, options)
+        adjustment = _adjust([seen[i] for i in used], [poses[i] for i in used], ring, start)
         found = [_result(seen[i], adjustment, k) for k, i in enumerate(used)]
-        if (worst := _outlier(found, [seen[i].sighting.blur_px for i in used], options)) is None:
+        if (worst := _outlier(found, [seen[i].sighting.blur_px for i in used])) is None:
             break
         k, reason = worst
         results[used[k]] = replace(found[k], used=False, reason=reason)
         del poses[used[k]]
     typical = float(np.median([r.rms_px or 0.0 for r in found]))
-    if typical > options.largest_rms_px:
+    if typical > CALIBRATE.largest_rms_px:
         raise AdjustmentError(
             f"The markers do not lie where the ring definition has them: {typical:.1f} px off, at most "
-            f"{options.largest_rms_px:g} px are accepted.",
+            f"{CALIBRATE.largest_rms_px:g} px are accepted.",
             "Name the definition of the ring that was printed, and lay the sheet flat.",
         )
-    adjustment, bias_px, bias_part = _without_edge_bias(adjustment, ring, start, options)
+    adjustment, bias_px, bias_part = _without_edge_bias(adjustment, ring, start)
     results |= {i: _result(seen[i], adjustment, k) for k, i in enumerate(used)}
     of_file = reduction_of(first.width, first.height)
     at = adjustment.layout["camera"]
     parameters = adjustment.state.camera
     covariance = adjustment.covariance[at, at] + bias_part
     ratio = float(np.sqrt(covariance[0, 0]) / parameters[0])
-    if ratio > options.largest_focal_sigma:
+    if ratio > CALIBRATE.largest_focal_sigma:
         tilts = [r.obliquity_deg or 0.0 for r in found]
         raise AdjustmentError(
             f"These photographs do not tell the focal length: it stays uncertain by {100 * ratio:.1f} %, "
-            f"{100 * options.largest_focal_sigma:.1f} % is needed; the camera was {min(tilts):.0f} to {max(tilts):.0f} "
-            "degrees from straight above.",
+            f"{100 * CALIBRATE.largest_focal_sigma:.1f} % is needed; the camera was "
+            f"{min(tilts):.0f} to {max(tilts):.0f} degrees from straight above.",
             HOW_TO_SHOOT,
         )
     photos = tuple(_in_file(results[i], of_file) for i in range(len(seen)))
@@ -223,8 +191,8 @@ def calibrate_sightings(
         "date": clock.stamp(now),
         "phone": " ".join(t for t in (first.exif.make, first.exif.model) if t) or None,
         "focal_35mm": focal_35mm,
-        "focus_allowance": options.focus_sigma,
-        "principal_point_allowance_px": options.principal_sigma_px * of_file,
+        "focus_allowance": CALIBRATE.focus_sigma,
+        "principal_point_allowance_px": CALIBRATE.principal_sigma_px * of_file,
         "edge_bias_px": [round(b * of_file, 4) for b in bias_px],
         "note": "The covariance is of the phone's mean; each photograph was allowed its own focus and principal point.",
         "photos": _photos_dict(photos),
@@ -284,12 +252,13 @@ def _listed(dropped: Sequence[PhotoResult]) -> str:
     return "; ".join(f"{r.name}: {(r.reason or '').rstrip('.')}" for r in dropped)
 
 
-def _refuse_too_few(count: int, options: CalibrationOptions, dropped: Sequence[PhotoResult]) -> None:
-    if count < options.fewest:
+def _refuse_too_few(count: int, dropped: Sequence[PhotoResult]) -> None:
+    if count < CALIBRATE.fewest:
         why = f" ({_listed(dropped)})" if dropped else ""
         found = "is only one" if count == 1 else f"are only {count}" if count else "is none"
         raise AdjustmentError(
-            f"At least {options.fewest} usable photographs are needed to calibrate the camera, and there {found}{why}.",
+            f"At least {CALIBRATE.fewest} usable photographs are needed to calibrate the camera, "
+            f"and there {found}{why}.",
             HOW_TO_SHOOT,
         )
 
@@ -314,9 +283,7 @@ def _check_same_camera(seen: Sequence[SightedPhoto]) -> None:
             )
 
 
-def _adjust(
-    seen: Sequence[SightedPhoto], poses: Sequence[Pose], ring: Ring, start: Camera, options: CalibrationOptions
-) -> RingAdjustment:
+def _adjust(seen: Sequence[SightedPhoto], poses: Sequence[Pose], ring: Ring, start: Camera) -> RingAdjustment:
     n, pieces = len(seen), len(np.unique(ring.pieces)) - 1
     state = RingState(
         camera=start.parameters.copy(),
@@ -327,20 +294,20 @@ def _adjust(
         sheet=np.zeros(5),
         pieces=np.zeros((pieces, 3)),
     )
-    return adjust(ring, tuple(ObservedView(p.name, "", p.sighting) for p in seen), state, _priors(start, options))
+    return adjust(ring, tuple(ObservedView(p.name, "", p.sighting) for p in seen), state, _priors(start))
 
 
-def _priors(start: Camera, options: CalibrationOptions) -> Priors:
+def _priors(start: Camera) -> Priors:
     return Priors(
         start.parameters,
         start.covariance,
-        focus_sigma=options.focus_sigma,
-        principal_sigma_px=options.principal_sigma_px,
+        focus_sigma=CALIBRATE.focus_sigma,
+        principal_sigma_px=CALIBRATE.principal_sigma_px,
     )
 
 
 def _without_edge_bias(
-    adjustment: RingAdjustment, ring: Ring, start: Camera, options: CalibrationOptions
+    adjustment: RingAdjustment, ring: Ring, start: Camera
 ) -> tuple[RingAdjustment, tuple[float, float], NDArray[np.float64]]:
     """The adjustment with common shifts of marker sides found and taken out.
 
@@ -353,7 +320,7 @@ def _without_edge_bias(
     bias_px : the shifts that were taken out, all sides and radial sides.
     covariance : (8, 8) what their uncertainty adds to that of the camera.
     """
-    priors = _priors(start, options)
+    priors = _priors(start)
 
     def shifted(by_px: NDArray[np.float64]) -> RingAdjustment:
         views = []
@@ -374,7 +341,7 @@ def _without_edge_bias(
     moved = [shifted(trial * unit) for unit in np.eye(2)]
     by_shift = np.stack([(residuals(m) - residuals(adjustment)) / trial for m in moved], 1)
     camera_by_shift = np.stack([(m.state.camera - adjustment.state.camera) / trial for m in moved], 1)
-    prior = np.diag([options.edge_bias_px**-2, options.radial_bias_px**-2])
+    prior = np.diag([CALIBRATE.edge_bias_px**-2, CALIBRATE.radial_bias_px**-2])
     covariance = np.linalg.inv(by_shift.T @ (weight[:, None] * by_shift) + prior)
     shift = -covariance @ by_shift.T @ (weight * residuals(adjustment))
     return shifted(shift), (float(-shift[0]), float(-shift[1])), camera_by_shift @ covariance @ camera_by_shift.T
@@ -391,9 +358,7 @@ def _result(photo: SightedPhoto, adjustment: RingAdjustment, k: int) -> PhotoRes
     )  # fmt: skip
 
 
-def _outlier(
-    found: Sequence[PhotoResult], blur_px: Sequence[float], options: CalibrationOptions
-) -> tuple[int, str] | None:
+def _outlier(found: Sequence[PhotoResult], blur_px: Sequence[float]) -> tuple[int, str] | None:
     """The photograph that contradicts the others most, and how; None when none does."""
     spread = np.array([r.spread or 0.0 for r in found])
     rms = np.array([r.rms_px or 0.0 for r in found])
@@ -401,8 +366,8 @@ def _outlier(
     usual_spread, usual_blur = max(float(np.median(spread)), 0.5), float(np.median(blur_px))
     # Residuals under 0.3 px and a blur of some pixels do no harm, however good the others are.
     ratios = {
-        "residuals": np.minimum(spread / usual_spread, rms / 0.1) / options.outlier_ratio,
-        "focus": np.abs(focus) / (4 * options.focus_sigma),
+        "residuals": np.minimum(spread / usual_spread, rms / 0.1) / CALIBRATE.outlier_ratio,
+        "focus": np.abs(focus) / (4 * CALIBRATE.focus_sigma),
         "blur": np.array(blur_px) / max(3 * usual_blur, 4.0),
     }
     kind = max(ratios, key=lambda key: float(ratios[key].max()))

@@ -1,4 +1,4 @@
-"""A look at one photograph seconds after it was taken: retake it, or go on.
+"""One photograph just taken -> retake it or go on, and why: a look seconds after it was taken.
 
 The ring gives the camera's place, the sharpness and the light; the cylinder on which the blade tips lie is then looked
 at for glare. The limits are set from own renders and trials (no published source). Not covered: whether the tips, which

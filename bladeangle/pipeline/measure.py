@@ -1,4 +1,4 @@
-"""From photographs to a measured rotor: the order of the stages.
+"""Photographs, camera, ring and options -> `Measurement`: the order of the stages.
 
 Each stage is a frozen result of its own module, made from the one before by one function: photographs are sighted,
 outlined, registered, adjusted and judged; `assemble.py` makes the record of what was judged.
@@ -27,8 +27,8 @@ def nothing(message: str) -> None:
 
 
 def measure(
-    standing_photos: Sequence[Path],
-    turned_photos: Sequence[Path],
+    inlet_up_photos: Sequence[Path],
+    outlet_up_photos: Sequence[Path],
     ring: Ring,
     camera: Camera | None,
     options: Options = Options(),  # noqa: B008 (frozen)
@@ -40,7 +40,7 @@ def measure(
 
     Parameters
     ----------
-    standing_photos : photographs with the inlet end up; turned_photos : with the outlet end up.
+    inlet_up_photos : photographs with the inlet end up; outlet_up_photos : with the outlet end up.
     edits : what a person has struck out or added, by photograph.
     camera : None takes the focal length from the first photograph's own data, with its wide uncertainty.
     at_once : photographs that are read side by side, in threads.
@@ -50,7 +50,7 @@ def measure(
     PhotoError, RingNotFoundError, EdgesError, AdjustmentError, UsageError : see `errors`.
     """
     refuse_options(options, ring)
-    named = [(p, "inlet_up") for p in standing_photos] + [(p, "outlet_up") for p in turned_photos]
+    named = [(p, "inlet_up") for p in inlet_up_photos] + [(p, "outlet_up") for p in outlet_up_photos]
     seen = sighted(named, ring, camera, edits, at_once, progress)
     found = registered(outlined(seen, options, progress), progress)
     progress("last adjustment")

@@ -64,7 +64,7 @@ def _teeth(shot: OutlinedShot, ring: Ring, priors: Priors) -> list[start.Tooth]:
 
 
 def _begin(first: Sequence[OutlinedShot], ring: Ring, priors: Priors, wrap_rad: float | None = None) -> State:
-    """First rotor from the outlines of one overhead photograph of each standing position, on the priors' tip radius."""
+    """First rotor from the outlines of one overhead photograph of each setup, on the priors' tip radius."""
     teeth, axis = {}, {}
     for shot in first:
         teeth[shot.setup], axis[shot.setup] = _teeth(shot, ring, priors), shot.axis_mm
@@ -94,7 +94,7 @@ def _begin(first: Sequence[OutlinedShot], ring: Ring, priors: Priors, wrap_rad: 
 def adjusted_overhead(
     first: Sequence[OutlinedShot], ring: Ring, priors: Priors, wrap_rad: float | None = None, *, rough: bool = False
 ) -> Adjustment:
-    """First adjustment, of one overhead photograph of each standing position.
+    """First adjustment, of one overhead photograph of each setup.
 
     Parameters
     ----------

@@ -5,6 +5,8 @@ edges that the model says they will see (`expected.py`), and from there on the s
 measurement. `words.py` writes the steps, `drawing.py` draws the places.
 
 Not covered: how a real rotor differs from the nominal one (overlap, wrap), dirt and glare.
+
+Modules in import order: __init__, drawing, words.
 """
 
 from __future__ import annotations
@@ -28,7 +30,6 @@ from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import arc_of
 from bladeangle.results.expected import (
     Place,
-    Typical,
     distance_for,
     expected_view,
     from_above,
@@ -42,13 +43,13 @@ from bladeangle.results.expected import (
 from bladeangle.results.stations import measure_stations
 from bladeangle.tuning.adjustment import ADJUST
 from bladeangle.tuning.detection import HUB
-from bladeangle.tuning.expected import EXPECTED
+from bladeangle.tuning.expected import EXPECTED, TYPICAL, Typical
 from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
 
 #: Margin of the picture around the ring in a photograph from above, mm: room for a hand that is not quite steady.
 ABOVE_MARGIN_MM = 25.0
 #: How far from the axis a hand holds the camera that is to be straight above it, mm, and on which side of the arrow in
-#: the one and the other standing, rad. Within a millimetre of the axis a pair would be worth twice as much, as the
+#: the first and the second setup, rad. Within a millimetre of the axis a pair would be worth twice as much, as the
 #: height of the hub then does not count; no hand finds that, and beyond 5 mm the distance makes no difference.
 HAND_OFF_MM = 8.0
 HAND_OFF_RAD = (1.0, 2.6)
@@ -83,7 +84,7 @@ class RotorSize:
 class PlannedPhoto:
     """One photograph to take.
 
-    standing : "inlet_up" or "outlet_up"; view : "overhead" or "oblique"; place : the camera.
+    standing : the setup, "inlet_up" or "outlet_up"; view : "overhead" or "oblique"; place : the camera.
     hidden_markers : numbers of the ring's markers that it will not show.
     down_deg : how far down it looks.
     seen_mm : blade number -> stretches (from, to) along the tip that it will show, mm from the leading edge.
@@ -137,7 +138,7 @@ def plan_photographs(
     camera: Camera,
     around: int = STANDARD_AROUND,
     options: StationOptions | None = None,
-    typical: Typical | None = None,
+    typical: Typical = TYPICAL,
 ) -> Plan:
     """Plan an overhead pair and `around` photographs from the side.
 
@@ -145,7 +146,7 @@ def plan_photographs(
     ------
     UsageError : sizes out of range, a rotor that does not fit the ring, or one that hides too many markers.
     """
-    options, typical = options or StationOptions(), typical or Typical()
+    options = options or StationOptions()
     rotor, length = nominal_rotor(size, ring, options)
     named, camera = camera, camera.worked()  # what is expected is in the pixels that photographs are worked on in
     places = _places(size, ring, camera, around)
@@ -249,7 +250,7 @@ def _refuse(size: RotorSize, ring: Ring) -> None:
 
 
 def _places(size: RotorSize, ring: Ring, camera: Camera, around: int) -> list[tuple[Place, int]]:
-    """Cameras and standings: inlet end up and turned over from above, then round the rotor standing inlet end up."""
+    """Cameras, each with its setup (0 inlet end up, 1 turned over): from above in both, then from the sides in 0."""
     picture, f_px = (camera.width, camera.height), float(camera.parameters[0])
     if not 0 <= around <= 36:
         raise UsageError(f"{around} photographs from the side cannot be planned.", "Ask for 0 to 36.")
@@ -271,9 +272,9 @@ def _places(size: RotorSize, ring: Ring, camera: Camera, around: int) -> list[tu
     return [(above, 0), (above, 1), *((p, 0) for p in side)]
 
 
-def _as_held(above: Place, standing: int) -> Place:
+def _as_held(above: Place, setup: int) -> Place:
     """A camera that is to be straight above the ring's middle, as a hand holds it."""
-    angle = HAND_OFF_RAD[standing]
+    angle = HAND_OFF_RAD[setup]
     off = HAND_OFF_MM * np.array([math.cos(angle), math.sin(angle), 0.0])
     return looking(above.eye_mm + off, np.zeros(3))
 
@@ -294,7 +295,7 @@ def _apart(a: int, b: int, count: int) -> int:
 def nominal_state(
     rotor: Rotor, ring: Ring, camera: Camera, height_mm: float, places: Sequence[tuple[Place, int]]
 ) -> State:
-    """The state of photographs from `places`; the second standing only where one of them needs it."""
+    """The state of photographs from `places`; with the second setup only where one of them is of it."""
     n = len(places)
     state = State(
         camera.parameters.copy(),
@@ -342,7 +343,7 @@ def _expectation(
     )  # fmt: skip
     if seen_from_above(views):
         priors = replace(unobserved(priors), bend_sigma_deg=ADJUST.bend_from_above_deg)
-    result = ideal_adjustment(ring, views, state, priors, typical.correlated_sigma)
+    result = ideal_adjustment(ring, views, state, priors, typical.correlated_sigmas)
     stations = measure_stations(result, options)
     variance = np.diag(stations.budget.covariance_deg2)
     single: dict[str, float | None] = {}
@@ -360,13 +361,13 @@ def _expectation(
 
 
 def _photo(
-    ring: Ring, state: State, p: int, standing: int, place: Place, picture: tuple[int, int], options: StationOptions
+    ring: Ring, state: State, p: int, setup: int, place: Place, picture: tuple[int, int], options: StationOptions
 ) -> PlannedPhoto:
     rotor = state.rotor
-    stretches = list(edges.predicted(state, p, standing, picture))
+    stretches = list(edges.predicted(state, p, setup, picture))
     runs: dict[int, list[tuple[float, float]]] = {b + 1: [] for b in range(rotor.blades)}
     tau_along, along = arc_of(rotor, 0, rotor.ends[0])
-    for b, tau in runs_of(state, p, standing, stretches, edges.upper_face(state.setups[standing])):
+    for b, tau in runs_of(state, p, setup, stretches, edges.upper_face(state.setups[setup])):
         at = np.interp(tau, tau_along, along)
         runs[b + 1].append((round(float(at.min()), 1), round(float(at.max()), 1)))
     shows = []
@@ -375,9 +376,9 @@ def _photo(
         for b, spans in runs.items():
             if sum(max(0.0, min(high, z) - max(low, a)) for a, z in spans) >= SEEN_SHARE * (high - low):
                 shows.append((b, station))
-    hidden = ring.ids[~markers_seen(ring, state, p, standing, picture)]
+    hidden = ring.ids[~markers_seen(ring, state, p, setup, picture)]
     view = "overhead" if p < 2 else "oblique"
     down = 90.0 if p < 2 else EXPECTED.down_in_turn_deg[(p - 2) % len(EXPECTED.down_in_turn_deg)]
     return PlannedPhoto(
-        p + 1, state.setups[standing], view, place, down, tuple(int(i) for i in hidden), runs, tuple(shows)
+        p + 1, state.setups[setup], view, place, down, tuple(int(i) for i in hidden), runs, tuple(shows)
     )

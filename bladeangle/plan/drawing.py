@@ -1,4 +1,4 @@
-"""A plan drawn: the places from above and from the side, and the uncertainty to expect."""
+"""Plan -> a drawing: the places from above and from the side, and the uncertainty to expect."""
 
 from __future__ import annotations
 

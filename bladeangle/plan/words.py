@@ -1,4 +1,4 @@
-"""A plan in words, step by step, and as data for other programs."""
+"""Plan -> its steps in words, and the same as data for other programs."""
 
 from __future__ import annotations
 

@@ -1,18 +1,6 @@
-"""Edits: the user's corrections of edges that were followed wrongly, as a small JSON file.
+"""JSON <-> `PhotoEdits`: the user's corrections of edges that were followed wrongly, by photograph.
 
-```
-{"schema": "bladeangle-edits/1", "name": "rotor-a", "created": "2026-11-25T10:00:00Z",
- "photos": [{"sha256": "...", "name": "inlet.jpg",
-   "struck": [{"kind": "tip"|"hub"|null, "blade": 2|null, "face": "inlet"|"outlet"|null,
-               "along_px": [[x, y], ...], "reach_px": 6.0}],
-   "added":  [{"kind": "tip"|"hub", "blade": 1|null, "face": "inlet"|"outlet"|null, "px": [[x, y], ...],
-               "sigma_px": 1.0}]}]}
-```
-
-A struck stretch takes out every found point within `reach_px` of the line through `along_px`, of the kind, blade and
-face that it names (null: of any). It is a place in the photograph rather than a number in a list, so that it still
-holds when the points are found anew. A moved point is a struck one and an added one. Pixels are those of the stored
-photograph at full size, centres at integers. A photograph is known by its SHA-256; the name is for people.
+The file's format is in FORMATS.md.
 """
 
 from __future__ import annotations

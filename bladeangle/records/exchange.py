@@ -1,4 +1,4 @@
-"""Records out: CSV and XLSX tables for spreadsheets and other calculators, with the derived quantities they ask for.
+"""Records -> CSV and XLSX tables for spreadsheets and other calculators, with the derived quantities they ask for.
 
 One row a blade and station, the rotor's own quantities repeated on each. Units stand in the header as UCUM codes in
 brackets. Text that a spreadsheet would take for a formula is made harmless.

@@ -204,7 +204,7 @@ def record_from_dict(data: Mapping[str, Any], source: str = "The record") -> Rec
         _ = record.content
     except msgspec.ValidationError as error:  # of options, to which the schema leaves room
         raise RecordError(f"{source} is not valid: {safe_name(str(error)[:160])}.", _HINT) from error
-    _check_sense(record.content, source)
+    _check_consistency(record.content, source)
     return record
 
 
@@ -290,7 +290,7 @@ def _innermost(error: Any) -> Any:
     return error
 
 
-def _check_sense(content: Content, source: str) -> None:
+def _check_consistency(content: Content, source: str) -> None:
     """What a schema cannot say: parts that must agree with each other."""
 
     def insist(condition: bool, what: str) -> None:

@@ -1,4 +1,4 @@
-"""Where the stations lie along the tip of a blade."""
+"""Length of a blade's tip -> where its stations lie."""
 
 from __future__ import annotations
 

@@ -25,7 +25,6 @@ from bladeangle.records.station import StationOptions, station_span
 from bladeangle.results.angles import angle_row, arc_of, named
 from bladeangle.results.expected import (
     Place,
-    Typical,
     attained,
     distance_for,
     expected_view,
@@ -35,7 +34,7 @@ from bladeangle.results.expected import (
     worth_of,
 )
 from bladeangle.results.stations import BINS, FACE_SHIFTS, Stations
-from bladeangle.tuning.expected import ADVICE, EXPECTED
+from bladeangle.tuning.expected import ADVICE, EXPECTED, Typical
 from bladeangle.tuning.results import STATION_ANGLES
 
 #: Azimuths tried for a photograph from the side, deg from the one that faces the station; farther round it is not seen.
@@ -275,7 +274,7 @@ class _Addition:
         place[np.array(owns)] = n + np.arange(9)
         for rows in Equations(self.ring, layout, views, photos, setups).rows(state):
             k, at = rows.view, place[rows.columns]
-            normal, shift = worth_of(rows, views[k], state.rotor.tip_radius.condition, self.typical.correlated_sigma)
+            normal, shift = worth_of(rows, views[k], state.rotor.tip_radius.condition, self.typical.correlated_sigmas)
             information[k, at[:, None], at] += normal
             shifts[k].setdefault(rows.kind, np.zeros(n + 9))[at] += shift
         out = []

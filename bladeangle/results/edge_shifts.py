@@ -1,7 +1,7 @@
 """Adjustment + by how much edges may lie elsewhere in a photograph -> what that does to the angles.
 
 To first order, moving the points of an edge along their normals by s moves the unknowns by C J' W s, with the weights
-of the adjustment and correlated errors eliminated as there, and so the angles by G C J' W s.
+of the adjustment and correlated errors marginalised as there, and so the angles by G C J' W s.
 """
 
 from __future__ import annotations
@@ -29,13 +29,13 @@ def angle_shifts(result: Adjustment, stations: Stations, options: StationOptions
     tips = result.views[photo].tips
     if tips is None:
         raise ValueError("the photograph was not looked at for tips")
-    pull = np.zeros((result.layout.size, off_px.shape[1]))
+    right = np.zeros((result.layout.size, off_px.shape[1]))
     for one in weighted_rows(result, [photo]):
         if one.rows.kind in TIP_KINDS:
             off = off_px[tips.face == TIP_KINDS[one.rows.kind]]
-            pull[one.rows.columns] += one.right_side(off)
+            right[one.rows.columns] += one.right_side(off)
     rows = [angle_row(result.layout, result.state.rotor, *named(label), options) for label in stations.labels]
-    out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ (result.covariance @ pull)
+    out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ (result.covariance @ right)
     return out
 
 

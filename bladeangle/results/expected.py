@@ -24,34 +24,9 @@ from bladeangle.adjustment.priors import Priors
 from bladeangle.base.geometry import Array
 from bladeangle.detection import edges
 from bladeangle.imaging.ring import POINTS_A_SIDE, Ring, RingSighting
-from bladeangle.tuning.expected import EXPECTED
+from bladeangle.tuning.expected import EXPECTED, TYPICAL, Typical
 from bladeangle.tuning.priors import TipCondition
-from bladeangle.tuning.value import from_tuning
-
-
-@dataclass(frozen=True)
-class Typical:
-    """What measuring typically attains for each point that should be seen, px (ends: mm along the tip).
-
-    The values already count what measuring loses: points that are not found, correlation between neighbours, and the
-    weight that the robust adjustment takes off. `overhead_px` is for the upper face's tip edge seen from above;
-    `upper_px` and `lower_px` for the two edges of the tip land seen from the side. `correlated_sigma` and `bend_deg`
-    are the variance components of correlated errors and of the blades' bend, as standard deviations.
-
-    They are the middle ones of fifty rendered pairs and fourteen rendered eights, the blades of a rotor averaged as
-    variances. From above, eight of ten rotors lie between 0.07 and 0.19 px, as light and metal decide: that share of a
-    plan's error no plan can know. Path-traced photographs of turned metal, of four times the pixels, attain 0.11 to
-    0.15 px from above, 0.12 to 0.18 px from the side, and 0.1 px at the ring.
-    """
-
-    ring_px: float = from_tuning(lambda: EXPECTED.ring_px)
-    overhead_px: float = from_tuning(lambda: EXPECTED.overhead_px)
-    upper_px: float = from_tuning(lambda: EXPECTED.upper_px)
-    lower_px: float = from_tuning(lambda: EXPECTED.lower_px)
-    end_mm: float = from_tuning(lambda: EXPECTED.end_mm)
-    circle_px: float = from_tuning(lambda: EXPECTED.circle_px)
-    correlated_sigma: tuple[float, float] = from_tuning(lambda: EXPECTED.correlated_sigmas)
-    bend_deg: float = from_tuning(lambda: EXPECTED.bend_deg)
+from bladeangle.tuning.value import changed
 
 
 @dataclass(frozen=True)
@@ -96,7 +71,7 @@ def distance_for(ring: Ring, f_px: float, size: tuple[int, int], margin_mm: floa
 
 
 def turned_over(state: State, ring: Ring) -> State:
-    """The state with its rotor standing the other way up as well: on the sheet, blade 1's upper end at the arrow.
+    """The state with its rotor set up the other way as well: on the sheet, blade 1's upper end at the arrow.
 
     Two circles of the hub are assumed to be seen there, at a half and at a fifth of the tip radius.
     """
@@ -167,7 +142,7 @@ def expected_view(
     Parameters
     ----------
     size : width and height of the picture, px.
-    circles : whether hub circles are looked for (in one photograph from above of each standing position).
+    circles : whether hub circles are looked for (in one photograph from above of each setup).
     points_a_side : on every side of a marker; fewer stand for as many as are measured, each with its share of them.
     step_mm : to which runs of tip edge are sure to begin and to end.
     """
@@ -333,19 +308,17 @@ def attained(result: Adjustment, ring: Ring, size: tuple[int, int]) -> Typical:
         setup = state.setups.index(view.setup)
         circles = view.circles is not None
         rough = edges.ROUGH_STEP_MM
-        expected = expected_view(ring, state, p, setup, size, Typical(), circles=circles, step_mm=rough)
+        expected = expected_view(ring, state, p, setup, size, TYPICAL, circles=circles, step_mm=rough)
         for name, value in attained_in(result, p, expected).items():
             found.setdefault(name, []).append(value)
     medians = {name: float(np.median(values)) for name, values in found.items()}
-    return replace(
-        Typical(),
-        correlated_sigma=result.correlated_sigma if any(result.correlated_sigma) else Typical().correlated_sigma,
-        **medians,
-    )
+    if any(result.correlated_sigma):
+        return changed(TYPICAL, correlated_sigmas=result.correlated_sigma, **medians)
+    return changed(TYPICAL, **medians)
 
 
 def attained_in(result: Adjustment, photo: int, expected: ObservedView) -> dict[str, float]:
-    """Field of `Typical` -> what one photograph attained, from the information that each kind of its points brought."""
+    """Value of `Typical` -> what one photograph attained, from the information that each kind of its points brought."""
     state, view = result.state, result.views[photo]
     up = edges.upper_face(view.setup)
     rotor = state.rotor
@@ -372,7 +345,7 @@ def attained_in(result: Adjustment, photo: int, expected: ObservedView) -> dict[
             )
     if view.ends is not None and expected.ends is not None and len(view.ends.px) and len(expected.ends.px):
         # px along the tip to mm, as the expected points know
-        per_mm = float(np.median(expected.ends.sigma_px)) / Typical().end_mm
+        per_mm = float(np.median(expected.ends.sigma_px)) / TYPICAL.end_mm
         put("end_mm", len(expected.ends.px), weight("end", view.ends.sigma_px) * per_mm**2)
     if view.circles is not None and expected.circles is not None:
         put("circle_px", len(expected.circles.px), weight("circle", view.circles.sigma_px))

@@ -8,7 +8,7 @@ unknowns (`model.unwatched`), and its estimate is taken without its prior. One p
 
 Not covered: a shove along directions that the photographs together do not see, as one from the side and one from above
 have; the significance is then small. How far exactly it was moved beyond half a millimetre, where edges are lost or
-lose their weight: the size is rough then. A rotor moved between two standing positions, which it is anyhow.
+lose their weight: the size is rough then. A rotor moved between two setups, which it is anyhow.
 """
 
 from __future__ import annotations
@@ -29,39 +29,39 @@ from bladeangle.tuning.results import MOVED
 class Movement:
     """How far one photograph sees the rotor from where the others of its setup see it.
 
-    way_mm : (3,) of the tip by a turn about the ring's z, and along the ring's x and y; covariance : (3, 3) mm2.
-    turn_slack_mm : how far a turn may only seem to have been made.
+    displacement_mm : (3,) of the tip by a turn about the ring's z, and of the rotor along the ring's x and y.
+    covariance : (3, 3) mm2. turn_sigma_mm : standard uncertainty of the first that the covariance leaves out.
     """
 
-    way_mm: Array
+    displacement_mm: Array
     covariance: Array
     radius_mm: float
-    turn_slack_mm: float = 0.0
+    turn_sigma_mm: float = 0.0
 
     @property
     def turn_deg(self) -> float:
         """The turn about the ring's z."""
-        return float(np.degrees(self.way_mm[0] / self.radius_mm))
+        return float(np.degrees(self.displacement_mm[0] / self.radius_mm))
 
     @property
     def shift_mm(self) -> Array:
         """The shift (2,) along the ring's x and y."""
-        return self.way_mm[1:]
+        return self.displacement_mm[1:]
 
     @property
     def size_mm(self) -> float:
-        """The shift, or the way of the tip by the turn, whichever is longer."""
-        return max(float(np.hypot(*self.shift_mm)), abs(float(self.way_mm[0])))
+        """The shift, or how far the turn takes the tip, whichever is longer."""
+        return max(float(np.hypot(*self.shift_mm)), abs(float(self.displacement_mm[0])))
 
     @property
     def significance(self) -> float:
         """The whole movement in its standard uncertainties: root of a chi-square of three degrees of freedom."""
-        slack = np.diag([self.turn_slack_mm**2, 0.0, 0.0])
-        return float(np.sqrt(self.way_mm @ np.linalg.solve(self.covariance + slack, self.way_mm)))
+        left_out = np.diag([self.turn_sigma_mm**2, 0.0, 0.0])
+        return float(np.sqrt(self.displacement_mm @ np.linalg.solve(self.covariance + left_out, self.displacement_mm)))
 
     @property
     def clear(self) -> bool:
-        """Whether it is beyond what points that scatter make believe."""
+        """Whether it is more than the scatter of the points explains."""
         return self.significance > MOVED.moved_sigmas and self.size_mm > MOVED.least_move_mm
 
     def __str__(self) -> str:
@@ -76,52 +76,52 @@ class Movement:
 
 
 @dataclass(frozen=True)
-class _Alone:
-    """What one photograph's sight of the rotor brings to the equations of its own turn and shift.
+class _OwnMove:
+    """Normal equations of a turn and a shift of the rotor in one photograph alone, in mm at the tip.
 
-    coupling : (n, 3) with the common unknowns; information : (3, 3); right : (3,) the gradient. All for mm at the tip.
+    coupling : (n, 3) with the common unknowns; information : (3, 3); gradient : (3,). turn_sigma_mm : as `Movement`'s.
     """
 
     photo: int
     coupling: Array
     information: Array
-    right: Array
-    turn_slack_mm: float
+    gradient: Array
+    turn_sigma_mm: float
 
 
 def movements(result: Adjustment) -> dict[int, Movement]:
     """Photograph -> its movement, for those against which the rotor was clearly moved.
 
-    The clearest one is given its own place first, since as long as it has none it pulls at the common place, and the
-    others seem moved as well. Where two photographs are left that contradict each other, both are named.
+    The clearest one is given a place of its own first: as long as it has none, it draws the common place towards itself
+    and the others seem moved as well. Where the last two photographs contradict each other, both are named.
     """
     state, out = result.state, dict[int, Movement]()
     for index, setup in enumerate(state.setups):
         here = [p for p, view in enumerate(result.views) if view.setup == setup]
         free = [p for p in here if p in state.moves]
-        if free:  # one of two, where the adjustment has let the rotor lie a little elsewhere: there, and back
-            there = _allowed(result, free[0])
-            back = replace(there, way_mm=-there.way_mm)
+        if free:  # of two photographs one has a move among the unknowns; seen from the other it is the way back
+            there = _estimated_move(result, free[0])
+            back = replace(there, displacement_mm=-there.displacement_mm)
             out |= {p: there if p in free else back for p in here} if there.clear else {}
             continue
-        waiting = _alone(result, here, index) if len(here) > 1 else []
+        undecided = _own_moves(result, here, index) if len(here) > 1 else []
         covariance, change = result.covariance, np.zeros(result.layout.size)
-        while len(waiting) > 1:
-            seen = [_movement(result, a, covariance, change) for a in waiting]
+        while len(undecided) > 1:
+            seen = [_movement(result, a, covariance, change) for a in undecided]
             worst = max(range(len(seen)), key=lambda i: seen[i].significance)
             if not seen[worst].clear:
                 break
-            if len(waiting) == 2:
+            if len(undecided) == 2:
                 if all(m.clear for m in seen):  # it is one movement, seen from either
-                    out |= {a.photo: m for a, m in zip(waiting, seen, strict=True)}
+                    out |= {a.photo: m for a, m in zip(undecided, seen, strict=True)}
                 break
-            freed = waiting.pop(worst)
+            freed = undecided.pop(worst)
             out[freed.photo] = seen[worst]
             covariance, change = _without(freed, seen[worst], covariance, change)
     return out
 
 
-def _allowed(result: Adjustment, photo: int) -> Movement:
+def _estimated_move(result: Adjustment, photo: int) -> Movement:
     """The move that is among the unknowns, estimated without its prior."""
     at = result.layout[("move", photo)]
     unit = np.array([result.state.rotor.radius_mm, 1.0, 1.0])
@@ -131,37 +131,39 @@ def _allowed(result: Adjustment, photo: int) -> Movement:
     return Movement(own @ (after @ result.state.moves[photo] / unit), own, result.state.rotor.radius_mm)
 
 
-def _alone(result: Adjustment, photos: Sequence[int], setup: int) -> list[_Alone]:
+def _own_moves(result: Adjustment, photos: Sequence[int], setup: int) -> list[_OwnMove]:
     """Equations of each photograph of a setup, weighted as in the adjustment, correlated errors marginalised as there.
 
-    Of those alone that were looked at for tips.
+    Photographs in which no tips were looked for are left out.
     """
     state, layout = result.state, result.layout
     photos = [p for p in photos if result.views[p].tips is not None]
     views = [result.views[p] for p in photos]
     three = np.array([2, 3, 4])  # turn about z, shift in x and y
     own, unit = SETUP_TURN.start + three, np.array([1 / state.rotor.radius_mm, 1.0, 1.0])
-    coupling, right = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
+    coupling, gradient = np.zeros((len(views), layout.size, 3)), np.zeros((len(views), 3))
     for one in weighted_rows(result, photos):
         coupling[one.rows.view, one.rows.columns] += one.normal[:, own] * unit
-        right[one.rows.view] += one.right_side(one.residual)[own] * unit
+        gradient[one.rows.view] += one.right_side(one.residual)[own] * unit
     common = layout.columns["setup", setup][three]
-    # one from above sees a turn by heights, and these by radii, which vary along tips by some hundredths of a mm
-    mixed = len({bool(view.tips.far.all()) for view in views if view.tips is not None}) > 1
-    slack = [MOVED.turn_from_above_mm if mixed and v.tips is not None and v.tips.far.all() else 0.0 for v in views]
-    own_equations = zip(photos, coupling, right, slack, strict=True)
-    return [_Alone(p, by, by[common] * unit[:, None], pull, mm) for p, by, pull, mm in own_equations]
+    # From above a turn follows from the tips' heights, and these from their radii, which vary along the tips by some
+    # hundredths of a mm: beside photographs from the side a small turn may only seem to be there.
+    above = [view.tips is not None and bool(view.tips.far.all()) for view in views]
+    turn_sigma_mm = [MOVED.turn_from_above_mm if one and not all(above) else 0.0 for one in above]
+    of_each = zip(photos, coupling, gradient, turn_sigma_mm, strict=True)
+    return [_OwnMove(p, by, by[common] * unit[:, None], slope, mm) for p, by, slope, mm in of_each]
 
 
-def _movement(result: Adjustment, alone: _Alone, covariance: Array, change: Array) -> Movement:
-    """What one photograph says by itself; covariance (n, n) and change (n,) are those of the common unknowns."""
-    left = alone.information - alone.coupling.T @ covariance @ alone.coupling + np.eye(3) / MOVED.expected_mm**2
+def _movement(result: Adjustment, own_move: _OwnMove, covariance: Array, change: Array) -> Movement:
+    """Estimate of one photograph's move; covariance (n, n) and change (n,) are those of the common unknowns."""
+    absorbed = own_move.coupling.T @ covariance @ own_move.coupling
+    left = own_move.information - absorbed + np.eye(3) / MOVED.expected_mm**2
     own: Array = np.asarray(np.linalg.inv(left), np.float64)
-    way_mm = -own @ (alone.right + alone.coupling.T @ change)
-    return Movement(way_mm, own, result.state.rotor.radius_mm, alone.turn_slack_mm)
+    displacement_mm = -own @ (own_move.gradient + own_move.coupling.T @ change)
+    return Movement(displacement_mm, own, result.state.rotor.radius_mm, own_move.turn_sigma_mm)
 
 
-def _without(freed: _Alone, movement: Movement, covariance: Array, change: Array) -> tuple[Array, Array]:
+def _without(freed: _OwnMove, movement: Movement, covariance: Array, change: Array) -> tuple[Array, Array]:
     """Covariance (n, n) and change (n,) of the common unknowns once a photograph has a place of its own."""
     response = covariance @ freed.coupling
-    return covariance + response @ movement.covariance @ response.T, change - response @ movement.way_mm
+    return covariance + response @ movement.covariance @ response.T, change - response @ movement.displacement_mm

@@ -3,7 +3,7 @@
 Two rotors of a make are alike but for a degree, and an adjustment of photographs of both fits a third one in between.
 So the photographs that may have been mixed up together are given blades of their own, each of them higher, steeper and
 more bent by d than the common ones. With the gradient g and the information A of the group's photographs on d, all
-common unknowns eliminated, g is normal with covariance A where there is one rotor, and A + A S A where there are two
+common unknowns marginalised, g is normal with covariance A where there is one rotor, and A + A S A where there are two
 whose blades differ by d, normal with covariance S. The likelihood ratio of the two is
 
     2 ln L = g' (A + S^-1)^-1 g - ln det(I + S A),
@@ -33,7 +33,7 @@ from bladeangle.tuning.results import TWO_ROTORS
 
 @dataclass(frozen=True)
 class Difference:
-    """By how much a group of photographs sees other blades.
+    """By how much the blades that a group of photographs shows differ from those of the rest.
 
     photos : the group; steeper_deg : (n,) of each blade, as it is to be expected of two rotors; log_ratio : twice the
     logarithm of the likelihood ratio of two rotors to one.
@@ -58,12 +58,12 @@ def _groups(result: Adjustment) -> Iterator[list[int]]:
         yield turned
     for setup in state.setups:
         here = [p for p in seen if result.views[p].setup == setup]
-        side = [p for p in here if not _far(result, p)]
+        side = [p for p in here if not _overhead(result, p)]
         if side and len(side) < len(here):
             yield side
 
 
-def _far(result: Adjustment, photo: int) -> bool:
+def _overhead(result: Adjustment, photo: int) -> bool:
     tips = result.views[photo].tips
     return tips is not None and bool(tips.far.all())
 
@@ -104,17 +104,17 @@ def _difference(result: Adjustment, photos: Sequence[int]) -> Difference:
     coupling, information, gradient = np.zeros((layout.size, count)), np.zeros((count, count)), np.zeros(count)
     for one in weighted_rows(result, photos):
         columns = one.rows.columns
-        mine = shapes[columns]
-        by_shapes = one.normal @ mine
+        own = shapes[columns]
+        by_shapes = one.normal @ own
         coupling[columns] += by_shapes
-        information += mine.T @ by_shapes
-        gradient += mine.T @ one.right_side(one.residual)
+        information += own.T @ by_shapes
+        gradient += own.T @ one.right_side(one.residual)
     spread = covariance_root(_expected(blades))
     left = information - coupling.T @ result.covariance @ coupling
     # where both ends fit each other worse than they should, all variances are larger by so much
     larger = max(result.birge_ratio_squared, 1.0) if result.from_above else 1.0
-    told, gradient = spread.T @ left @ spread / larger, spread.T @ gradient / larger
-    values, along = np.linalg.eigh((told + told.T) / 2)
+    information, gradient = spread.T @ left @ spread / larger, spread.T @ gradient / larger
+    values, along = np.linalg.eigh((information + information.T) / 2)
     values, gradient = np.maximum(values, 0.0), along.T @ gradient
     found = -gradient / (1 + values)
     log_ratio = float(-(gradient @ found) - np.log1p(values).sum())

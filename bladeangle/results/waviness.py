@@ -4,7 +4,7 @@ Waves of the radius a few hundredths of a millimetre high and a few centimetres 
 pixel, no more than its image errs by itself: as unknowns they would absorb the errors of the image. So they are
 considered instead (consider parameters; Schmidt 1966, Bierman, Factorization Methods, 1977, chapter VIII, from memory):
 not estimated, but the covariance says what they do to the estimate. From overhead they count as correlated errors of
-the edge as well, so that it is not trusted more than the photographs from the side, which hardly heed them; where all
+the edge as well, so that it is not trusted more than the photographs from the side, which hardly feel them; where all
 photographs are from overhead, that says it all.
 """
 
@@ -27,7 +27,7 @@ def waviness_effects(result: Adjustment, jacobian: Array) -> Array:
     rotor, layout = result.state.rotor, result.layout
     functions = waviness_functions(rotor.tip_radius.condition, rotor.tip_radius.functions.length_mm)
     at = np.arange(functions.shape[1]) * TABLE_STEP_MM - BEYOND_MM
-    pull = np.zeros((layout.size, rotor.blades * len(functions)))
+    right = np.zeros((layout.size, rotor.blades * len(functions)))
     for one in weighted_rows(result, range(len(result.views))):
         view = result.views[one.rows.view]
         tips = view.tips_of(TIP_KINDS.get(one.rows.kind, 0))
@@ -39,6 +39,6 @@ def waviness_effects(result: Adjustment, jacobian: Array) -> Array:
         by_radius = one.rows.jac[int(np.flatnonzero(one.rows.columns == layout["rotor"].start)[0])]
         off_px = np.zeros((len(along), rotor.blades, len(functions)))
         off_px[np.arange(len(along)), tips.blade] = by_radius[:, None] * waves
-        pull[one.rows.columns] += one.right_side(off_px.reshape(len(along), -1))
-    out: Array = jacobian @ (result.covariance @ pull)
+        right[one.rows.columns] += one.right_side(off_px.reshape(len(along), -1))
+    out: Array = jacobian @ (result.covariance @ right)
     return out

@@ -1,4 +1,4 @@
-"""A record as a digital calibration certificate (DCC): XML by the open schema of PTB, DCC 3.0.0 with D-SI 2.0.0.
+"""Record + details -> digital calibration certificate (DCC): XML by the schema of PTB, DCC 3.0.0 with D-SI 2.0.0.
 
 The certificate carries the angles, sizes and their expanded uncertainties. Who issues it, for whom and for what item is
 no part of a record and comes from a small TOML file, the fields of `Details`. The form alone makes no accredited

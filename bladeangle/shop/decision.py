@@ -1,4 +1,4 @@
-"""Decision rules of conformity, given the uncertainty of a measurement.
+"""Value, limits and uncertainty -> conforming, not conforming, or undecided: the rules of decision.
 
 Two decision rules, both on the deviation d from what was ordered, the tolerance T and the standard uncertainty u:
 

@@ -1,4 +1,4 @@
-"""A verdict in words: the table that `verify` prints, what the verdict rests on, the yardstick of ISO 484-2."""
+"""Verdict -> words: the table that `verify` prints, what the verdict rests on, the yardstick of ISO 484-2."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Verdicts: does a measured rotor conform to its order, given the uncertainty of the measurement?
+"""Record + order -> verdict: does a rotor conform to its order, given the uncertainty of the measurement?
 
 How one angle or spread is judged is in `judging.py`, the rules that decide in `decision.py`. A conforming verdict does
 not stand on doubted numbers: unless they are accepted by name, it is undecided.

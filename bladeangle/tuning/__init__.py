@@ -8,4 +8,6 @@ Evidence without a date is of November 2026. Sensitivities are of `python -m tes
 they name by kind: the pair, five and eight of a used rotor (`tests.bench.rendered`, seed 65717892, photographs of 3,000
 px a side), of 15, 9 and 15 angles. They tell which values matter; of rare failures and of coverage so few sets say
 little. z2 is the sum of the squares of error over u.
+
+Modules in import order: value, imaging, detection, adjustment, priors, results, expected, pipeline, register, tree.
 """

@@ -59,6 +59,17 @@ class Expected(Group):
         evidence=JUDGEMENT,
         sensitivity="half and half more: nothing (pair, eight)",
     )
+
+
+@dataclass(eq=False, repr=False, init=False)
+class Typical(Group):
+    """What measuring typically attains for each point that should be seen (`results/expected.py`).
+
+    The values already count what measuring loses: points that are not found, correlation between neighbours, and the
+    weight that the robust adjustment takes off. From above, eight of ten rotors lie between 0.07 and 0.19 px, as light
+    and metal decide: that share of a plan's error no plan can know.
+    """
+
     ring_px: float = tuned(
         0.04,
         unit="px",
@@ -122,3 +133,4 @@ class Expected(Group):
 
 ADVICE = Advice()
 EXPECTED = Expected()
+TYPICAL = Typical()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, NOT_READ, Group, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_READ, Group, tuned
 
 
 @dataclass(eq=False, repr=False, init=False)
@@ -358,21 +358,21 @@ class TwoRotors(Group):
         unit="deg",
         meaning="in common, of their slope at the ends and of their bend",
         evidence="assumed, no source",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (five, eight); decides on a doubt alone",
     )
     own_deg: float = tuned(
         0.5,
         unit="deg",
         meaning="each by itself, of its slope at the ends and of its bend",
         evidence="assumed, no source",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (five, eight); decides on a doubt alone",
     )
     own_mm: float = tuned(
         0.5,
         unit="mm",
         meaning="each by itself, of its height",
         evidence="assumed, no source",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (five, eight); decides on a doubt alone",
     )
 
 

@@ -44,6 +44,7 @@ class Tuning:
     new_tips: of_priors.NewTips = of_priors.NEW_TIPS
     advice: of_expected.Advice = of_expected.ADVICE
     expected: of_expected.Expected = of_expected.EXPECTED
+    typical: of_expected.Typical = of_expected.TYPICAL
     angles: results.Angles = results.ANGLES
     diagnostics: results.Diagnostics = results.DIAGNOSTICS
     edge_shifts: results.EdgeShifts = results.EDGE_SHIFTS

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from copy import copy
 from dataclasses import FrozenInstanceError, dataclass, field, fields
 from typing import Any, NoReturn, TypeVar
@@ -63,12 +63,6 @@ def changed(group: _G, **values: object) -> _G:
             raise KeyError(name)
         object.__setattr__(out, name, value)
     return out
-
-
-def from_tuning(read: Callable[[], _T]) -> _T:
-    """A field of a dataclass whose default is read from the tuned values whenever one is made."""
-    declared: Any = field(default_factory=read)
-    return declared  # type: ignore[no-any-return]
 
 
 def known(group: Any) -> Iterator[tuple[str, Knowledge]]:

@@ -162,7 +162,7 @@ def test_any_toml_is_taken_as_the_library_does_or_refused(text: str) -> None:
 
 
 def test_the_table_of_limits_is_that_of_the_docs() -> None:
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = (ROOT / "bladeangle" / "records" / "FORMATS.md").read_text(encoding="utf-8")
     for kind in KINDS:
         most = f"{kind.most_bytes / 1e6:g} MB"
         cells = [kind.name, str(kind.error.exit_code), most]

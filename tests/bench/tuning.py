@@ -4,6 +4,7 @@ On the command line, from the project's root::
 
     python -m tests.bench.tuning SETS/pair-used-1 SETS/eight-used-1 --log tuning.jsonl    # what a change of half does
     python -m tests.bench.tuning SETS --values edges.texture_share hub.needed_share       # of some values
+    python -m tests.bench.tuning SETS/pair-new-1 --tips new --values new_tips.            # of rotors known to be new
     python -m tests.bench.tuning SETS --fit --values priors.tilt_sigma_deg                # the best value
 
 FOLDERS are folders of photographs with `truth.json`, or hold such folders: what `tests.bench.rendered` renders, and
@@ -40,6 +41,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bladeangle.adjustment.tip_radius import CONDITIONS
 from bladeangle.base.errors import BladeangleError
 from bladeangle.base.files import import_cv2
 from bladeangle.imaging.camera import Camera, read_camera
@@ -109,23 +111,20 @@ def scaled(value: Any, factor: float) -> Any:
 
 @contextlib.contextmanager
 def noting(read: set[str]) -> Iterator[None]:
-    """Add the names of the tuned values that are read meanwhile."""
-    kinds: dict[type, list[str]] = {}
-    for name, group in TUNING.groups():
-        kinds.setdefault(type(group), []).append(name)
-    fields = {name for name, _, _ in TUNING.values()}
+    """Add the names of the tuned values that are read meanwhile, of their groups or of changed copies of these."""
+    kinds: dict[type, str] = {type(group): name for name, group in TUNING.groups()}
+    values = {name for name, _, _ in TUNING.values()}
 
-    def watch(names: list[str]) -> Callable[[Any, str], Any]:
+    def watch(group: str) -> Callable[[Any, str], Any]:
         def get(self: Any, attribute: str) -> Any:
-            for name in names:
-                if f"{name}.{attribute}" in fields and getattr(TUNING, name) is self:
-                    read.add(f"{name}.{attribute}")
+            if f"{group}.{attribute}" in values:
+                read.add(f"{group}.{attribute}")
             return object.__getattribute__(self, attribute)
 
         return get
 
-    for kind, names in kinds.items():
-        kind.__getattribute__ = watch(names)  # type: ignore[method-assign, assignment]
+    for kind, group in kinds.items():
+        kind.__getattribute__ = watch(group)  # type: ignore[method-assign, assignment]
     try:
         yield
     finally:
@@ -148,8 +147,8 @@ class Found:
 class PhotoSet:
     """Photographs with truth, and the stages of their measurement with the values as they are."""
 
-    def __init__(self, folder: Path, ring: Ring, camera: Camera) -> None:
-        self.name, self.ring, self.camera, self.options = folder.name, ring, camera, Options()
+    def __init__(self, folder: Path, ring: Ring, camera: Camera, tips: str = Options.tips) -> None:
+        self.name, self.ring, self.camera, self.options = folder.name, ring, camera, Options(tips=tips)
         photos = sorted(
             (p for p in folder.iterdir() if p.suffix.lower() in PHOTO_SUFFIXES),
             key=lambda p: (not p.name.startswith("inlet"), p.name),
@@ -378,6 +377,7 @@ def arguments() -> argparse.Namespace:
     )
     parser.add_argument("--ring", type=Path, help="for folders without ring.json")
     parser.add_argument("--camera", type=Path, help="for folders without camera.json")
+    parser.add_argument("--tips", choices=sorted(CONDITIONS), default=Options.tips, help="what is known of the tips")
     parser.add_argument("--log", type=Path, help="lines of what is done")
     parser.add_argument("--fit", action="store_true", help="search for the best of the named values")
     parser.add_argument("--passes", type=int, default=3, help="of the search over all values, at most")
@@ -407,7 +407,7 @@ def main() -> int:
             _say(f"{folder}: ring.json or camera.json is missing; name them by --ring and --camera")
             return 2
         _say(f"measuring {folder}")
-        sets.append(PhotoSet(folder, read_ring(ring), read_camera(camera)))
+        sets.append(PhotoSet(folder, read_ring(ring), read_camera(camera), chosen.tips))
     if not sets:
         _say("no folder holds truth.json")
         return 2

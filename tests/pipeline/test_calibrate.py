@@ -24,7 +24,10 @@ from bladeangle.imaging.camera import camera_from_exif, read_camera
 from bladeangle.imaging.photo import Exif
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.ring import Ring, RingSighting
-from bladeangle.pipeline.calibrate import CalibrationOptions, SightedPhoto, calibrate, calibrate_sightings
+from bladeangle.pipeline.calibrate import SightedPhoto, calibrate, calibrate_sightings
+from bladeangle.tuning.pipeline import CALIBRATE
+from bladeangle.tuning.priors import PRIORS
+from bladeangle.tuning.value import changed
 
 TRUTH = np.array([3006.0, 2022.0, 1504.0, 0.04, -0.06, 0.0004, -0.0003, 0.0])
 WIDTH, HEIGHT = 4032, 3024
@@ -121,13 +124,13 @@ def _errors(ring, seeds):
 
     Focus, stabiliser and edge bias vary as the allowances say.
     """
-    options, z, chi2 = CalibrationOptions(), [], []
+    z, chi2 = [], []
     for seed in seeds:
         rng = np.random.default_rng(seed)
         spread = np.array([60, 15, 15, 0.05, 0.05, 5e-4, 5e-4, 0.0])
         truth = np.array([3006, 2015.5, 1511.5, 0, 0, 0, 0, 0]) + rng.normal(size=8) * spread
         bias = (rng.normal(0, 0.07), rng.normal(0, 0.02))
-        varies = {"focus": options.focus_sigma, "principal": options.principal_sigma_px}
+        varies = {"focus": CALIBRATE.focus_sigma, "principal": CALIBRATE.principal_sigma_px}
         camera = calibrate_sightings(a_set(rng, int(rng.integers(6, 10)), truth, bias_px=bias, **varies), ring).camera
         error = camera.parameters - truth
         z.append(error[0] / np.sqrt(camera.covariance[0, 0]))
@@ -405,7 +408,7 @@ def _board_view(path: Path) -> ObservedView | None:
 @pytest.mark.skipif(
     not (CHESSBOARDS / "left01.jpg").exists(), reason="OpenCV's sample photographs (Debian: opencv-doc) are not here"
 )
-def test_photographed_chessboards_give_the_published_camera():
+def test_photographed_chessboards_give_the_published_camera(monkeypatch):
     """OpenCV's own calibration test of left01-14 gives fx 532.81, fy 532.93, cx 342.50, cy 233.89, RMS 0.196 px.
 
     Source: OpenCV's repository, the sample set and the test of its calibration. Here it is the adjustment that measures
@@ -427,9 +430,10 @@ def test_photographed_chessboards_give_the_published_camera():
         sheet=np.zeros(5),
         pieces=np.zeros((0, 3)),
     )
-    stiff = Priors(start.parameters, covariance, focus_sigma=1e-7, principal_sigma_px=1e-4, stretch_sigma=1e-8,
-                   saddle_sigma_mm=1e-6, growth_sigma_mm=1e-6)  # fmt: skip
-    result = adjust(board, views, state, stiff)
+    stiff = changed(PRIORS, stretch_sigma=1e-8, saddle_sigma_mm=1e-6, growth_sigma_mm=1e-6)
+    monkeypatch.setattr("bladeangle.adjustment.priors.PRIORS", stiff)
+    priors = Priors(start.parameters, covariance, focus_sigma=1e-7, principal_sigma_px=1e-4)
+    result = adjust(board, views, state, priors)
     f, cx, cy = result.state.camera[:3]
     sigma = np.sqrt(np.diag(result.covariance)[:3])
     assert f == pytest.approx(532.8, abs=1.0)

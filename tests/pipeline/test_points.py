@@ -15,7 +15,8 @@ from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline.assemble import _points
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
-from bladeangle.results.expected import Typical, expected_view, from_above, ideal_adjustment
+from bladeangle.results.expected import expected_view, from_above, ideal_adjustment
+from bladeangle.tuning.expected import TYPICAL
 from bladeangle.tuning.priors import ANY_TIPS
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
@@ -27,9 +28,9 @@ def test_points_lie_on_the_curve_though_the_tip_is_worn() -> None:
     rotor = nominal_rotor(RotorSize(158.0, 58.0, 3, 11.0, 15.0, "left", 120.0), RING, StationOptions())[0]
     rotor = rotor.with_tips(ANY_TIPS)
     state = nominal_state(rotor, RING, phone, 58.0, [(from_above(320.0), 0), (from_above(320.0), 1)])
-    views = tuple(expected_view(RING, state, p, p, (2016, 1512), Typical(), circles=True) for p in range(2))
+    views = tuple(expected_view(RING, state, p, p, (2016, 1512), TYPICAL, circles=True) for p in range(2))
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm)
-    result = replace(ideal_adjustment(RING, views, state, priors, Typical().correlated_sigma), state=state)
+    result = replace(ideal_adjustment(RING, views, state, priors, TYPICAL.correlated_sigmas), state=state)
     found = _points(cast(Any, SimpleNamespace(result=result)), 0)
     arc, height = np.array(found.arc_mm), np.array(found.height_mm)
     tau = np.interp(arc, *_arc(rotor)[::-1])

@@ -37,7 +37,9 @@ from bladeangle.plan.drawing import plan_figure, write_plan
 from bladeangle.plan.words import plan_text, plan_to_dict
 from bladeangle.records.station import StationOptions
 from bladeangle.results.angles import station_angle
-from bladeangle.results.expected import Typical, expected_view, from_above, from_side, ideal_adjustment, markers_seen
+from bladeangle.results.expected import expected_view, from_above, from_side, ideal_adjustment, markers_seen
+from bladeangle.tuning.expected import TYPICAL
+from bladeangle.tuning.value import changed
 
 RING_FILE = Path(__file__).parents[2] / "calibration" / "ring-160-a3.json"
 RING = read_ring(RING_FILE)
@@ -167,7 +169,7 @@ def test_ideal_observations_have_no_residual(place: str, standing: int) -> None:
     rotor, _ = nominal_rotor(ROTOR, RING, StationOptions())
     camera = from_above(280.0) if place == "above" else from_side(0.7, 330.0)
     state = nominal_state(rotor, RING, phone(), ROTOR.height_mm, [(camera, standing), (from_above(300.0), 1)])
-    view = expected_view(RING, state, 0, standing, (2016, 1512), Typical(), circles=place == "above")
+    view = expected_view(RING, state, 0, standing, (2016, 1512), TYPICAL, circles=place == "above")
     kinds = {}
     for rows in Equations(RING, Layout(state), [view], [0], [standing]).rows(state):
         assert np.abs(rows.residual).max() < 0.02, rows.kind
@@ -188,7 +190,7 @@ def test_ideal_photographs_are_worth_what_the_adjustment_says(shots: list[tuple[
     places = [(from_above(285.0) if where == "above" else from_side(2.0, 330.0), s) for where, s in shots]
     state = nominal_state(rotor, RING, camera, ROTOR.height_mm, places)
     views = tuple(
-        expected_view(RING, state, p, s, (2016, 1512), Typical(), circles=shots[p][0] == "above")
+        expected_view(RING, state, p, s, (2016, 1512), TYPICAL, circles=shots[p][0] == "above")
         for p, (_, s) in enumerate(places)
     )
     priors = Priors(camera.parameters, camera.covariance, radius_mm=rotor.radius_mm)
@@ -223,9 +225,8 @@ def test_more_photographs_never_make_it_worse(plan: Plan) -> None:
 
 
 def test_sharper_edges_promise_less_but_not_beyond_the_axis() -> None:
-    typical = Typical()
-    sharp = replace(typical, overhead_px=typical.overhead_px / 4)
-    coarse, fine = (plan_photographs(ROTOR, RING, phone(), 0, typical=t).expectations[1] for t in (typical, sharp))
+    sharp = changed(TYPICAL, overhead_px=TYPICAL.overhead_px / 4)
+    coarse, fine = (plan_photographs(ROTOR, RING, phone(), 0, typical=t).expectations[1] for t in (TYPICAL, sharp))
     for station in ("entry", "exit"):
         a, b = coarse.single_deg[station], fine.single_deg[station]
         assert a is not None and b is not None

@@ -23,7 +23,6 @@ from bladeangle.results.advice import from_the_side, next_photograph
 from bladeangle.results.angles import BladeColumns, angle_gradient, named
 from bladeangle.results.expected import (
     Place,
-    Typical,
     distance_for,
     expected_view,
     from_above,
@@ -31,13 +30,13 @@ from bladeangle.results.expected import (
     ideal_adjustment,
 )
 from bladeangle.results.stations import Stations, measure_stations
-from bladeangle.tuning.expected import ADVICE, EXPECTED
+from bladeangle.tuning.expected import ADVICE, EXPECTED, TYPICAL, Typical
 from bladeangle.tuning.priors import ANY_TIPS
+from bladeangle.tuning.value import changed
 
 RING = read_ring(Path(__file__).parents[2] / "calibration" / "ring-160-a3.json")
 SIZE = (2016, 1512)
 ROTOR = RotorSize(158.0, 58.0, 3, 11.0, 15.0, "left", 185.0)
-TYPICAL = Typical()
 Shot = tuple[Place, int]
 
 
@@ -64,7 +63,7 @@ def adjusted(
             view = replace(view, tips=view.tips.only((view.tips.blade != without[0]) | (tau < without[1])))
         views.append(view)
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm)
-    result = ideal_adjustment(RING, tuple(views), state, priors, Typical().correlated_sigma)
+    result = ideal_adjustment(RING, tuple(views), state, priors, TYPICAL.correlated_sigmas)
     return result, measure_stations(result, StationOptions()), priors, RING
 
 
@@ -110,7 +109,7 @@ def test_the_promise_is_kept_by_an_adjustment_with_the_photograph() -> None:
 @pytest.mark.parametrize("shot", [(beside(40), 0), (beside(160), 1), (above(), 0)])
 def test_adding_one_photograph_is_adjusting_all_of_them(shot: Shot) -> None:
     """All angles, also with a ring that is hardly seen."""
-    blurred = replace(Typical(), ring_px=30.0)
+    blurred = changed(TYPICAL, ring_px=30.0)
     result, before, priors, ring = adjusted(PAIR, typical=blurred)
     total = np.asarray(sum(result.information.values()))
     old = advice._Total(total, {k: total @ v for k, v in result.shifts.items()})

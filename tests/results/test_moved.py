@@ -14,7 +14,7 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, unwatched
 from bladeangle.records.station import StationOptions
-from bladeangle.results.moved import Movement, _allowed, _alone, _movement, movements
+from bladeangle.results.moved import Movement, _estimated_move, _movement, _own_moves, movements
 from bladeangle.results.stations import measure_stations
 from bladeangle.tuning.results import DIAGNOSTICS
 
@@ -56,15 +56,15 @@ def adjusted(truth: Truth, moved: dict[int, tuple[tuple[float, float], float]]) 
 def each(result: Adjustment, truth: Truth) -> list[Movement]:
     """What every photograph of the first standing says by itself; of two, what the second says."""
     if result.state.moves:
-        return [_allowed(result, p) for p in result.state.moves]
+        return [_estimated_move(result, p) for p in result.state.moves]
     none = np.zeros(result.layout.size)
     photos = [p for p, view in enumerate(result.views) if view.setup == "inlet_up"]
-    alone = _alone(result, photos, result.state.setups.index("inlet_up"))
+    alone = _own_moves(result, photos, result.state.setups.index("inlet_up"))
     return [_movement(result, a, result.covariance, none) for a in alone]
 
 
 @pytest.mark.parametrize("photos", [[0, 1, 2], [0, 1, 2, 4], list(range(8))], ids=len)
-def test_a_rotor_left_alone_seems_moved_by_what_scatter_explains(photos: list[int]) -> None:
+def test_a_rotor_left_own_moves_seems_moved_by_what_scatter_explains(photos: list[int]) -> None:
     squares = []
     for seed in (1, 2, 3):
         truth = only(eight(seed), photos)
@@ -168,5 +168,5 @@ def test_a_movement_is_told_with_its_uncertainty() -> None:
     )
     assert movement.clear
     assert not replace(movement, covariance=9 * covariance).clear
-    assert not replace(movement, way_mm=0.1 * movement.way_mm, covariance=0.01 * covariance).clear
-    assert replace(movement, way_mm=np.array([2.8, 0.0, 1.2])).size_mm == pytest.approx(2.8)
+    assert not replace(movement, displacement_mm=0.1 * movement.displacement_mm, covariance=0.01 * covariance).clear
+    assert replace(movement, displacement_mm=np.array([2.8, 0.0, 1.2])).size_mm == pytest.approx(2.8)

@@ -16,9 +16,10 @@ from bladeangle.imaging.camera import camera_from_exif
 from bladeangle.imaging.ring import read_ring
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
-from bladeangle.results.expected import Typical, expected_view, from_above, from_side, ideal_adjustment
+from bladeangle.results.expected import expected_view, from_above, from_side, ideal_adjustment
 from bladeangle.results.stations import diameter_over_tips
 from bladeangle.results.tips import Tips, measure_tips
+from bladeangle.tuning.expected import TYPICAL
 from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
 from bladeangle.tuning.results import TIPS
 
@@ -35,9 +36,9 @@ def adjusted(sides: int, condition: TipCondition | None = ANY_TIPS) -> Adjustmen
     shots += [(from_side(np.radians(120.0 * k), 420.0, 40.0), 0) for k in range(sides)]
     rotor = nominal_rotor(ROTOR, RING, StationOptions())[0].with_tips(condition)
     state = nominal_state(rotor, RING, phone, ROTOR.height_mm, shots)
-    views = tuple(expected_view(RING, state, p, s, SIZE, Typical(), circles=p < 2) for p, (_, s) in enumerate(shots))
+    views = tuple(expected_view(RING, state, p, s, SIZE, TYPICAL, circles=p < 2) for p, (_, s) in enumerate(shots))
     priors = Priors(phone.parameters, phone.covariance, radius_mm=rotor.radius_mm, tips=condition)
-    return ideal_adjustment(RING, views, state, priors, Typical().correlated_sigma)
+    return ideal_adjustment(RING, views, state, priors, TYPICAL.correlated_sigmas)
 
 
 def tips_of(result: Adjustment, bore: tuple[float, float] | None = None, seed: int = 0) -> Tips:

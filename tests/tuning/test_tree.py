@@ -8,18 +8,20 @@ import re
 from dataclasses import FrozenInstanceError, fields, is_dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from bladeangle.adjustment.priors import Priors
-from bladeangle.pipeline.calibrate import CalibrationOptions
-from bladeangle.results.expected import Typical
-from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, TipCondition
+from bladeangle.tuning.expected import Typical
+from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS, NewTips, TipCondition
 from bladeangle.tuning.tree import TUNING
 from bladeangle.tuning.value import UNITS, changed
 
 PACKAGE = Path(__file__).resolve().parents[2] / "bladeangle"
 #: Folders whose tuned values are in the tree.
 LAYERS = ("imaging", "detection", "adjustment", "results", "pipeline")
+#: Groups of which a function is given one -> the name of its parameter; all others are read by their own.
+PASSED_AS: dict[type, str] = {TipCondition: "condition", NewTips: "condition", Typical: "typical"}
 #: Unit -> how the names of such values end.
 ENDINGS = {"mm": "_mm", "px": "_px", "deg": "_deg", "rad": "_rad", "sigma": "_sigmas"}
 #: Numbers that stand in their modules: kind -> module and names. A tuned value is none of them.
@@ -158,7 +160,7 @@ def test_every_value_is_needed() -> None:
     source = "\n".join(path.read_text(encoding="utf-8") for path in paths)
     for name, _, _ in TUNING.values():
         group, value = name.split(".")
-        of = "condition" if isinstance(getattr(TUNING, group), TipCondition) else group.upper()
+        of = PASSED_AS.get(type(getattr(TUNING, group)), group.upper())
         assert re.search(rf"\b{of}\.{value}\b", source), f"nothing reads {name}"
 
 
@@ -177,16 +179,12 @@ def test_numbers_in_a_module_are_found(text: str, tmp_path: Path) -> None:
 
 def test_defaults_are_read_when_they_are_needed(monkeypatch: pytest.MonkeyPatch) -> None:
     """So that a bench can change a value in its own process."""
-    for module, group, value, read in (
-        ("bladeangle.adjustment.priors", "PRIORS", "tilt_sigma_deg", lambda: Priors(None, None).tilt_sigma_deg),  # type: ignore[arg-type]
-        ("bladeangle.pipeline.calibrate", "CALIBRATE", "edge_bias_px", lambda: CalibrationOptions().edge_bias_px),
-        ("bladeangle.results.expected", "EXPECTED", "lower_px", lambda: Typical().lower_px),
-    ):
-        usual = getattr(getattr(TUNING, group.lower()), value)
-        assert read() == usual
-        twice = changed(getattr(TUNING, group.lower()), **{value: 2 * usual})
-        monkeypatch.setattr(f"{module}.{group}", twice)
-        assert read() == 2 * usual
+    of_one = [one for one in fields(Priors) if one.name in {value.name for value in fields(TUNING.priors)}]
+    assert {one.name for one in of_one} >= {"radius_mm", "thickness_mm", "bend_sigma_deg"}
+    twice = {one.name: 2 * getattr(TUNING.priors, one.name) for one in of_one}
+    monkeypatch.setattr("bladeangle.adjustment.priors.PRIORS", changed(TUNING.priors, **twice))
+    priors = Priors(np.zeros(8), np.eye(8))
+    assert {name: getattr(priors, name) for name in twice} == twice
 
 
 def test_new_tips_are_known_better_than_any() -> None:
