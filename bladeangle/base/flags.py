@@ -162,10 +162,15 @@ REGISTRY: dict[str, FlagKind] = {
         "Clean the tip, dull it with chalk, light it from all sides, and take the photograph again.",
     ),
     "picture-uneven": FlagKind(
-        "Parts of a picture are shifted smoothly against each other, as by a drop or smear on the lens, a rolling "
-        "shutter or an editor.",
+        "Parts of a picture are shifted smoothly against each other, as by a drop or smear on the lens, or an editor.",
         "doubt",
         "Wipe the lens, hold the phone still, use the original file, and take the photograph again.",
+    ),
+    "picture-sheared": FlagKind(
+        "A picture is sheared or stretched as a whole, as by a phone that moved while it was read out line by line; "
+        "single blades may then be wrong by more than the interval.",
+        "doubt",
+        "Hold the phone still, brace it on something, and take the photograph again.",
     ),
     "taken-as-given": FlagKind(
         "What photographs from above cannot show: whether both are of one rotor, and which end is the inlet.",

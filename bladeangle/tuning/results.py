@@ -229,6 +229,32 @@ class Moved(Group):
 
 
 @dataclass(eq=False, repr=False, init=False)
+class PictureShear(Group):
+    """Values of pictures sheared by a phone that moves while they are read out (`results/picture_shear.py`)."""
+
+    usual: float = tuned(
+        0.0005,
+        unit="1",
+        meaning="standard deviation of shear and stretch, in px a px across the lines, of pictures that are sheared",
+        evidence=(
+            "judgement: a hand that moves by 5 mm a second, lines read out in a thirtieth of a second, 300 mm of sheet "
+            "in view"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+    likelihood_ratio: float = tuned(
+        100.0,
+        unit="1",
+        meaning="likelihood ratio from which a picture counts as sheared",
+        evidence=(
+            "a sound picture exceeds it at most once in 100 cases (Markov's inequality); chi-squared, then 16 or so, "
+            "stays under 7 in 183 sound photographs and under 1 in those from above, where 0.1 % give 400 and more"
+        ),
+        sensitivity=NOT_MEASURED,
+    )
+
+
+@dataclass(eq=False, repr=False, init=False)
 class StationAngles(Group):
     """Values of station angles and their budget (`results/stations.py`)."""
 
@@ -393,6 +419,7 @@ ANGLES = Angles()
 DIAGNOSTICS = Diagnostics()
 EDGE_SHIFTS = EdgeShifts()
 MOVED = Moved()
+PICTURE_SHEAR = PictureShear()
 STATION_ANGLES = StationAngles()
 TIPS = Tips()
 TRAILING = Trailing()
