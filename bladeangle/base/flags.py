@@ -248,7 +248,7 @@ REGISTRY: dict[str, FlagKind] = {
         "Check which photographs show the inlet end up, and which were taken with the rotor turned over.",
     ),
     "station-cut-short": FlagKind(
-        "Only part of a station is seen; the angle is that of the part seen and its interval is wider.",
+        "Less than two thirds of a station is seen; the angle is that of the part seen and its interval is wider.",
         "doubt",
         "Add a photograph that shows the rest, from the side or with the rotor turned over.",
     ),
@@ -271,12 +271,13 @@ REGISTRY: dict[str, FlagKind] = {
     "residuals-high": FlagKind(
         "The photographs fit together less well than their sharpness promises; the intervals are wider for it.",
         "doubt",
-        "Look at the picture for an edge followed wrongly; leave that photograph out or take it again.",
+        "Look at the picture for an edge followed wrongly: clean or chalk the tips, keep the sheet flat, soften the "
+        "light, and take the photographs again.",
     ),
     "photos-disagree": FlagKind(
         "A photograph disagrees with the others by more than the uncertainty.",
         "doubt",
-        "Leave that photograph out or take it again.",
+        "Look at the picture for an edge followed wrongly; leave that photograph out or take it again.",
     ),
     "photo-left-out": FlagKind(
         "A photograph was not used, for the reason given.", "doubt", "Take it again as the reason says."

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.priors import Priors
 from bladeangle.base.budget import Budget, BudgetLine
 from bladeangle.base.flags import Flag
 from bladeangle.detection.second_edge import SecondEdge, second_edges
@@ -41,10 +42,10 @@ class Disturbances:
     flags: tuple[Flag, ...]
 
 
-def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Disturbances:
+def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Disturbances:
     """Image faults of photographs; shots : in the order of the adjustment's views."""
     uneven_px, edges, flags = {}, {}, []
-    shears = picture_shears(result, ring)
+    shears = picture_shears(result, ring, priors)
     clear = [p for p, shear in shears.items() if shear.clear]
     blamed = {*clear, *(other for p in clear if (other := shears[p].or_photo) is not None)}
     for p, shot in enumerate(shots):

@@ -51,7 +51,7 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
     shots, result, priors = adjusted.shots, adjusted.result, adjusted.priors
     ring, loose = adjusted.registered.outlined.ring, adjusted.registered.outlined.loose
     size = (shots[0].photo.width, shots[0].photo.height)
-    spoiled = disturbances(shots, result, ring)
+    spoiled = disturbances(shots, result, ring, priors)
     side_px = max(max(shot.photo.width, shot.photo.height) for shot in shots)
     stations = measure_stations(result, options.stations)
     stations = widened(stations, spoiled, result, ring, options.stations, side_px)

@@ -28,9 +28,9 @@ from bladeangle.results.two_rotors import Difference, differences
 from bladeangle.tuning.pipeline import MIXUPS
 
 
-def different() -> float:
+def different(result: Adjustment) -> float:
     """Twice the logarithm of the likelihood ratio from which photographs show two rotors."""
-    return 2 * math.log(MIXUPS.likelihood_ratio)
+    return 2 * math.log(MIXUPS.likelihood_ratio[0 if result.from_above else 1])
 
 
 def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
@@ -82,7 +82,7 @@ def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: b
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
     for found in () if spoiled else differences(result):
-        if found.log_ratio <= different():
+        if found.log_ratio <= different(result):
             continue
         names = ", ".join(result.views[p].name for p in found.photos)
         if (blade := _at_the_arrow(result, ring, priors, found)) is not None:
@@ -111,7 +111,8 @@ def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Differe
         with contextlib.suppress(AdjustmentError):
             ratios[k] = differences(adjust(ring, views, other, priors))[0].log_ratio
     best = min(ratios, key=lambda k: ratios[k])
-    return best + 1 if ratios[best] < min(different(), ratios[0] - different()) else None
+    clear = different(result)
+    return best + 1 if ratios[best] < min(clear, ratios[0] - clear) else None
 
 
 def _renumbered(view: ObservedView, by: int, blades: int) -> ObservedView:

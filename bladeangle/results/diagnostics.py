@@ -5,7 +5,7 @@ What cannot be right at all is refused; what may be wrong is named, with the pla
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 import numpy as np
 
@@ -84,11 +84,6 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
                     "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again. "
                     f"(Its blade tips lie {tip_px:.1f} px off.)",
                 )
-            if tip_px > DIAGNOSTICS.doubted_rms_px and p not in moved:
-                text = (
-                    f"Its blades do not lie where the other photographs have them. The {kind} are {tip_px:.1f} px off."
-                )
-                yield Flag("photos-disagree", text, view.name)
             yield from _nicks(result, p, kind)
         if p in moved:
             yield Flag(
@@ -96,6 +91,21 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
                 f"Seen by itself the rotor lies elsewhere, or it is another rotor: {moved[p]}.",
                 view.name,
             )
+    yield from _disagreeing(result, moved)
+
+
+def _disagreeing(result: Adjustment, moved: Collection[int]) -> Iterator[Flag]:
+    """Photographs whose tips lie off: each by name, or, where most show it, that none is to blame."""
+    for kind in TIP_KINDS:
+        seen = {p: px for p in range(len(result.views)) if np.isfinite(px := result.rms_px(p, kind))}
+        off = {p: px for p, px in seen.items() if px > DIAGNOSTICS.doubted_rms_px and p not in moved}
+        if len(off) > max(len(seen) / 2, 1) and not result.from_above:
+            text = "In most photographs the blades' edges are not where one rotor could have them, so none is to blame."
+            yield Flag("residuals-high", f"{text} The {kind} are up to {max(off.values()):.1f} px off.")
+            continue
+        for p, px in off.items():
+            text = f"Its blades do not lie where the other photographs have them. The {kind} are {px:.1f} px off."
+            yield Flag("photos-disagree", text, result.views[p].name)
 
 
 def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:

@@ -3,12 +3,12 @@
 A phone reads a picture out line by line, in some hundredths of a second. A hand that moves meanwhile shears the
 picture or stretches it across the lines. The ring is plane, so that its picture has the eight degrees of freedom of a
 homography (Hartley and Zisserman, Multiple View Geometry, 2004, 2.3, from memory), of which a pose takes six: the other
-two tell shear and stretch, apart from those of the sheet, which all photographs share. So each photograph in turn is
-given these two unknowns, estimated from the equations of its markers at the solution: a score test, with all common
-unknowns estimated anew (Schur complement), as in `moved.py`.
+two tell shear and stretch, apart from those of the sheet, which all photographs share. So the ring is adjusted by
+itself, which no rotor pulls at, and each photograph in turn is given these two unknowns: a score test at the solution,
+with all others estimated anew (Schur complement), as in `moved.py`.
 
 Where the shear is large, the scale of the markers' residuals has grown with it, so that they weigh less and the angles
-are less wrong; what is said of both holds with these weights.
+are less wrong; what is said of them holds with these weights.
 
 Not covered: two pictures sheared alike by the sheet, which look like a sheet that was printed so.
 """
@@ -16,13 +16,16 @@ Not covered: two pictures sheared alike by the sheet, which look like a sheet th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, EndPoints, TipPoints
+from bladeangle.adjustment.adjust import Adjustment, RingAdjustment, adjust
+from bladeangle.adjustment.equations import Equations
+from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, EndPoints, RingState, State, TipPoints
+from bladeangle.adjustment.priors import Priors
 from bladeangle.base.budget import BudgetLine
+from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring, RingSighting
 from bladeangle.records.station import StationOptions
@@ -66,9 +69,10 @@ class PictureShear:
 
     @property
     def second_moment(self) -> Array:
-        """Of the true shear (2, 2), without what noise adds to it; zero where noise makes up all of it."""
+        """Of the shear to be expected (2, 2) of hands, without what noise adds; zero where noise makes up all of it."""
+        expected = np.linalg.solve(np.eye(2) + self.covariance / PICTURE_SHEAR.usual**2, self.amount)
         left = max(1 - 2 / max(self.chi_squared, 1e-12), 0.0)
-        out: Array = left * np.outer(self.amount, self.amount)
+        out: Array = left * np.outer(expected, expected)
         return out
 
     @property
@@ -93,21 +97,25 @@ class _Alone:
         return PictureShear(-own @ (self.gradient + self.coupling.T @ change), own)
 
 
-def _across(result: Adjustment, photo: int, px: Array, normal: Array) -> Array:
+def _across(state: RingState, photo: int, px: Array, normal: Array) -> Array:
     """Displacements (m, 2) px along their normals (m, 2) of points by a shear of 1 and by a stretch of 1."""
-    line = px[:, 1] - result.state.camera_of(photo)[2]
+    line = px[:, 1] - state.camera_of(photo)[2]
     out: Array = line[:, None] * normal
     return out
 
 
-def picture_shears(result: Adjustment, ring: Ring) -> dict[int, PictureShear]:
-    """Photograph -> its shear, whether clear or not, of those that show the ring.
+def picture_shears(result: Adjustment, ring: Ring, priors: Priors) -> dict[int, PictureShear]:
+    """Photograph -> its shear, whether clear or not; empty where the ring by itself cannot be adjusted.
 
     The clearest one is given its own first, since as long as it has none it pulls at the sheet, and others seem sheared
     against it.
     """
-    waiting = [a for p in range(len(result.views)) if (a := _alone(result, ring, p)) is not None]
-    covariance, change, out = result.covariance, np.zeros(result.layout.size), dict[int, PictureShear]()
+    try:
+        bare = adjust(ring, result.views, _of_ring(result.state), priors)
+    except AdjustmentError:
+        return {}
+    waiting = [_alone(bare, ring, p) for p in range(len(bare.views))]
+    covariance, change, out = bare.covariance, np.zeros(bare.layout.size), dict[int, PictureShear]()
     while waiting:
         seen = [a.seen(covariance, change) for a in waiting]
         order = np.argsort([-s.chi_squared for s in seen])
@@ -126,18 +134,20 @@ def picture_shears(result: Adjustment, ring: Ring) -> dict[int, PictureShear]:
     return out
 
 
-def _alone(result: Adjustment, ring: Ring, photo: int) -> _Alone | None:
-    sighting = result.views[photo].sighting
-    if sighting is None or not len(sighting.px):
-        return None
-    for one in weighted_rows(result, [photo], ring):
-        if one.rows.kind == "ring":
-            off = _across(result, photo, sighting.px, sighting.normal)
-            coupling = np.zeros((result.layout.size, 2))
-            coupling[one.rows.columns] = one.right_side(off)
-            weighted = one.weight[:, None] * off
-            return _Alone(photo, coupling, off.T @ weighted, weighted.T @ one.residual)
-    return None
+def _of_ring(state: State) -> RingState:
+    """The unknowns of the ring's photographs among all."""
+    return RingState(**{f.name: getattr(state, f.name).copy() for f in fields(RingState)})
+
+
+def _alone(bare: RingAdjustment, ring: Ring, photo: int) -> _Alone:
+    [rows] = Equations(ring, bare.layout, [bare.views[photo]], [photo], [None]).rows(bare.state)
+    weight = bare.weight[photo]["ring"] / (rows.sigma * bare.scale[photo].get("ring", 1.0)) ** 2
+    sighting = bare.views[photo].sighting
+    off = _across(bare.state, photo, sighting.px, sighting.normal)
+    weighted = weight[:, None] * off
+    coupling = np.zeros((bare.layout.size, 2))
+    coupling[rows.columns] = rows.jac @ weighted
+    return _Alone(photo, coupling, off.T @ weighted, weighted.T @ rows.residual)
 
 
 def shear_line(
@@ -163,7 +173,7 @@ def effects_deg(result: Adjustment, ring: Ring, stations: Stations, options: Sta
     seen |= {kind: view.tips_of(face) for kind, face in TIP_KINDS.items()}
     for one in weighted_rows(result, [photo], ring):
         if (points := seen[one.rows.kind]) is not None:
-            pull[one.rows.columns] += one.right_side(_across(result, photo, points.px, points.normal))
+            pull[one.rows.columns] += one.right_side(_across(result.state, photo, points.px, points.normal))
     rows = [angle_row(result.layout, result.state.rotor, *named(label), options) for label in stations.labels]
     out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ (result.covariance @ pull)
     return out
