@@ -44,7 +44,9 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Take it again with the phone held still, more light, and a tap on the tip to focus.",
     ),
-    "exposure-low": FlagKind("The photograph is dark, so edges are noisy.", "note", "Take it again with more light."),
+    "exposure-low": FlagKind(
+        "The photograph is dark, so edges are seen less well.", "note", "Take it again with more light."
+    ),
     "exposure-high": FlagKind(
         "Paper or blade tips are overexposed; bright edges then look wider than they are.",
         "doubt",
