@@ -46,8 +46,8 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
     """Image faults of photographs; shots : in the order of the adjustment's views."""
     uneven_px, edges, flags = {}, {}, []
     shears = picture_shears(result, ring, priors)
-    clear = [p for p, shear in shears.items() if shear.clear]
-    blamed = {*clear, *(other for p in clear if (other := shears[p].or_photo) is not None)}
+    other: dict[int, int | None] = {p: shear.or_photo for p, shear in shears.items() if shear.clear}
+    other |= {q: p for p, q in other.items() if q is not None and q not in other}
     for p, shot in enumerate(shots):
         which = 0 if shot.overhead else 1
         if (off_px := unevenness_px(result, ring, p)) > DISTURBANCES.widened_px[which]:
@@ -55,9 +55,11 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
         if off_px > DISTURBANCES.uneven_px[which]:
             text = f"Parts of the picture are shifted against each other. Markers side by side lie {off_px:.2f} px off."
             flags.append(Flag("picture-uneven", text, shot.name))
-        elif p in blamed:
-            text = "The phone moved while the picture was taken, which sheared or stretched it"
-            flags.append(Flag("picture-sheared", f"{text}: by {100 * shears[p].size:.2f} %.", shot.name))
+        elif p in other:
+            either = f"this picture or {shots[q].name}" if (q := other[p]) is not None else "the picture"
+            size = max(shears[p].size, shears[q].size if q is not None else 0.0)
+            text = f"The phone moved while {either} was taken, which sheared or stretched it by {100 * size:.2f} %."
+            flags.append(Flag("picture-sheared", text, shot.name))
         tips = result.views[p].tips
         found = [] if tips is None else second_edges(shot.photo, tips, shot.sighting.blur_px)
         edges[p] = [edge for edge in found if edge.share > DISTURBANCES.beside_share]

@@ -153,12 +153,17 @@ def _alone(bare: RingAdjustment, ring: Ring, photo: int) -> _Alone:
 def shear_line(
     result: Adjustment, ring: Ring, stations: Stations, options: StationOptions, shears: dict[int, PictureShear]
 ) -> BudgetLine:
-    """The line of the budget for pictures that are sheared: by as much as the angles may be off for it."""
+    """The line of the budget for pictures that are sheared: by as much as the angles may be off for it.
+
+    Where either of two may be, the mean of both second moments.
+    """
     covariance = np.zeros((len(stations.labels), len(stations.labels)))
     for photo, shear in shears.items():
         if (moment := shear.second_moment).any():
-            effect_deg = effects_deg(result, ring, stations, options, photo)
-            covariance += effect_deg @ moment @ effect_deg.T
+            either = (photo,) if shear.or_photo is None else (photo, shear.or_photo)
+            for one in either:
+                effect_deg = effects_deg(result, ring, stations, options, one)
+                covariance += effect_deg @ moment @ effect_deg.T / len(either)
     return BudgetLine("pictures sheared by movement", "A", covariance, 50.0)
 
 
