@@ -150,7 +150,8 @@ REGISTRY: dict[str, FlagKind] = {
     "rotors-differ": FlagKind(
         "Some photographs show other blades than the rest, as those of another rotor do.",
         "doubt",
-        "Make sure that all photographs are of one rotor, and none from before it was bent; measure again.",
+        "Make sure that all photographs are of one rotor, with blade 1 at the arrow, and none from before it was bent; "
+        "measure again.",
     ),
     "blades-misnumbered": FlagKind(
         "In some photographs another blade seems to be at the arrow, so that angles are given to the wrong blades.",

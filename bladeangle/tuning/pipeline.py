@@ -212,6 +212,13 @@ class Mixups(Group):
         ),
         sensitivity=NOT_MEASURED,
     )
+    sure_ratio: float = tuned(
+        100.0,
+        unit="1",
+        meaning="likelihood ratio by which another blade at the arrow must explain photographs better than two rotors",
+        evidence="judgement: a wrong cause is named at most once in 100 cases",
+        sensitivity=NOT_MEASURED,
+    )
 
 
 @dataclass(eq=False, repr=False, init=False)
