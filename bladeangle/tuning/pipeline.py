@@ -208,7 +208,7 @@ class Mixups(Group):
         meaning="likelihood ratio from which photographs show two rotors, all from above and with some from the side",
         evidence=(
             "one rotor reaches 23 in 38 simulated pairs, 1.4 in 31 of renders and path-traced ones, and 0.02 in 44 "
-            "sets with photographs from the side; two of a make as little as 45 in these"
+            "sets with photographs from the side (one of 15 others exceeded 3); two of a make as little as 45 in these"
         ),
         sensitivity=NOT_MEASURED,
     )
