@@ -169,8 +169,9 @@ def adjust(
             break
     if must_settle and iterations >= most_iterations and work.gain > ACCEPTED_GAIN:
         raise AdjustmentError(
-            f"The adjustment did not settle in {most_iterations} iterations.",
-            "Look at the picture of what was found; take the photographs again without moving the rotor.",
+            "No rotor was found that fits all these photographs.",
+            "Take them again without moving the rotor, and look at the picture of what was found. "
+            f"(The adjustment did not settle in {most_iterations} iterations.)",
         )
     return work.result(iterations)
 
@@ -305,7 +306,7 @@ class _Work:
             total, right = self.total()
             if not np.isfinite(total).all() or not np.isfinite(right).all():
                 raise AdjustmentError(
-                    "The adjustment ran away from the photographs.", "Check that ring and camera file belong to them."
+                    "No rotor was found that fits these photographs.", "Check that ring and camera file belong to them."
                 )
             diagonal = np.sqrt(np.maximum(np.diag(total), 1e-12))
             scaled = total / diagonal[:, None] / diagonal + self.damping * np.eye(len(right))
@@ -313,7 +314,7 @@ class _Work:
                 step = -np.linalg.solve(scaled, right / diagonal) / diagonal
             except np.linalg.LinAlgError as e:
                 raise AdjustmentError(
-                    "The adjustment's equations are singular.", "Add a photograph from another side."
+                    "These photographs do not say enough of the rotor.", "Add a photograph from another side."
                 ) from e
             gain = self.gain = float(-right @ step)  # expected fall of the cost
             if gain < enough and not last:

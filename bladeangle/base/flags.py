@@ -44,7 +44,9 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Take it again with the phone held still, more light, and a tap on the tip to focus.",
     ),
-    "exposure-low": FlagKind("The photograph is dark, so edges are noisy.", "note", "Take it again with more light."),
+    "exposure-low": FlagKind(
+        "The photograph is dark, so edges are seen less well.", "note", "Take it again with more light."
+    ),
     "exposure-high": FlagKind(
         "Paper or blade tips are overexposed; bright edges then look wider than they are.",
         "doubt",
@@ -148,7 +150,8 @@ REGISTRY: dict[str, FlagKind] = {
     "rotors-differ": FlagKind(
         "Some photographs show other blades than the rest, as those of another rotor do.",
         "doubt",
-        "Make sure that all photographs are of one rotor, and none from before it was bent; measure again.",
+        "Make sure that all photographs are of one rotor, with blade 1 at the arrow, and none from before it was bent; "
+        "measure again.",
     ),
     "blades-misnumbered": FlagKind(
         "In some photographs another blade seems to be at the arrow, so that angles are given to the wrong blades.",
@@ -162,10 +165,15 @@ REGISTRY: dict[str, FlagKind] = {
         "Clean the tip, dull it with chalk, light it from all sides, and take the photograph again.",
     ),
     "picture-uneven": FlagKind(
-        "Parts of a picture are shifted smoothly against each other, as by a drop or smear on the lens, a rolling "
-        "shutter or an editor.",
+        "Parts of a picture are shifted smoothly against each other, as by a drop or smear on the lens, or an editor.",
         "doubt",
         "Wipe the lens, hold the phone still, use the original file, and take the photograph again.",
+    ),
+    "picture-sheared": FlagKind(
+        "A picture is sheared or stretched as a whole, as by a phone that moved while it was read out line by line; "
+        "single blades may then be wrong by more than the interval.",
+        "doubt",
+        "Hold the phone still, brace it on something, and take the photograph again.",
     ),
     "taken-as-given": FlagKind(
         "What photographs from above cannot show: whether both are of one rotor, and which end is the inlet.",
@@ -243,7 +251,7 @@ REGISTRY: dict[str, FlagKind] = {
         "Check which photographs show the inlet end up, and which were taken with the rotor turned over.",
     ),
     "station-cut-short": FlagKind(
-        "Only part of a station is seen; the angle is that of the part seen and its interval is wider.",
+        "Less than two thirds of a station is seen; the angle is that of the part seen and its interval is wider.",
         "doubt",
         "Add a photograph that shows the rest, from the side or with the rotor turned over.",
     ),
@@ -266,12 +274,13 @@ REGISTRY: dict[str, FlagKind] = {
     "residuals-high": FlagKind(
         "The photographs fit together less well than their sharpness promises; the intervals are wider for it.",
         "doubt",
-        "Look at the picture for an edge followed wrongly; leave that photograph out or take it again.",
+        "Look at the picture for an edge followed wrongly: clean or chalk the tips, keep the sheet flat, soften the "
+        "light, and take the photographs again.",
     ),
     "photos-disagree": FlagKind(
         "A photograph disagrees with the others by more than the uncertainty.",
         "doubt",
-        "Leave that photograph out or take it again.",
+        "Look at the picture for an edge followed wrongly; leave that photograph out or take it again.",
     ),
     "photo-left-out": FlagKind(
         "A photograph was not used, for the reason given.", "doubt", "Take it again as the reason says."

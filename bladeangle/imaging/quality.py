@@ -158,7 +158,8 @@ def _other_lens(photo: Photo, camera: Camera) -> str:
     by_exif = float(camera_from_exif(*photo.file_size, focal).parameters[0])
     f_px = float(camera.parameters[0])
     if abs(f_px / by_exif - 1) > QUALITY.focal_share:
-        return f"The photograph names a focal length of {by_exif:.0f} px, the camera file {f_px:.0f} px."
+        text = "The photograph names another focal length than the camera file has."
+        return f"{text} (In pixels it is {by_exif:.0f}, in the file {f_px:.0f}.)"
     return ""
 
 
@@ -212,9 +213,9 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
     elif seen.along_px > QUALITY.blur_usable_px * larger:
         flag("blur", f"It is out of focus. Edges are blurred by {seen.blur_px * photo.reduction:.1f} px.")
     if seen.paper_level < QUALITY.usable_light:
-        flag("exposure-low", f"The paper is at {100 * seen.paper_level:.0f} % of full scale.")
+        flag("exposure-low", f"It is dark: the paper has {100 * seen.paper_level:.0f} % of full light.")
     if enlargement(photo) > QUALITY.enlarged_line:
-        flag("enlarged", "The noise repeats across the picture as it does after enlarging.")
+        flag("enlarged", "The picture looks enlarged: its noise repeats as after digital zoom.")
     if strongly_compressed(photo.encoded, photo.jpeg_entry):
         flag("compressed", "The picture was compressed strongly, as a messenger or an editor does it.")
     overhead = pose.obliquity_deg < QUALITY.overhead_deg
@@ -224,12 +225,13 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
             "Part of the picture is softer than the rest, as behind a drop or a fingerprint on the lens.",
         )
     if seen.halo > QUALITY.halo:
-        flag("contrast-raised", f"Paper is {100 * seen.halo:.0f} % brighter beside dark edges than elsewhere.")
+        flag("contrast-raised", f"An effect makes paper {100 * seen.halo:.0f} % brighter beside dark edges.")
     if seen.white_share > QUALITY.white_share:
-        flag("exposure-high", f"{100 * seen.white_share:.0f} % of the paper is clipped to white.")
+        flag("exposure-high", f"It is too bright: {100 * seen.white_share:.0f} % of the paper is plain white.")
     few = len(sighting.seen) < QUALITY.few_markers or seen.gap_deg > QUALITY.gap_most_deg
     if few:
-        text = f"{len(sighting.seen)} of {len(ring.ids)} markers are read, with a gap of {seen.gap_deg:.0f} deg."
+        text = f"Only {len(sighting.seen)} of the ring's {len(ring.ids)} markers are read, and over {seen.gap_deg:.0f} "
+        text += "degrees of it none."
         flag("few-markers", text)
     elif seen.gap_deg > (QUALITY.gap_overhead_deg if overhead else QUALITY.gap_oblique_deg):
         flag("ring-partly-hidden", f"{seen.hidden} markers are hidden and {seen.cut} outside of the picture.")

@@ -165,9 +165,9 @@ def calibrate_sightings(
     typical = float(np.median([r.rms_px or 0.0 for r in found]))
     if typical > CALIBRATE.largest_rms_px:
         raise AdjustmentError(
-            f"The markers do not lie where the ring definition has them: {typical:.1f} px off, at most "
-            f"{CALIBRATE.largest_rms_px:g} px are accepted.",
-            "Name the definition of the ring that was printed, and lay the sheet flat.",
+            "The ring's markers do not lie where its definition has them.",
+            "Name the definition of the ring that was printed, and lay the sheet flat. "
+            f"(They lie {typical:.1f} px off, at most {CALIBRATE.largest_rms_px:g} px are accepted.)",
         )
     adjustment, bias_px, bias_part = _without_edge_bias(adjustment, ring, start)
     results |= {i: _result(seen[i], adjustment, k) for k, i in enumerate(used)}

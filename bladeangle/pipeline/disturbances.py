@@ -1,7 +1,8 @@
 """Shots + finished adjustment -> image faults that the model does not include: doubts, and lines of the budget.
 
-Water on the lens, a rolling shutter, compression and image editors shift parts of a picture smoothly, as the residuals
-of the ring's markers show; a second edge beside a tip may be the true one instead of the one that was followed.
+Water on the lens, compression and image editors shift parts of a picture smoothly, and a rolling shutter shears it as a
+whole, as the residuals of the ring's markers show; a second edge beside a tip may be the true one instead of the one
+that was followed.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.priors import Priors
 from bladeangle.base.budget import Budget, BudgetLine
 from bladeangle.base.flags import Flag
 from bladeangle.detection.second_edge import SecondEdge, second_edges
@@ -19,6 +21,7 @@ from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.shots import Shot
 from bladeangle.records.station import StationOptions
 from bladeangle.results.edge_shifts import angle_shifts, uneven_line
+from bladeangle.results.picture_shear import PictureShear, picture_shears, shear_line
 from bladeangle.results.stations import Stations
 from bladeangle.results.unevenness import unevenness_px
 from bladeangle.tuning.pipeline import DISTURBANCES
@@ -29,17 +32,22 @@ class Disturbances:
     """Image faults found in the photographs of an adjustment.
 
     uneven_px : photograph -> common residual of neighbouring markers, px, where it is significant.
+    shears : photograph -> how far it is sheared and stretched, clear or not.
     edges : photograph -> second edges long enough to be doubted; flags : the doubts.
     """
 
     uneven_px: dict[int, float]
+    shears: dict[int, PictureShear]
     edges: dict[int, list[SecondEdge]]
     flags: tuple[Flag, ...]
 
 
-def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Disturbances:
+def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Disturbances:
     """Image faults of photographs; shots : in the order of the adjustment's views."""
     uneven_px, edges, flags = {}, {}, []
+    shears = picture_shears(result, ring, priors)
+    other: dict[int, int | None] = {p: shear.or_photo for p, shear in shears.items() if shear.clear}
+    other |= {q: p for p, q in other.items() if q is not None and q not in other}
     for p, shot in enumerate(shots):
         which = 0 if shot.overhead else 1
         if (off_px := unevenness_px(result, ring, p)) > DISTURBANCES.widened_px[which]:
@@ -47,19 +55,24 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring) -> Distu
         if off_px > DISTURBANCES.uneven_px[which]:
             text = f"Parts of the picture are shifted against each other. Markers side by side lie {off_px:.2f} px off."
             flags.append(Flag("picture-uneven", text, shot.name))
+        elif p in other:
+            either = f"this picture or {shots[q].name}" if (q := other[p]) is not None else "the picture"
+            size = max(shears[p].size, shears[q].size if q is not None else 0.0)
+            text = f"The phone moved while {either} was taken, which sheared or stretched it by {100 * size:.2f} %."
+            flags.append(Flag("picture-sheared", text, shot.name))
         tips = result.views[p].tips
         found = [] if tips is None else second_edges(shot.photo, tips, shot.sighting.blur_px)
         edges[p] = [edge for edge in found if edge.share > DISTURBANCES.beside_share]
         for edge in edges[p]:
             text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip. It is {edge.away_px:.0f} px away."
             flags.append(Flag("two-edges", text, shot.name, edge.blade + 1))
-    return Disturbances(uneven_px, edges, tuple(flags))
+    return Disturbances(uneven_px, shears, edges, tuple(flags))
 
 
 def widened(
-    stations: Stations, found: Disturbances, result: Adjustment, options: StationOptions, side_px: int
+    stations: Stations, found: Disturbances, result: Adjustment, ring: Ring, options: StationOptions, side_px: int
 ) -> Stations:
-    """The stations with budget lines for second edges and for shifted parts of pictures.
+    """The stations with budget lines for second edges and for shifted parts of pictures, and for sheared ones.
 
     side_px : longer side of the pictures worked on.
     """
@@ -69,6 +82,8 @@ def widened(
     if found.uneven_px:
         rng = np.random.default_rng(0)
         lines.append(uneven_line(result, stations, options, found.uneven_px, side_px, rng))
+    sheared = shear_line(result, ring, stations, options, found.shears)
+    lines += [sheared] if sheared.covariance_deg2.any() else []
     covariance = np.zeros((len(stations.labels), len(stations.labels)))
     for p, edges in found.edges.items():
         tips = result.views[p].tips

@@ -51,10 +51,10 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
     shots, result, priors = adjusted.shots, adjusted.result, adjusted.priors
     ring, loose = adjusted.registered.outlined.ring, adjusted.registered.outlined.loose
     size = (shots[0].photo.width, shots[0].photo.height)
-    spoiled = disturbances(shots, result, ring)
+    spoiled = disturbances(shots, result, ring, priors)
     side_px = max(max(shot.photo.width, shot.photo.height) for shot in shots)
     stations = measure_stations(result, options.stations)
-    stations = widened(stations, spoiled, result, options.stations, side_px)
+    stations = widened(stations, spoiled, result, ring, options.stations, side_px)
     bore = None if options.bore_mm is None else (options.bore_mm, options.bore_sigma_mm)
     tips = measure_tips(result, diameter_over_tips(result)[1], bore, np.random.default_rng(0))
     given = bool(priors.calipers), options.check_bar_mm is not None

@@ -28,9 +28,9 @@ from bladeangle.results.two_rotors import Difference, differences
 from bladeangle.tuning.pipeline import MIXUPS
 
 
-def different() -> float:
+def different(result: Adjustment) -> float:
     """Twice the logarithm of the likelihood ratio from which photographs show two rotors."""
-    return 2 * math.log(MIXUPS.likelihood_ratio)
+    return 2 * math.log(MIXUPS.likelihood_ratio[0 if result.from_above else 1])
 
 
 def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
@@ -81,16 +81,20 @@ def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: b
     if result.from_above and len(result.state.setups) == 2:
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
+    sure = 2 * math.log(MIXUPS.sure_ratio)
     for found in () if spoiled else differences(result):
-        if found.log_ratio <= different():
+        if found.log_ratio <= different(result):
             continue
         names = ", ".join(result.views[p].name for p in found.photos)
-        if (blade := _at_the_arrow(result, ring, priors, found)) is not None:
+        blade = _at_the_arrow(result, ring, priors, found)
+        if blade is not None and found.log_ratio > sure:  # all else that differs follows from it
             text = f"{names} and the other photographs fit if the blade at the arrow there is their blade {blade}."
             yield Flag("blades-misnumbered", text)
-            continue
+            return
         most = found.steeper_deg[np.abs(found.steeper_deg).argmax()]
         text = f"{names} and the other photographs seem to show two rotors: blades up to {abs(most):.1f} deg apart."
+        if blade is not None:
+            text += f" Or another blade was at the arrow there: they fit if it is their blade {blade}."
         yield Flag("rotors-differ", text)
 
 
@@ -111,7 +115,7 @@ def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Differe
         with contextlib.suppress(AdjustmentError):
             ratios[k] = differences(adjust(ring, views, other, priors))[0].log_ratio
     best = min(ratios, key=lambda k: ratios[k])
-    return best + 1 if ratios[best] < min(different(), ratios[0] - different()) else None
+    return best + 1 if ratios[best] < min(different(result), ratios[0] - 2 * math.log(MIXUPS.sure_ratio)) else None
 
 
 def _renumbered(view: ObservedView, by: int, blades: int) -> ObservedView:

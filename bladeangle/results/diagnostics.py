@@ -5,7 +5,7 @@ What cannot be right at all is refused; what may be wrong is named, with the pla
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 import numpy as np
 
@@ -23,6 +23,13 @@ from bladeangle.tuning.results import DIAGNOSTICS
 
 #: Line of the budget for wear.
 WEAR_LINE = "wear and run-out of the tips"
+#: What it is that departs from `ROTOR_PRIORS`, for people.
+UNLIKE = {
+    "tilt": "how much it leans",
+    "hub circles": "how high its hub is",
+    "blade edges": "how thick its blades are",
+    "blades alike": "how its blades differ from each other",
+}
 
 
 def diagnose(
@@ -84,18 +91,30 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
                     "Was the rotor moved in between, or is one of another rotor? Leave that one out or take it again. "
                     f"(Its blade tips lie {tip_px:.1f} px off.)",
                 )
-            if tip_px > DIAGNOSTICS.doubted_rms_px and p not in moved:
-                text = (
-                    f"Its blades do not lie where the other photographs have them. The {kind} are {tip_px:.1f} px off."
-                )
-                yield Flag("photos-disagree", text, view.name)
             yield from _nicks(result, p, kind)
         if p in moved:
             yield Flag(
                 "rotor-moved",
-                f"Seen by itself the rotor lies elsewhere, or it is another rotor: {moved[p]}.",
+                "The rotor does not stand where the other photographs have it, or it is another rotor. "
+                f"Seen by itself it is off {moved[p]}.",
                 view.name,
             )
+    yield from _disagreeing(result, moved)
+
+
+def _disagreeing(result: Adjustment, moved: Collection[int]) -> Iterator[Flag]:
+    """Photographs whose tips lie off: each by name, or, where most show it, that none is to blame."""
+    for kind in TIP_KINDS:
+        seen = {p: px for p in range(len(result.views)) if np.isfinite(px := result.rms_px(p, kind))}
+        off = {p: px for p, px in seen.items() if px > DIAGNOSTICS.doubted_rms_px and p not in moved}
+        if len(off) > max(len(seen) / 2, 1) and not result.from_above:
+            text = "In most photographs the blades' edges are not where one rotor could have them, so none is to blame."
+            text += f" The {kind} are up to {max(off.values()):.1f} px off."
+            yield Flag("residuals-high", text)
+            continue
+        for p, px in off.items():
+            text = f"Its blades do not lie where the other photographs have them. The {kind} are {px:.1f} px off."
+            yield Flag("photos-disagree", text, result.views[p].name)
 
 
 def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
@@ -112,7 +131,7 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
             x, y = tips.px[mine[int(np.flatnonzero(run)[0])]]
             yield Flag(
                 "edge-nick",
-                f"A piece of the edge lies off the curve and was left out; in the picture it is at ({x:.0f}, {y:.0f}).",
+                f"A piece of the edge lies off the curve and was left out. In the picture it is at ({x:.0f}, {y:.0f}).",
                 view.name,
                 int(b) + 1,
             )
@@ -125,16 +144,18 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
     for source, dof in {"camera calibration": 8.0, "focus and stabiliser": 3.0 * photos}.items():
         square = result.prior_cost.get(source, 0.0) / dof
         if square > DIAGNOSTICS.doubted_chi_squared:
-            away = f"{source}: {np.sqrt(square):.1f} standard uncertainties"
-            text = f"These photographs do not fit the camera file ({away})."
+            text = "These photographs do not fit the camera file"
+            text += f". ({source.capitalize()}: {np.sqrt(square):.1f} standard uncertainties away.)"
             yield Flag("focal-length-differs", text)
     off = float(np.sqrt(result.prior_cost.get("tip radius", 0.0)))
     if diameter_known and off > DIAGNOSTICS.difference_sigmas:
-        text = f"The photographs suggest {2 * state.rotor.radius_mm:.1f} mm or beyond, {off:.0f} uncertainties away."
+        text = f"The photographs suggest a tip diameter of {2 * state.rotor.radius_mm:.1f} mm or beyond, "
+        text += f"{off:.0f} uncertainties from the one given."
         yield Flag("diameter-differs", text)
     if (excess := result.implausibility()) > DIAGNOSTICS.implausible_sigmas:
         most = max(ROTOR_PRIORS, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_redundancy.get(k, 0.0))
-        yield Flag("rotor-unlikely", f"Farthest from what is usual: {most} ({excess:.1f} standard deviations in all).")
+        text = f"The rotor that fits best is unlike others, most of all by {UNLIKE[most]}."
+        yield Flag("rotor-unlikely", f"{text} (In all by {excess:.1f} standard deviations.)")
     bend = float(np.hypot(*state.sheet[2:4]))
     if bend > DIAGNOSTICS.noted_bend_mm:
         yield Flag("sheet-bent", f"The sheet is bent by {bend:.1f} mm at the ring's edge.")

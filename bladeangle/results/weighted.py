@@ -10,18 +10,19 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
 from bladeangle.adjustment.equations import Equations
 from bladeangle.adjustment.normals import WeightedRows
+from bladeangle.imaging.ring import Ring
 
 
-def weighted_rows(result: Adjustment, photos: Sequence[int]) -> Iterator[WeightedRows]:
+def weighted_rows(result: Adjustment, photos: Sequence[int], ring: Ring | None = None) -> Iterator[WeightedRows]:
     """What each of some photographs shows of the rotor, at the solution; `rows.view` counts them as in `photos`.
 
-    The markers of the ring are left out. Robust weights, scales and the sizes of correlated errors are the
+    ring : with it the rows of its markers as well. Robust weights, scales and the sizes of correlated errors are the
     adjustment's, and correlated errors are marginalised as there.
     """
     views = [result.views[p] for p in photos]
     condition = result.state.rotor.tip_radius.condition
     setups = [result.state.setups.index(view.setup) for view in views]
-    equations = Equations(None, result.layout, views, photos, setups)
+    equations = Equations(ring, result.layout, views, photos, setups)
     for rows in equations.rows(result.state):
         p, kind = photos[rows.view], rows.kind
         single, total = (rows.sigma * scale[p].get(kind, 1.0) for scale in (result.single, result.scale))

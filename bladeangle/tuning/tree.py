@@ -49,6 +49,7 @@ class Tuning:
     diagnostics: results.Diagnostics = results.DIAGNOSTICS
     edge_shifts: results.EdgeShifts = results.EDGE_SHIFTS
     moved: results.Moved = results.MOVED
+    picture_shear: results.PictureShear = results.PICTURE_SHEAR
     station_angles: results.StationAngles = results.STATION_ANGLES
     tips: results.Tips = results.TIPS
     trailing: results.Trailing = results.TRAILING

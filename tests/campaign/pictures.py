@@ -16,6 +16,8 @@ from bladeangle.base.files import import_cv2
 from tests.campaign.sound import Image, Sound
 
 Rng = np.random.Generator
+#: OpenCV draws a smoothed polygon wider than it is, on every side (measured).
+DRAWN_WIDER_PX = 0.68
 Spoil = Callable[[Image, Rng, Sound, str], Image]
 
 
@@ -73,10 +75,18 @@ def rolling_shutter(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
 
 
 def _tips(sound: Sound, name: str) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
-    """Every followed edge (n, 2) px of a photograph and its normals, away from the picture's middle."""
+    """Every followed edge (n, 2) px of a photograph and its normals, away from the picture's middle.
+
+    A smooth curve through the points, every 2 px: chords between them would cut a pixel off the blades.
+    """
+    from scipy.interpolate import make_smoothing_spline
+
     middle = np.concatenate(sound.edges[name]).mean(0)
-    for edge in sound.edges[name]:
-        if len(edge) >= 8:
+    for points in sound.edges[name]:
+        if len(points) >= 8:
+            along = np.concatenate([[0.0], np.cumsum(np.maximum(np.hypot(*np.diff(points, axis=0).T), 1e-3))])
+            fine = np.arange(0.0, along[-1], 2.0)
+            edge = np.stack([make_smoothing_spline(along, at)(fine) for at in points.T], 1)
             way = np.gradient(edge, axis=0)
             normal = np.stack([way[:, 1], -way[:, 0]], 1) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
             yield edge, normal * np.sign(((edge - middle) * normal).sum())
@@ -96,15 +106,20 @@ def line_along_tip(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
 
 
 def shadow_beside_tip(image: Image, rng: Rng, sound: Sound, name: str) -> Image:
-    """The blades' shadow on the paper: its edge runs away from every tip by some pixels, or a flash's wide one."""
+    """The blades' shadow on the paper: its edge runs away from every tip by some pixels, or a flash's wide one.
+
+    Its own edge is soft; where the blade begins it ends as sharply as the blade.
+    """
     cv2 = import_cv2()
     unit = image.shape[1] / 4032
     wide = float(rng.choice([rng.uniform(2, 7), rng.uniform(60, 110)])) * unit
     dark, soft = float(rng.uniform(0.25, 0.6)), float(rng.uniform(0.8, 3.0)) * unit
-    mask = np.zeros(image.shape, np.float32)
+    mask, paper = np.zeros(image.shape, np.uint8), np.zeros(image.shape, np.uint8)
     for edge, normal in _tips(sound, name):
-        outer = edge + normal * np.linspace(0.0, wide, len(edge))[:, None]
-        polygon = np.rint(np.concatenate([edge, outer[::-1]]) * 16).astype(np.int32)
-        cv2.fillPoly(mask, [polygon], 1.0, cv2.LINE_AA, 4)
-    mask = cv2.GaussianBlur(mask, (0, 0), max(soft, 0.5))
-    return np.asarray(np.rint(image * (1 - (1 - dark) * mask)), np.uint8)
+        slant = np.linspace(0.0, wide, len(edge))[:, None]
+        for area, inner, outer in ((mask, -10.0 * unit, slant), (paper, DRAWN_WIDER_PX, wide + 10.0 * unit)):
+            border = np.concatenate([edge + normal * inner, (edge + normal * outer)[::-1]])
+            cv2.fillPoly(area, [np.rint(border * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+    shade, lit = (layer.astype(np.float32) / 255 for layer in (mask, paper))
+    fallen = cv2.GaussianBlur(shade, (0, 0), max(soft, 0.5)) * cv2.GaussianBlur(lit, (0, 0), 0.6)
+    return np.asarray(np.rint(image * (1 - (1 - dark) * fallen)), np.uint8)

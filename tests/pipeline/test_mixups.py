@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,10 +11,16 @@ import numpy as np
 import pytest
 from PIL import Image
 from rendered_ring import CALIBRATION
+from simulated import observe
+from simulated_run import measured
+from simulated_truth import Changes, Noise, random_truth
 
 from bladeangle.adjustment.adjust import adjust
+from bladeangle.adjustment.model import ObservedView
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, PhotoError, RingNotFoundError, UsageError
+from bladeangle.base.flags import Flag
+from bladeangle.base.geometry import rotation
 from bladeangle.imaging.camera import Camera, read_camera
 from bladeangle.imaging.ring import Ring, read_ring
 from bladeangle.pipeline.measure import Measurement, measure
@@ -170,3 +177,33 @@ def test_two_rotors_of_a_make(sound: Measurement, ring: Ring, camera: Camera) ->
     (flag,) = (f for f in contradictions(mixed, ring, priors) if f.code == "rotors-differ")
     assert flag.text.startswith("outlet.jpg and the other photographs seem to show two rotors")
     assert not [f for f in contradictions(mixed, ring, priors, spoiled=True) if f.code == "rotors-differ"]
+
+
+def test_another_blade_at_the_arrow() -> None:
+    """Blades that are numbered anew where the rotor is turned over, and a rotor put down accordingly.
+
+    Every blade of the simulated rotor has its own angles and heights, which then contradict photographs from the side.
+    """
+    rng, noise = np.random.default_rng(5), Noise(ring_every=8)
+    truth = random_truth(rng, "eight", Changes(blades=3), noise)
+    right, _ = measured(truth, observe(truth, rng, noise), rng)
+    assert not codes_of(contradictions(right, truth.ring, truth.priors))
+    [s] = [k for k, setup in enumerate(right.state.setups) if setup == "outlet_up"]
+    state = right.state.copy()
+    state.r_ring_rotor[s] = state.r_ring_rotor[s] @ rotation(np.array([0.0, 0.0, -2 * np.pi / 3]))
+    views = tuple(renumbered(v) if v.setup == "outlet_up" else v for v in right.views)
+    wrong = adjust(truth.ring, views, state, truth.priors)
+    flags = [f for f in contradictions(wrong, truth.ring, truth.priors) if f.code != "taken-as-given"]
+    assert [f.code for f in flags] == ["blades-misnumbered"]
+    assert flags[0].text.endswith("their blade 3.")
+
+
+def codes_of(flags: Iterable[Flag]) -> set[str]:
+    return {f.code for f in flags} - {"taken-as-given"}
+
+
+def renumbered(view: ObservedView) -> ObservedView:
+    """Each blade has the next one's number."""
+    assert view.tips is not None and view.ends is not None
+    tips = replace(view.tips, blade=(view.tips.blade + 1) % 3)
+    return replace(view, tips=tips, ends=replace(view.ends, blade=(view.ends.blade + 1) % 3))

@@ -89,15 +89,28 @@ def test_a_photograph_that_shows_no_tip_is_named(eight: tuple[Truth, tuple[Obser
     assert [f.photo for f in flags if f.code == "photos-disagree"] == [views[5].name]
 
 
+def rippled(view: ObservedView) -> ObservedView:
+    """With tips that lie off by turns: distorted rows, not a rotor elsewhere."""
+    tips = view.tips
+    assert tips is not None
+    along = np.linspace(0, 60 * np.pi, len(tips.px))
+    return replace(view, tips=replace(tips, px=tips.px + (2.2 * np.sin(along))[:, None] * tips.normal))
+
+
 def test_what_no_movement_explains_is_a_disagreement(eight: tuple[Truth, tuple[ObservedView, ...]]) -> None:
     truth, views = eight
-    tips = views[4].tips
-    assert tips is not None
-    along = np.linspace(0, 60 * np.pi, len(tips.px))  # a ripple: distorted rows, not a rotor elsewhere
-    rippled = replace(tips, px=tips.px + (2.2 * np.sin(along))[:, None] * tips.normal)
-    flags = raised(adjusted(truth, (*views[:4], replace(views[4], tips=rippled), *views[5:])))
-    assert "photos-disagree" in codes(flags)
+    flags = raised(adjusted(truth, (*views[:4], rippled(views[4]), *views[5:])))
+    assert {f.photo for f in flags if f.code == "photos-disagree"} == {views[4].name}
     assert "rotor-moved" not in codes(flags)
+    assert "residuals-high" not in codes(flags)
+
+
+def test_where_most_photographs_disagree_none_is_to_be_left_out(eight: tuple[Truth, tuple[ObservedView, ...]]) -> None:
+    truth, views = eight
+    flags = raised(adjusted(truth, (views[0], *map(rippled, views[1:7]), *views[7:])))
+    assert "photos-disagree" not in codes(flags)
+    found = [f for f in flags if f.code == "residuals-high"]
+    assert found and all(f.photo is None for f in found)
 
 
 def test_a_camera_that_nothing_confirms_is_a_doubt_from_above_alone(

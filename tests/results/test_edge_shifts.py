@@ -70,8 +70,8 @@ def test_an_interval_reaches_the_other_one_of_two_edges(sound: Measurement, ring
     assert tips is not None
     off, mine = off_along(sound.result, 0, 4.0), np.flatnonzero(tips.blade == 0)
     edge = SecondEdge(0, 2.0, 1.0, mine, off[mine, 0])
-    found = Disturbances({}, {0: [edge]}, ())
-    wide = widened(sound.stations, found, sound.result, OPTIONS, 4032)
+    found = Disturbances({}, {}, {0: [edge]}, ())
+    wide = widened(sound.stations, found, sound.result, ring, OPTIONS, 4032)
     other = angle_shifts(sound.result, sound.stations, OPTIONS, 0, off)[:, 0]
     line = {line.name: line for line in wide.budget.lines}["second edge beside the tip"]
     half = 2 * np.sqrt(np.diag(line.covariance_deg2))
@@ -90,5 +90,5 @@ def test_uneven_pictures_widen_in_proportion(sound: Measurement, ring: Ring) -> 
     np.testing.assert_allclose(u[1], 2 * u[0], rtol=1e-9)
     exits = [k for k, label in enumerate(sound.stations.labels) if label.endswith("exit")]
     assert exits and (u[0][exits] > 0.005).all() and (u[0][exits] < 1.0).all()
-    still = widened(sound.stations, Disturbances({}, {}, ()), sound.result, OPTIONS, 4032)
+    still = widened(sound.stations, Disturbances({}, {}, {}, ()), sound.result, ring, OPTIONS, 4032)
     assert still.budget.lines == sound.stations.budget.lines

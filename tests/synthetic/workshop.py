@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -336,13 +337,17 @@ def hand_path(rng: Rng, length_px: float, steps: int = 8) -> tuple[tuple[float, 
     return tuple((float(x), float(y)) for x, y in points)
 
 
-def workshop_photos(rng: Rng, shape: RotorShape, around: int, camera: CameraModel) -> list[Scene]:
+def workshop_photos(
+    rng: Rng, shape: RotorShape, around: int, camera: CameraModel, ring: dict[str, Any] | None = None
+) -> list[Scene]:
     """A pair from above and `around` photographs from the side of one rotor, by one hand in one room.
+
+    ring : definition of the ring that is printed; default one that fits the rotor.
 
     Elevations of those from the side are mixed from 20 to 50 deg. Every day has its own focus, every photograph a
     little of its own, its own blur and, one in three, a shake of 1 to 2 px.
     """
-    ring = ring_for(shape)
+    ring = ring or ring_for(shape)
     outer = float(ring["outer_radius_mm"])
     lighting, tint = random_room(rng)
     bench, things = random_bench(rng), random_things(rng, outer + 12.0)

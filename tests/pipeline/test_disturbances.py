@@ -1,0 +1,69 @@
+"""A shipped photograph with its pixels sheared as a rolling shutter does it: what is said of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bladeangle.base.files import import_cv2
+from bladeangle.imaging.camera import Camera, read_camera
+from bladeangle.imaging.ring import Ring, read_ring
+from bladeangle.pipeline.measure import Measurement, measure
+
+ROOT = Path(__file__).resolve().parents[2]
+PHOTOS = ROOT / "fixtures" / "rotor-a"
+SHEAR = 0.0008
+LINE = "pictures sheared by movement"
+
+
+@pytest.fixture(scope="module")
+def ring() -> Ring:
+    return read_ring(ROOT / "calibration" / "trial-ring.json")
+
+
+@pytest.fixture(scope="module")
+def camera() -> Camera:
+    return read_camera(ROOT / "calibration" / "camera-pocket7.json")
+
+
+@pytest.fixture(scope="module")
+def sound(ring: Ring, camera: Camera) -> Measurement:
+    return measure([PHOTOS / "inlet.jpg"], [PHOTOS / "outlet.jpg"], ring, camera)
+
+
+@pytest.fixture(scope="module")
+def sheared(ring: Ring, camera: Camera, tmp_path_factory: pytest.TempPathFactory) -> Measurement:
+    cv2 = import_cv2()
+    image = cv2.imread(str(PHOTOS / "outlet.jpg"))
+    h, w = image.shape[:2]
+    move = np.array([[1.0, SHEAR, -SHEAR * h / 2], [0.0, 1.0, 0.0]])
+    path = tmp_path_factory.mktemp("sheared") / "outlet.jpg"
+    cv2.imwrite(str(path), cv2.warpAffine(image, move, (w, h), flags=cv2.INTER_CUBIC), [cv2.IMWRITE_JPEG_QUALITY, 93])
+    return measure([PHOTOS / "inlet.jpg"], [path], ring, camera)
+
+
+def test_sound_photographs_are_not_said_to_be_sheared(sound: Measurement) -> None:
+    assert not {"picture-sheared", "picture-uneven"} & {f.code for f in sound.flags}
+
+
+def test_of_a_pair_both_are_named_with_how_far(sheared: Measurement) -> None:
+    told = {f.photo: f.text for f in sheared.flags if f.code == "picture-sheared"}
+    assert set(told) == {"inlet.jpg", "outlet.jpg"}
+    assert "this picture or inlet.jpg" in told["outlet.jpg"] and "this picture or outlet.jpg" in told["inlet.jpg"]
+    found = [float(text.split("by ")[1].split(" %")[0]) for text in told.values()]
+    assert all(0.05 < percent < 0.11 for percent in found)
+    assert "picture-uneven" not in {f.code for f in sheared.flags}  # the other explanation of moved markers
+
+
+def test_intervals_reach_what_the_shear_changed(sound: Measurement, sheared: Measurement) -> None:
+    assert sound.stations.labels == sheared.stations.labels
+    change = np.abs(sheared.stations.angle_deg - sound.stations.angle_deg)
+    line = {line.name: line for line in sheared.stations.budget.lines}[LINE]
+    u = np.sqrt(np.diag(line.covariance_deg2))
+    most = int(change.argmax())
+    assert 0.2 < change[most] < 3.0
+    assert 0.3 < change[most] / u[most] < 3.0
+    whole = np.sqrt(np.diag(sheared.stations.budget.covariance_deg2))
+    assert (change < 3 * whole).all()
