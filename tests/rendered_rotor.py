@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from seeds import generator
 
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import ring_from_dict
@@ -23,7 +24,7 @@ EIGHT = (*PAIR, *(f"around-{k}" for k in range(1, 7)))
 
 def rendered(folder: Path, seed: int, views: tuple[str, ...] = PAIR) -> tuple[Measurement, dict[str, Any]]:
     """Render the views of a random rotor into a folder and measure them; with the truth. Raises what measuring does."""
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     model = CameraModel().scaled(*SIZE)
     shape = random_rotor(rng)
     scenes = rotor_photos(rng, shape, model, views=views, exposure=Exposure(colour=False, blur_px=0.6))

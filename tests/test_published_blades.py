@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import ring_from_dict
@@ -48,7 +49,7 @@ def shape_of(blades: int, tip_length_mm: float, entry_deg: float, exit_deg: floa
 
 def measured(shape: RotorShape, folder: Path, options: Options) -> dict[str, Any]:
     """The record of a rendered overhead pair, with a camera file off by a draw from its uncertainty."""
-    rng = np.random.default_rng(13)
+    rng = generator(13)
     model = CameraModel().scaled(*SIZE)
     exposure = Exposure(colour=False)
     scenes = rotor_photos(rng, shape, model, views=("inlet", "outlet"), exposure=exposure)

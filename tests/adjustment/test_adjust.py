@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from seeds import generator
 from simulated import observe
 from simulated_run import measured, simulate, start_state
 from simulated_truth import Changes, Noise, Truth, random_truth
@@ -31,7 +32,7 @@ CLEAN = Noise(
 def case(
     seed: int, kind: str, changes: Changes = THREE, noise: Noise = QUICK
 ) -> tuple[Truth, tuple[ObservedView, ...], Adjustment, Stations]:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     truth = random_truth(rng, kind, changes, noise)
     views = observe(truth, rng, noise)
     return truth, views, *measured(truth, views, rng)
@@ -54,7 +55,7 @@ def eight() -> tuple[Truth, tuple[ObservedView, ...], Adjustment, Stations]:
 @pytest.mark.parametrize("seed", [3, 4])
 def test_splines_too_short_for_the_blades_do_not_bend_them_straight(seed):
     """Begun where outlines were matched at two thirds of the wrap: exits were a degree off, and nothing told."""
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     truth = random_truth(rng, "pair", THREE, CLEAN)
     views = observe(truth, rng, CLEAN)
     begun = start_state(truth, views, rng)
@@ -152,7 +153,7 @@ def test_clean_points_give_the_true_angles():
 
 @pytest.mark.parametrize("seed", [40, 41])
 def test_one_overhead_photograph_measures_what_it_sees(seed):
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     truth = random_truth(rng, "pair", Changes(blades=5), QUICK)
     both = observe(truth, rng, QUICK)
     start, views = start_state(truth, both, rng), both[:1]
@@ -176,9 +177,7 @@ def test_one_overhead_photograph_measures_what_it_sees(seed):
 def test_intervals_cover_and_sampled_covariance_is_the_predicted_one():
     """A small share of `tests/bench/simulate.py`."""
     noise = replace(QUICK, law="markov")  # of which it is known what the ideal adjustment gives
-    cases = [
-        simulate(np.random.default_rng([7, k]), "pair", Changes(blades=3), noise, with_ideal=k < 4) for k in range(16)
-    ]
+    cases = [simulate(generator(7, k), "pair", Changes(blades=3), noise, with_ideal=k < 4) for k in range(16)]
     error = [c.angle_deg - c.true_deg for c in cases]
     squares = [float(e @ np.linalg.solve(c.covariance_deg2, e)) / len(e) for e, c in zip(error, cases, strict=True)]
     sampling = np.sqrt(2 / 9 / len(squares))
@@ -195,7 +194,7 @@ def test_intervals_cover_and_sampled_covariance_is_the_predicted_one():
 
 def spoiled(views: tuple[ObservedView, ...], run: int, seed: int) -> tuple[ObservedView, ...]:
     """A tenth of the tip points 2 to 6 px off, in runs of so many."""
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     out = []
     for view in views:
         tips = view.tips
@@ -209,7 +208,7 @@ def spoiled(views: tuple[ObservedView, ...], run: int, seed: int) -> tuple[Obser
 
 def test_single_outliers_hardly_move_the_angles(eight):
     truth, views, _, found = eight
-    again, seen = measured(truth, spoiled(views, 1, 3), np.random.default_rng(4))
+    again, seen = measured(truth, spoiled(views, 1, 3), generator(4))
     assert seen.labels == found.labels
     u = uncertainty_deg(found.budget)
     shift = np.abs(seen.angle_deg - found.angle_deg) / u
@@ -232,7 +231,7 @@ def test_runs_of_outliers_move_the_angles_little(eight):
     u = uncertainty_deg(found.budget)
     shifts = []
     for seed in range(3, 11):
-        _, seen = measured(truth, spoiled(views, 8, seed), np.random.default_rng(4))
+        _, seen = measured(truth, spoiled(views, 8, seed), generator(4))
         shifts.append(np.abs(seen.angle_deg - found.angle_deg) / u)
         assert 0.8 < np.median(uncertainty_deg(seen.budget) / u) < 1.8
     assert 0.5 < np.median([shift.max() for shift in shifts]) < 2.5
@@ -295,7 +294,7 @@ def test_the_result_is_where_no_step_lowers_the_cost(eight):
 
 def test_not_settling_is_an_error_unless_it_is_allowed(eight):
     truth, views, _, _ = eight
-    start = start_state(truth, views, np.random.default_rng(2))
+    start = start_state(truth, views, generator(2))
     with pytest.raises(AdjustmentError, match="did not settle in 1 iterations"):
         adjust(truth.ring, views, start, truth.priors, most_iterations=1)
     assert adjust(truth.ring, views, start, truth.priors, most_iterations=1, must_settle=False).iterations in (1, 2)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.adjustment.correlated_errors import CorrelatedErrors
 from bladeangle.adjustment.equations import Rows
@@ -21,7 +22,7 @@ COLUMNS = np.array([4, 1, 7])
 
 
 def case(seed: int, errors: bool) -> tuple[Rows, CorrelatedErrors | None, np.random.Generator]:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     m, q = 40, 6
     rows = Rows(0, "inlet tips", rng.normal(0, 0.3, m), rng.normal(0, 5, (3, m)), COLUMNS, rng.uniform(0.1, 0.4, m))
     if not errors:
@@ -90,7 +91,7 @@ def test_weights_are_robust_and_misses_have_none(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_scales_are_the_spread_and_the_growth_that_correlation_makes(seed: int) -> None:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     alone = scale_of(rng.normal(0, 2.0, 4000))
     assert alone.single == pytest.approx(2.0, rel=0.05)
     assert 1.0 <= alone.growth < 1.2

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 from rendered_ring import Array, as_photo, encode, light_of, shot, trial_ring
+from seeds import generator
 
 from bladeangle.base.errors import PhotoError
 from bladeangle.base.flags import Flag
@@ -36,7 +37,7 @@ def taken(
     light: Array = light_of(ring, shot(PARAMETERS, tilt, 40.0, distance, roll_deg=10.0), **more)
     if shake is not None:
         light = cv2.blur(light, shake)
-    return as_photo(encode(light * gain, noise=0.01, rng=np.random.default_rng(1)), "shot.jpg", exif)
+    return as_photo(encode(light * gain, noise=0.01, rng=generator(1)), "shot.jpg", exif)
 
 
 def judged(photo: Photo, ring: Ring, camera: Camera | None = CAMERA, used: Ring | None = None) -> list[Flag]:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from rendered_ring import CALIBRATION, as_photo, encode, light_of, shot, trial_ring
+from seeds import generator
 
 from bladeangle.cli.main import main
 from bladeangle.imaging.camera import Camera, write_camera
@@ -48,7 +49,7 @@ def taken(ring, tilt=2.0, azimuth=40.0, distance=350.0, *, change=None, rotor=Tr
             light = paint(light, seen, sector(radius, 0, 360), 0.25 + 0.1 * np.cos(radius / 9.0))
     if change is not None:
         light = change(light, seen)
-    return as_photo(encode(light * gain, noise=0.01, rng=np.random.default_rng(1)), "shot.png", exif)
+    return as_photo(encode(light * gain, noise=0.01, rng=generator(1)), "shot.png", exif)
 
 
 def line(check, what):
@@ -190,7 +191,7 @@ def test_without_camera_file_the_place_is_rough(ring):
 
 @pytest.mark.parametrize("seed", range(3))
 def test_the_verdict_is_the_worst_line(ring, seed):
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     check = check_photo(taken(ring, rng.uniform(0, 50), gain=rng.uniform(0.2, 1.3), blur_px=rng.uniform(0.8, 2)), ring)
     assert check.verdict == VERDICTS[max(VERDICTS.index(entry.verdict) for entry in check.lines)]
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
+from seeds import generator
 from simulated import observe
 from simulated_run import measured
 from simulated_truth import Changes, Noise, Truth, random_truth
@@ -30,13 +31,13 @@ Case = tuple[Truth, Adjustment, Stations]
 
 
 def case(seed: int, kind: str, changes: Changes = LEVEL) -> tuple[Truth, tuple[ObservedView, ...]]:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     truth = random_truth(rng, kind, changes, QUICK)
     return truth, observe(truth, rng, QUICK)
 
 
 def adjusted(truth: Truth, views: tuple[ObservedView, ...]) -> Case:
-    return truth, *measured(truth, views, np.random.default_rng(5))
+    return truth, *measured(truth, views, generator(5))
 
 
 def raised(found: Case, loose: tuple[str, ...] = ()) -> list[Flag]:
@@ -74,7 +75,7 @@ def test_sound_photographs_raise_no_doubt(pair: Case, eight: tuple[Truth, tuple[
 
 def test_a_moved_rotor_is_named(eight: tuple[Truth, tuple[ObservedView, ...]]) -> None:
     truth, views = eight
-    other = observe(shoved(truth, (0.3, -0.2), 0.1), np.random.default_rng(9), QUICK)
+    other = observe(shoved(truth, (0.3, -0.2), 0.1), generator(9), QUICK)
     flags = raised(adjusted(truth, (*views[:4], other[4], *views[5:])))
     (flag,) = [f for f in flags if f.code == "rotor-moved"]
     assert flag.photo == views[4].name

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
+from seeds import generator
 from simulated import observe
 from simulated_run import measured, start_state
 from simulated_truth import Changes, Noise, Truth, random_truth
@@ -23,7 +24,7 @@ LEVEL = Changes(blades=3, tilt_deg=0.2)
 
 
 def eight(seed: int) -> Truth:
-    return random_truth(np.random.default_rng(seed), "eight", LEVEL, QUICK)
+    return random_truth(generator(seed), "eight", LEVEL, QUICK)
 
 
 def only(truth: Truth, photos: list[int]) -> Truth:
@@ -46,11 +47,11 @@ def shoved(truth: Truth, shift_mm: tuple[float, float], turn_deg: float) -> Trut
 
 def adjusted(truth: Truth, moved: dict[int, tuple[tuple[float, float], float]]) -> Adjustment:
     """The adjustment of simulated photographs; `moved` has shift and turn of the rotor in some of them."""
-    rng = np.random.default_rng(7)
+    rng = generator(7)
     views: list[ObservedView] = list(observe(truth, rng, QUICK))
     for p, (shift_mm, turn_deg) in moved.items():
-        views[p] = observe(shoved(truth, shift_mm, turn_deg), np.random.default_rng(9 + p), QUICK)[p]
-    return measured(truth, tuple(views), np.random.default_rng(5))[0]
+        views[p] = observe(shoved(truth, shift_mm, turn_deg), generator(9 + p), QUICK)[p]
+    return measured(truth, tuple(views), generator(5))[0]
 
 
 def each(result: Adjustment, truth: Truth) -> list[Movement]:
@@ -132,9 +133,9 @@ def test_a_shove_that_two_photographs_hardly_tell_does_no_harm(shift_mm: tuple[f
     u: dict[bool, list[float]] = {}
     for seed, side in ((1, 6), (2, 4), (6, 4)):
         truth = only(eight(seed), [0, 1, side])
-        views = list(observe(truth, np.random.default_rng(7), QUICK))
-        views[2] = observe(shoved(truth, shift_mm, 0.0), np.random.default_rng(11), QUICK)[2]
-        begun = start_state(truth, tuple(views), np.random.default_rng(5))
+        views = list(observe(truth, generator(7), QUICK))
+        views[2] = observe(shoved(truth, shift_mm, 0.0), generator(11), QUICK)[2]
+        begun = start_state(truth, tuple(views), generator(5))
         for moves in ({}, {2: np.zeros(3)}):
             result = adjust(truth.ring, tuple(views), replace(begun.copy(), moves=moves), truth.priors)
             found = measure_stations(result, StationOptions())

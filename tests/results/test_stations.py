@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import cumulative_simpson, simpson
 from scipy.interpolate import make_smoothing_spline
+from seeds import generator
 from simulated import observe
 from simulated_noise import Noise
 from simulated_run import measured
@@ -115,7 +116,7 @@ def test_compressor_blade_turning_from_inlet_to_outlet(inlet, outlet):
 @settings(max_examples=25)
 @given(st.integers(0, 10_000))
 def test_stations_of_random_rotors_are_the_renderers(seed):
-    shape = random_rotor(np.random.default_rng(seed), blades=2)
+    shape = random_rotor(generator(seed), blades=2)
     for blade in range(2):
         curve = tip_curve(shape, blade)
         every = np.unique(np.append(np.arange(0, len(curve.round_mm), 10), len(curve.round_mm) - 1))
@@ -189,7 +190,7 @@ def test_derivatives_of_an_angle_are_those_of_central_differences(station):
 
 @pytest.fixture(scope="module", params=[3, 8])
 def simulated(request: pytest.FixtureRequest) -> tuple[Truth, tuple[ObservedView, ...], Adjustment, Stations]:
-    rng = np.random.default_rng(request.param)
+    rng = generator(request.param)
     noise = Noise(ring_every=8)
     truth = random_truth(rng, "eight", Changes(blades=3), noise)
     views = observe(truth, rng, noise)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from seeds import generator
 from simulated import observe
 from simulated_run import measured
 from simulated_truth import Changes, Noise, Truth, random_truth
@@ -18,7 +19,7 @@ from bladeangle.tuning.results import TRAILING
 
 
 def case(kind: str) -> tuple[Truth, Adjustment]:
-    rng = np.random.default_rng(7)
+    rng = generator(7)
     noise = Noise(ring_every=8)
     truth = random_truth(rng, kind, Changes(blades=3), noise)
     return truth, measured(truth, observe(truth, rng, noise), rng)[0]
@@ -58,7 +59,7 @@ def test_the_uncertainty_follows_from_every_unknown(eight):
     """Against what happens to the distances when the unknowns are changed, by differences."""
     _, result = eight
     seen = np.ones(3, bool)
-    rng = np.random.default_rng(1)
+    rng = generator(1)
     for _ in range(3):
         step = 1e-5 * rng.standard_normal(result.layout.size)
         both = [applied(result.state, result.layout, k * step) for k in (1, -1)]

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from seeds import generator
 from simulated import observe
 from simulated_run import measured
 from simulated_truth import Changes, Noise, random_truth
@@ -21,7 +22,7 @@ from bladeangle.tuning.priors import ANY_TIPS, NEW_TIPS
 
 @pytest.mark.parametrize(("kind", "seed"), [("eight", 4), ("five", 6)])
 def test_waves_move_angles_as_adjusted_points_do(kind: str, seed: int) -> None:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     noise = Noise(ring_every=8)
     truth = random_truth(rng, kind, Changes(blades=3, tips="used"), noise)
     views = observe(truth, rng, noise)

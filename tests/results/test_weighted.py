@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from seeds import generator
 from simulated import observe
 from simulated_run import measured
 from simulated_truth import Changes, Noise, random_truth
@@ -14,7 +15,7 @@ from bladeangle.results.weighted import weighted_rows
 
 @pytest.mark.parametrize("seed", [3, 8])
 def test_all_photographs_together_bring_the_adjustments_information(seed: int) -> None:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     noise = Noise(ring_every=8)
     truth = random_truth(rng, "eight", Changes(blades=3), noise)
     result, _ = measured(truth, observe(truth, rng, noise), rng)
