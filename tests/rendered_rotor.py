@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -42,8 +41,7 @@ def rendered(folder: Path, seed: int, views: tuple[str, ...] = PAIR) -> tuple[Me
     return measure(standing, turned, ring, camera, Options()), true
 
 
-@cache
 def pair_and_two() -> tuple[Measurement, dict[str, Any]]:
-    """A rendered pair with two photographs from the side, measured once for all tests that only read it."""
+    """A rendered pair with two photographs from the side, measured; tests take the fixture of this name."""
     with tempfile.TemporaryDirectory() as folder:
         return rendered(Path(folder), 704, (*PAIR, "around-1", "around-4"))

@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bounds import ACCEPTED, largest
+from scipy import stats
 from seeds import generator
 from simulated import observe
 from simulated_run import measured, simulate, start_state
@@ -83,6 +85,10 @@ def test_derivatives_of_every_kind_of_observation(eight, moves):
     truth, views, result, _ = eight
     seen = set()
     state = replace(result.state.copy(), moves={p: np.array(move) for p, move in moves.items()})
+    if moves:  # and far from the usual: focus, and blades rounded far from their ends
+        rotor = replace(state.rotor, rounding_mm=np.array([9.0, 11.0]))
+        state = replace(state, rotor=rotor, focus=np.full(len(views), 0.05))
+        state.camera[0] /= 1.05
     for photo in (0, 1, 4):  # both standings from above, and one oblique
         view, layout = views[photo], Layout(state)
         standing = state.setups.index(view.setup)
@@ -99,6 +105,8 @@ def test_derivatives_of_every_kind_of_observation(eight, moves):
         rows = whole(state)
         seen |= set(rows)
         wrong = {kind: np.zeros(layout.size) for kind in rows}
+        past_heights = [layout["blade", b].start + state.rotor.basis.count for b in range(3)]
+        ends, by_ends = {k + e for k in past_heights for e in (0, 1)}, []
         for k in range(layout.size):
             size = max(1.0, *(float(np.abs(j[:, k]).max()) for _, j in rows.values()))
             change = np.zeros(layout.size)
@@ -109,6 +117,11 @@ def test_derivatives_of_every_kind_of_observation(eight, moves):
             for kind, (_, j) in rows.items():
                 difference = (values[0][kind] - values[1][kind]) / 2e-3
                 wrong[kind][k] = np.sqrt(np.mean((difference - j[:, k] / size) ** 2))
+                if kind.endswith("tips") and k in ends:
+                    by_ends.append((difference, j[:, k] / size))
+        if moves:  # of points that lie where edges thin
+            told, seen_there = (np.concatenate(part) for part in zip(*by_ends, strict=True))
+            assert np.linalg.norm(told - seen_there) < 0.1 * np.linalg.norm(told)
         for kind, (_, j) in rows.items():
             # the tips' derivatives leave out that a steeper blade looks thicker along the axis
             bound = 0.03 if kind.endswith("tips") else 5e-3
@@ -175,21 +188,28 @@ def test_one_overhead_photograph_measures_what_it_sees(seed):
 
 @pytest.mark.slow
 def test_intervals_cover_and_sampled_covariance_is_the_predicted_one():
-    """A small share of `tests/bench/simulate.py`."""
+    """A small share of `tests/bench/simulate.py`.
+
+    Sixteen pairs scatter: over twenty-two such sets, of other seeds and of cylinders and new tips, the mean square was
+    0.27 to 0.88 (0.47 as a rule, the standard deviation of its logarithm 0.28), since these tips are better than the
+    used ones that a pair's intervals have to cover. Bounds are four such standard deviations away, so that intervals
+    twice or half as wide lie outside as a rule.
+    """
     noise = replace(QUICK, law="markov")  # of which it is known what the ideal adjustment gives
     cases = [simulate(generator(7, k), "pair", Changes(blades=3), noise, with_ideal=k < 4) for k in range(16)]
     error = [c.angle_deg - c.true_deg for c in cases]
     squares = [float(e @ np.linalg.solve(c.covariance_deg2, e)) / len(e) for e, c in zip(error, cases, strict=True)]
-    sampling = np.sqrt(2 / 9 / len(squares))
-    assert abs(np.mean(squares) - 1) < 4 * sampling
+    assert 0.16 < np.mean(squares) < 1.4
     covered = np.concatenate([np.abs(e) <= c.half_width_deg for e, c in zip(error, cases, strict=True)])
     assert len(covered) > 120
-    assert 0.88 <= covered.mean() <= 0.995
+    # of a third as many independent ones: they share the focal length and the axis
+    assert covered.mean() >= stats.binom.ppf(ACCEPTED, 48, 0.95) / 48
     z = np.concatenate([e / c.u_deg for e, c in zip(error, cases, strict=True)])
-    assert 0.75 < np.sqrt((z**2).mean()) < 1.2
+    assert 0.3 < np.sqrt((z**2).mean()) < 1.3
     # near the ideal adjustment, which knows how good the points are, and never better than it by much
     ratio = np.concatenate([c.u_deg / c.ideal_u_deg for c in cases[:4]])
-    assert 0.85 < np.median(ratio) < 1.6  # 1.42: bends are not estimated from above, and inconsistency widens
+    # 1.2 to 1.9: bends are not estimated from above, and inconsistency widens
+    assert 0.85 < np.median(ratio) < 2.4
 
 
 def spoiled(views: tuple[ObservedView, ...], run: int, seed: int) -> tuple[ObservedView, ...]:
@@ -264,7 +284,8 @@ def test_a_rotor_off_centre_and_tilted(seed):
     truth, _, result, found = case(seed, "eight", Changes(blades=3, offset_mm=5.0, tilt_deg=0.5))
     error, u = errors_deg(truth, found), uncertainty_deg(found.budget)
     assert 0.2 < np.sqrt(((error / u) ** 2).mean()) < 2.2
-    assert 0.001 < np.abs(error).max() < 0.15
+    assert np.abs(error / u).max() < largest(len(u))
+    assert 0.01 < np.median(u) < 0.12
     for s in (0, 1):
         axis, true = result.state.r_ring_rotor[s][:, 2], truth.r_ring_rotor[s][:, 2]
         assert np.degrees(np.arccos(np.clip(axis @ true, -1, 1))) < 0.12

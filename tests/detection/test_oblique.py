@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import pytest
 from painted import ABOVE, SIDES, Painted, photographs, state_of
-from rendered_rotor import pair_and_two
 
 from bladeangle.adjustment.model import State
 from bladeangle.detection import oblique
@@ -22,8 +21,8 @@ Found = tuple[Measurement, dict[str, Any]]
 
 
 @pytest.fixture(scope="module")
-def found() -> Found:
-    return pair_and_two()
+def found(pair_and_two: Found) -> Found:
+    return pair_and_two
 
 
 def photos_of(measurement: Measurement) -> tuple[list[Any], float]:

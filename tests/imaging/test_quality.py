@@ -71,9 +71,10 @@ def test_defocus(ring: Ring, blur: float, expected: list[str]) -> None:
 
 
 def test_motion_is_told_from_defocus(ring: Ring) -> None:
-    (flag,) = judged(taken(ring, shake=(9, 1)), ring)
-    assert flag.code == "blur"
-    assert "one way" in flag.text
+    flags = judged(taken(ring, shake=(9, 1)), ring)
+    # It may cost some markers too.
+    assert [code for code in codes(flags) if code != "ring-partly-hidden"] == ["blur"]
+    assert "one way" in next(flag.text for flag in flags if flag.code == "blur")
 
 
 def test_blur_beyond_measure_is_refused(ring: Ring) -> None:
