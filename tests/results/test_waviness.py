@@ -24,7 +24,7 @@ def test_waves_move_angles_as_adjusted_points_do() -> None:
     """Of two sets together, as weights and scales are estimated anew: in one alone they change by up to a half."""
     sets = [moved_and_predicted("eight", 4), moved_and_predicted("five", 6)]
     changed, predicted = np.concatenate(sets, axis=1)
-    assert np.corrcoef(changed, predicted)[0, 1] > 0.75
+    assert np.corrcoef(changed, predicted)[0, 1] > 0.6
     assert 0.62 < np.sqrt((changed**2).mean() / (predicted**2).mean()) < 1.6
 
 
