@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
+
+# A run in the background of a shell ignores interrupts, and so would the commands that it starts and interrupts.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # Before NumPy or OpenCV is imported: tests run side by side, and threads of one would only slow the others.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -13,8 +17,20 @@ os.environ["BLADEANGLE_CONFIG"] = ""
 # Colour would get into captured output where a test pretends to be a terminal.
 os.environ.pop("FORCE_COLOR", None)
 
-from hypothesis import settings  # noqa: E402 - after the environment is set
+from typing import Any  # noqa: E402 - after the environment is set
+
+import pytest  # noqa: E402
+from hypothesis import settings  # noqa: E402
+from made_once import made_once, shared_folder  # noqa: E402
 
 # Deadlines would fail tests for a busy machine; the same examples every time keep runs comparable.
 settings.register_profile("bladeangle", deadline=None, derandomize=True)
 settings.load_profile("bladeangle")
+
+
+@pytest.fixture(scope="session")
+def pair_and_two(tmp_path_factory: pytest.TempPathFactory, pytestconfig: pytest.Config) -> Any:
+    """A rendered pair with two photographs from the side, measured, and its truth: only to be read."""
+    from rendered_rotor import pair_and_two as make
+
+    return made_once(shared_folder(tmp_path_factory, pytestconfig) / "pair-and-two.pickle", make)

@@ -14,6 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from seeds import generator
 
 from bladeangle.adjustment.model import State
 from bladeangle.adjustment.rotor import Basis, Rotor
@@ -182,7 +183,7 @@ def state_of(rotor: Painted, eyes: tuple[Eye, ...]) -> State:
 @cache
 def photographs(rotor: Painted, seed: int, noise: float = 0.02) -> tuple[Photo, ...]:
     """The rotor from above and from both sides."""
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     return tuple(photograph(rotor, eye, rng, noise=noise) for eye in (ABOVE, *SIDES))
 
 

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
+from seeds import generator
 
 from bladeangle.imaging.photo import WHITE_LEVEL, Exif, Photo
 from bladeangle.imaging.ring import Ring, dictionary_of, read_ring
@@ -135,7 +136,7 @@ def photograph(
 ) -> Photo:  # fmt: skip
     """Photograph of the ring."""
     light = light_of(ring, seen, blur_px=blur_px, paper=paper, hidden=hidden)
-    return as_photo(encode(light, noise=noise, rng=np.random.default_rng(seed)), name)
+    return as_photo(encode(light, noise=noise, rng=generator(seed)), name)
 
 
 def scaled(ring: Ring, factor: float) -> Ring:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import tempfile
-from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from seeds import generator
 
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import ring_from_dict
@@ -23,7 +23,7 @@ EIGHT = (*PAIR, *(f"around-{k}" for k in range(1, 7)))
 
 def rendered(folder: Path, seed: int, views: tuple[str, ...] = PAIR) -> tuple[Measurement, dict[str, Any]]:
     """Render the views of a random rotor into a folder and measure them; with the truth. Raises what measuring does."""
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     model = CameraModel().scaled(*SIZE)
     shape = random_rotor(rng)
     scenes = rotor_photos(rng, shape, model, views=views, exposure=Exposure(colour=False, blur_px=0.6))
@@ -41,8 +41,7 @@ def rendered(folder: Path, seed: int, views: tuple[str, ...] = PAIR) -> tuple[Me
     return measure(standing, turned, ring, camera, Options()), true
 
 
-@cache
 def pair_and_two() -> tuple[Measurement, dict[str, Any]]:
-    """A rendered pair with two photographs from the side, measured once for all tests that only read it."""
+    """A rendered pair with two photographs from the side, measured; tests take the fixture of this name."""
     with tempfile.TemporaryDirectory() as folder:
         return rendered(Path(folder), 704, (*PAIR, "around-1", "around-4"))

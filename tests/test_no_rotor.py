@@ -14,6 +14,7 @@ import skimage.data
 from click.testing import CliRunner
 from PIL import Image
 from rendered_ring import CALIBRATION, encode, light_of, shot, trial_ring
+from seeds import generator
 
 from bladeangle.cli.main import main
 from bladeangle.imaging.camera import Camera, write_camera
@@ -68,7 +69,7 @@ def test_something_else_within_the_ring_is_no_rotor(tmp_path: Path, name: str) -
     at = np.clip(((mm + ring.inner_radius_mm) / side_mm * 1000).astype(int), 0, 999)
     light[inside] = 0.03 + 0.7 * values[at[..., 1], at[..., 0]][inside] ** 2.2
     path = str(tmp_path / f"{name}.jpg")
-    Image.fromarray(encode(light, noise=0.01, rng=np.random.default_rng(1))).save(path, quality=92)
+    Image.fromarray(encode(light, noise=0.01, rng=generator(1))).save(path, quality=92)
     sigma = np.array([1.0, 1.0, 1.0, 0.002, 0.01, 1e-4, 1e-4, 0.02])
     write_camera(Camera("drawn", WIDTH, HEIGHT, camera, np.diag(sigma**2), True, {}), tmp_path / "camera.json")
     words = ("measure", path, "--ring", RING, "--camera", str(tmp_path / "camera.json"))

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import ring_from_dict
@@ -24,6 +25,8 @@ ROTOR_37_DEG = (90 - 62.53, 90 - 49.98)
 ROTOR_37_SOLIDITY = 1.29
 #: DTMB propeller 4119 cut by the cylinder at r/R = 0.9: P/D 1.079; three blades, as it has (from memory).
 DTMB_4119_DEG = float(np.degrees(np.arctan(1.079 / (np.pi * 0.9))))
+#: Potsdam Propeller Test Case VP1304 at its tip: P/D 1.355; five blades, as it has.
+VP1304_DEG = float(np.degrees(np.arctan(1.355 / np.pi)))
 
 
 def shape_of(blades: int, tip_length_mm: float, entry_deg: float, exit_deg: float) -> RotorShape:
@@ -48,7 +51,7 @@ def shape_of(blades: int, tip_length_mm: float, entry_deg: float, exit_deg: floa
 
 def measured(shape: RotorShape, folder: Path, options: Options) -> dict[str, Any]:
     """The record of a rendered overhead pair, with a camera file off by a draw from its uncertainty."""
-    rng = np.random.default_rng(13)
+    rng = generator(13)
     model = CameraModel().scaled(*SIZE)
     exposure = Exposure(colour=False)
     scenes = rotor_photos(rng, shape, model, views=("inlet", "outlet"), exposure=exposure)
@@ -81,6 +84,13 @@ def test_propeller_4119_at_nine_tenths_of_its_radius(tmp_path: Path) -> None:
     record = measured(shape_of(3, 120.0, DTMB_4119_DEG, DTMB_4119_DEG), tmp_path, Options(tips="new"))
     assert (record["rotor"]["blade_count"], record["rotor"]["hand"]) == (3, "right")
     check(record, dict.fromkeys(("entry", "middle", "exit"), DTMB_4119_DEG))
+
+
+def test_the_tip_of_propeller_vp1304(tmp_path: Path) -> None:
+    assert pytest.approx(23.331, abs=5e-4) == VP1304_DEG
+    record = measured(shape_of(5, 90.0, VP1304_DEG, VP1304_DEG), tmp_path, Options(tips="new"))
+    assert (record["rotor"]["blade_count"], record["rotor"]["hand"]) == (5, "right")
+    check(record, dict.fromkeys(("entry", "middle", "exit"), VP1304_DEG))
 
 
 def test_tip_of_rotor_37(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from seeds import generator
 
 from bladeangle.cli.main import main
 from bladeangle.imaging.camera import Camera, write_camera
@@ -40,7 +41,7 @@ def photographed(folder: Path, hand: int) -> tuple[str, ...]:
         sweep_mm=10.0, laws=(Progressive(ANGLE_DEG, ANGLE_DEG),),
     )  # fmt: skip
     shape = replace(shape, height_mm=shape.base_mm + float(tip_curve(shape, 0).drop_mm[-1]) + 8.0)
-    rng = np.random.default_rng(21)
+    rng = generator(21)
     model = CameraModel().scaled(*SIZE)
     views = ("inlet", "outlet", "around-1", "around-3", "around-5")
     scenes = rotor_photos(rng, shape, model, views=views, exposure=Exposure(colour=False))

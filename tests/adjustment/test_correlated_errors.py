@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.adjustment.correlated_errors import (
     CorrelatedErrors,
@@ -108,7 +109,7 @@ def test_waves_of_tips_count_from_overhead_only() -> None:
 @pytest.mark.parametrize("seed", [1, 7])
 def test_the_covariance_given_the_points_is_that_of_samples(seed: int) -> None:
     """Values drawn from their prior, seen through noisy points: how far estimates lie off (normal theory)."""
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     along = np.arange(0.0, 500.0, 25.0)
     errors = correlated_errors_in_px(
         "outlet tips",

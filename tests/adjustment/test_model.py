@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
+from seeds import generator
 from simulated import observe
 from simulated_run import start_state
 from simulated_truth import Changes, Noise, random_truth
@@ -17,7 +18,7 @@ from bladeangle.adjustment.model import State, TipPoints
 @pytest.fixture(scope="module", params=[2, 9])
 def state(request: pytest.FixtureRequest) -> State:
     """The rotor turned by some degrees about any axis, so that no rotation is its own inverse."""
-    rng = np.random.default_rng(request.param)
+    rng = generator(request.param)
     noise = Noise(ring_every=8)
     truth = random_truth(rng, "five", Changes(blades=3), noise)
     begun = start_state(truth, observe(truth, rng, noise), rng)

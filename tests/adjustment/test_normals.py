@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
+from pathlib import Path
+
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.adjustment.correlated_errors import CorrelatedErrors
 from bladeangle.adjustment.equations import Rows
@@ -21,7 +25,7 @@ COLUMNS = np.array([4, 1, 7])
 
 
 def case(seed: int, errors: bool) -> tuple[Rows, CorrelatedErrors | None, np.random.Generator]:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     m, q = 40, 6
     rows = Rows(0, "inlet tips", rng.normal(0, 0.3, m), rng.normal(0, 5, (3, m)), COLUMNS, rng.uniform(0.1, 0.4, m))
     if not errors:
@@ -90,7 +94,7 @@ def test_weights_are_robust_and_misses_have_none(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_scales_are_the_spread_and_the_growth_that_correlation_makes(seed: int) -> None:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     alone = scale_of(rng.normal(0, 2.0, 4000))
     assert alone.single == pytest.approx(2.0, rel=0.05)
     assert 1.0 <= alone.growth < 1.2
@@ -131,3 +135,44 @@ def test_squares_of_correlated_errors_are_as_large_as_expected(seed: int) -> Non
 def test_nothing_observed_says_nothing() -> None:
     total, right = Normals(5).equations
     assert not total.any() and not right.any() and Normals(5).shifts == {}
+
+
+# --- published lines -------------------------------------------------------------------------------------------------
+
+
+def fitted_line(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Intercept and slope, their covariance, and the standard deviation of the residuals, by the normal equations."""
+    jac = np.stack([np.ones_like(x), x])
+    rows = Rows(0, "ring", -y, jac, np.arange(2), np.ones(len(x)))  # predicted, which is zero, less observed
+    equations = Normals(2, [WeightedRows(rows, rows.residual, np.ones(len(x)), None)]).equations
+    found = -np.linalg.solve(*equations)
+    s = float(np.sqrt(((y - found @ jac) ** 2).sum() / (len(x) - 2)))
+    return found, s**2 * np.linalg.inv(equations[0]), s
+
+
+def test_the_calibration_line_of_jcgm_100() -> None:
+    """JCGM 100:2008, H.3: eleven readings of a thermometer, reference temperature 20 deg."""
+    t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
+    b = -1e-3 * np.array([171, 169, 166, 159, 164, 165, 156, 157, 159, 161, 160])
+    (y1, y2), covariance, s = fitted_line(t - 20.0, b)
+    u = np.sqrt(np.diag(covariance))
+    assert (y1, u[0]) == (pytest.approx(-0.1712, abs=5e-5), pytest.approx(0.0029, abs=5e-5))
+    assert (y2, u[1]) == (pytest.approx(0.00218, abs=5e-6), pytest.approx(0.00067, abs=5e-6))
+    assert covariance[0, 1] / u.prod() == pytest.approx(-0.930, abs=5e-4)
+    assert s == pytest.approx(0.0035, abs=5e-5)
+    at_30 = np.array([1.0, 10.0])
+    assert at_30 @ [y1, y2] == pytest.approx(-0.1494, abs=5e-5)
+    assert np.sqrt(at_30 @ covariance @ at_30) == pytest.approx(0.0041, abs=5e-5)
+
+
+def test_norris_of_nist() -> None:
+    """NIST StRD, Norris (linear, lower difficulty), with the certified values; data as scipy's own tests carry them."""
+    data = Path(str(files("scipy.stats"))) / "tests" / "data" / "nist_linregress" / "Norris.dat"
+    if not data.exists():
+        pytest.skip("scipy is installed without its tests, which carry Norris.dat")
+    lines = data.read_text(encoding="ascii").splitlines()
+    y, x = np.array([line.split() for line in lines[60:] if line.strip()], float).T
+    assert len(x) == 36
+    found, covariance, _ = fitted_line(x, y)
+    assert found == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-9)
+    assert np.sqrt(np.diag(covariance)) == pytest.approx([0.232818234301152, 0.000429796848199937], rel=1e-9)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from seeds import generator
 from simulated import observe
 from simulated_run import start_state
 from simulated_truth import random_truth
@@ -20,7 +21,7 @@ Case = tuple[State, State, Layout, Priors]
 @pytest.fixture(scope="module")
 def pair() -> Case:
     """Start and, a little off it, the state of an overhead pair."""
-    rng = np.random.default_rng(5)
+    rng = generator(5)
     truth = random_truth(rng, "pair")
     start = start_state(truth, observe(truth, rng), rng)
     start.moves = {1: np.array([0.0003, 0.05, -0.04])}
@@ -31,7 +32,7 @@ def pair() -> Case:
         step[layout["blade", b]][: rotor.basis.count] = rng.normal(0, 0.5, rotor.basis.count)
         step[layout["blade", b]][-1] = rng.normal(0, 0.1)
     step[layout["rotor"]] = [1.3, 0.3, 0.5, -0.4]
-    step[layout["tips"]] = np.random.default_rng(6).normal(0, 1.0, step[layout["tips"]].size)
+    step[layout["tips"]] = generator(6).normal(0, 1.0, step[layout["tips"]].size)
     step[layout["setup", 0]] = 0.0  # where the frame begins is held to a micrometre
     state = applied(start, layout, step)
     state.t_ring_rotor[0] = start.t_ring_rotor[0]  # it was carried along with the heights

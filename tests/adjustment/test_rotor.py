@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import BSpline
+from seeds import generator
 
 from bladeangle.adjustment.rotor import Basis, Rotor
 from tests.synthetic.scene import RotorShape, half_thickness
@@ -38,7 +39,7 @@ def test_basis_is_the_uniform_cubic_b_spline(start, length, count, derivative):
 
 def test_basis_runs_straight_beyond_its_ends():
     basis = Basis(0.0, 2.0, 9)
-    heights = np.random.default_rng(3).normal(0, 5, 9)
+    heights = generator(3).normal(0, 5, 9)
     for end, beyond in ((0.0, -0.4), (2.0, 2.5)):
         value, slope = (float((basis.matrix(np.array([end]), d) @ heights)[0]) for d in (0, 1))
         there = [float((basis.matrix(np.array([beyond]), d) @ heights)[0]) for d in (0, 1, 2)]
@@ -49,7 +50,7 @@ def test_splines_are_carried_on_to_the_ends_of_blades():
     """The same curves, straight beyond where they ended, on knots 20 mm apart, to 6 mm past the longest blade."""
     rotor = straight()
     assert rotor.covered() is rotor
-    rotor.heights[1] += np.random.default_rng(4).normal(0, 0.05, rotor.basis.count)
+    rotor.heights[1] += generator(4).normal(0, 0.05, rotor.basis.count)
     rotor.ends[1, 1] = 3.0
     longer = rotor.covered()
     assert rotor.basis.stop == pytest.approx(2.28)
@@ -83,7 +84,7 @@ def test_half_thickness_is_that_of_the_renderer_seen_along_the_axis(angle_deg):
 
 def test_half_thickness_derivatives():
     rotor = straight()
-    rng = np.random.default_rng(5)
+    rng = generator(5)
     rotor.heights += rng.normal(0, 0.5, rotor.heights.shape)
     tau = np.concatenate([rng.uniform(0.004, 0.07, 40), rng.uniform(2.13, 2.196, 40), [1.0]])
     blade = rng.integers(0, 3, len(tau))
@@ -152,7 +153,7 @@ def test_a_copy_is_independent():
 
 
 def test_values_are_the_matrix_times_the_coefficients():
-    rng = np.random.default_rng(8)
+    rng = generator(8)
     basis, heights = Basis(-0.1, 2.3, 11), rng.normal(size=(3, 11))
     tau, row = np.linspace(-0.4, 2.6, 61), rng.integers(0, 3, 61)
     for derivative in (0, 1, 2):

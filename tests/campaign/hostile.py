@@ -33,6 +33,8 @@ from typing import Any
 
 from tests.invented_record import invented_record
 
+from .zeros import deflated_zeros
+
 ROOT = Path(__file__).resolve().parents[2]
 #: What a refusal may take: processor seconds, and megabytes.
 MOST_S, MOST_MB = 10.0, 700.0
@@ -445,9 +447,7 @@ def _inventory(name: str, *changes: str, words: tuple[str, ...] = ("--record", "
         for change in changes:
             raw.execute(change)
         if bomb:
-            packer = zlib.compressobj(9)
-            data = b"".join(packer.compress(bytes(1_000_000)) for _ in range(3000)) + packer.flush()
-            raw.execute("UPDATE bodies SET picture = ?", (b"\x01\x40" + data,))
+            raw.execute("UPDATE bodies SET picture = ?", (b"\x01\x40" + deflated_zeros(3_000_000_000),))
         raw.commit()
         raw.close()
         return ("inventory", "i.sqlite", *words)

@@ -17,6 +17,8 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from .zeros import deflated_zeros
+
 Rng = np.random.Generator
 MEASURED: frozenset[str | int] = frozenset({"within", "flagged"})
 UNREADABLE: frozenset[str | int] = frozenset({3})
@@ -105,9 +107,7 @@ def noise(jpeg: bytes, rng: Rng) -> bytes:
 def png_bomb(jpeg: bytes, rng: Rng) -> bytes:
     """A megabyte that decodes to 900 million pixels."""
     side = 30000
-    packer = zlib.compressobj(9)
-    row = bytes(1 + side // 8)
-    data = b"".join(packer.compress(row) for _ in range(side)) + packer.flush()
+    data = deflated_zeros(side * (1 + side // 8))
     header = _chunk(b"IHDR", struct.pack(">IIBBBBB", side, side, 1, 0, 0, 0, 0))
     return b"\x89PNG\r\n\x1a\n" + header + _chunk(b"IDAT", data) + _chunk(b"IEND", b"")
 
@@ -115,9 +115,7 @@ def png_bomb(jpeg: bytes, rng: Rng) -> bytes:
 def png_just_under(jpeg: bytes, rng: Rng) -> bytes:
     """A small PNG within the pixel limit that decodes to 860 MB, 3 x 16 bits a pixel."""
     side = 12000
-    packer = zlib.compressobj(1)
-    row = bytes(1 + side * 6)
-    data = b"".join(packer.compress(row) for _ in range(side)) + packer.flush()
+    data = deflated_zeros(side * (1 + side * 6))
     header = _chunk(b"IHDR", struct.pack(">IIBBBBB", side, side, 16, 2, 0, 0, 0))
     return b"\x89PNG\r\n\x1a\n" + header + _chunk(b"IDAT", data) + _chunk(b"IEND", b"")
 
@@ -125,9 +123,7 @@ def png_just_under(jpeg: bytes, rng: Rng) -> bytes:
 def png_text_bomb(jpeg: bytes, rng: Rng) -> bytes:
     """A sound PNG with a compressed text chunk of 500 MB."""
     png = _saved(_picture(jpeg).convert("L"), "PNG", compress_level=1)
-    packer = zlib.compressobj(9)
-    data = b"".join(packer.compress(bytes(1_000_000)) for _ in range(500)) + packer.flush()
-    return png[:33] + _chunk(b"zTXt", b"Comment\0\0" + data) + png[33:]
+    return png[:33] + _chunk(b"zTXt", b"Comment\0\0" + deflated_zeros(500_000_000)) + png[33:]
 
 
 def jpeg_huge(jpeg: bytes, rng: Rng) -> bytes:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from painted import ABOVE, SIDES, Painted, off_px, photographs, state_of
+from seeds import generator
 
 from bladeangle.adjustment.model import EndPoints
 from bladeangle.base.errors import EdgesError
@@ -216,7 +217,7 @@ def test_ends_that_look_away_are_not_looked_for_from_the_side(side: int) -> None
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_smooth_path_is_followed_past_stronger_specks(seed: int) -> None:
     """Paths of several lengths side by side; a speck that is far off costs more than it brings."""
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     places = np.arange(-12.0, 13.0)
     wanted, responses = [], []
     for n in (40, 25, 60):

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from painted import ABOVE, Painted, photographs
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import find_peaks
+from seeds import generator
 
 from bladeangle.base.geometry import pixels
 from bladeangle.detection import hub
@@ -27,7 +28,7 @@ ROOT = Path(__file__).resolve().parents[2]
 @settings(max_examples=50, deadline=None)
 def test_peaks_are_those_of_scipy(seed):
     """`scipy.signal.find_peaks`, which takes half a second to import."""
-    values = 2 * gaussian_filter1d(np.random.default_rng(seed).normal(size=480), 5.0)
+    values = 2 * gaussian_filter1d(generator(seed).normal(size=480), 5.0)
     assert hub._peaks(values, 0.15) == find_peaks(values, prominence=0.15)[0].tolist()
 
 

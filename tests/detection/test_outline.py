@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from painted import ABOVE, Painted, photographs
+from seeds import generator
 
 from bladeangle.base.errors import EdgesError
 from bladeangle.detection import outline
@@ -27,7 +28,7 @@ def saw_tooth(count: int, fall: int = 2) -> np.ndarray:
 
 @pytest.mark.parametrize("count", [3, 4])
 def test_a_saw_tooth_is_followed_through_noise_and_a_scratch(count):
-    rng = np.random.default_rng(count)
+    rng = generator(count)
     strength = rng.uniform(0, 2, (COLUMNS, ROWS))
     strength[:, 60] = 5.0  # level, all round, and stronger than the teeth where they fade
     rows = saw_tooth(count)
@@ -39,7 +40,7 @@ def test_a_saw_tooth_is_followed_through_noise_and_a_scratch(count):
 
 
 def test_no_jump_where_none_is_allowed():
-    strength = np.random.default_rng(1).uniform(0, 2, (COLUMNS, ROWS))
+    strength = generator(1).uniform(0, 2, (COLUMNS, ROWS))
     strength[np.arange(COLUMNS), saw_tooth(3)] = 8.0
     cost = np.full(COLUMNS, np.inf)
     cost[10::60] = 1.0
@@ -53,7 +54,7 @@ def teeth(count: int) -> np.ndarray:
     """Strength (columns, rows) of `count` teeth that fall from 60 by 30 mm, a row and a half wide, over noise."""
     z = np.arange(*HEIGHTS_MM, PITCH_MM)
     ridge = 60.0 - 30.0 * ((np.arange(COLUMNS) * count / COLUMNS) % 1.0)
-    noise = np.random.default_rng(count).uniform(0, 1, (COLUMNS, len(z)))
+    noise = generator(count).uniform(0, 1, (COLUMNS, len(z)))
     return 8.0 * np.exp(-0.5 * ((z[None] - ridge[:, None]) / 0.45) ** 2) + noise
 
 
@@ -64,7 +65,7 @@ def look(name: str, axis_mm: Callable[[float], Any] = lambda rim_mm: np.zeros(2)
 
 def found(monkeypatch: pytest.MonkeyPatch, turn: int, *strengths: np.ndarray) -> list[outline.Outline]:
     """The outlines in pictures whose teeth fall in direction `turn`; the other direction is noise."""
-    noise = np.random.default_rng(1).uniform(0, 1, strengths[0].shape)
+    noise = generator(1).uniform(0, 1, strengths[0].shape)
     monkeypatch.setattr(outline, "_unroll", lambda one, rim_mm: int(one.photo.name[0]))
     monkeypatch.setattr(outline, "_strengths", lambda k: {turn: strengths[k], -turn: noise})
     return outline.find_outlines([look(f"{k}.jpg") for k in range(len(strengths))])
@@ -107,7 +108,7 @@ def test_bare_paper_between_blades_is_not_more_blades(monkeypatch: pytest.Monkey
     """Blades that fill little more than half the turn look nearly as strong when folded to twice their number."""
     strength = teeth(count)
     bare = (np.arange(COLUMNS) * count / COLUMNS) % 1.0 > 0.53
-    strength[bare] = np.random.default_rng(5).uniform(0, 1, (int(bare.sum()), strength.shape[1]))
+    strength[bare] = generator(5).uniform(0, 1, (int(bare.sum()), strength.shape[1]))
     folded = {n: outline._Folded.of(outline._thickened(strength), n).tooth() for n in (count, 2 * count)}
     once, twice = folded[count], folded[2 * count]
     assert once is not None and twice is not None

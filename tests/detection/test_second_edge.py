@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from painted import ABOVE, SIDES, Painted, photograph, photographs, state_of
+from seeds import generator
 
 from bladeangle.detection.edges import measure_tips
 from bladeangle.detection.second_edge import second_edges
@@ -17,7 +18,7 @@ ROTOR = Painted()
 @pytest.mark.parametrize("line_px", [6.0, 9.0])
 def test_a_line_along_the_tip_is_a_second_edge(seed: int, line_px: float) -> None:
     """It lies inside, and the normals of tips seen from above point outwards; the line is 2 px wide."""
-    photo = photograph(ROTOR, ABOVE, np.random.default_rng(seed), line_px=line_px)
+    photo = photograph(ROTOR, ABOVE, generator(seed), line_px=line_px)
     tips = measure_tips(photo, state_of(ROTOR, (ABOVE,)), 0, 0, BLUR_PX, 0)
     found = second_edges(photo, tips, BLUR_PX)
     assert [s.blade for s in found] == [0, 1, 2]
@@ -37,14 +38,14 @@ def test_an_edge_by_itself_has_none(seed: int) -> None:
 
 def test_a_faint_line_is_none() -> None:
     """A fifth of the tip's own step, on the scale on which noise is even."""
-    photo = photograph(ROTOR, ABOVE, np.random.default_rng(1), line_px=8.0, line_light=0.27, noise=0.004)
+    photo = photograph(ROTOR, ABOVE, generator(1), line_px=8.0, line_light=0.27, noise=0.004)
     tips = measure_tips(photo, state_of(ROTOR, (ABOVE,)), 0, 0, BLUR_PX, 0)
     assert all(s.share < 0.3 for s in second_edges(photo, tips, BLUR_PX))
 
 
 def test_nearer_than_the_blur_two_edges_are_one() -> None:
     """A line 6 px inside is not told apart from the tip by a picture whose blur is 4 px."""
-    photo = photograph(ROTOR, ABOVE, np.random.default_rng(1), line_px=6.0)
+    photo = photograph(ROTOR, ABOVE, generator(1), line_px=6.0)
     tips = measure_tips(photo, state_of(ROTOR, (ABOVE,)), 0, 0, BLUR_PX, 0)
     assert all(s.share < 0.5 for s in second_edges(photo, tips, 4.0))
 

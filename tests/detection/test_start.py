@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.detection.outline import Outline
 from bladeangle.detection.start import Tooth, first_rotor, refined_teeth, teeth_of
@@ -41,13 +42,13 @@ def found_wrap_deg(inlet: list[Tooth], outlet: list[Tooth], height_sigma_mm: flo
 
 @pytest.mark.parametrize(("wrap_deg", "blades"), [(128.0, 3), (160.0, 3), (100.0, 4), (190.0, 2)])
 def test_slopes_tell_the_wrap(wrap_deg: float, blades: int) -> None:
-    inlet, outlet = teeth(wrap_deg, blades, np.random.default_rng(1))
+    inlet, outlet = teeth(wrap_deg, blades, generator(1))
     assert found_wrap_deg(inlet, outlet) == pytest.approx(wrap_deg, abs=6.0)
 
 
 def test_a_blade_lost_in_a_shadow_and_an_unknown_radius_do_not_mislead() -> None:
     """One blade's heights in each standing are nonsense, and a radius that is too small lifts everything."""
-    inlet, outlet = teeth(128.0, 3, np.random.default_rng(2), lift_mm=15.0)
+    inlet, outlet = teeth(128.0, 3, generator(2), lift_mm=15.0)
     wave = 5.0 * np.sin(np.linspace(0, 9, 40))
     inlet[1] = Tooth(inlet[1].start, inlet[1].angle, inlet[1].height + wave, False)
     outlet[0] = Tooth(outlet[0].start, outlet[0].angle, outlet[0].height - wave, False)
@@ -56,7 +57,7 @@ def test_a_blade_lost_in_a_shadow_and_an_unknown_radius_do_not_mislead() -> None
 
 def test_blades_whose_edges_fade_do_not_tell_the_wrap() -> None:
     """Metal as bright as the paper hides all but the first 15 deg of two of four blades in either standing."""
-    inlet, outlet = teeth(100.0, 4, np.random.default_rng(4))
+    inlet, outlet = teeth(100.0, 4, generator(4))
     for standing in (inlet, outlet):
         for b in (1, 2):
             seen = standing[b].angle < np.radians(15.0)
@@ -68,7 +69,7 @@ def test_blades_whose_edges_fade_do_not_tell_the_wrap() -> None:
 def test_different_numbers_of_blades_are_refused() -> None:
     from bladeangle.base.errors import EdgesError
 
-    rng = np.random.default_rng(3)
+    rng = generator(3)
     with pytest.raises(EdgesError, match="3 and 4"):
         found_wrap_deg(teeth(120.0, 3, rng)[0], teeth(120.0, 4, rng)[1])
 
@@ -80,7 +81,7 @@ def test_the_first_rotor_stands_where_the_outlines_are(seed: int) -> None:
     Heights to a thickness: the sum of what both show of a place is that much more than the shift between the standings,
     and is taken for it.
     """
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     inlet, outlet = teeth(128.0, 3, rng)
     axis = {"inlet_up": np.array([1.5, -2.0]), "outlet_up": np.array([-3.0, 0.5])}
     turned = 0.7  # rad by which the rotor was turned over and put down
@@ -108,7 +109,7 @@ def test_the_first_rotor_stands_where_the_outlines_are(seed: int) -> None:
 
 def test_one_standing_alone_hides_the_far_end() -> None:
     """0.35 rad more than is seen, unless every blade is seen to its end; turned over, blades count from there."""
-    inlet, outlet = teeth(128.0, 3, np.random.default_rng(1))
+    inlet, outlet = teeth(128.0, 3, generator(1))
     shown = inlet[0].angle[-1]
     for standing, seen in (("inlet_up", inlet), ("outlet_up", outlet)):
         for whole, wrap in ((False, shown + 0.35), (True, shown)):
@@ -145,7 +146,7 @@ def test_blades_are_numbered_from_the_arrow_as_seen_from_the_inlet(setup: str, o
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_tail_without_an_edge_is_cut_off(seed: int) -> None:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     run = np.linspace(0.0, 1.8, 60)
     height = 60.0 - 17.0 * run + np.where(np.arange(60) < 40, 0.0, rng.uniform(-9, 9, 60))
     height[20] += 8.0  # one place off
@@ -159,7 +160,7 @@ def test_a_tail_without_an_edge_is_cut_off(seed: int) -> None:
 @pytest.mark.parametrize("turn", [1, -1])
 def test_measured_points_take_the_place_of_outlines(turn: int) -> None:
     """Points at azimuths on either side of -pi, a few far off; of a blade with too few the outline stays."""
-    rng = np.random.default_rng(5)
+    rng = generator(5)
     angle = rng.uniform(0.05, 1.7, 60)
     height = 58.0 - 20.0 * angle - 2.0 * angle**2
     height[:4] += 7.0

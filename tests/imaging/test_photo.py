@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 from PIL import Image, ImageOps
+from seeds import generator
 
 from bladeangle.base.errors import PhotoError
 from bladeangle.base.files import import_cv2
@@ -86,7 +87,7 @@ def test_photographs_are_worked_on_at_much_the_same_size(size: tuple[int, int], 
 
 def test_many_pixels_are_reduced_by_the_mean_of_their_light(tmp_path: Path) -> None:
     """Against NumPy's means, with a row over; a step of the file is where the small picture has it."""
-    values = np.random.default_rng(3).integers(0, 256, (1301, 5042), np.uint8)
+    values = generator(3).integers(0, 256, (1301, 5042), np.uint8)
     values[:, 3001:] //= 8
     photo = read_photo(saved(tmp_path, "a.png", Image.fromarray(values)))
     assert (photo.reduction, photo.grey.shape, photo.left_out) == (2, (650, 2521), (0, 1))
@@ -409,7 +410,7 @@ def test_threads_agree(tmp_path: Path) -> None:
 def test_reading_costs_little_more_than_the_usual_decoder(tmp_path: Path) -> None:
     cv2 = import_cv2()
     path = tmp_path / "a.jpg"
-    noise = np.random.default_rng(2).normal(0, 4, (HEIGHT * 3, WIDTH * 3))
+    noise = generator(2).normal(0, 4, (HEIGHT * 3, WIDTH * 3))
     image = np.clip(np.kron(scene(), np.ones((3, 3))) + noise, 0, 255).astype(np.uint8)
     Image.fromarray(image).convert("RGB").save(path, quality=90)
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.base.errors import RingNotFoundError
 from bladeangle.imaging.pose import Pose, start_pose
@@ -25,7 +26,7 @@ def sighting(view: CameraPose, keep: slice = slice(None), noise_px: float = 0.0,
     corners = ring().corners_mm
     flat = np.column_stack([corners.reshape(-1, 2), np.zeros(4 * len(corners))])
     px = LENS.project(view.to_camera(flat))[0].reshape(corners.shape)
-    px = px + np.random.default_rng(seed).normal(0, noise_px, px.shape) if noise_px else px
+    px = px + generator(seed).normal(0, noise_px, px.shape) if noise_px else px
     none, points = np.zeros(0, int), np.zeros((0, 2))
     seen = np.arange(len(corners))[keep]
     return RingSighting(none, none, np.zeros(0), points, points, np.zeros(0), seen, px[keep], 0.8, 0.5, 0.7)

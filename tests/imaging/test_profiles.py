@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.special import ndtr
+from seeds import generator
 
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import WHITE_LEVEL
@@ -18,7 +19,7 @@ def steps(place, blur=1.0, low=0.1, high=0.6, before=0.0, after=0.0, noise=0.0, 
     d = T[None] - np.asarray(place, float)[:, None]
     rise = ndtr(d / blur)
     clean = (1 - rise) * (low + before * d) + rise * (high + after * d)
-    return clean + noise * np.random.default_rng(seed).normal(size=clean.shape)
+    return clean + noise * generator(seed).normal(size=clean.shape)
 
 
 @pytest.mark.parametrize("slopes", [True, False])
@@ -45,7 +46,7 @@ def test_slopes_of_either_side_do_not_move_it():
 @pytest.mark.parametrize("slopes", [True, False])
 @pytest.mark.parametrize(("blur", "noise"), [(0.8, 0.01), (1.0, 0.03), (2.0, 0.02)])
 def test_sigma_is_honest(blur, noise, slopes):
-    place = np.random.default_rng(3).uniform(-2, 2, 1500)
+    place = generator(3).uniform(-2, 2, 1500)
     found = profiles.fit_steps(steps(place, blur, noise=noise, seed=4), REACH, blur, slopes=slopes)
     assert found.found.mean() > 0.99
     z = (found.offset_px - place)[found.found] / found.sigma_px[found.found]
@@ -72,7 +73,7 @@ def test_a_wrong_sign_is_not_found():
 
 
 def test_nothing_is_found_in_noise_or_beyond_the_reach():
-    noise = 0.3 + 0.02 * np.random.default_rng(5).normal(size=(400, len(T)))
+    noise = 0.3 + 0.02 * generator(5).normal(size=(400, len(T)))
     found = profiles.fit_steps(noise, REACH, 1.0)
     strong = profiles.fit_steps(steps(np.zeros(400), noise=0.02, seed=6), REACH, 1.0)
     assert np.median(found.snr) < 4 < 10 < np.median(strong.snr)
@@ -93,7 +94,7 @@ def test_a_profile_with_nan_is_not_found():
 
 @pytest.mark.parametrize("blur", [0.7, 0.9, 1.3, 1.8, 2.4])
 def test_blur_is_estimated(blur):
-    place = np.random.default_rng(7).uniform(-1, 1, 300)
+    place = generator(7).uniform(-1, 1, 300)
     found = profiles.estimate_blur(steps(place, blur, noise=0.005), REACH)
     assert found == pytest.approx(blur, rel=0.12)
 
@@ -103,7 +104,7 @@ def test_blur_of_nothing_is_a_default():
 
 
 def test_samples_are_bilinear_and_nan_outside():
-    rng = np.random.default_rng(8)
+    rng = generator(8)
     image = rng.integers(0, WHITE_LEVEL + 1, (40, 50)).astype(np.uint16)
     grey = image / WHITE_LEVEL
     xy = rng.uniform([0, 0], [48.9, 38.9], (5000, 2))
@@ -139,7 +140,7 @@ def test_profiles_are_read_across_the_edge():
 @pytest.mark.parametrize("glare", [1.1, 1.4, 1.9])
 def test_a_saturated_side_does_not_draw_the_edge_outwards(glare, darker_first):
     """Pixels that end at white, as a file has them: a plain step would be found well out on the darker side."""
-    rng = np.random.default_rng(7)
+    rng = generator(7)
     place = rng.uniform(-0.5, 0.5, 120)
     clean = steps(place, 0.95, low=0.6, high=glare) if darker_first else steps(place, 0.95, low=glare, high=0.6)
     samples = np.minimum(clean[:, None] + 0.02 * rng.normal(size=(len(place), 16, len(T))), 1.0)
@@ -167,5 +168,5 @@ def test_steps_take_rows_from_others():
 @pytest.mark.parametrize("blur", [1.0, 1.5, 3.0])
 def test_a_rise_is_as_wide_as_its_blur(blur, low):
     """Whatever the brightness of the darker side."""
-    profiles_of = steps(np.random.default_rng(9).uniform(-0.2, 0.2, 60), blur, low=low, high=low + 0.5, noise=0.005)
+    profiles_of = steps(generator(9).uniform(-0.2, 0.2, 60), blur, low=low, high=low + 0.5, noise=0.005)
     assert profiles.rise_width(profiles_of, REACH[0]) == pytest.approx(blur, rel=0.08)

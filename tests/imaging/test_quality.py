@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import cv2
 import numpy as np
 import pytest
 from rendered_ring import Array, as_photo, encode, light_of, shot, trial_ring
+from seeds import generator
 
 from bladeangle.base.errors import PhotoError
 from bladeangle.base.flags import Flag
@@ -29,14 +31,20 @@ def ring() -> Ring:
     return trial_ring()
 
 
-def taken(
-    ring: Ring, tilt: float = 2.0, *, distance: float = 330.0, gain: float = 1.0, shake: tuple[int, int] | None = None,
-    exif: Exif | None = None, **more: Any,
-) -> Photo:  # fmt: skip
-    light: Array = light_of(ring, shot(PARAMETERS, tilt, 40.0, distance, roll_deg=10.0), **more)
+@cache
+def encoded(tilt: float, distance: float, gain: float, shake: tuple[int, int] | None, more: Any) -> Any:
+    """Grey values of the trial ring: many tests ask for the very same."""
+    light: Array = light_of(trial_ring(), shot(PARAMETERS, tilt, 40.0, distance, roll_deg=10.0), **dict(more))
     if shake is not None:
         light = cv2.blur(light, shake)
-    return as_photo(encode(light * gain, noise=0.01, rng=np.random.default_rng(1)), "shot.jpg", exif)
+    return encode(light * gain, noise=0.01, rng=generator(1))
+
+
+def taken(
+    tilt: float = 2.0, *, distance: float = 330.0, gain: float = 1.0, shake: tuple[int, int] | None = None,
+    exif: Exif | None = None, **more: Any,
+) -> Photo:  # fmt: skip
+    return as_photo(encoded(tilt, distance, gain, shake, tuple(more.items())).copy(), "shot.jpg", exif)
 
 
 def judged(photo: Photo, ring: Ring, camera: Camera | None = CAMERA, used: Ring | None = None) -> list[Flag]:
@@ -52,31 +60,32 @@ def codes(flags: list[Flag]) -> list[str]:
 
 @pytest.mark.parametrize("tilt", [1.0, 12.0, 45.0])
 def test_a_good_photograph_has_no_flag(ring: Ring, tilt: float) -> None:
-    assert judged(taken(ring, tilt, distance=380.0), ring) == []
-    assert judged(taken(ring, tilt, distance=380.0), ring, None) == []
+    assert judged(taken(tilt, distance=380.0), ring) == []
+    assert judged(taken(tilt, distance=380.0), ring, None) == []
 
 
 def test_every_flag_names_the_photograph(ring: Ring) -> None:
-    (flag,) = judged(taken(ring, gain=0.12), ring)
+    (flag,) = judged(taken(gain=0.12), ring)
     assert (flag.code, flag.photo) == ("exposure-low", "shot.jpg")
 
 
 @pytest.mark.parametrize(("blur", "expected"), [(0.9, []), (2.0, []), (3.2, ["blur"])])
 def test_defocus(ring: Ring, blur: float, expected: list[str]) -> None:
-    flags = judged(taken(ring, blur_px=blur, distance=330.0), ring)
+    flags = judged(taken(blur_px=blur, distance=330.0), ring)
     # Strong blur costs some markers too.
     assert [code for code in codes(flags) if code != "ring-partly-hidden"] == expected
     assert all("one way" not in flag.text for flag in flags)
 
 
 def test_motion_is_told_from_defocus(ring: Ring) -> None:
-    (flag,) = judged(taken(ring, shake=(9, 1)), ring)
-    assert flag.code == "blur"
-    assert "one way" in flag.text
+    flags = judged(taken(shake=(9, 1)), ring)
+    # It may cost some markers too, and look uneven over the rest.
+    assert set(codes(flags)) - {"ring-partly-hidden", "sharpness-uneven"} == {"blur"}
+    assert "one way" in next(flag.text for flag in flags if flag.code == "blur")
 
 
 def test_blur_beyond_measure_is_refused(ring: Ring) -> None:
-    photo = taken(ring)
+    photo = taken()
     sighting = sight_ring(photo, ring)
     smeared = replace(photo, grey=np.asarray(cv2.blur(photo.grey, (1, 21)), np.uint16))
     pose = start_pose(sighting, ring, PARAMETERS)
@@ -91,11 +100,11 @@ def test_blur_beyond_measure_is_refused(ring: Ring) -> None:
     ("gain", "expected"), [(1.0, []), (0.3, []), (0.1, ["exposure-low"]), (1.6, ["exposure-high"])]
 )
 def test_exposure(ring: Ring, gain: float, expected: list[str]) -> None:
-    assert codes(judged(taken(ring, gain=gain), ring)) == expected
+    assert codes(judged(taken(gain=gain), ring)) == expected
 
 
 def test_darkness_is_refused(ring: Ring) -> None:
-    photo = taken(ring)
+    photo = taken()
     sighting = sight_ring(photo, ring)
     dark = replace(photo, grey=(photo.grey * 0.02).astype(np.uint16))
     with pytest.raises(PhotoError, match=r"too dark.*1\.3 %"):
@@ -108,29 +117,29 @@ def test_darkness_is_refused(ring: Ring) -> None:
      ([i for i in range(24) if i % 3], ["few-markers"])],
 )  # fmt: skip
 def test_hidden_markers(ring: Ring, hidden: Any, expected: list[str]) -> None:
-    assert codes(judged(taken(ring, hidden=tuple(hidden)), ring)) == expected
+    assert codes(judged(taken(hidden=tuple(hidden)), ring)) == expected
 
 
 def test_the_far_side_of_an_oblique_photograph_may_be_hidden(ring: Ring) -> None:
-    assert judged(taken(ring, 45.0, distance=420.0, hidden=tuple(range(6))), ring) == []
+    assert judged(taken(45.0, distance=420.0, hidden=tuple(range(6))), ring) == []
 
 
 def test_a_marker_off_its_place_is_told(ring: Ring) -> None:
     moved = ring.corners_mm.copy()
     moved[5, :, 0] += 6.0
-    (flag,) = judged(taken(ring), ring, used=replace(ring, corners_mm=moved))
+    (flag,) = judged(taken(), ring, used=replace(ring, corners_mm=moved))
     assert flag.code == "residuals-high"
     assert f"Marker {ring.ids[5]} lies" in flag.text
     # Half a millimetre is within what taped sheets may be off.
     moved[5, :, 0] -= 5.5
-    assert judged(taken(ring), ring, used=replace(ring, corners_mm=moved)) == []
+    assert judged(taken(), ring, used=replace(ring, corners_mm=moved)) == []
 
 
 def test_another_size_is_refused(ring: Ring) -> None:
     other = replace(CAMERA, width=3200, height=2400)
     with pytest.raises(PhotoError, match="1600 x 1200 pixels, the camera file 3200 x 2400"):
-        quality.judge_file(taken(ring), other)
-    assert quality.judge_file(taken(ring), None) == []
+        quality.judge_file(taken(), other)
+    assert quality.judge_file(taken(), None) == []
 
 
 @pytest.mark.parametrize("calibrated", [True, False])
@@ -139,16 +148,16 @@ def test_a_multiple_of_the_size_is_refused_too(ring: Ring, factor: float, calibr
     """A picture cropped to half its sides has that size as well, and what looks like another distance."""
     other = replace(CAMERA.reduced(factor), calibrated=calibrated)
     with pytest.raises(PhotoError, match=r"is of another size .*: 1600 x 1200 pixels, .* (800 x 600|3200 x 2400)\."):
-        quality.judge_file(taken(ring), other)
+        quality.judge_file(taken(), other)
 
 
 def test_digital_zoom(ring: Ring) -> None:
-    photo = taken(ring, exif=Exif(digital_zoom=2.0))
+    photo = taken(exif=Exif(digital_zoom=2.0))
     with pytest.raises(PhotoError, match="digital zoom of 2;"):
         quality.judge_file(photo, CAMERA)
     for camera in (None, replace(CAMERA, calibrated=False)):
         assert codes(quality.judge_file(photo, camera)) == ["digital-zoom"]
-    assert quality.judge_file(taken(ring, exif=Exif(digital_zoom=1.0)), CAMERA) == []
+    assert quality.judge_file(taken(exif=Exif(digital_zoom=1.0)), CAMERA) == []
 
 
 @pytest.mark.parametrize(
@@ -166,7 +175,7 @@ def test_digital_zoom(ring: Ring) -> None:
     ],
 )
 def test_another_phone_or_lens(ring: Ring, exif: Exif, provenance: dict[str, Any], differs: bool) -> None:
-    flags = quality.judge_file(taken(ring, exif=exif), replace(CAMERA, provenance=provenance))
+    flags = quality.judge_file(taken(exif=exif), replace(CAMERA, provenance=provenance))
     assert codes(flags) == ["focal-length-differs"] * differs
     assert all(flag.kind.severity == "doubt" for flag in flags)
 
@@ -185,7 +194,7 @@ def test_a_camera_is_confirmed_by_what_both_files_name() -> None:
 @pytest.mark.parametrize("method", [cv2.INTER_LINEAR, cv2.INTER_CUBIC])
 @pytest.mark.parametrize("zoom", [1.08, 1.15, 1.4])
 def test_an_enlarged_picture_is_told_by_its_pixels(ring: Ring, zoom: float, method: int) -> None:
-    photo = taken(ring, distance=420.0)
+    photo = taken(distance=420.0)
     assert 1.0 < quality.enlargement(photo) < 0.8 * QUALITY.enlarged_line
     h, w = photo.encoded.shape
     y, x = round(h / 2 * (1 - 1 / zoom)), round(w / 2 * (1 - 1 / zoom))
@@ -195,7 +204,7 @@ def test_an_enlarged_picture_is_told_by_its_pixels(ring: Ring, zoom: float, meth
 
 @pytest.mark.parametrize("quality_of_file", [20, 50, 90])
 def test_compression_alone_does_not_look_enlarged(ring: Ring, quality_of_file: int) -> None:
-    photo = taken(ring)
+    photo = taken()
     coded = cv2.imencode(".jpg", photo.encoded, [cv2.IMWRITE_JPEG_QUALITY, quality_of_file])[1]
     again = as_photo(cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE), "shot.jpg", None)
     assert quality.enlargement(again) < QUALITY.enlarged_line
@@ -205,11 +214,11 @@ def test_another_lens_by_both_files_is_refused(ring: Ring) -> None:
     known = replace(CAMERA, provenance={"focal_35mm": 26})
     for focal in (13, 28, 52):
         with pytest.raises(PhotoError, match=f"focal length of {focal} mm .35 mm film., the camera file is for 26"):
-            quality.judge_file(taken(ring, exif=Exif(focal_35mm=focal)), known)
+            quality.judge_file(taken(exif=Exif(focal_35mm=focal)), known)
 
 
 def test_judging_costs_little(ring: Ring) -> None:
-    photo = taken(ring)
+    photo = taken()
     sighting = sight_ring(photo, ring)
     pose = start_pose(sighting, ring, PARAMETERS)
     times = []

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from rendered_ring import CALIBRATION, as_photo, encode, light_of, photograph, shot, trial_ring
+from seeds import generator
 
 from bladeangle.base.errors import DefinitionError, RingNotFoundError
 from bladeangle.base.structure import plain
@@ -179,7 +180,7 @@ def test_a_covered_corner_does_not_pull(ring):
     light = light_of(ring, seen)
     corner = seen.px(np.array([[115.0, 9.0, 0.0]]))[0].astype(int)
     light[corner[1] - 20 : corner[1] + 8, corner[0] - 12 : corner[0] + 12] = 0.03
-    sighting = sight_ring(as_photo(encode(light, noise=0.01, rng=np.random.default_rng(2))), ring)
+    sighting = sight_ring(as_photo(encode(light, noise=0.01, rng=generator(2))), ring)
     assert len(sighting.seen) >= 23
     assert np.abs(_side_errors(seen, ring, sighting)).max() < 0.4
 
@@ -191,7 +192,7 @@ def test_too_few_markers_are_refused(ring):
 
 @pytest.mark.parametrize("level", [0.0, 0.02, 0.65, 1.0])
 def test_a_picture_without_ring_is_refused(ring, level):
-    blank = encode(np.full((1200, 1600), level), noise=0.02, rng=np.random.default_rng(3))
+    blank = encode(np.full((1200, 1600), level), noise=0.02, rng=generator(3))
     with pytest.raises(RingNotFoundError, match="0 markers"):
         sight_ring(as_photo(blank), ring)
 

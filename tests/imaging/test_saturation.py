@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.imaging.saturation import EVERY, saturation_level
 from bladeangle.tuning.imaging import SATURATION
@@ -30,7 +31,7 @@ def even(each: int, **more: int) -> dict[int, int]:
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_spike_below_white_is_the_end_of_light(seed: int) -> None:
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     assert saturation_level(picture(even(100, _235=2000), rng)) == 235
     # of two the higher one counts, wherever it stands
     assert saturation_level(picture(even(100, _220=3000, _240=1500), rng)) == 220
@@ -40,7 +41,7 @@ def test_a_spike_below_white_is_the_end_of_light(seed: int) -> None:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_what_does_not_stand_out_is_light_like_other_light(seed: int) -> None:
     """Six times the levels four to eight below it: 600 of 100; and a thousandth of all pixels."""
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     assert (SATURATION.spike_ratio, SATURATION.spike_share, SATURATION.lowest_level) == (6.0, 0.001, 205)
     assert saturation_level(picture(even(100), rng)) == 255
     assert saturation_level(picture(even(100, _235=480), rng)) == 255
@@ -57,7 +58,7 @@ def test_what_does_not_stand_out_is_light_like_other_light(seed: int) -> None:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_light_cut_off_below_white(seed: int) -> None:
     """A gradient with noise that goes on beyond white, whose file ends at 243; and the same that ends at 255."""
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     light = np.linspace(100, 300, 800)[None, :] + rng.normal(0, 3, (400, 800))
     assert saturation_level(np.clip(np.rint(light), 0, 243).astype(np.uint8)) == 243
     assert saturation_level(np.clip(np.rint(light), 0, 255).astype(np.uint8)) == 255

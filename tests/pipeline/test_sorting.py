@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from seeds import generator
 
 from bladeangle.base.errors import UsageError
 from bladeangle.batch.jobs import jobs_in_folder
@@ -43,7 +44,7 @@ def rendered(folder: Path, shape: RotorShape, seed: int, views: tuple[str, ...])
     Views that begin with "below" are oblique ones of the turned rotor.
     """
     model = CameraModel().scaled(2016, 1512)
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     scenes = {s.name.removesuffix(".jpg"): s for s in rotor_photos(rng, shape, model, exposure=Exposure(colour=False))}
     ring = ring_from_dict(scenes["inlet"].sheets[0].definition)
     for name in ("inlet", "outlet"):

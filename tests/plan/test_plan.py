@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from seeds import generator
 
 from bladeangle.adjustment.adjust import adjust
 from bladeangle.adjustment.equations import Equations
@@ -353,7 +354,7 @@ def promised_over_stated(folder: Path, seed: int) -> dict[str, list[float]]:
     values = np.array([model.f_px, model.cx_px, model.cy_px, *model.dist])
     known = {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm}  # as a calibration writes it
     camera = replace(phone(), parameters=values, provenance=known)
-    rng = np.random.default_rng(seed)
+    rng = generator(seed)
     shape = synthetic.random_rotor(rng)
     scenes = synthetic.rotor_photos(rng, shape, model, views=("inlet", "outlet"))
     ring = ring_from_dict(scenes[0].sheets[0].definition)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.priors import Priors
@@ -83,9 +84,7 @@ def test_an_interval_reaches_the_other_one_of_two_edges(sound: Measurement, ring
 
 
 def test_uneven_pictures_widen_in_proportion(sound: Measurement, ring: Ring) -> None:
-    lines = [
-        uneven_line(sound.result, sound.stations, OPTIONS, {1: px}, 4032, np.random.default_rng(3)) for px in (0.2, 0.4)
-    ]
+    lines = [uneven_line(sound.result, sound.stations, OPTIONS, {1: px}, 4032, generator(3)) for px in (0.2, 0.4)]
     u = [np.sqrt(np.diag(line.covariance_deg2)) for line in lines]
     np.testing.assert_allclose(u[1], 2 * u[0], rtol=1e-9)
     exits = [k for k, label in enumerate(sound.stations.labels) if label.endswith("exit")]

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from seeds import generator
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import applied
@@ -42,7 +43,7 @@ def adjusted(sides: int, condition: TipCondition | None = ANY_TIPS) -> Adjustmen
 
 
 def tips_of(result: Adjustment, bore: tuple[float, float] | None = None, seed: int = 0) -> Tips:
-    found = measure_tips(result, diameter_over_tips(result)[1], bore, np.random.default_rng(seed))
+    found = measure_tips(result, diameter_over_tips(result)[1], bore, generator(seed))
     assert found is not None
     return found
 
@@ -74,7 +75,7 @@ def drawn(
 @pytest.mark.parametrize("condition", [ANY_TIPS, NEW_TIPS])
 def test_what_coefficients_tell_misses_what_tips_do_by_what_they_leave_open(condition: TipCondition) -> None:
     """Tips drawn part by part, their coefficients known; root mean squares of 2,000 rotors are known to 2 %."""
-    rng, functions = np.random.default_rng(11), tip_functions(condition, 120.0)
+    rng, functions = generator(11), tip_functions(condition, 120.0)
     at = np.arange(len(functions.mean)) * TABLE_STEP_MM - BEYOND_MM
     missed: dict[str, list[list[float]]] = {name: [] for name in functions.features}
     for _ in range(2000):
@@ -94,7 +95,7 @@ def test_what_coefficients_tell_misses_what_tips_do_by_what_they_leave_open(cond
 
 def test_uncertainties_are_those_of_unknowns_drawn_from_their_covariance(five: Adjustment) -> None:
     """400 draws of all unknowns; wear has what coefficients leave open beside it. Drawn scatter is known to 4 %."""
-    found, rng = tips_of(five), np.random.default_rng(3)
+    found, rng = tips_of(five), generator(3)
     rotor = five.state.rotor
     shares = rotor.tip_radius.functions.features
     root = np.linalg.cholesky(five.covariance + 1e-18 * np.eye(len(five.covariance)))
@@ -160,7 +161,7 @@ def test_the_smallest_of_two_independent_gaps() -> None:
     from bladeangle.results.tips import _clearance, _Curve
 
     curve = _Curve(np.array([0.0, 4.0]), np.array([70.0, 70.0]), np.eye(2), np.eye(2) * 0.01)
-    found = _clearance([curve], (150.0, 0.0), np.random.default_rng(1))
+    found = _clearance([curve], (150.0, 0.0), generator(1))
     assert found is not None
     assert found.smallest.value_mm == pytest.approx(5.0 - 0.1 / np.sqrt(np.pi), abs=0.006)
     assert found.smallest.u_mm == pytest.approx(0.1 * np.sqrt(1 - 1 / np.pi), rel=0.05)
