@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, NOT_READ, Group, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_READ, Group, tuned
 
 #: Sensitivity of values that no photograph of a rotor can show the effect of.
 IN_CALIBRATIONS = "none on measured sets: read when a phone is calibrated; angles follow through its camera file"
@@ -215,14 +215,14 @@ class Mixups(Group):
             "one rotor reaches 23 in 38 simulated pairs, 1.4 in 31 of renders and path-traced ones, and 0.02 in 44 "
             "sets with photographs from the side (one of 15 others exceeded 3); two of a make as little as 45 in these"
         ),
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
     sure_ratio: float = tuned(
         100.0,
         unit="1",
         meaning="likelihood ratio by which another blade at the arrow must explain photographs better than two rotors",
         evidence="judgement: a wrong cause is named at most once in 100 cases",
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_MEASURED, NOT_READ, Group, tuned
+from bladeangle.tuning.value import COMMON_PRACTICE, JUDGEMENT, NOT_READ, Group, tuned
 
 
 @dataclass(eq=False, repr=False, init=False)
@@ -240,7 +240,7 @@ class PictureShear(Group):
             "judgement: a hand that moves by 5 mm a second, lines read out in a thirtieth of a second, 300 mm of sheet "
             "in view"
         ),
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
     likelihood_ratio: float = tuned(
         100.0,
@@ -250,7 +250,7 @@ class PictureShear(Group):
             "a sound picture exceeds it at most once in 100 cases (Markov's inequality); chi-squared, then 16 or so, "
             "stays under 5 in 300 sound photographs; a shear of 0.1 % from above gives 60 and more"
         ),
-        sensitivity=NOT_MEASURED,
+        sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
 
 
