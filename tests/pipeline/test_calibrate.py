@@ -247,7 +247,7 @@ def test_a_ring_definition_that_fits_nothing_is_refused(ring, good):
     """Every second marker is elsewhere than the definition says: no photograph stands out, and none fits."""
     wrong = ring.corners_mm.copy()
     wrong[::2] *= 1.03
-    with pytest.raises(AdjustmentError, match=r"where the ring definition has them|do not fit"):
+    with pytest.raises(AdjustmentError, match=r"where its definition has them|do not fit"):
         calibrate_sightings(good, replace(ring, corners_mm=wrong))
 
 
