@@ -48,14 +48,19 @@ def _font(bold: bool) -> Any:
 
 
 @cache
-def width_mm(words: str, size: float, bold: bool = False) -> float:
-    """Width, mm, of words in one line at a size in points."""
+def _width_px(words: str, bold: bool) -> float:
+    """Width of words in one line at 100 points and 72 dots an inch."""
     font = _font(bold)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # a letter that the font lacks is drawn as a box, and is no reason to stop
         font.set_size(100.0, 72)
         font.set_text(words, 0.0)
-    return float(font.get_width_height()[0]) / 64 * size / 100 * MM_PER_POINT
+    return float(font.get_width_height()[0]) / 64
+
+
+def width_mm(words: str, size: float, bold: bool = False) -> float:
+    """Width, mm, of words in one line at a size in points."""
+    return _width_px(words, bold) * size / 100 * MM_PER_POINT
 
 
 def wrapped(words: str, size: float, width: float, bold: bool = False) -> list[str]:
