@@ -208,12 +208,12 @@ class Mixups(Group):
     """Values of photographs of two rotors (`pipeline/mixups.py`)."""
 
     likelihood_ratio: tuple[float, float] = tuned(
-        (30.0, 10.0),
+        (30.0, 100.0),
         unit="1",
         meaning="likelihood ratio from which photographs show two rotors, all from above and with some from the side",
         evidence=(
-            "one rotor reaches 23 in 38 simulated pairs, 1.4 in 31 of renders and path-traced ones, and 0.02 in 44 "
-            "sets with photographs from the side (one of 15 others exceeded 3); two of a make as little as 45 in these"
+            "one rotor reaches 23 in 38 simulated pairs and 1.4 in 31 of renders and path-traced ones; with some "
+            "from the side two of 15 sound renders exceed 10; one rotor exceeds 100 at most once in 100 cases (Markov)"
         ),
         sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
