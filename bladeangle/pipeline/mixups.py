@@ -33,6 +33,11 @@ def different(result: Adjustment) -> float:
     return 2 * math.log(MIXUPS.likelihood_ratio[0 if result.from_above else 1])
 
 
+def surely_renumbered() -> float:
+    """The same from which another blade at the arrow explains them better than two rotors do."""
+    return 2 * math.log(MIXUPS.sure_ratio)
+
+
 def refuse_mixups(shots: Sequence[Shot], priors: Priors) -> None:
     """Compare all overhead shots by pairs.
 
@@ -81,13 +86,12 @@ def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: b
     if result.from_above and len(result.state.setups) == 2:
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
-    sure = 2 * math.log(MIXUPS.sure_ratio)
     for found in () if spoiled else differences(result):
         if found.log_ratio <= different(result):
             continue
         names = ", ".join(result.views[p].name for p in found.photos)
         blade = _at_the_arrow(result, ring, priors, found)
-        if blade is not None and found.log_ratio > sure:  # all else that differs follows from it
+        if blade is not None and found.log_ratio > surely_renumbered():  # all else that differs follows from it
             text = f"{names} and the other photographs fit if the blade at the arrow there is their blade {blade}."
             yield Flag("blades-misnumbered", text)
             return
@@ -115,7 +119,7 @@ def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Differe
         with contextlib.suppress(AdjustmentError):
             ratios[k] = differences(adjust(ring, views, other, priors))[0].log_ratio
     best = min(ratios, key=lambda k: ratios[k])
-    return best + 1 if ratios[best] < min(different(result), ratios[0] - 2 * math.log(MIXUPS.sure_ratio)) else None
+    return best + 1 if ratios[best] < min(different(result), ratios[0] - surely_renumbered()) else None
 
 
 def _renumbered(view: ObservedView, by: int, blades: int) -> ObservedView:

@@ -34,6 +34,11 @@ def angle_shifts(result: Adjustment, stations: Stations, options: StationOptions
         if one.rows.kind in TIP_KINDS:
             off = off_px[tips.face == TIP_KINDS[one.rows.kind]]
             right[one.rows.columns] += one.right_side(off)
+    return angle_changes(result, stations, options, right)
+
+
+def angle_changes(result: Adjustment, stations: Stations, options: StationOptions, right: Array) -> Array:
+    """Changes (angles, k) deg of the stations' angles by right sides (n, k) J' W s of the normal equations."""
     rows = [angle_row(result.layout, result.state.rotor, *named(label), options) for label in stations.labels]
     out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ (result.covariance @ right)
     return out

@@ -1,8 +1,8 @@
 """Adjustment -> the photographs between which the rotor was moved, each with how far it sees the rotor elsewhere.
 
 Residuals hardly show it: the common model absorbs a shove as another radius, tilt or curve, and fits well to wrong
-angles. So each photograph in turn is given three unknowns of its own, a turn and a shift of the rotor. Their estimate
-follows from the equations at the solution: a score test, with the common unknowns estimated anew (Schur complement).
+angles. So each photograph in turn is given three unknowns of its own, a turn and a shift of the rotor; their estimate
+follows from the equations at the solution (`own_unknowns.py`).
 Two photographs of a setup can only differ from each other, and small movements do not show; there a move is among the
 unknowns (`model.unwatched`), and its estimate is taken without its prior. One photograph shows no movement.
 
@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.adjust import Adjustment, seen_from_above
 from bladeangle.adjustment.equations import SETUP_TURN
 from bladeangle.base.geometry import Array
+from bladeangle.results.own_unknowns import OwnUnknowns
 from bladeangle.results.weighted import weighted_rows
 from bladeangle.tuning.results import MOVED
 
@@ -76,16 +77,9 @@ class Movement:
 
 
 @dataclass(frozen=True)
-class _OwnMove:
-    """Normal equations of a turn and a shift of the rotor in one photograph alone, in mm at the tip.
+class _OwnMove(OwnUnknowns):
+    """A turn and a shift of the rotor in one photograph alone, in mm at the tip; turn_sigma_mm : as `Movement`'s."""
 
-    coupling : (n, 3) with the common unknowns; information : (3, 3); gradient : (3,). turn_sigma_mm : as `Movement`'s.
-    """
-
-    photo: int
-    coupling: Array
-    information: Array
-    gradient: Array
     turn_sigma_mm: float
 
 
@@ -117,7 +111,8 @@ def movements(result: Adjustment) -> dict[int, Movement]:
                 break
             freed = undecided.pop(worst)
             out[freed.photo] = seen[worst]
-            covariance, change = _without(freed, seen[worst], covariance, change)
+            value, own = seen[worst].displacement_mm, seen[worst].covariance
+            covariance, change = freed.granted(covariance, change, value, own)
     return out
 
 
@@ -148,7 +143,7 @@ def _own_moves(result: Adjustment, photos: Sequence[int], setup: int) -> list[_O
     common = layout.columns["setup", setup][three]
     # From above a turn follows from the tips' heights, and these from their radii, which vary along the tips by some
     # hundredths of a mm: beside photographs from the side a small turn may only seem to be there.
-    above = [view.tips is not None and bool(view.tips.far.all()) for view in views]
+    above = [seen_from_above([view]) for view in views]
     turn_sigma_mm = [MOVED.turn_from_above_mm if one and not all(above) else 0.0 for one in above]
     of_each = zip(photos, coupling, gradient, turn_sigma_mm, strict=True)
     return [_OwnMove(p, by, by[common] * unit[:, None], slope, mm) for p, by, slope, mm in of_each]
@@ -156,14 +151,5 @@ def _own_moves(result: Adjustment, photos: Sequence[int], setup: int) -> list[_O
 
 def _movement(result: Adjustment, own_move: _OwnMove, covariance: Array, change: Array) -> Movement:
     """Estimate of one photograph's move; covariance (n, n) and change (n,) are those of the common unknowns."""
-    absorbed = own_move.coupling.T @ covariance @ own_move.coupling
-    left = own_move.information - absorbed + np.eye(3) / MOVED.expected_mm**2
-    own: Array = np.asarray(np.linalg.inv(left), np.float64)
-    displacement_mm = -own @ (own_move.gradient + own_move.coupling.T @ change)
+    displacement_mm, own = own_move.estimated(covariance, change, MOVED.expected_mm)
     return Movement(displacement_mm, own, result.state.rotor.radius_mm, own_move.turn_sigma_mm)
-
-
-def _without(freed: _OwnMove, movement: Movement, covariance: Array, change: Array) -> tuple[Array, Array]:
-    """Covariance (n, n) and change (n,) of the common unknowns once a photograph has a place of its own."""
-    response = covariance @ freed.coupling
-    return covariance + response @ movement.covariance @ response.T, change - response @ movement.displacement_mm

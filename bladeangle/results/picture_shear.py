@@ -4,8 +4,7 @@ A phone reads a picture out line by line, in some hundredths of a second. A hand
 picture or stretches it across the lines. The ring is plane, so that its picture has the eight degrees of freedom of a
 homography (Hartley and Zisserman, Multiple View Geometry, 2004, 2.3, from memory), of which a pose takes six: the other
 two tell shear and stretch, apart from those of the sheet, which all photographs share. So the ring is adjusted by
-itself, which no rotor pulls at, and each photograph in turn is given these two unknowns: a score test at the solution,
-with all others estimated anew (Schur complement), as in `moved.py`.
+itself, which no rotor pulls at, and each photograph in turn is given these two unknowns (`own_unknowns.py`).
 
 Where the shear is large, the scale of the markers' residuals has grown with it, so that they weigh less and the angles
 are less wrong; what is said of them holds with these weights.
@@ -29,7 +28,8 @@ from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring, RingSighting
 from bladeangle.records.station import StationOptions
-from bladeangle.results.angles import angle_row, named
+from bladeangle.results.edge_shifts import angle_changes
+from bladeangle.results.own_unknowns import OwnUnknowns
 from bladeangle.results.stations import Stations
 from bladeangle.results.weighted import weighted_rows
 from bladeangle.tuning.results import PICTURE_SHEAR
@@ -78,23 +78,12 @@ class PictureShear:
     @property
     def clear(self) -> bool:
         """Whether it is beyond what noise makes believe."""
-        return self.log_ratio > 2 * math.log(PICTURE_SHEAR.likelihood_ratio)
+        return self.log_ratio > _telling()
 
 
-@dataclass(frozen=True)
-class _Alone:
-    """What a photograph's markers say of its own shear: coupling (n, 2) with the common unknowns, and so on."""
-
-    photo: int
-    coupling: Array
-    information: Array
-    gradient: Array
-
-    def seen(self, covariance: Array, change: Array) -> PictureShear:
-        """Its estimate; covariance (n, n) and change (n,) are those of the common unknowns."""
-        left = self.information - self.coupling.T @ covariance @ self.coupling
-        own = np.asarray(np.linalg.inv(left + np.eye(2)), np.float64)  # a shear of 1 is none, for what is singular
-        return PictureShear(-own @ (self.gradient + self.coupling.T @ change), own)
+def _telling() -> float:
+    """Twice the logarithm of the likelihood ratio that decides."""
+    return 2 * math.log(PICTURE_SHEAR.likelihood_ratio)
 
 
 def _across(state: RingState, photo: int, px: Array, normal: Array) -> Array:
@@ -114,23 +103,22 @@ def picture_shears(result: Adjustment, ring: Ring, priors: Priors) -> dict[int, 
         bare = adjust(ring, result.views, _of_ring(result.state), priors)
     except AdjustmentError:
         return {}
-    waiting = [_alone(bare, ring, p) for p in range(len(bare.views))]
+    waiting = [_own_shear(bare, ring, p) for p in range(len(bare.views))]
     covariance, change, out = bare.covariance, np.zeros(bare.layout.size), dict[int, PictureShear]()
     while waiting:
-        seen = [a.seen(covariance, change) for a in waiting]
+        # a shear of 1 is none: the prior is for what is singular
+        seen = [PictureShear(*own.estimated(covariance, change, 1.0)) for own in waiting]
         order = np.argsort([-s.chi_squared for s in seen])
         best = seen[order[0]]
         if not best.clear:
-            return out | {a.photo: s for a, s in zip(waiting, seen, strict=True)}
+            return out | {own.photo: s for own, s in zip(waiting, seen, strict=True)}
         also = None
         if len(order) > 1:
-            near = seen[order[1]].chi_squared > best.chi_squared - 2 * math.log(PICTURE_SHEAR.likelihood_ratio)
+            near = seen[order[1]].chi_squared > best.chi_squared - _telling()
             also = waiting[order[1]].photo if near else None
         freed = waiting.pop(int(order[0]))
         out[freed.photo] = PictureShear(best.amount, best.covariance, also)
-        response = covariance @ freed.coupling
-        covariance = covariance + response @ best.covariance @ response.T
-        change = change - response @ best.amount
+        covariance, change = freed.granted(covariance, change, best.amount, best.covariance)
     return out
 
 
@@ -139,7 +127,7 @@ def _of_ring(state: State) -> RingState:
     return RingState(**{f.name: getattr(state, f.name).copy() for f in fields(RingState)})
 
 
-def _alone(bare: RingAdjustment, ring: Ring, photo: int) -> _Alone:
+def _own_shear(bare: RingAdjustment, ring: Ring, photo: int) -> OwnUnknowns:
     [rows] = Equations(ring, bare.layout, [bare.views[photo]], [photo], [None]).rows(bare.state)
     weight = bare.weight[photo]["ring"] / (rows.sigma * bare.scale[photo].get("ring", 1.0)) ** 2
     sighting = bare.views[photo].sighting
@@ -147,7 +135,7 @@ def _alone(bare: RingAdjustment, ring: Ring, photo: int) -> _Alone:
     weighted = weight[:, None] * off
     coupling = np.zeros((bare.layout.size, 2))
     coupling[rows.columns] = rows.jac @ weighted
-    return _Alone(photo, coupling, off.T @ weighted, weighted.T @ rows.residual)
+    return OwnUnknowns(photo, coupling, off.T @ weighted, weighted.T @ rows.residual)
 
 
 def shear_line(
@@ -172,13 +160,11 @@ def effects_deg(result: Adjustment, ring: Ring, stations: Stations, options: Sta
 
     By the markers, tips, blade ends and circles of the hub that are seen in it, as in `edge_shifts.py`.
     """
-    view, pull = result.views[photo], np.zeros((result.layout.size, 2))
+    view, right = result.views[photo], np.zeros((result.layout.size, 2))
     seen: dict[str, RingSighting | TipPoints | EndPoints | CirclePoints | None]
     seen = {"ring": view.sighting, "end": view.ends, "circle": view.circles}
     seen |= {kind: view.tips_of(face) for kind, face in TIP_KINDS.items()}
     for one in weighted_rows(result, [photo], ring):
         if (points := seen[one.rows.kind]) is not None:
-            pull[one.rows.columns] += one.right_side(_across(result.state, photo, points.px, points.normal))
-    rows = [angle_row(result.layout, result.state.rotor, *named(label), options) for label in stations.labels]
-    out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ (result.covariance @ pull)
-    return out
+            right[one.rows.columns] += one.right_side(_across(result.state, photo, points.px, points.normal))
+    return angle_changes(result, stations, options, right)

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.adjust import Adjustment, seen_from_above
 from bladeangle.base.budget import covariance_root
 from bladeangle.base.geometry import Array
 from bladeangle.results.weighted import weighted_rows
@@ -58,14 +58,9 @@ def _groups(result: Adjustment) -> Iterator[list[int]]:
         yield turned
     for setup in state.setups:
         here = [p for p in seen if result.views[p].setup == setup]
-        side = [p for p in here if not _overhead(result, p)]
+        side = [p for p in here if not seen_from_above([result.views[p]])]
         if side and len(side) < len(here):
             yield side
-
-
-def _overhead(result: Adjustment, photo: int) -> bool:
-    tips = result.views[photo].tips
-    return tips is not None and bool(tips.far.all())
 
 
 def _shapes(result: Adjustment) -> Array:
