@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+from pathlib import Path
 
 # A run in the background of a shell ignores interrupts, and so would the commands that it starts and interrupts.
 signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -26,6 +27,33 @@ from made_once import made_once, shared_folder  # noqa: E402
 # Deadlines would fail tests for a busy machine; the same examples every time keep runs comparable.
 settings.register_profile("bladeangle", deadline=None, derandomize=True)
 settings.load_profile("bladeangle")
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="session")
+def ring() -> Any:
+    """The ring of the shipped photographs."""
+    from rendered_ring import trial_ring
+
+    return trial_ring()
+
+
+@pytest.fixture(scope="session")
+def camera() -> Any:
+    """The camera file of the shipped photographs."""
+    from bladeangle.imaging.camera import read_camera
+
+    return read_camera(ROOT / "calibration" / "camera-pocket7.json")
+
+
+@pytest.fixture(scope="session")
+def sound(ring: Any, camera: Any) -> Any:
+    """The shipped pair, measured: only to be read."""
+    from bladeangle.pipeline.measure import measure
+
+    folder = ROOT / "fixtures" / "rotor-a"
+    return measure([folder / "inlet.jpg"], [folder / "outlet.jpg"], ring, camera)
 
 
 @pytest.fixture(scope="session")

@@ -24,10 +24,10 @@ from bladeangle.batch.jobs import Job
 from bladeangle.batch.work import measure_rotor
 from bladeangle.imaging.camera import Camera, read_camera, write_camera
 from bladeangle.imaging.ring import read_ring
-from bladeangle.pipeline.measure import Options
+from bladeangle.pipeline.measure import Options, nothing
 from bladeangle.records.record import Record
 from bladeangle.shop.judging import shared_covariance
-from tests.synthetic import RotorShape, Scene, truth, write_json, write_photo
+from tests.synthetic import Scene, truth, write_json, write_photo
 from tests.synthetic.scene import CameraModel
 from tests.synthetic.workshop import random_camera, repitched, workshop_photos, workshop_rotor
 
@@ -65,31 +65,22 @@ def set_named(folder: str) -> SetName:
     return SetName(kind, int(seed), age == "used")
 
 
-def _silent(message: str) -> None:
-    """Progress that is not shown."""
-
-
-def render_set(name: SetName, root: Path, width: int | None = 3000, say: Callable[[str], None] = _silent) -> None:
+def render_set(name: SetName, root: Path, width: int | None = 3000, say: Callable[[str], None] = nothing) -> None:
     """Render a set under `root` unless it is there already; `width` None draws 8 to 12 megapixels."""
     rng = np.random.default_rng([name.seed, list(KINDS).index(name.kind), int(name.used)])
     model, shape = random_camera(rng, width), workshop_rotor(rng, name.used)
-    camera = _calibrated(rng, model)
+    camera = calibrated(rng, model)
     shapes = [shape, repitched(rng, shape)] if name.kind == "change" else [shape]
     for folder, one in zip(name.folders(root), shapes, strict=True):
         scenes = workshop_photos(rng, one, KINDS[name.kind], model)
         if not (folder / "truth.json").exists():
-            _write(folder, name.folder, one, model, camera, scenes, say)
+            write_set(folder, name.folder, model, camera, scenes, say)
 
 
-def _write(
-    folder: Path,
-    name: str,
-    shape: RotorShape,
-    model: CameraModel,
-    camera: Camera,
-    scenes: list[Scene],
-    say: Callable[[str], None],
+def write_set(
+    folder: Path, name: str, model: CameraModel, camera: Camera, scenes: list[Scene], say: Callable[[str], None]
 ) -> None:
+    """Render scenes into a folder with their ring, the camera file and, last, the truth."""
     folder.mkdir(parents=True, exist_ok=True)
     for scene in scenes:
         write_photo(folder / scene.name, scene)
@@ -102,7 +93,7 @@ def _write(
     write_json(folder / "truth.json", answers)
 
 
-def _calibrated(rng: np.random.Generator, model: CameraModel) -> Camera:
+def calibrated(rng: np.random.Generator, model: CameraModel) -> Camera:
     """The camera file of a phone, wrong by as much as it says."""
     sigma = CALIBRATED * np.array([model.width / 4000.0] * 3 + [1.0] * 5)
     values = np.array([model.f_px, model.cx_px, model.cy_px, *model.dist])

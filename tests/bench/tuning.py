@@ -48,6 +48,7 @@ from bladeangle.imaging.camera import Camera, read_camera
 from bladeangle.imaging.ring import Ring, read_ring
 from bladeangle.pipeline.adjusted import adjusted
 from bladeangle.pipeline.judged import judged
+from bladeangle.pipeline.measure import nothing
 from bladeangle.pipeline.options import Options
 from bladeangle.pipeline.outlines import outlined
 from bladeangle.pipeline.register import registered
@@ -193,11 +194,11 @@ class PhotoSet:
 
     def _stage(self, stage: str, done: dict[str, Any]) -> Any:
         if stage == "sighted":
-            return sighted(self.named, self.ring, self.camera, None, 1, _silent)
+            return sighted(self.named, self.ring, self.camera, None, 1, nothing)
         if stage == "outlined":
-            return outlined(done["sighted"], self.options, _silent)
+            return outlined(done["sighted"], self.options, nothing)
         if stage == "registered":
-            return registered(done["outlined"], _silent)
+            return registered(done["outlined"], nothing)
         if stage == "adjusted":
             return adjusted(done["registered"], self.options)
         return judged(done["adjusted"], done["sighted"].camera, self.options, None)
@@ -206,10 +207,6 @@ class PhotoSet:
         """Measured with another value, from the first stage on that reads it."""
         with varied(name, value):
             return self.measure(self.read[name]) if name in self.read else self.before
-
-
-def _silent(message: str) -> None:
-    """Progress that is not shown."""
 
 
 # --- what a change does ----------------------------------------------------------------------------------------------

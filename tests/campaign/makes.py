@@ -15,10 +15,11 @@ from typing import Any
 
 import numpy as np
 
-from bladeangle.imaging.camera import Camera, write_camera
+from bladeangle.imaging.camera import Camera
+from bladeangle.pipeline.measure import nothing
 from tests.campaign.pictures import Rng
-from tests.rendered_sets import CALIBRATED
-from tests.synthetic import Scene, truth, write_json, write_photo
+from tests.rendered_sets import calibrated, write_set
+from tests.synthetic import Scene
 from tests.synthetic.random_scenes import overhead_view, ring_for
 from tests.synthetic.scene import CameraModel
 from tests.synthetic.workshop import random_camera, random_wear, repitched, workshop_photos, workshop_rotor
@@ -43,10 +44,7 @@ def make(seed: int, rotors: int, sides: int, width: int | None) -> Iterator[tupl
         used = bool(rng.uniform() < 0.7)
         shapes.append(replace(repitched(rng, first), wear=random_wear(rng, first.blades, used), damage=(), stains=()))
     ring = max((ring_for(shape) for shape in shapes), key=lambda r: float(r["outer_radius_mm"]))
-    sigma = CALIBRATED * np.array([model.width / 4000] * 3 + [1.0] * 5)
-    values = np.array([model.f_px, model.cx_px, model.cy_px, *model.dist]) + sigma * rng.normal(size=8)
-    known = {"phone": f"Workshop {model.name}", "focal_35mm": model.focal_35mm}
-    camera = Camera("rendered", model.width, model.height, values, np.diag(sigma**2), True, known)
+    camera = calibrated(rng, model)
     for shape in shapes:
         scenes = workshop_photos(rng, shape, sides, model, ring)
         yield [*scenes, _put_down_otherwise(rng, scenes[-1], ring)], model, camera
@@ -57,14 +55,8 @@ def render(folder: Path, seed: int, rotors: int = 2, sides: int = 3, width: int 
     out = []
     for k, (scenes, model, camera) in enumerate(make(seed, rotors, sides, width)):
         out.append(folder / f"make-{seed}-{k}")
-        if (out[-1] / "truth.json").exists():
-            continue
-        out[-1].mkdir(parents=True, exist_ok=True)
-        for scene in scenes:
-            write_photo(out[-1] / scene.name, scene)
-        write_json(out[-1] / "ring.json", scenes[0].sheets[0].definition)
-        write_camera(camera, out[-1] / "camera.json")
-        write_json(out[-1] / "truth.json", truth([replace(scene, camera=model) for scene in scenes], out[-1].name))
+        if not (out[-1] / "truth.json").exists():
+            write_set(out[-1], out[-1].name, model, camera, scenes, nothing)
     return out
 
 

@@ -26,11 +26,6 @@ PARAMETERS = np.array([1480.0, 806.0, 595.0, 0.03, -0.05, 0.0004, -0.0003, 0.0])
 CAMERA = Camera("bench", 1600, 1200, PARAMETERS, np.eye(8) * 1e-6)
 
 
-@pytest.fixture(scope="module")
-def ring() -> Ring:
-    return trial_ring()
-
-
 @cache
 def encoded(tilt: float, distance: float, gain: float, shake: tuple[int, int] | None, more: Any) -> Any:
     """Grey values of the trial ring: many tests ask for the very same."""

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from rendered_ring import CALIBRATION, as_photo, encode, light_of, photograph, shot, trial_ring
+from rendered_ring import CALIBRATION, as_photo, encode, light_of, photograph, shot
 from seeds import generator
 
 from bladeangle.base.errors import DefinitionError, RingNotFoundError
@@ -17,11 +17,6 @@ from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.ring import detect_markers, read_ring, ring_from_dict, ring_to_file, sight_ring, with_check_bar
 
 CAMERA = np.array([1480.0, 806.0, 595.0, 0.03, -0.05, 0.0004, -0.0003, 0.0])
-
-
-@pytest.fixture(scope="module")
-def ring():
-    return trial_ring()
 
 
 @pytest.fixture(scope="module")

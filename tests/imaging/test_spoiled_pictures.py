@@ -10,24 +10,14 @@ import pytest
 from PIL import Image
 
 from bladeangle.base.flags import Flag
-from bladeangle.imaging.camera import Camera, read_camera
+from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.photo import read_photo
 from bladeangle.imaging.pose import start_pose
 from bladeangle.imaging.quality import Look, judge, look
-from bladeangle.imaging.ring import Ring, read_ring, sight_ring
+from bladeangle.imaging.ring import Ring, sight_ring
 
 ROOT = Path(__file__).resolve().parents[2]
 INLET = ROOT / "fixtures" / "rotor-a" / "inlet.jpg"
-
-
-@pytest.fixture(scope="module")
-def ring() -> Ring:
-    return read_ring(ROOT / "calibration" / "trial-ring.json")
-
-
-@pytest.fixture(scope="module")
-def camera() -> Camera:
-    return read_camera(ROOT / "calibration" / "camera-pocket7.json")
 
 
 @pytest.fixture(scope="module")

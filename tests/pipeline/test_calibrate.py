@@ -80,11 +80,6 @@ def a_set(rng, count=8, truth=TRUTH, ring=None, tilts=None, *, focus=0.0, princi
 
 
 @pytest.fixture(scope="module")
-def ring():
-    return trial_ring()
-
-
-@pytest.fixture(scope="module")
 def good():
     return a_set(generator(1))
 

@@ -22,11 +22,6 @@ PARAMETERS = np.array([1480.0, 806.0, 595.0, 0.03, -0.05, 0.0004, -0.0003, 0.0])
 CAMERA = Camera("bench", 1600, 1200, PARAMETERS, np.eye(8) * 1e-6)
 
 
-@pytest.fixture(scope="module")
-def ring():
-    return trial_ring()
-
-
 def sector(radius_mm, start_deg, stop_deg):
     """Outline (n, 2) mm of a sector of a disc."""
     azimuth = np.radians(np.linspace(start_deg, stop_deg, 181))

@@ -8,29 +8,14 @@ import numpy as np
 import pytest
 
 from bladeangle.base.files import import_cv2
-from bladeangle.imaging.camera import Camera, read_camera
-from bladeangle.imaging.ring import Ring, read_ring
+from bladeangle.imaging.camera import Camera
+from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.measure import Measurement, measure
 
 ROOT = Path(__file__).resolve().parents[2]
 PHOTOS = ROOT / "fixtures" / "rotor-a"
 SHEAR = 0.0008
 LINE = "pictures sheared by movement"
-
-
-@pytest.fixture(scope="module")
-def ring() -> Ring:
-    return read_ring(ROOT / "calibration" / "trial-ring.json")
-
-
-@pytest.fixture(scope="module")
-def camera() -> Camera:
-    return read_camera(ROOT / "calibration" / "camera-pocket7.json")
-
-
-@pytest.fixture(scope="module")
-def sound(ring: Ring, camera: Camera) -> Measurement:
-    return measure([PHOTOS / "inlet.jpg"], [PHOTOS / "outlet.jpg"], ring, camera)
 
 
 @pytest.fixture(scope="module")

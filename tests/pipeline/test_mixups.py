@@ -21,8 +21,8 @@ from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, PhotoError, RingNotFoundError, UsageError
 from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import rotation
-from bladeangle.imaging.camera import Camera, read_camera
-from bladeangle.imaging.ring import Ring, read_ring
+from bladeangle.imaging.camera import Camera
+from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.measure import Measurement, measure
 from bladeangle.pipeline.mixups import contradictions
 from bladeangle.pipeline.turning import quarter_turned
@@ -30,21 +30,6 @@ from bladeangle.results.two_rotors import differences
 
 PHOTOS = CALIBRATION.parent / "fixtures" / "rotor-a"
 INLET, OUTLET = PHOTOS / "inlet.jpg", PHOTOS / "outlet.jpg"
-
-
-@pytest.fixture(scope="module")
-def ring() -> Ring:
-    return read_ring(CALIBRATION / "trial-ring.json")
-
-
-@pytest.fixture(scope="module")
-def camera() -> Camera:
-    return read_camera(CALIBRATION / "camera-pocket7.json")
-
-
-@pytest.fixture(scope="module")
-def sound(ring: Ring, camera: Camera) -> Measurement:
-    return measure([INLET], [OUTLET], ring, camera)
 
 
 def read(path: Path) -> np.ndarray:

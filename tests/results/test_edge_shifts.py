@@ -6,16 +6,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pytest
 from seeds import generator
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.priors import Priors
 from bladeangle.detection.second_edge import SecondEdge
-from bladeangle.imaging.camera import read_camera
-from bladeangle.imaging.ring import Ring, read_ring
+from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.disturbances import Disturbances, widened
-from bladeangle.pipeline.measure import Measurement, measure
+from bladeangle.pipeline.measure import Measurement
 from bladeangle.records.station import StationOptions
 from bladeangle.results.edge_shifts import angle_shifts, uneven_line
 from bladeangle.results.stations import measure_stations
@@ -23,17 +21,6 @@ from bladeangle.results.stations import measure_stations
 ROOT = Path(__file__).resolve().parents[2]
 PHOTOS = ROOT / "fixtures" / "rotor-a"
 OPTIONS = StationOptions()
-
-
-@pytest.fixture(scope="module")
-def ring() -> Ring:
-    return read_ring(ROOT / "calibration" / "trial-ring.json")
-
-
-@pytest.fixture(scope="module")
-def sound(ring: Ring) -> Measurement:
-    camera = read_camera(ROOT / "calibration" / "camera-pocket7.json")
-    return measure([PHOTOS / "inlet.jpg"], [PHOTOS / "outlet.jpg"], ring, camera)
 
 
 def off_along(result: Adjustment, blade: int, most_px: float) -> np.ndarray:
