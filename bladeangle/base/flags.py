@@ -164,6 +164,12 @@ REGISTRY: dict[str, FlagKind] = {
         "doubt",
         "Clean the tip, dull it with chalk, light it from all sides, and take the photograph again.",
     ),
+    "edge-beside": FlagKind(
+        "A second edge runs beside a short part of a blade's tip, as a shadow that ends there makes it; the interval "
+        "covers either edge.",
+        "note",
+        "Light it from all sides and take the photograph again if the interval is too wide.",
+    ),
     "picture-uneven": FlagKind(
         "Parts of a picture are shifted smoothly against each other, as by a drop or smear on the lens, or an editor.",
         "doubt",

@@ -33,7 +33,7 @@ class Disturbances:
 
     uneven_px : photograph -> common residual of neighbouring markers, px, where it is significant.
     shears : photograph -> how far it is sheared and stretched, clear or not.
-    edges : photograph -> second edges long enough to be doubted; flags : the doubts.
+    edges : photograph -> second edges long enough to widen intervals; flags : doubts, and notes of short edges.
     """
 
     uneven_px: dict[int, float]
@@ -65,7 +65,8 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
         edges[p] = [edge for edge in found if edge.share > DISTURBANCES.beside_share]
         for edge in edges[p]:
             text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip. It is {edge.away_px:.0f} px away."
-            flags.append(Flag("two-edges", text, shot.name, edge.blade + 1))
+            code = "two-edges" if edge.share > DISTURBANCES.doubted_share else "edge-beside"
+            flags.append(Flag(code, text, shot.name, edge.blade + 1))
     return Disturbances(uneven_px, shears, edges, tuple(flags))
 
 

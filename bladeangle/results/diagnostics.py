@@ -17,7 +17,8 @@ from bladeangle.base.flags import Flag
 from bladeangle.imaging.ring import Ring
 from bladeangle.records.station import StationOptions
 from bladeangle.results.angles import change_with_scale
-from bladeangle.results.moved import movements
+from bladeangle.results.edge_shifts import changed_angles
+from bladeangle.results.moved import Movement, movements
 from bladeangle.results.stations import Stations, growth_of, wrap_guessed
 from bladeangle.tuning.results import DIAGNOSTICS
 
@@ -51,7 +52,7 @@ def diagnose(
     ------
     AdjustmentError : the ring's markers contradict the definition, or the camera file, beyond any use.
     """
-    flags = [*_photographs(result, ring), *_known(result, not result.from_above, diameter_known)]
+    flags = [*_photographs(result, stations, ring, options), *_known(result, not result.from_above, diameter_known)]
     flags += [*_blades(result, stations), *_unseen(result, stations), *_ends(result, stations)]
     tip_mm = stations.sizes["tip_diameter"][0]
     if not DIAGNOSTICS.ordinary_mm[0] < tip_mm < DIAGNOSTICS.ordinary_mm[1]:
@@ -63,8 +64,25 @@ def diagnose(
     return flags
 
 
-def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
+def _harmful(moved: dict[int, Movement], result: Adjustment, stations: Stations, options: StationOptions) -> set[int]:
+    """Photographs whose movement, taken into account, would change an angle by more than its interval allows.
+
+    Where no angle is measured, all.
+    """
+    u_deg = np.sqrt(np.diag(stations.budget.covariance_deg2))
+    out = set()
+    for p, movement in moved.items():
+        if movement.change is not None and len(u_deg):
+            change_deg = changed_angles(result, stations, options, movement.change)
+            if (np.abs(change_deg) < DIAGNOSTICS.harmless_move_sigmas * u_deg).all():
+                continue
+        out.add(p)
+    return out
+
+
+def _photographs(result: Adjustment, stations: Stations, ring: Ring, options: StationOptions) -> Iterator[Flag]:
     moved = movements(result)
+    harmful = _harmful(moved, result, stations, options)
     for p, view in enumerate(result.views):
         ring_px = result.rms_px(p, "ring")
         if ring_px > DIAGNOSTICS.refused_ring_px:
@@ -92,14 +110,14 @@ def _photographs(result: Adjustment, ring: Ring) -> Iterator[Flag]:
                     f"(Its blade tips lie {tip_px:.1f} px off.)",
                 )
             yield from _nicks(result, p, kind)
-        if p in moved:
+        if p in harmful:
             yield Flag(
                 "rotor-moved",
                 "The rotor does not stand where the other photographs have it, or it is another rotor. "
                 f"Seen by itself it is off {moved[p]}.",
                 view.name,
             )
-    yield from _disagreeing(result, moved)
+    yield from _disagreeing(result, harmful)
 
 
 def _disagreeing(result: Adjustment, moved: Collection[int]) -> Iterator[Flag]:

@@ -39,8 +39,13 @@ def angle_shifts(result: Adjustment, stations: Stations, options: StationOptions
 
 def angle_changes(result: Adjustment, stations: Stations, options: StationOptions, right: Array) -> Array:
     """Changes (angles, k) deg of the stations' angles by right sides (n, k) J' W s of the normal equations."""
+    return changed_angles(result, stations, options, result.covariance @ right)
+
+
+def changed_angles(result: Adjustment, stations: Stations, options: StationOptions, change: Array) -> Array:
+    """Changes (angles,) or (angles, k) deg of the stations' angles by changes (n,) or (n, k) of the unknowns."""
     rows = [angle_row(result.layout, result.state.rotor, *named(label), options) for label in stations.labels]
-    out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ (result.covariance @ right)
+    out: Array = np.array(rows).reshape(len(rows), result.layout.size) @ change
     return out
 
 

@@ -32,12 +32,15 @@ class Movement:
 
     displacement_mm : (3,) of the tip by a turn about the ring's z, and of the rotor along the ring's x and y.
     covariance : (3, 3) mm2. turn_sigma_mm : standard uncertainty of the first that the covariance leaves out.
+    change : (n,) by which the common unknowns differ once it is taken into account; None where they have it already, or
+    where it is not clear of which of two photographs it is.
     """
 
     displacement_mm: Array
     covariance: Array
     radius_mm: float
     turn_sigma_mm: float = 0.0
+    change: Array | None = None
 
     @property
     def turn_deg(self) -> float:
@@ -110,9 +113,9 @@ def movements(result: Adjustment) -> dict[int, Movement]:
                     out |= {a.photo: m for a, m in zip(undecided, seen, strict=True)}
                 break
             freed = undecided.pop(worst)
-            out[freed.photo] = seen[worst]
-            value, own = seen[worst].displacement_mm, seen[worst].covariance
+            value, own, before = seen[worst].displacement_mm, seen[worst].covariance, change
             covariance, change = freed.granted(covariance, change, value, own)
+            out[freed.photo] = replace(seen[worst], change=change - before)
     return out
 
 

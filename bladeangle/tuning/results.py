@@ -132,6 +132,13 @@ class Diagnostics(Group):
         evidence=COMMON_PRACTICE,
         sensitivity="half and half more: nothing (pair)",
     )
+    harmless_move_sigmas: float = tuned(
+        2.0,
+        unit="sigma",
+        meaning="a rotor may have moved where that changes no angle by so many of its standard uncertainties",
+        evidence="judgement: the interval covers it",
+        sensitivity="half and half more: nothing (pair)",
+    )
     scale_blunder: float = tuned(
         0.1,
         unit="1",

@@ -17,6 +17,8 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, unwatched
 from bladeangle.records.station import StationOptions
+from bladeangle.results.diagnostics import _harmful
+from bladeangle.results.edge_shifts import changed_angles
 from bladeangle.results.moved import Movement, _estimated_move, _movement, _own_moves, movements
 from bladeangle.results.stations import measure_stations
 from bladeangle.tuning.results import DIAGNOSTICS
@@ -94,6 +96,25 @@ def test_where_the_rotor_lay_in_one_of_eight(photo: int, shift_mm: tuple[float, 
     assert off @ np.linalg.solve(movement.covariance, off) < chi_squared(3)
     # so that none, one the other way, or one of twice the size would not have passed
     assert np.sqrt(chi_squared(3)) < movement.significance < 200
+
+
+def test_what_a_movement_did_to_the_angles_decides_whether_it_is_a_doubt() -> None:
+    """Beside the same photographs of a rotor that was left alone."""
+    truth, options = eight(1), StationOptions()
+    left_deg, doubts = measure_stations(adjusted(truth, {}), options).angle_deg, []
+    for mm in (0.15, 0.6):
+        result = adjusted(truth, {4: ((mm, 0.0), 0.0)})
+        stations, found = measure_stations(result, options), movements(result)
+        assert set(found) == {4}
+        change = found[4].change
+        assert change is not None
+        off_deg, predicted_deg = left_deg - stations.angle_deg, changed_angles(result, stations, options, change)
+        # first order, and the other photographs' outliers differ: but no other sign, nor half or twice as much
+        assert np.linalg.norm(predicted_deg - off_deg) < 0.5 * np.linalg.norm(off_deg)
+        u_deg = np.sqrt(np.diag(stations.budget.covariance_deg2))
+        doubts.append(bool(_harmful(found, result, stations, options)))
+        assert doubts[-1] == (np.abs(predicted_deg / u_deg).max() > 2)
+    assert doubts == [False, True]
 
 
 def test_two_moved_ones_of_eight_are_told_from_the_rest() -> None:

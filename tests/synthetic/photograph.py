@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import json
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -73,16 +73,31 @@ def _around(position: Array) -> Array:
     return lamps / np.linalg.norm(lamps, axis=1, keepdims=True)
 
 
-def _soft_light(coarse: Mesh | None, lamps: Array, points: Array, normals: Array) -> NDArray[np.float32]:
-    """Light of distant lamps on points, shadowed by the coarse mesh; 1 on an open table."""
-    axes = np.array([_lamp_axes(d) for d in lamps])
-    if coarse is None:
-        maps = np.zeros((len(lamps), 2, 2), np.float32)
-    else:
-        maps = np.array([_depth_map(coarse, a, _SKY_HALF_MM, _SKY_CELLS) for a in axes])
-    out = np.empty(len(points), np.float32)
-    raster.sky_light(np.ascontiguousarray(points), np.ascontiguousarray(normals), lamps, maps, axes, _SKY_HALF_MM, out)
-    return out
+@dataclass(frozen=True)
+class _Lamps:
+    """Distant lamps (k, 3) of equal light, with the share that they have of all, and their shadows of a coarse mesh."""
+
+    share: float
+    directions: Array
+    axes: Array
+    maps: NDArray[np.float32]
+
+    @classmethod
+    def over(cls, coarse: Mesh | None, share: float, directions: Array) -> _Lamps:
+        """The lamps with what the mesh hides from each of them."""
+        axes = np.array([_lamp_axes(d) for d in directions])
+        if coarse is None:
+            maps = np.zeros((len(directions), 2, 2), np.float32)
+        else:
+            maps = np.array([_depth_map(coarse, a, _SKY_HALF_MM, _SKY_CELLS) for a in axes])
+        return cls(share, directions, axes, maps)
+
+    def on(self, points: Array, normals: Array) -> NDArray[np.float32]:
+        """Light on points (m, 3); their share on an open table."""
+        out = np.empty(len(points), np.float32)
+        points, normals = np.ascontiguousarray(points), np.ascontiguousarray(normals)
+        raster.sky_light(points, normals, self.directions, self.maps, self.axes, _SKY_HALF_MM, out)
+        return np.float32(self.share) * out
 
 
 class _Stage:
@@ -107,15 +122,16 @@ class _Stage:
         ground = np.stack([*np.meshgrid(axis, axis), np.zeros((len(axis), len(axis)))], axis=-1).reshape(-1, 3)
         up: Array = np.tile([0.0, 0.0, 1.0], (len(ground), 1))
 
+        all_lamps = [_Lamps.over(coarse, lighting.ambient, _sky(36))]
+        if not lighting.hard_shadow:
+            all_lamps.append(_Lamps.over(coarse, lighting.key, _around(key)))
+        all_lamps += [_Lamps.over(coarse, p.share, _around(np.array(p.position_mm))) for p in lighting.lamps]
+
         def light(points: Array, normals: Array) -> NDArray[np.float32]:
-            out = _soft_light(coarse, _sky(36), points, normals)
-            out *= np.float32(lighting.ambient)
-            if not lighting.hard_shadow:
-                out += np.float32(lighting.key) * _soft_light(coarse, _around(key), points, normals)
-            for lamp in lighting.lamps:
-                parts_of_it = _around(np.array(lamp.position_mm))
-                out += np.float32(lamp.share) * _soft_light(coarse, parts_of_it, points, normals)
-            return out
+            first, *others = (lamps.on(points, normals) for lamps in all_lamps)
+            for more in others:
+                first += more
+            return first
 
         self.sheet_light = light(ground, up).reshape(len(axis), len(axis))
         self.vertex_light = np.zeros(0, np.float32)
