@@ -1,4 +1,4 @@
-"""From pictures to angles: the shipped photographs, and twenty random rotors rendered and measured."""
+"""From pictures to angles: the shipped photographs, and random rotors rendered and measured."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from bladeangle.records.record import Record
 ROOT = Path(__file__).resolve().parent.parent
 STATIONS = ("entry", "middle", "exit")
 #: Rotors rendered.
-ROTORS = 12
+ROTORS = 8
 #: They are measured in two tests, so that two processes share them.
 HALF = ROTORS // 2
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import re
 import warnings
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -64,19 +65,24 @@ def width_mm(words: str, size: float, bold: bool = False) -> float:
 
 
 def wrapped(words: str, size: float, width: float, bold: bool = False) -> list[str]:
-    """Words broken into lines of at most `width` mm; what is wider by itself is broken anywhere."""
+    """Words broken into lines of at most `width` mm; what is wider by itself is broken anywhere.
+
+    A line is as wide as its words and the spaces between them, which no font draws nearer to each other.
+    """
     lines, line = [], ""
+    taken, space = 0.0, width_mm("x x", size, bold) - 2 * width_mm("x", size, bold)
     for word in words.split():
-        longer = f"{line} {word}" if line else word
-        if width_mm(longer, size, bold) <= width:
-            line = longer
+        if line and taken + space + width_mm(word, size, bold) <= width:
+            line += f" {word}"
+            taken += space + width_mm(word, size, bold)
             continue
         lines += [line] if line else []
         while width_mm(word, size, bold) > width and len(word) > 1:
-            fits = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or width_mm(word[:n], size, bold) <= width)
+            # the longest beginning that fits, one letter at least
+            fits = 1 + bisect_right(range(2, len(word)), width, key=lambda n: width_mm(word[:n], size, bold))
             lines.append(word[:fits])
             word = word[fits:]
-        line = word
+        line, taken = word, width_mm(word, size, bold)
     return [*lines, line] if line or not lines else lines
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from made_once import made_once, shared_folder
 from seeds import generator
 
 from bladeangle.base.errors import UsageError
@@ -60,6 +62,35 @@ def rendered(folder: Path, shape: RotorShape, seed: int, views: tuple[str, ...])
     return ring, replace(known, width=2016, height=1512, parameters=parameters)
 
 
+#: Photographs of rotors that several tests sort, by the rotor's name.
+SHARED = {
+    "even": (EVEN, 13, ("inlet", "outlet")),
+    "steepening": (
+        replace(EVEN, laws=(Progressive(10.0, 14.0),)),
+        16,
+        ("inlet", "inlet-again", "around-1", "outlet", "below-2", "below-5"),
+    ),
+}
+Photographed = Callable[[str, Path, Iterable[str]], tuple[Ring, Camera]]
+
+
+@pytest.fixture(scope="session")
+def photographed(tmp_path_factory: pytest.TempPathFactory, pytestconfig: pytest.Config) -> Photographed:
+    """(rotor of `SHARED`, folder, names) -> photographs copied into a new folder, their ring and camera."""
+    root = shared_folder(tmp_path_factory, pytestconfig) / "sorted"
+    root.mkdir(exist_ok=True)
+
+    def copied(rotor: str, folder: Path, names: Iterable[str]) -> tuple[Ring, Camera]:
+        shape, seed, views = SHARED[rotor]
+        found = made_once(root / f"{rotor}.pickle", lambda: rendered(root / rotor, shape, seed, views))
+        folder.mkdir()
+        for name in names:
+            shutil.copy(root / rotor / f"{name}.jpg", folder)
+        return found
+
+    return copied
+
+
 def test_names_are_believed_and_nothing_is_looked_at(tmp_path: Path) -> None:
     for name in ("one.jpg", "Turned-2.PNG", "outlet/x.heic", "notes.txt", ".hidden.jpg"):
         (tmp_path / name).parent.mkdir(exist_ok=True)
@@ -93,17 +124,16 @@ def test_photographs_of_one_standing_alone_need_no_partner(tmp_path: Path) -> No
         assert not (found.inlet_up if turned else found.turned)
 
 
-def test_photographs_of_both_standings_from_above_and_around(tmp_path: Path) -> None:
+def test_photographs_of_both_standings_from_above_and_around(tmp_path: Path, photographed: Photographed) -> None:
     up, down = ("inlet", "inlet-again", "around-1"), ("outlet", "below-2", "below-5")
-    shape = replace(EVEN, laws=(Progressive(10.0, 14.0),))
-    ring, camera = rendered(tmp_path / "mixed", shape, 11, up + down)
+    ring, camera = photographed("steepening", tmp_path / "mixed", up + down)
     found = sorting.sort_photos(sorted((tmp_path / "mixed").iterdir()), ring, camera, Options())
     assert {p.stem for p in found.inlet_up} == set(up)
     assert {p.stem for p in found.turned} == set(down)
 
 
-def test_blades_of_even_pitch_are_asked_about(tmp_path: Path) -> None:
-    ring, camera = rendered(tmp_path / "mixed", EVEN, 12, ("inlet", "outlet"))
+def test_blades_of_even_pitch_are_asked_about(tmp_path: Path, photographed: Photographed) -> None:
+    ring, camera = photographed("even", tmp_path / "mixed", ("inlet", "outlet"))
     paths = [tmp_path / "mixed" / f"{name}.jpg" for name in ("p", "q")]
     for name, path in zip(("inlet", "outlet"), paths, strict=True):
         shutil.copy(tmp_path / "mixed" / f"{name}.jpg", path)
@@ -162,9 +192,10 @@ def test_no_order_of_the_words_swallows_or_forgets_a_photograph(tmp_path: Path) 
         assert says in result.stderr
 
 
-def test_a_photograph_from_the_side_told_of_the_wrong_end_is_asked_about(tmp_path: Path) -> None:
-    shape = replace(EVEN, laws=(Progressive(10.0, 14.0),))
-    ring, camera = rendered(tmp_path / "mixed", shape, 16, ("inlet", "outlet", "below-2"))
+def test_a_photograph_from_the_side_told_of_the_wrong_end_is_asked_about(
+    tmp_path: Path, photographed: Photographed
+) -> None:
+    ring, camera = photographed("steepening", tmp_path / "mixed", ("inlet", "outlet", "below-2"))
     at = {p.stem: p for p in (tmp_path / "mixed").iterdir()}
     told = sorting.as_given([at["inlet"], at["below-2"]], [at["outlet"]])
     with pytest.raises(UsageError, match=r"below-2\.jpg was given as inlet end up, but shows the other end"):
@@ -182,8 +213,8 @@ def test_a_shelf_is_sorted_as_one_rotor_is(tmp_path: Path) -> None:
     assert "standing-told" in [f.code for f in record.content.flags]
 
 
-def test_an_oblique_photograph_of_neither_standing_is_asked_about(tmp_path: Path) -> None:
-    ring, camera = rendered(tmp_path / "mixed", EVEN, 13, ("inlet", "outlet"))
+def test_an_oblique_photograph_of_neither_standing_is_asked_about(tmp_path: Path, photographed: Photographed) -> None:
+    ring, camera = photographed("even", tmp_path / "mixed", ("inlet", "outlet"))
     # the same rotor put down elsewhere
     rendered(tmp_path / "other", replace(EVEN, hub_radius_mm=38.0, nose_radius_mm=24.0), 14, ("around-1",))
     shutil.copy(tmp_path / "other" / "around-1.jpg", tmp_path / "mixed" / "stranger.jpg")
