@@ -229,7 +229,7 @@ def measure_sorted(
         contradiction = None
         with contextlib.suppress(BladeangleError):
             groups = [[_appearance_of(p, ring, camera) for p in group] for group in (given.inlet_up, given.turned)]
-            contradiction = _contradiction(groups[0], groups[1], True)
+            contradiction = _contradiction(groups[0], groups[1], SORTING.better_correlation)
         if contradiction:
             raise contradiction from None
         raise
@@ -239,25 +239,30 @@ def measure_sorted(
 
 def _refuse_contradictions(found: Measurement) -> None:
     """UsageError when photographs that were measured as one setup show different ends of the rotor."""
-    suspect = any(f.code in ("photos-disagree", "rotor-moved", "photo-left-out") for f in found.flags)
+    # what one other photograph alone watches may be of the other end without any doubt: a move takes it up
+    margin = SORTING.surely_better if found.result.state.moves else None
+    if any(f.code in ("photos-disagree", "rotor-moved", "photo-left-out") for f in found.flags):
+        margin = SORTING.better_correlation
     groups: list[list[_Appearance]] = [[], []]
     for group, setup in zip(groups, ("inlet_up", "outlet_up"), strict=True):
         mine = [s for s in found.shots if s.setup == setup]
-        if suspect or sum(s.overhead for s in mine) > 1:
+        if margin is not None or sum(s.overhead for s in mine) > 1:
             camera = found.camera.worked()
             group += [
                 _appearance_in(s.path, s.photo, s.pose, camera, s.sighting.blur_px)
                 for s in mine
-                if suspect or s.overhead
+                if margin is not None or s.overhead
             ]
-    if contradiction := _contradiction(groups[0], groups[1], suspect):
+    if contradiction := _contradiction(groups[0], groups[1], margin):
         raise contradiction
 
 
-def _contradiction(inlet_up: Sequence[_Appearance], turned: Sequence[_Appearance], oblique: bool) -> UsageError | None:
+def _contradiction(
+    inlet_up: Sequence[_Appearance], turned: Sequence[_Appearance], margin: float | None
+) -> UsageError | None:
     """The refusal of photographs that were given for one setup but show different ends; None when they do not.
 
-    oblique : check oblique photographs as well, whose correlation is less certain.
+    margin : by how much oblique photographs must correlate better with the other end; None to leave them out.
     """
     for group, words in ((inlet_up, "inlet end up"), (turned, "turned over")):
         parts = _grouped_by_end([photo for photo in group if photo.overhead], unclear_is_same=True)
@@ -268,12 +273,12 @@ def _contradiction(inlet_up: Sequence[_Appearance], turned: Sequence[_Appearance
                 f"{HINT} Leave out another rotor's.",
             )
     overhead = [[photo for photo in group if photo.overhead] for group in (inlet_up, turned)]
-    if not oblique or not all(overhead):
+    if margin is None or not all(overhead):
         return None
     for mine, group in enumerate((inlet_up, turned)):
         for photo in (photo for photo in group if not photo.overhead):
             own, other = (max(float(_correlation(photo, o).max()) for o in overhead[k]) for k in (mine, 1 - mine))
-            if other - own > SORTING.better_correlation:
+            if other - own > margin:
                 words = ("inlet end up", "turned over")[mine]
                 return UsageError(
                     f"{safe_name(photo.path.name)} was given as {words}, but shows the other end of the rotor.", HINT

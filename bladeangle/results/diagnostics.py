@@ -65,14 +65,15 @@ def diagnose(
 
 
 def _harmful(moved: dict[int, Movement], result: Adjustment, stations: Stations, options: StationOptions) -> set[int]:
-    """Photographs whose movement, taken into account, would change an angle by more than its interval allows.
+    """Photographs whose movement is sure, or, taken into account, changes an angle by more than its interval allows.
 
     Where no angle is measured, all.
     """
     u_deg = np.sqrt(np.diag(stations.budget.covariance_deg2))
     out = set()
     for p, movement in moved.items():
-        if movement.change is not None and len(u_deg):
+        sure = movement.significance > DIAGNOSTICS.sure_move_sigmas
+        if movement.change is not None and len(u_deg) and not sure:
             change_deg = changed_angles(result, stations, options, movement.change)
             if (np.abs(change_deg) < DIAGNOSTICS.harmless_move_sigmas * u_deg).all():
                 continue

@@ -139,6 +139,13 @@ class Diagnostics(Group):
         evidence="judgement: the interval covers it",
         sensitivity="half and half more: nothing (pair)",
     )
+    sure_move_sigmas: float = tuned(
+        6.0,
+        unit="sigma",
+        meaning="a movement is a doubt from this many of its standard uncertainties, whatever it does to the angles",
+        evidence="rotors left alone reach 5.5 in 48 rendered sets; first order tells too little of large movements",
+        sensitivity="half and half more: nothing (pair)",
+    )
     scale_blunder: float = tuned(
         0.1,
         unit="1",

@@ -67,7 +67,7 @@ SHARED = {
     "even": (EVEN, 13, ("inlet", "outlet")),
     "steepening": (
         replace(EVEN, laws=(Progressive(10.0, 14.0),)),
-        16,
+        11,
         ("inlet", "inlet-again", "around-1", "outlet", "below-2", "below-5"),
     ),
 }

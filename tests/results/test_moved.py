@@ -112,8 +112,12 @@ def test_what_a_movement_did_to_the_angles_decides_whether_it_is_a_doubt() -> No
         # first order, and the other photographs' outliers differ: but no other sign, nor half or twice as much
         assert np.linalg.norm(predicted_deg - off_deg) < 0.5 * np.linalg.norm(off_deg)
         u_deg = np.sqrt(np.diag(stations.budget.covariance_deg2))
-        doubts.append(bool(_harmful(found, result, stations, options)))
-        assert doubts[-1] == (np.abs(predicted_deg / u_deg).max() > 2)
+        assert found[4].significance > DIAGNOSTICS.sure_move_sigmas
+        assert _harmful(found, result, stations, options) == {4}
+        # the same seen less well
+        unsure = replace(found[4], covariance=found[4].covariance * (found[4].significance / 5) ** 2)
+        doubts.append(bool(_harmful({4: unsure}, result, stations, options)))
+        assert doubts[-1] == (np.abs(predicted_deg / u_deg).max() > DIAGNOSTICS.harmless_move_sigmas)
     assert doubts == [False, True]
 
 
