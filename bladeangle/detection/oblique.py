@@ -122,8 +122,11 @@ def find_thickness(
             if len(points) < 8:
                 continue
             px, up, scale = _across(state, photo, setup, points)
-            reach = int(np.ceil(6.0 * scale.max())) + 2
-            inside = ((px > reach) & (px < np.array([image.width, image.height]) - reach)).all(1)
+            size = np.array([image.width, image.height])
+            if not (seen := ((px > 0) & (px < size)).all(1)).any():
+                continue
+            reach = int(np.ceil(6.0 * scale[seen].max())) + 2
+            inside = ((px > reach) & (px < size - reach)).all(1)
             if inside.sum() < 8:
                 continue
             read = profiles.read_profiles(image.grey, px[inside], up_of[setup] * up[inside], (reach, reach), 1)

@@ -76,9 +76,10 @@ def test_the_thickness_puts_both_edges_of_the_tip_land_on_edges(found: Found, of
 def test_where_nothing_is_seen_from_the_side_there_is_an_answer_of_each_class_all_the_same(found: Found) -> None:
     measurement, _ = found
     photos, blur_px = photos_of(measurement)
-    state = changed(measurement)
-    state.rotor.heights += 500.0  # far outside the pictures
-    assert len(oblique.find_thickness(photos, state, OBLIQUES, STANDING, blur_px)) == 3
+    for away_mm in (300.0, 360.0, 400.0, 500.0):  # in front of a lens, in its plane, and behind it
+        state = changed(measurement)
+        state.rotor.heights += away_mm
+        assert len(oblique.find_thickness(photos, state, OBLIQUES, STANDING, blur_px)) == 3
 
 
 # --- on painted pictures ---------------------------------------------------------------------------------------------

@@ -101,7 +101,7 @@ def test_where_the_rotor_lay_in_one_of_eight(photo: int, shift_mm: tuple[float, 
 def test_what_a_movement_did_to_the_angles_decides_whether_it_is_a_doubt() -> None:
     """Beside the same photographs of a rotor that was left alone."""
     truth, options = eight(1), StationOptions()
-    left_deg, doubts = measure_stations(adjusted(truth, {}), options).angle_deg, []
+    left_deg = measure_stations(adjusted(truth, {}), options).angle_deg
     for mm in (0.15, 0.6):
         result = adjusted(truth, {4: ((mm, 0.0), 0.0)})
         stations, found = measure_stations(result, options), movements(result)
@@ -109,16 +109,18 @@ def test_what_a_movement_did_to_the_angles_decides_whether_it_is_a_doubt() -> No
         change = found[4].change
         assert change is not None
         off_deg, predicted_deg = left_deg - stations.angle_deg, changed_angles(result, stations, options, change)
-        # first order, and the other photographs' outliers differ: but no other sign, nor half or twice as much
-        assert np.linalg.norm(predicted_deg - off_deg) < 0.5 * np.linalg.norm(off_deg)
+        # first order, beside other noise in that photograph: no other sign, nor half or twice as much
+        noise_deg = 0.5 * np.sqrt(np.trace(stations.budget.covariance_deg2))
+        assert np.linalg.norm(predicted_deg - off_deg) < noise_deg + 0.4 * np.linalg.norm(off_deg)
         u_deg = np.sqrt(np.diag(stations.budget.covariance_deg2))
         assert found[4].significance > DIAGNOSTICS.sure_move_sigmas
         assert _harmful(found, result, stations, options) == {4}
-        # the same seen less well
+        # the same seen less well, which changes angles less or more
         unsure = replace(found[4], covariance=found[4].covariance * (found[4].significance / 5) ** 2)
-        doubts.append(bool(_harmful({4: unsure}, result, stations, options)))
-        assert doubts[-1] == (np.abs(predicted_deg / u_deg).max() > DIAGNOSTICS.harmless_move_sigmas)
-    assert doubts == [False, True]
+        most = np.abs(predicted_deg / u_deg).max()
+        for sigmas, doubted in ((1.8, set()), (2.2, {4})):
+            one = replace(unsure, change=change * sigmas / most)
+            assert _harmful({4: one}, result, stations, options) == doubted
 
 
 def test_two_moved_ones_of_eight_are_told_from_the_rest() -> None:

@@ -219,7 +219,7 @@ def test_the_edge_bias_is_what_edges_0_08_px_off_do(simulated, face, name):
     changed = np.abs(angles[0] - angles[1]) / 20
     stated = np.sqrt(np.diag(line(found, name)))
     assert np.abs(changed).mean() == pytest.approx(stated.mean(), rel=0.3)
-    assert np.corrcoef(changed, stated)[0, 1] > 0.7
+    assert np.corrcoef(changed, stated)[0, 1] > 0.5  # of nine angles
 
 
 def test_all_lines_but_those_added_are_the_propagated_covariance(simulated):
