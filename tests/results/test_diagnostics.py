@@ -182,7 +182,8 @@ def test_exchanged_ends_by_the_angles(pair: Case) -> None:
     index = {label: k for k, label in enumerate(stations.labels)}
     other = {"entry": "exit", "exit": "entry", "middle": "middle"}
     order = [index[f"{x.split('.')[0]}.{other[x.split('.')[1]]}"] for x in stations.labels]
-    turned = replace(stations, angle_deg=stations.angle_deg[order])
+    steeper = np.array([{"entry": 0.0, "middle": 3.0, "exit": 6.0}[x.split(".")[1]] for x in stations.labels])
+    turned = replace(stations, angle_deg=(stations.angle_deg + steeper)[order])
     (flag,) = [f for f in raised((truth, result, turned)) if f.code == "ends-exchanged"]
     assert "shallower than the entry" in flag.text
 
@@ -282,8 +283,15 @@ def test_a_scale_that_nothing_tells_is_said(pair: Case) -> None:
 
 def test_a_scale_that_matters_is_a_doubt(pair: Case) -> None:
     """Middles of entry and exit lie 18 mm of tip, 17.5 of arc, from the ends; a print 1 % larger moves them by 1 %."""
+    truth, result, stations = pair
+    budget = stations.budget
+    share = 0.1**2 / np.diag(budget.covariance_deg2).max()  # so that no uncertainty is more than 0.1 deg
+    lines = tuple(
+        replace(x, covariance_deg2=share * x.covariance_deg2, shared=None, effects_deg=None) for x in budget.lines
+    )
+    sharp = truth, result, replace(stations, budget=replace(budget, lines=lines))
     for deg_per_mm, code in ((0.0, "scale-unchecked"), (0.02, "scale-unchecked"), (0.3, "scale-matters")):
-        (flag,) = scale_flags(growing(pair, deg_per_mm), None, False, False)
+        (flag,) = scale_flags(growing(sharp, deg_per_mm), None, False, False)
         assert flag.code == code
         assert flag.station in (None, "entry", "exit")
         assert abs(per_percent(flag) - 0.175 * deg_per_mm) < 0.001 + 0.1 * 0.175 * deg_per_mm
