@@ -44,8 +44,6 @@ PROVISIONAL_GAIN = 100 * CONVERGED_GAIN
 #: After the last iteration that is allowed, the result is accepted if a step is expected to lower the cost by less than
 #: this: it would shift all unknowns together by less than their standard uncertainty.
 ACCEPTED_GAIN = 0.5
-#: Ends that come to lie farther beyond the splines than this call for longer ones.
-MOST_UNCOVERED_MM = 1.0
 
 
 @dataclass(frozen=True)
@@ -175,7 +173,7 @@ def adjust(
             "Take them again without moving the rotor, and look at the picture of what was found. "
             f"(The adjustment did not settle in {most_iterations} iterations.)",
         )
-    short = isinstance(work.state, State) and work.state.rotor.uncovered_mm > MOST_UNCOVERED_MM
+    short = isinstance(work.state, State) and work.state.rotor.uncovered_mm > ADJUST.most_uncovered_mm
     if short and must_settle and (left := most_iterations - iterations) > 0:
         # beyond its splines a blade is straight: once more with longer ones
         return adjust(ring, views, work.state, priors, most_iterations=left, rescale=rescale)

@@ -10,8 +10,9 @@ whose blades differ by d, normal with covariance S. The likelihood ratio of the 
 
 read off the equations at the solution (the score test; Rao, 1948, from memory). Whatever the photographs tell of d
 counts in it by how well they tell it. One rotor gives L over 100 at most once in 100 cases, as L is 1 on the mean
-(Markov's inequality), and much less often in fact. From above only what both setups show of the blades is compared;
-photographs from the side show all of them.
+(Markov's inequality), and much less often in fact: beside photographs from the side, which see all of the blades, L
+of one rotor is so small that a far smaller one is worth a doubt (`MIXUPS.likelihood_ratio`). From above only what
+both setups show of the blades is compared; photographs from the side show all of them.
 
 Not covered: rotors that differ only where one setup alone shows them, which no pair can tell; nor in what a turn, a
 lean and another match lengthwise make up for. How few pairs it tells is in `UNCERTAINTY.md`.

@@ -44,6 +44,13 @@ class Adjust(Group):
             "eight)"
         ),
     )
+    most_uncovered_mm: float = tuned(
+        1.0,
+        unit="mm",
+        meaning="blades' ends that come to lie farther beyond the splines than this call for longer ones",
+        evidence="judgement; ends of sound measurements lie within their splines",
+        sensitivity="half and half more: nothing (pair, five, eight)",
+    )
     most_scale: float = tuned(
         4.0,
         unit="1",

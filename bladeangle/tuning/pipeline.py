@@ -218,12 +218,12 @@ class Mixups(Group):
     """Values of photographs of two rotors (`pipeline/mixups.py`)."""
 
     likelihood_ratio: tuple[float, float] = tuned(
-        (30.0, 100.0),
+        (30.0, 0.08),
         unit="1",
         meaning="likelihood ratio from which photographs show two rotors, all from above and with some from the side",
         evidence=(
-            "one rotor reaches 23 in 38 simulated pairs and 1.4 in 31 of renders and path-traced ones; with some "
-            "from the side two of 15 sound renders exceed 10; one rotor exceeds 100 at most once in 100 cases (Markov)"
+            "one rotor reaches 23 in 38 simulated pairs and 1.4 in 31 of renders and path-traced ones; with three from "
+            "the side all but 3 of 34 sound sets, in doubt anyhow, stay under 0.04, and five mixtures reach 0.1 to 100"
         ),
         sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
