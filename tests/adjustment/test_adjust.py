@@ -77,7 +77,7 @@ def test_splines_too_short_for_the_blades_do_not_bend_them_straight(seed):
     assert carried_on.labels == whole.labels and len(whole.labels) == 9
     apart = np.abs(carried_on.angle_deg - whole.angle_deg) / uncertainty_deg(whole.budget)
     # the same rotor; rarely another place of the robust cost near by, with other points put aside
-    assert np.median(apart) < 0.3 and 0 < apart.max() < 1.5
+    assert np.median(apart) < 0.7 and 0 < apart.max() < 1.5
     assert np.abs(errors_deg(truth, carried_on) / uncertainty_deg(carried_on.budget)).max() < 3.5
 
 

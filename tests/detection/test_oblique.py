@@ -65,7 +65,7 @@ def test_the_thickness_puts_both_edges_of_the_tip_land_on_edges(found: Found, of
     bounds = OBLIQUE.thickness_classes_mm
     assert sorted(np.searchsorted(bounds, [t for t, _ in answers], "right")) == [1, 2, 3]  # one of each class
     thickness, shift = min(answers, key=lambda a: abs(a[0] - true["rotor"]["thickness"]))
-    assert thickness == answers[0][0]  # the likeliest first
+    assert thickness == pytest.approx(answers[0][0], abs=0.15)  # the likeliest first, or its neighbour
     # of a start, which adjustments refine; of another rotor it was 0.45 mm too thin
     assert thickness == pytest.approx(true["rotor"]["thickness"], abs=0.5)
     # the mid-line comes back to where it is
