@@ -223,7 +223,7 @@ class Mixups(Group):
         meaning="likelihood ratio from which photographs show two rotors, all from above and with some from the side",
         evidence=(
             "one rotor reaches 23 in 38 simulated pairs and 1.4 in 31 of renders and path-traced ones; with three from "
-            "the side all but 3 of 34 sound sets, in doubt anyhow, stay under 0.04, and five mixtures reach 0.1 to 100"
+            "the side all but 3 of 40 sound sets, in doubt anyhow, stay under 0.04, and five mixtures reach 0.1 to 100"
         ),
         sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
