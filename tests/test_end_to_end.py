@@ -159,7 +159,7 @@ def test_random_rotors_are_measured_within_their_uncertainty(tmp_path: Path, fir
     assert np.mean(np.abs(z) <= 2) >= 0.90
     assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.25
     # these tips are new, and the intervals of pairs cover worn and wavy ones: largest z of 2 to 3 are not expected
-    assert 1.0 < max(map(abs, z)) < 3.9
+    assert 0.7 < max(map(abs, z)) < 3.9
 
 
 def test_what_a_person_struck_out_is_left_out_and_what_they_added_is_used(tmp_path: Path) -> None:

@@ -173,11 +173,25 @@ def adjust(
             "Take them again without moving the rotor, and look at the picture of what was found. "
             f"(The adjustment did not settle in {most_iterations} iterations.)",
         )
-    short = isinstance(work.state, State) and work.state.rotor.uncovered_mm > ADJUST.most_uncovered_mm
-    if short and must_settle and (left := most_iterations - iterations) > 0:
+    found = work.result(iterations)
+    outgrown = must_settle and isinstance(found, Adjustment) and _outgrown(found)
+    if outgrown and (left := most_iterations - iterations) > 0:
         # beyond its splines a blade is straight: once more with longer ones
-        return adjust(ring, views, work.state, priors, most_iterations=left, rescale=rescale)
-    return work.result(iterations)
+        return adjust(ring, views, found.state, priors, most_iterations=left, rescale=rescale)
+    return found
+
+
+def _outgrown(found: Adjustment) -> bool:
+    """Whether an end of a blade is seen to lie beyond the splines; one that nothing shows may."""
+    rotor = found.state.rotor
+    for b, (first, last) in enumerate(rotor.ends):
+        at = found.layout[("blade", b)].start + rotor.basis.count  # the heights come first, then both ends
+        beyond = rotor.basis.start - first, last - rotor.basis.stop
+        sigma = np.sqrt(np.diag(found.covariance)[at : at + 2])
+        for off, u in zip(beyond, sigma, strict=True):
+            if off * rotor.radius_mm > ADJUST.most_uncovered_mm and off > 3 * u:
+                return True
+    return False
 
 
 class _Work:

@@ -129,12 +129,6 @@ class Rotor:
             self.heights.copy(), self.ends.copy(), self.extra_mm.copy(), self.tip_radius.copy(),
         )  # fmt: skip
 
-    @property
-    def uncovered_mm(self) -> float:
-        """How far the ends of its blades lie beyond their splines, mm round the tip circle; 0 where none does."""
-        beyond = max(self.basis.start - float(self.ends[:, 0].min()), float(self.ends[:, 1].max()) - self.basis.stop)
-        return max(beyond, 0.0) * self.radius_mm
-
     def covered(self) -> Rotor:
         """The same on splines that reach to all ends of its blades, if they did not; beyond them it is straight."""
         first, last = float(self.ends[:, 0].min()), float(self.ends[:, 1].max())

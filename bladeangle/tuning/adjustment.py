@@ -47,7 +47,7 @@ class Adjust(Group):
     most_uncovered_mm: float = tuned(
         1.0,
         unit="mm",
-        meaning="blades' ends that come to lie farther beyond the splines than this call for longer ones",
+        meaning="blades' ends that are seen to lie farther beyond the splines than this call for longer ones",
         evidence="judgement; ends of sound measurements lie within their splines",
         sensitivity="half and half more: nothing (pair, five, eight)",
     )
