@@ -252,6 +252,13 @@ def _refuse_ring(photo: Photo, seen: Look) -> NoReturn:
             f"In {photo.name} an effect raised the contrast so much that the ring's markers seem larger or smaller.",
             "Switch off HDR, clarity and filters, or use the phone's original file, or take the photograph again.",
         )
+    if off_mm > QUALITY.zoomed_mm * abs(seen.marker_size - 1):  # out of shape, though its markers are of their size
+        raise RingNotFoundError(
+            f"{photo.name} was zoomed or cropped, or taken with another lens: the ring's shape does not fit the camera "
+            "file.",
+            "Take it again without zoom, with the lens that the camera file is of, and use the phone's original file. "
+            f"(The ring's markers lie {off_mm:.1f} mm off their places.)",
+        )
     raise RingNotFoundError(
         f"{photo.name} shows another ring than the ring definition: its markers are {seen.marker_size:.2f} times "
         f"as large for their distances, and lie {off_mm:.1f} mm off their places.",

@@ -234,6 +234,16 @@ class Quality(Group):
         evidence="judgement: sheets lie within 1 mm",
         sensitivity="half and half more: nothing (pair)",
     )
+    zoomed_mm: float = tuned(
+        40.0,
+        unit="mm",
+        meaning=(
+            "markers that lie off their places by more than this times the departure of their size are of a zoomed "
+            "picture and not of another ring"
+        ),
+        evidence="other rings 12 (36 cases), zoomed pictures from the side 85 and more (8)",
+        sensitivity="half and half more: nothing (pair); decides on a refusal alone",
+    )
     another_ring_size: float = tuned(
         0.015,
         unit="1",

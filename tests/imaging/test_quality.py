@@ -13,7 +13,7 @@ import pytest
 from rendered_ring import Array, as_photo, encode, light_of, shot, trial_ring
 from seeds import generator
 
-from bladeangle.base.errors import PhotoError
+from bladeangle.base.errors import PhotoError, RingNotFoundError
 from bladeangle.base.flags import Flag
 from bladeangle.imaging import quality
 from bladeangle.imaging.camera import Camera
@@ -222,3 +222,18 @@ def test_judging_costs_little(ring: Ring) -> None:
         quality.judge(photo, sighting, ring, CAMERA, pose)
         times.append(time.process_time() - start)
     assert min(times) < 0.05
+
+
+@pytest.mark.parametrize("zoom", [1.2, 1.35])
+def test_zoomed_from_the_side_is_told_from_another_ring(ring: Ring, zoom: float) -> None:
+    """Seen from straight above zoom looks like another distance; from the side the ring is out of shape."""
+    photo = taken(45.0, distance=430.0)
+    h, w = photo.encoded.shape
+    y, x = round(h / 2 * (1 - 1 / zoom)), round(w / 2 * (1 - 1 / zoom))
+    closer = cv2.resize(photo.encoded[y : h - y, x : w - x], (w, h), interpolation=cv2.INTER_CUBIC)
+    with pytest.raises(RingNotFoundError, match=r"shot\.jpg was zoomed or cropped"):
+        judged(as_photo(closer, "shot.jpg", None), ring)
+    middle = ring.corners_mm.mean(1, keepdims=True)
+    other = replace(ring, corners_mm=middle * 0.95 + (ring.corners_mm - middle) * 0.95**0.5)
+    with pytest.raises(RingNotFoundError, match="shows another ring"):
+        judged(photo, ring, used=other)
