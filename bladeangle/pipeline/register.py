@@ -11,7 +11,7 @@ from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
-from bladeangle.base.geometry import rotation
+from bladeangle.base.geometry import Array, rotation
 from bladeangle.detection import edges, oblique, start
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.outlines import Outlined, begun_alone
@@ -177,7 +177,8 @@ def register_all(
         here, here_px = _best_tried(sides, begun, ring, priors)
         if here_px < misfit_px:
             best, misfit_px = here, here_px
-        if misfit_px < REGISTER.fitting_misfit_px or _even(best, misfit_px, sides.shots):
+        fits = misfit_px < REGISTER.fitting_misfit_px and _least_seen(best, sides.shots) > REGISTER.least_seen_share
+        if fits or _even(best, misfit_px, sides.shots):
             break
         if wrap_rad is not None:
             other_wraps.append(here)
@@ -353,21 +354,33 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
     Edges that are not found count as lying so far off, since a wrong start fits the few edges that it finds. It may fit
     with an implausible rotor instead, which adds `implausible_px` for each standard deviation beyond the usual.
     """
-    state = result.state
-    if state.rotor.thickness_mm < REGISTER.thinnest_blade_mm:  # both edges were taken for one
+    if result.state.rotor.thickness_mm < REGISTER.thinnest_blade_mm:  # both edges were taken for one
         return REGISTER.missing_edge_px
     total, number = 0.0, 0
-    for p, shot in enumerate(shots):
-        setup = state.setups.index(shot.setup)
-        stretches = edges.predicted(state, p, setup, (shot.photo.width, shot.photo.height))
-        wanted = sum(len(stretch.px) // stretch.point_px for stretch in stretches)
-        off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
-        off = off[np.isfinite(off)] / shot.photo.scale
-        lost = max(wanted - len(off), 0)
+    for off, lost in _off_and_lost(result, shots):
         total += float(np.minimum(off**2, REGISTER.missing_edge_px**2).sum()) + lost * REGISTER.missing_edge_px**2
         number += len(off) + lost
     unlike = REGISTER.implausible_px * max(result.implausibility() - REGISTER.usual_implausibility_sigmas, 0.0)
     return min(float(np.sqrt(total / max(number, 1))) + unlike, REGISTER.missing_edge_px)
+
+
+def _off_and_lost(result: Adjustment, shots: Sequence[Shot]) -> Iterator[tuple[Array, int]]:
+    """Of each photograph the residuals of its tip edges, px of one of the usual size, and how many are missing."""
+    state = result.state
+    for p, shot in enumerate(shots):
+        stretches = edges.predicted(state, p, state.setups.index(shot.setup), (shot.photo.width, shot.photo.height))
+        wanted = sum(len(stretch.px) // stretch.point_px for stretch in stretches)
+        off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
+        off = off[np.isfinite(off)] / shot.photo.scale
+        yield off, max(wanted - len(off), 0)
+
+
+def _least_seen(result: Adjustment, shots: Sequence[Shot]) -> float:
+    """Share of the tip edges that are found in the photograph where most are missing.
+
+    A rotor too high by the thickness of its blades has its lower edges where the upper ones are, and nothing above.
+    """
+    return min(len(off) / max(len(off) + lost, 1) for off, lost in _off_and_lost(result, shots))
 
 
 def _same_place(one: Adjustment, other: Adjustment) -> bool:
@@ -380,7 +393,9 @@ def _same_place(one: Adjustment, other: Adjustment) -> bool:
 
 
 def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
-    """Whether the tip edges scatter about a plausible rotor, with no run of them off as a whole."""
+    """Whether the tip edges scatter about a plausible rotor, with no run of them off as a whole or missing."""
+    if _least_seen(result, shots) < REGISTER.least_seen_share:
+        return False
     if misfit_px > REGISTER.even_misfit_px or result.implausibility() > REGISTER.usual_implausibility_sigmas:
         return False
     for p, (view, shot) in enumerate(zip(result.views, shots, strict=True)):

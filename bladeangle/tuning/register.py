@@ -87,6 +87,13 @@ class Register(Group):
         evidence=JUDGEMENT,
         sensitivity="half and half more: nothing (five, eight); decides on a refusal alone",
     )
+    least_seen_share: float = tuned(
+        0.65,
+        unit="1",
+        meaning="share of the tip edges that is found in every photograph at the right place",
+        evidence="of one face alone it is a half; 0.78 and more in 47 rendered sets and 7 path-traced ones",
+        sensitivity="half: nothing; half more: other starts are tried in vain (five, eight)",
+    )
     even_misfit_px: float = tuned(
         0.6,
         unit="px",

@@ -46,9 +46,13 @@ def pixels(drawn: str) -> np.ndarray:
 
 
 def decoded(drawn: str) -> str:
-    """What a reader of codes makes of it (OpenCV's, which knows nothing of the writer)."""
-    text, _, _ = cv2.QRCodeDetector().detectAndDecode(np.pad(pixels(drawn), 40, constant_values=255))
-    return str(text)
+    """What a reader of codes makes of it (OpenCV's, which knows nothing of the writer).
+
+    The four ways up are tried: of one alone it misses some 1 code in 100.
+    """
+    code = np.pad(pixels(drawn), 40, constant_values=255)[::2, ::2]
+    tries = (cv2.QRCodeDetector().detectAndDecode(np.ascontiguousarray(np.rot90(code, k)))[0] for k in range(4))
+    return next((str(text) for text in tries if text), "")
 
 
 def test_the_code_says_the_address_and_a_reader_can_read_it() -> None:
