@@ -15,6 +15,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -364,9 +365,11 @@ def _by_end(overhead: Sequence[_Appearance]) -> tuple[list[_Appearance], list[_A
     """Overhead photographs in two groups, one for each setup; the second may be empty."""
     if not overhead:
         raise UsageError("No photograph is taken from straight above, which is needed to tell which end is up.", HINT)
-    groups = _grouped_by_end(overhead)
+    groups = _joined_by_elimination(_grouped_by_end(overhead))
     if len(groups) > 2:
         names = ", ".join(_most_overhead(group).name for group in groups)
+        if any(_may_be_one(one, other) for one, other in combinations(groups, 2)):
+            raise UsageError(f"Which of {names} show the same end of the rotor is not clear from the pictures.", HINT)
         raise UsageError(
             f"{names} show {len(groups)} different ends, so that more than one rotor is among them.",
             f"Take out those of another rotor. {HINT}",
@@ -386,6 +389,23 @@ def _grouped_by_end(overhead: Sequence[_Appearance], *, unclear_is_same: bool = 
                 break
         else:
             groups.append([photo])
+    return groups
+
+
+def _may_be_one(one: Sequence[_Appearance], other: Sequence[_Appearance]) -> bool:
+    """Whether no photograph of one group shows clearly another end than one of the other."""
+    return not any(a.end.same_as(b.end) is False for a in one for b in other if a.end is not None and b.end is not None)
+
+
+def _joined_by_elimination(groups: list[list[_Appearance]]) -> list[list[_Appearance]]:
+    """Of more than two groups, two that may show one end are joined where each shows clearly no third one's."""
+    while len(groups) > 2:
+        unclear = [pair for pair in combinations(range(len(groups)), 2) if _may_be_one(*(groups[k] for k in pair))]
+        alone = [pair for pair in unclear if not any(set(pair) & set(other) for other in unclear if other != pair)]
+        if not alone:
+            break
+        one, other = alone[0]
+        groups = [[*groups[one], *groups[other]], *(group for k, group in enumerate(groups) if k not in alone[0])]
     return groups
 
 

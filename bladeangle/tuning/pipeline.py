@@ -183,6 +183,13 @@ class Ends(Group):
         evidence="two ends 0.69 and less (31 rendered rotors)",
         sensitivity="half and half more: nothing (pair, five, eight); decides on a refusal alone",
     )
+    surely_other_hub: float = tuned(
+        0.5,
+        unit="1",
+        meaning="the same where the unrolled pictures correlate as those of one end do",
+        evidence="one end once 0.66, two ends that look alike 0.26 and less in 7 rendered rotors, 0.53 in one",
+        sensitivity="half and half more: nothing (pair, five, eight); decides on a refusal alone",
+    )
     same_end: float = tuned(
         0.33,
         unit="1",
