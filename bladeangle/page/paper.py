@@ -156,7 +156,7 @@ class Sheet:
         from matplotlib.patches import Rectangle
 
         width = 0.35 / MM_PER_POINT if edge else 0.0
-        self.axes.add_patch(Rectangle((x, y), w, h, facecolor=fill, edgecolor=edge or "none", linewidth=width))
+        self.axes.add_artist(Rectangle((x, y), w, h, facecolor=fill, edgecolor=edge or "none", linewidth=width))
 
     def title(self, words: str, below: str) -> None:
         """The page's title, and a line that says what it is of."""
@@ -251,7 +251,7 @@ class Sheet:
         for words, size, bold in lines:
             self.paragraph(words, size, x=self.left + inset, width=self.inner - 2 * inset, bold=bold)
         self.y += 0.9 * self.share
-        self.axes.add_patch(_frame(self.left, top, self.inner, self.y - top, 0.7 if heavy else 0.25))
+        self.axes.add_artist(_frame(self.left, top, self.inner, self.y - top, 0.7 if heavy else 0.25))
         self.y += 1.4 * self.share
 
     @contextmanager

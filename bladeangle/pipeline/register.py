@@ -11,7 +11,7 @@ from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
-from bladeangle.base.geometry import Array, rotation
+from bladeangle.base.geometry import rotation
 from bladeangle.detection import edges, oblique, start
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.outlines import Outlined, begun_alone
@@ -177,7 +177,7 @@ def register_all(
         here, here_px = _best_tried(sides, begun, ring, priors)
         if here_px < misfit_px:
             best, misfit_px = here, here_px
-        fits = misfit_px < REGISTER.fitting_misfit_px and _least_seen(best, sides.shots) > REGISTER.least_seen_share
+        fits = misfit_px < REGISTER.fitting_misfit_px and _upper_seen(best, sides.shots) > REGISTER.least_seen_share
         if fits or _even(best, misfit_px, sides.shots):
             break
         if wrap_rad is not None:
@@ -357,30 +357,36 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
     if result.state.rotor.thickness_mm < REGISTER.thinnest_blade_mm:  # both edges were taken for one
         return REGISTER.missing_edge_px
     total, number = 0.0, 0
-    for off, lost in _off_and_lost(result, shots):
+    for p, shot in enumerate(shots):
+        wanted = sum(len(stretch.px) // stretch.point_px for stretch in _predicted(result.state, p, shot))
+        off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
+        off = off[np.isfinite(off)] / shot.photo.scale
+        lost = max(wanted - len(off), 0)
         total += float(np.minimum(off**2, REGISTER.missing_edge_px**2).sum()) + lost * REGISTER.missing_edge_px**2
         number += len(off) + lost
     unlike = REGISTER.implausible_px * max(result.implausibility() - REGISTER.usual_implausibility_sigmas, 0.0)
     return min(float(np.sqrt(total / max(number, 1))) + unlike, REGISTER.missing_edge_px)
 
 
-def _off_and_lost(result: Adjustment, shots: Sequence[Shot]) -> Iterator[tuple[Array, int]]:
-    """Of each photograph the residuals of its tip edges, px of one of the usual size, and how many are missing."""
-    state = result.state
-    for p, shot in enumerate(shots):
-        stretches = edges.predicted(state, p, state.setups.index(shot.setup), (shot.photo.width, shot.photo.height))
-        wanted = sum(len(stretch.px) // stretch.point_px for stretch in stretches)
-        off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
-        off = off[np.isfinite(off)] / shot.photo.scale
-        yield off, max(wanted - len(off), 0)
+def _upper_seen(result: Adjustment, shots: Sequence[Shot]) -> float:
+    """Share of the upper edges of blades that is found in the photographs from the side; 1 without such photographs.
 
-
-def _least_seen(result: Adjustment, shots: Sequence[Shot]) -> float:
-    """Share of the tip edges that are found in the photograph where most are missing.
-
-    A rotor too high by the thickness of its blades has its lower edges where the upper ones are, and nothing above.
+    A rotor too high by the thickness of its blades has its lower edges where the upper ones are, and nothing above. The
+    lower edges are no sign: of thin blades they are not told from the upper ones, and they may lie in the dark.
     """
-    return min(len(off) / max(len(off) + lost, 1) for off, lost in _off_and_lost(result, shots))
+    found, wanted = 0, 0
+    for p, shot in enumerate(shots):
+        if shot.overhead:
+            continue
+        kind = "inlet tips" if shot.setup == "inlet_up" else "outlet tips"
+        stretches = _predicted(result.state, p, shot)
+        wanted += sum(len(s.px) // s.point_px for s in stretches if s.face == TIP_KINDS[kind])
+        found += int(np.isfinite(result.residual_px[p].get(kind, np.zeros(0))).sum())
+    return found / wanted if wanted else 1.0
+
+
+def _predicted(state: State, photo: int, shot: Shot) -> Iterator[edges.Stretch]:
+    return edges.predicted(state, photo, state.setups.index(shot.setup), (shot.photo.width, shot.photo.height))
 
 
 def _same_place(one: Adjustment, other: Adjustment) -> bool:
@@ -394,7 +400,7 @@ def _same_place(one: Adjustment, other: Adjustment) -> bool:
 
 def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
     """Whether the tip edges scatter about a plausible rotor, with no run of them off as a whole or missing."""
-    if _least_seen(result, shots) < REGISTER.least_seen_share:
+    if _upper_seen(result, shots) < REGISTER.least_seen_share:
         return False
     if misfit_px > REGISTER.even_misfit_px or result.implausibility() > REGISTER.usual_implausibility_sigmas:
         return False

@@ -153,7 +153,8 @@ def test_a_rotor_of_which_one_face_alone_is_found_is_not_the_right_one(found: Fo
     measurement, _ = found
     shots, residuals = measurement.shots, measurement.result.residual_px
     result = replace(measurement.result, residual_px=[{k: 0.0 * r for k, r in kinds.items()} for kinds in residuals])
-    assert REGISTER.least_seen_share < register._least_seen(result, shots) <= 1.0
+    assert REGISTER.least_seen_share < register._upper_seen(result, shots) <= 1.0
+    assert register._upper_seen(replace(result, residual_px=result.residual_px[:2]), shots[:2]) == 1.0
     misfit_px = REGISTER.good_misfit_px
     assert register._even(result, misfit_px, shots)
     residual_px, views = list(result.residual_px), list(result.views)
@@ -163,5 +164,5 @@ def test_a_rotor_of_which_one_face_alone_is_found_is_not_the_right_one(found: Fo
         assert tips is not None
         views[p] = replace(views[p], tips=tips.only(tips.face == TIP_KINDS["outlet tips"]))
     lower = replace(result, residual_px=residual_px, views=tuple(views))
-    assert 0.3 < register._least_seen(lower, shots) < REGISTER.least_seen_share
+    assert register._upper_seen(lower, shots) == 0.0
     assert not register._even(lower, misfit_px, shots)
