@@ -76,7 +76,8 @@ def find_radius(
             ends = np.searchsorted(of[inside], np.arange(len(radii) + 1))
             for k, (a, b) in enumerate(pairwise(ends)):
                 if b - a >= 5:
-                    strength[k] += float(step_strength(np.median(peak[a:b]), slope[a:b]))
+                    # in the noise of all radii: that of one radius is least where an edge just leaves its profiles
+                    strength[k] += float(step_strength(np.median(peak[a:b]), slope))
                     contrast[k] += abs(float(np.median(rise[a:b])))
     # Two views of one thing: how strong the steps are, and how much they agree on a side. Each alone can be misled, the
     # first by texture, the second by a blade that is bright on one side of the rotor and dark on the other.

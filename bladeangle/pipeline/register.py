@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import Adjustment, adjust
+from bladeangle.adjustment.adjust import ROTOR_PRIORS, Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
@@ -187,6 +187,7 @@ def register_all(
     best, misfit_px = _settled(sides, best, misfit_px, ring, priors)
     if len(sides.first) > 1 and not _even(best, misfit_px, sides.shots):
         best, misfit_px = _nudged(sides, best, misfit_px, ring, priors)
+    best, misfit_px = _of_like_lengths(sides, best, misfit_px, ring, priors)
     if misfit_px > REGISTER.refused_misfit_px:
         raise AdjustmentError(
             "The photographs from the side do not fit those from above.",
@@ -310,6 +311,37 @@ def _nudged(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prior
         found.append((_misfit_px(tried, sides.shots), tried))
     misfit_px, best = min(found, key=lambda f: f[0])
     return best, misfit_px
+
+
+def _of_like_lengths(
+    sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors
+) -> tuple[Adjustment, float]:
+    """The best of the adjustment and of those with one end of each odd blade where it is as long as the others.
+
+    An end that was found at a wrong place holds its blade there: edges are looked for no farther. What fits as well and
+    is more like rotors is taken; a blade that is shorter indeed comes back to where it was.
+    """
+    ends = best.state.rotor.ends
+    wraps = np.diff(ends, axis=1)[:, 0]
+    longer = np.median(wraps) - wraps
+    odd = np.abs(longer) * best.state.rotor.radius_mm > REGISTER.odd_length_mm
+    if not odd.any():
+        return best, misfit_px
+    found = [(_unlikeness(best), misfit_px, best)]
+    for leading in (True, False):
+        state = best.state.copy()
+        state.rotor.ends[odd] += longer[odd, None] * ([-1.0, 0.0] if leading else [0.0, 1.0])
+        tried = _adjusted(sides.shots, _adjusted(sides.shots, state, 3, ring, priors).state, 2, ring, priors)
+        tried_px = _misfit_px(tried, sides.shots)
+        if tried_px < REGISTER.worse_fit_ratio * misfit_px:
+            found.append((_unlikeness(tried) + REGISTER.least_deviance_gain, tried_px, tried))
+    _, misfit_px, best = min(found, key=lambda f: f[0])
+    return best, misfit_px
+
+
+def _unlikeness(result: Adjustment) -> float:
+    """Cost of all that is known of rotors beforehand."""
+    return sum(result.prior_cost.get(source, 0.0) for source in ROTOR_PRIORS)
 
 
 def _adjusted(shots: Sequence[Shot], state: State, search_px: int, ring: Ring, priors: Priors) -> Adjustment:

@@ -87,6 +87,13 @@ class Register(Group):
         evidence=JUDGEMENT,
         sensitivity="half and half more: nothing (five, eight); decides on a refusal alone",
     )
+    odd_length_mm: float = tuned(
+        4.0,
+        unit="mm",
+        meaning="a blade that is so much shorter or longer than the middling one may have an end at a wrong place",
+        evidence="an end of a path-traced rotor was found 8 mm off; lengths differ by 2 mm at most in sound sets",
+        sensitivity="half: nothing but time; half more: nothing (five, eight)",
+    )
     least_seen_share: float = tuned(
         0.65,
         unit="1",

@@ -70,7 +70,8 @@ def dense(
 def test_the_result_is_the_generalised_least_squares_solution(kind: str) -> None:
     """Against dense matrices: information and covariance, and a gradient at which no step is worth taking."""
     truth, views, begun = case(12, kind)
-    result, priors = adjust(truth.ring, views, begun.state, truth.priors), truth.priors
+    priors = replace(truth.priors, bend_sigma_deg=0.7)  # which these blades do not bend by
+    result = adjust(truth.ring, views, begun.state, priors)
     plain = prior_terms(result.state, result.layout, priors, begun.state)
     # the bend's variance component is estimated; what it came to is the factor on the prior's information
     name, at = "smoothness", np.unravel_index(plain["smoothness"].information.argmax(), (result.layout.size,) * 2)
@@ -78,10 +79,12 @@ def test_the_result_is_the_generalised_least_squares_solution(kind: str) -> None
     if kind == "pair":  # a bend and a change of the radius look alike from above
         assert bend_deg == pytest.approx(ADJUST.bend_from_above_deg, rel=1e-6)
     else:
-        # where it has settled, the blades bend by as much as it lets expect
+        # where it has settled, the blades bend by as much as it lets expect, or by less than the least or more than
+        # the most that it may be
         low, high = ADJUST.bend_range_deg
-        inside = 1.001 * low < bend_deg < 0.999 * high
-        assert result.birge_ratio_squared == pytest.approx(1.0, rel=0.15) if inside else low <= bend_deg <= high
+        assert low * 0.999 < bend_deg < high * 1.001
+        assert result.birge_ratio_squared > 0.85 or bend_deg < 1.001 * low
+        assert result.birge_ratio_squared < 1.15 or bend_deg > 0.999 * high
     terms = prior_terms(result.state, result.layout, replace(priors, bend_sigma_deg=bend_deg), begun.state)
     information, gradient = dense(truth, views, result, priors)
     for term in terms.values():

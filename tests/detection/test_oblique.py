@@ -99,6 +99,11 @@ def test_the_radius_of_a_painted_rotor(seed: int, off_mm: float) -> None:
     assert clear > 3.0 and len(others) == 2
     for r, c in others:
         assert c <= clear and abs(r - radius) > OBLIQUE.distinct_radii_mm
+    # a narrow range lies about the rotor's radius
+    state.rotor.radius_mm = 75.6
+    assert oblique.find_radius(photos, state, [(0, tips)], [1, 2], [0, 0, 0], BLUR_PX, 0.9, 18)[0][0] == pytest.approx(
+        75.0, abs=0.25
+    )
     # what another standing shows says nothing
     empty = oblique.find_radius(photos, state, [(0, tips)], [1, 2], [1, 0, 0], BLUR_PX, 10.0, 100)
     assert all(c == 0 for _, c in empty)

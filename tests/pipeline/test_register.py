@@ -166,3 +166,25 @@ def test_a_rotor_of_which_one_face_alone_is_found_is_not_the_right_one(found: Fo
     lower = replace(result, residual_px=residual_px, views=tuple(views))
     assert register._upper_seen(lower, shots) == 0.0
     assert not register._even(lower, misfit_px, shots)
+
+
+@pytest.mark.slow
+def test_an_end_found_at_a_wrong_place_comes_back_where_that_is_more_like_rotors(found: Found) -> None:
+    measurement, _ = found
+    result, shots, ring = measurement.result, measurement.shots, measurement.ring
+    priors = priors_of(measurement.camera, measurement.options, ring)
+    sides = register._Sides.of(outlined(shots), shots[2:], result, result.state)
+    misfit_px = 2 * register._misfit_px(result, shots)
+    sound = register._of_like_lengths(sides, result, misfit_px, ring, priors)
+    assert sound == (result, misfit_px)  # nothing is adjusted
+    odd = result.state.copy()
+    off_rad = 2 * REGISTER.odd_length_mm / odd.rotor.radius_mm
+    odd.rotor.ends[1, 0] += off_rad
+    unlike = replace(result, state=odd, prior_cost=result.prior_cost | {"blades alike": 1e3})
+    back, back_px = register._of_like_lengths(sides, unlike, misfit_px, ring, priors)
+    assert 0 < back_px < misfit_px
+    assert back.state.rotor.ends == pytest.approx(result.state.rotor.ends, abs=0.25 * off_rad)
+    # a blade that is shorter indeed is as it is: nothing is gained by another length, or it fits worse
+    alike = replace(unlike, prior_cost=dict.fromkeys(result.prior_cost, 0.0))
+    assert register._of_like_lengths(sides, alike, misfit_px, ring, priors)[0] is alike
+    assert register._of_like_lengths(sides, unlike, 0.01 * misfit_px, ring, priors)[0] is unlike
