@@ -140,9 +140,13 @@ def find_thickness(
     first, quiet, second = at.transpose(2, 0, 1, 3)
     value = (first + second - 2 * quiet).sum(0)  # two edges and quiet metal between, not one edge twice
     weaker = np.median(np.minimum(first, second) - quiet, axis=0)
+    most = value.max(1)
+    peak = (most >= np.append(-np.inf, most[:-1])) & (most >= np.append(most[1:], -np.inf))
     found = []
     for low, high in pairwise(OBLIQUE.thickness_classes_mm):
-        rows = np.flatnonzero((low <= THICKNESSES_MM) & (high > THICKNESSES_MM))
+        of_class = (low <= THICKNESSES_MM) & (high > THICKNESSES_MM)
+        # else a class would only lean on a stronger neighbour
+        rows = np.flatnonzero(of_class & peak if (of_class & peak).any() else of_class)
         best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
         thickness = float(THICKNESSES_MM[rows[best]])
         shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offset] - thickness / 2)

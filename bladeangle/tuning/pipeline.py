@@ -188,7 +188,7 @@ class Ends(Group):
         unit="1",
         meaning="the same where the unrolled pictures correlate as those of one end do",
         evidence="one end once 0.66, two ends that look alike 0.26 and less in 7 rendered rotors, 0.53 in one",
-        sensitivity="half and half more: nothing (pair, five, eight); decides on a refusal alone",
+        sensitivity="half and half more: nothing (five, eight); decides on a refusal alone",
     )
     same_end: float = tuned(
         0.33,

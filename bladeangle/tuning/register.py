@@ -91,15 +91,15 @@ class Register(Group):
         4.0,
         unit="mm",
         meaning="a blade that is so much shorter or longer than the middling one may have an end at a wrong place",
-        evidence="an end of a path-traced rotor was found 8 mm off; lengths differ by 2 mm at most in sound sets",
-        sensitivity="half: nothing but time; half more: nothing (five, eight)",
+        evidence="an end of a path-traced rotor was found 8 mm off; lengths differ by 2.4 mm at most in 55 sound sets",
+        sensitivity="half and half more: nothing (five, eight)",
     )
     least_seen_share: float = tuned(
         0.65,
         unit="1",
         meaning="share of the blades' upper edges that is found from the side at the right place",
         evidence="0.86 and more of 7 path-traced rotors and 6 rendered ones; 0.1 to 0.3 a thickness too high",
-        sensitivity="half: nothing; half more: other starts are tried in vain (five, eight)",
+        sensitivity="half: nothing; half more: 2.2 u at most, 0.4 rms, z2 -8 % (five, eight)",
     )
     even_misfit_px: float = tuned(
         0.6,
