@@ -141,14 +141,15 @@ def find_thickness(
     value = (first + second - 2 * quiet).sum(0)  # two edges and quiet metal between, not one edge twice
     weaker = np.median(np.minimum(first, second) - quiet, axis=0)
     most = value.max(1)
-    peak = (most >= np.append(-np.inf, most[:-1])) & (most >= np.append(most[1:], -np.inf))
+    peak = (most >= np.append(np.inf, most[:-1])) & (most >= np.append(most[1:], np.inf))
     found = []
     for low, high in pairwise(OBLIQUE.thickness_classes_mm):
         of_class = (low <= THICKNESSES_MM) & (high > THICKNESSES_MM)
-        # else a class would only lean on a stronger neighbour
-        rows = np.flatnonzero(of_class & peak if (of_class & peak).any() else of_class)
+        # one without a peak only leans on a stronger neighbour
+        peaks = of_class & peak
+        rows = np.flatnonzero(peaks if peaks.any() else of_class)
         best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
         thickness = float(THICKNESSES_MM[rows[best]])
         shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offset] - thickness / 2)
-        found.append((float(weaker[rows].max()), thickness, shift * up_of[setup_of[oblique[0]]]))
-    return [(thickness, shift) for _, thickness, shift in sorted(found, reverse=True)]
+        found.append((bool(peaks.any()), float(weaker[rows].max()), thickness, shift * up_of[setup_of[oblique[0]]]))
+    return [(thickness, shift) for *_, thickness, shift in sorted(found, reverse=True)]

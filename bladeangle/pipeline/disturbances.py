@@ -2,7 +2,7 @@
 
 Water on the lens, compression and image editors shift parts of a picture smoothly, and a rolling shutter shears it as a
 whole, as the residuals of the ring's markers show; a second edge beside a tip may be the true one instead of the one
-that was followed.
+that was followed; and where few edges are seen, another rotor may be.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from bladeangle.base.budget import Budget, BudgetLine
 from bladeangle.base.flags import Flag
 from bladeangle.detection.second_edge import SecondEdge, second_edges
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline.shots import Shot
+from bladeangle.pipeline.shots import Shot, upper_edges
 from bladeangle.records.station import StationOptions
 from bladeangle.results.edge_shifts import angle_shifts, uneven_line
 from bladeangle.results.picture_shear import PictureShear, picture_shears, shear_line
@@ -60,6 +60,8 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
             size = max(shears[p].size, shears[q].size if q is not None else 0.0)
             text = f"The phone moved while {either} was taken, which sheared or stretched it by {100 * size:.2f} %."
             flags.append(Flag("picture-sheared", text, shot.name))
+        if flag := _hardly_seen(result, p, shot):
+            flags.append(flag)
         tips = result.views[p].tips
         found = [] if tips is None else second_edges(shot.photo, tips, shot.sighting.blur_px)
         edges[p] = [edge for edge in found if edge.share > DISTURBANCES.beside_share]
@@ -68,6 +70,16 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
             code = "two-edges" if edge.share > DISTURBANCES.doubted_share else "edge-beside"
             flags.append(Flag(code, text, shot.name, edge.blade + 1))
     return Disturbances(uneven_px, shears, edges, tuple(flags))
+
+
+def _hardly_seen(result: Adjustment, p: int, shot: Shot) -> Flag | None:
+    """The doubt of a photograph from the side that shows few edges where the other photographs have them."""
+    found, wanted = upper_edges(result, p, shot)
+    if shot.overhead or not found or found >= DISTURBANCES.seen_share * wanted:
+        return None
+    seen = f"Only {100 * found / wanted:.0f} % of their upper edges are seen there."
+    text = f"Its blades do not lie where the other photographs have them. {seen}"
+    return Flag("photos-disagree", text, shot.name)
 
 
 def widened(

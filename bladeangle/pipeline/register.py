@@ -15,7 +15,16 @@ from bladeangle.base.geometry import rotation
 from bladeangle.detection import edges, oblique, start
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.outlines import Outlined, begun_alone
-from bladeangle.pipeline.shots import OutlinedShot, Shot, begun_state, observed, state_of, with_rotor_of
+from bladeangle.pipeline.shots import (
+    OutlinedShot,
+    Shot,
+    begun_state,
+    observed,
+    predicted,
+    state_of,
+    upper_edges,
+    with_rotor_of,
+)
 from bladeangle.tuning.detection import OBLIQUE
 from bladeangle.tuning.register import REGISTER, SHOTS
 
@@ -325,7 +334,7 @@ def _of_like_lengths(
     wraps = np.diff(ends, axis=1)[:, 0]
     longer = np.median(wraps) - wraps
     odd = np.abs(longer) * best.state.rotor.radius_mm > REGISTER.odd_length_mm
-    if not odd.any():
+    if len(wraps) < 3 or not odd.any():  # of two, neither is the odd one
         return best, misfit_px
     found = [(_unlikeness(best), misfit_px, best)]
     for leading in (True, False):
@@ -390,7 +399,7 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
         return REGISTER.missing_edge_px
     total, number = 0.0, 0
     for p, shot in enumerate(shots):
-        wanted = sum(len(stretch.px) // stretch.point_px for stretch in _predicted(result.state, p, shot))
+        wanted = sum(len(stretch.px) // stretch.point_px for stretch in predicted(result.state, p, shot))
         off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
         off = off[np.isfinite(off)] / shot.photo.scale
         lost = max(wanted - len(off), 0)
@@ -403,22 +412,11 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
 def _upper_seen(result: Adjustment, shots: Sequence[Shot]) -> float:
     """Share of the upper edges of blades that is found in the photographs from the side; 1 without such photographs.
 
-    A rotor too high by the thickness of its blades has its lower edges where the upper ones are, and nothing above. The
-    lower edges are no sign: of thin blades they are not told from the upper ones, and they may lie in the dark.
+    A rotor too high by the thickness of its blades has its lower edges where the upper ones are, and nothing above.
     """
-    found, wanted = 0, 0
-    for p, shot in enumerate(shots):
-        if shot.overhead:
-            continue
-        kind = "inlet tips" if shot.setup == "inlet_up" else "outlet tips"
-        stretches = _predicted(result.state, p, shot)
-        wanted += sum(len(s.px) // s.point_px for s in stretches if s.face == TIP_KINDS[kind])
-        found += int(np.isfinite(result.residual_px[p].get(kind, np.zeros(0))).sum())
-    return found / wanted if wanted else 1.0
-
-
-def _predicted(state: State, photo: int, shot: Shot) -> Iterator[edges.Stretch]:
-    return edges.predicted(state, photo, state.setups.index(shot.setup), (shot.photo.width, shot.photo.height))
+    counts = [upper_edges(result, p, shot) for p, shot in enumerate(shots) if not shot.overhead]
+    found, wanted = np.sum(counts, axis=0) if counts else (0, 0)
+    return float(found / wanted) if wanted else 1.0
 
 
 def _same_place(one: Adjustment, other: Adjustment) -> bool:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 import numpy as np
 
-from bladeangle.adjustment.model import CirclePoints, ObservedView, RingState, State, TipPoints
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, ObservedView, RingState, State, TipPoints
 from bladeangle.adjustment.rotor import FACES
 from bladeangle.base.geometry import Array
 from bladeangle.detection import edges, hub, start
@@ -161,3 +162,20 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, setup: int) -
     ).only(good)
     parts = [(getattr(tips, f.name), getattr(own, f.name)) for f in fields(TipPoints)]
     return TipPoints(*(np.concatenate(pair) for pair in parts))
+
+
+def predicted(state: State, photo: int, shot: Shot) -> Iterator[edges.Stretch]:
+    """Runs of tip edges that the photograph should show."""
+    return edges.predicted(state, photo, state.setups.index(shot.setup), (shot.photo.width, shot.photo.height))
+
+
+def upper_edges(result: Adjustment, photo: int, shot: Shot) -> tuple[int, int]:
+    """How many points are found on the blades' upper edges, and how many there should be.
+
+    The lower edges are no sign of a right place: of thin blades they are not told from the upper ones, and they may lie
+    in the dark.
+    """
+    kind = "inlet tips" if shot.setup == "inlet_up" else "outlet tips"
+    stretches = (s for s in predicted(result.state, photo, shot) if s.face == TIP_KINDS[kind])
+    found = int(np.isfinite(result.residual_px[photo].get(kind, np.zeros(0))).sum())
+    return found, sum(len(s.px) // s.point_px for s in stretches)

@@ -153,6 +153,13 @@ class Disturbances(Group):
         ),
         sensitivity="half: none of the angles; half more: none; decides on a doubt alone",
     )
+    seen_share: float = tuned(
+        0.45,
+        unit="1",
+        meaning="share of the upper edges that a photograph from the side must show for it not to be doubted",
+        evidence="another rotor's 0.38; the least of 176 sound ones, rendered and path-traced, 0.56 and 0.65",
+        sensitivity="half and half more: nothing (five, eight); decides on a doubt alone",
+    )
     beside_share: float = tuned(
         0.12,
         unit="1",

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,7 +13,10 @@ import pytest
 from bladeangle.base.files import import_cv2
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline.disturbances import _hardly_seen
 from bladeangle.pipeline.measure import Measurement, measure
+from bladeangle.pipeline.shots import upper_edges
+from bladeangle.tuning.pipeline import DISTURBANCES
 
 ROOT = Path(__file__).resolve().parents[2]
 PHOTOS = ROOT / "fixtures" / "rotor-a"
@@ -52,3 +58,20 @@ def test_intervals_reach_what_the_shear_changed(sound: Measurement, sheared: Mea
     assert 0.3 < change[most] / u[most] < 3.0
     whole = np.sqrt(np.diag(sheared.stations.budget.covariance_deg2))
     assert (change < 3 * whole).all()
+
+
+@pytest.mark.slow
+def test_a_photograph_from_the_side_that_shows_few_edges_is_doubted(pair_and_two: tuple[Measurement, Any]) -> None:
+    measurement, _ = pair_and_two
+    result, shots = measurement.result, measurement.shots
+    found, wanted = upper_edges(result, 2, shots[2])
+    assert DISTURBANCES.seen_share * wanted < found <= 1.1 * wanted
+    assert [_hardly_seen(result, p, shot) for p, shot in enumerate(shots)] == [None] * 4
+    for kept, doubted in ((math.ceil(DISTURBANCES.seen_share * wanted), False), (int(0.38 * wanted), True)):
+        residual_px = list(result.residual_px)
+        residual_px[2] = residual_px[2] | {"inlet tips": residual_px[2]["inlet tips"][:kept]}
+        flag = _hardly_seen(replace(result, residual_px=residual_px), 2, shots[2])
+        assert (flag is not None) == doubted
+        assert flag is None or (flag.code == "photos-disagree" and f"Only {100 * kept / wanted:.0f} %" in flag.text)
+    none = [residual_px[0], residual_px[1], {}, {}]
+    assert _hardly_seen(replace(result, residual_px=none), 2, shots[2]) is None  # which is told elsewhere

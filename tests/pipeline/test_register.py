@@ -174,7 +174,7 @@ def test_an_end_found_at_a_wrong_place_comes_back_where_that_is_more_like_rotors
     result, shots, ring = measurement.result, measurement.shots, measurement.ring
     priors = priors_of(measurement.camera, measurement.options, ring)
     sides = register._Sides.of(outlined(shots), shots[2:], result, result.state)
-    misfit_px = 2 * register._misfit_px(result, shots)
+    misfit_px = REGISTER.missing_edge_px  # what the odd one might have
     sound = register._of_like_lengths(sides, result, misfit_px, ring, priors)
     assert sound == (result, misfit_px)  # nothing is adjusted
     odd = result.state.copy()
@@ -182,6 +182,9 @@ def test_an_end_found_at_a_wrong_place_comes_back_where_that_is_more_like_rotors
     odd.rotor.ends[1, 0] += off_rad
     unlike = replace(result, state=odd, prior_cost=result.prior_cost | {"blades alike": 1e3})
     back, back_px = register._of_like_lengths(sides, unlike, misfit_px, ring, priors)
+    if odd.rotor.blades < 3:  # as drawn with another seed: of two, neither is the odd one
+        assert back is unlike
+        return
     assert 0 < back_px < misfit_px
     assert back.state.rotor.ends == pytest.approx(result.state.rotor.ends, abs=0.25 * off_rad)
     # a blade that is shorter indeed is as it is: nothing is gained by another length, or it fits worse
