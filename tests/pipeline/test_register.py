@@ -186,7 +186,8 @@ def test_an_end_found_at_a_wrong_place_comes_back_where_that_is_more_like_rotors
         assert back is unlike
         return
     assert 0 < back_px < misfit_px
-    assert back.state.rotor.ends == pytest.approx(result.state.rotor.ends, abs=0.25 * off_rad)
+    wraps = np.diff(back.state.rotor.ends, axis=1)[:, 0]
+    assert wraps == pytest.approx(float(np.median(wraps)), abs=0.4 * off_rad)
     # a blade that is shorter indeed is as it is: nothing is gained by another length, or it fits worse
     alike = replace(unlike, prior_cost=dict.fromkeys(result.prior_cost, 0.0))
     assert register._of_like_lengths(sides, alike, misfit_px, ring, priors)[0] is alike
