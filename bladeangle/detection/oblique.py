@@ -141,7 +141,7 @@ def find_thickness(
     value = (first + second - 2 * quiet).sum(0)  # two edges and quiet metal between, not one edge twice
     weaker = np.median(np.minimum(first, second) - quiet, axis=0)
     most = value.max(1)
-    peak = (most >= np.append(np.inf, most[:-1])) & (most >= np.append(most[1:], np.inf))
+    peak = (most >= np.append(-np.inf, most[:-1])) & (most >= np.append(most[1:], np.inf))
     found = []
     for low, high in pairwise(OBLIQUE.thickness_classes_mm):
         of_class = (low <= THICKNESSES_MM) & (high > THICKNESSES_MM)
