@@ -98,7 +98,7 @@ class Register(Group):
         0.65,
         unit="1",
         meaning="share of the blades' upper edges that is found from the side at the right place",
-        evidence="0.86 and more of 7 path-traced rotors and 6 rendered ones; 0.1 to 0.3 a thickness too high",
+        evidence="0.75 and more of 7 path-traced rotors and 32 rendered ones; half and less a thickness too high",
         sensitivity="half: nothing; half more: 2.2 u at most, 0.4 rms, z2 -8 % (five, eight)",
     )
     even_misfit_px: float = tuned(
