@@ -74,8 +74,8 @@ def check(record: dict[str, Any], expected_deg: dict[str, float]) -> None:
         assert mean["angle_deg"] == pytest.approx(angle, abs=min(0.5, largest(1) * mean["standard_uncertainty_deg"])), (
             station
         )
-        # the focal length, which a pair does not observe, makes 0.2 to 0.3 of it at these angles
-        assert 0.02 < mean["standard_uncertainty_deg"] < 0.45
+        # the focal length, which a pair does not observe, makes 0.2 to 0.4 of it at these angles
+        assert 0.02 < mean["standard_uncertainty_deg"] < 0.6
         for blade in record["blades"]:
             found = blade["stations"][station]
             assert found is not None, (station, blade["number"])
