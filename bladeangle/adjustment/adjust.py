@@ -15,7 +15,7 @@ model).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import overload
 
@@ -104,10 +104,17 @@ class Adjustment(RingAdjustment):
 
     def implausibility(self) -> float:
         """How unlike other rotors this one is: excess of the cost of `ROTOR_PRIORS`, in its standard deviations."""
-        square, redundancy = (
-            sum(of.get(k, 0.0) for k in ROTOR_PRIORS) for of in (self.prior_cost, self.prior_redundancy)
-        )
-        return float((square - redundancy) / np.sqrt(2 * max(redundancy, 1.0)))
+        redundancy = _of_rotors(self.prior_redundancy)
+        return float((self.rotor_cost - redundancy) / np.sqrt(2 * max(redundancy, 1.0)))
+
+    @property
+    def rotor_cost(self) -> float:
+        """Cost of `ROTOR_PRIORS`."""
+        return _of_rotors(self.prior_cost)
+
+
+def _of_rotors(by_source: Mapping[str, float]) -> float:
+    return sum(by_source.get(source, 0.0) for source in ROTOR_PRIORS)
 
 
 def seen_from_above(views: Sequence[ObservedView]) -> bool:

@@ -48,6 +48,11 @@ class Stretch:
     land_px: Array
     point_px: int
 
+    @property
+    def points(self) -> int:
+        """How many points are measured along it."""
+        return len(self.px) // self.point_px
+
 
 def as_long(px: float, scale: float, least: int = 1) -> int:
     """Whole pixels that are as long as `px` in a photograph of the usual size, but no fewer than `least`."""

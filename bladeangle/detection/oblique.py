@@ -76,7 +76,7 @@ def find_radius(
             ends = np.searchsorted(of[inside], np.arange(len(radii) + 1))
             for k, (a, b) in enumerate(pairwise(ends)):
                 if b - a >= 5:
-                    # in the noise of all radii: that of one radius is least where an edge just leaves its profiles
+                    # against the noise at all radii: at one it is least where an edge just leaves the profiles
                     strength[k] += float(step_strength(np.median(peak[a:b]), slope))
                     contrast[k] += abs(float(np.median(rise[a:b])))
     # Two views of one thing: how strong the steps are, and how much they agree on a side. Each alone can be misled, the
@@ -145,11 +145,11 @@ def find_thickness(
     found = []
     for low, high in pairwise(OBLIQUE.thickness_classes_mm):
         of_class = (low <= THICKNESSES_MM) & (high > THICKNESSES_MM)
-        # one without a peak only leans on a stronger neighbour
         peaks = of_class & peak
-        rows = np.flatnonzero(peaks if peaks.any() else of_class)
+        has_peak = bool(peaks.any())  # a class without one only leans on a stronger neighbour
+        rows = np.flatnonzero(peaks if has_peak else of_class)
         best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
         thickness = float(THICKNESSES_MM[rows[best]])
         shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offset] - thickness / 2)
-        found.append((bool(peaks.any()), float(weaker[rows].max()), thickness, shift * up_of[setup_of[oblique[0]]]))
+        found.append((has_peak, float(weaker[rows].max()), thickness, shift * up_of[setup_of[oblique[0]]]))
     return [(thickness, shift) for *_, thickness, shift in sorted(found, reverse=True)]

@@ -156,6 +156,7 @@ class Sheet:
         from matplotlib.patches import Rectangle
 
         width = 0.35 / MM_PER_POINT if edge else 0.0
+        # as an artist, not as a patch: those have the limits of the data worked out, which a sheet does not use
         self.axes.add_artist(Rectangle((x, y), w, h, facecolor=fill, edgecolor=edge or "none", linewidth=width))
 
     def title(self, words: str, below: str) -> None:

@@ -21,6 +21,7 @@ from bladeangle.detection import edges
 from bladeangle.imaging.camera import camera_to_file
 from bladeangle.imaging.ring import ring_to_file
 from bladeangle.pipeline.measure import Measurement, Options
+from bladeangle.pipeline.shots import predicted
 from bladeangle.records import content
 from bladeangle.records.content import AtStations, Content, Quantity, Station, TipQuantity
 from bladeangle.records.edits import edits_to_file
@@ -304,8 +305,7 @@ def _stations_px(measurement: Measurement, p: int) -> list[content.StationLine]:
     setup = state.setups.index(shot.setup)
     up = edges.upper_face(shot.setup)
     out = []
-    size = shot.photo.width, shot.photo.height
-    for stretch in edges.predicted(state, p, setup, size, edges.ROUGH_STEP_MM):
+    for stretch in predicted(state, p, shot, edges.ROUGH_STEP_MM):
         if stretch.face != up:
             continue
         some = np.append(np.arange(0, len(stretch.px) - 1, 8), len(stretch.px) - 1)  # between them the arc is even

@@ -75,11 +75,14 @@ class End:
 
     def same_as(self, other: End) -> bool | None:
         """Whether both are of one end of one rotor; None where that is not clear."""
-        of_steps, alike = self._step_correlation(other), self._correlation(other)[0] > ENDS.same_end
+        of_steps = self._step_correlation(other)
+        if of_steps < ENDS.surely_other_hub:
+            return False
+        alike = self._correlation(other)[0] > ENDS.same_end
         if alike and of_steps > ENDS.same_hub:
             return True
         # glare on a hub, or a circle that is missed, spoils the steps of one end too
-        return False if of_steps < (ENDS.surely_other_hub if alike else ENDS.other_hub) else None
+        return False if not alike and of_steps < ENDS.other_hub else None
 
     def copy_of(self, other: End) -> bool:
         """Whether both are one photograph, saved twice."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import ROTOR_PRIORS, Adjustment, adjust
+from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
@@ -310,16 +310,14 @@ def _nudged(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prior
     Where edges were looked for from a wrong match, an end of a blade may be found at a place that holds it there.
     """
     rotor = best.state.rotor
-    found = [(misfit_px, best)]
+    found = [(best, misfit_px)]
     for nudge in (-REGISTER.nudge_rad, REGISTER.nudge_rad):
         state = best.state.copy()
         state.rotor.ends[:, 1] += nudge
         turned = state.setups.index("outlet_up")  # which shows the trailing ends where they are
         state.r_ring_rotor[turned] = state.r_ring_rotor[turned] @ rotation(np.array([0.0, 0.0, -rotor.turn * nudge]))
-        tried = _adjusted(sides.shots, _adjusted(sides.shots, state, 3, ring, priors).state, 2, ring, priors)
-        found.append((_misfit_px(tried, sides.shots), tried))
-    misfit_px, best = min(found, key=lambda f: f[0])
-    return best, misfit_px
+        found.append(_readjusted(sides, state, ring, priors))
+    return min(found, key=lambda f: f[1])
 
 
 def _of_like_lengths(
@@ -336,21 +334,22 @@ def _of_like_lengths(
     odd = np.abs(longer) * best.state.rotor.radius_mm > REGISTER.odd_length_mm
     if len(wraps) < 3 or not odd.any():  # of two, neither is the odd one
         return best, misfit_px
-    found = [(_unlikeness(best), misfit_px, best)]
+    found = [(best.rotor_cost, misfit_px, best)]
     for leading in (True, False):
         state = best.state.copy()
         state.rotor.ends[odd] += longer[odd, None] * ([-1.0, 0.0] if leading else [0.0, 1.0])
-        tried = _adjusted(sides.shots, _adjusted(sides.shots, state, 3, ring, priors).state, 2, ring, priors)
-        tried_px = _misfit_px(tried, sides.shots)
+        tried, tried_px = _readjusted(sides, state, ring, priors)
         if tried_px < REGISTER.worse_fit_ratio * misfit_px:
-            found.append((_unlikeness(tried) + REGISTER.least_deviance_gain, tried_px, tried))
+            found.append((tried.rotor_cost + REGISTER.least_deviance_gain, tried_px, tried))
     _, misfit_px, best = min(found, key=lambda f: f[0])
     return best, misfit_px
 
 
-def _unlikeness(result: Adjustment) -> float:
-    """Cost of all that is known of rotors beforehand."""
-    return sum(result.prior_cost.get(source, 0.0) for source in ROTOR_PRIORS)
+def _readjusted(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
+    """The adjustment that a state which is some mm off comes to, and its misfit, px."""
+    near = _adjusted(sides.shots, begun, 3, ring, priors)
+    result = _adjusted(sides.shots, near.state, 2, ring, priors)
+    return result, _misfit_px(result, sides.shots)
 
 
 def _adjusted(shots: Sequence[Shot], state: State, search_px: int, ring: Ring, priors: Priors) -> Adjustment:
@@ -399,7 +398,7 @@ def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
         return REGISTER.missing_edge_px
     total, number = 0.0, 0
     for p, shot in enumerate(shots):
-        wanted = sum(len(stretch.px) // stretch.point_px for stretch in predicted(result.state, p, shot))
+        wanted = sum(stretch.points for stretch in predicted(result.state, p, shot))
         off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
         off = off[np.isfinite(off)] / shot.photo.scale
         lost = max(wanted - len(off), 0)
@@ -430,8 +429,6 @@ def _same_place(one: Adjustment, other: Adjustment) -> bool:
 
 def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
     """Whether the tip edges scatter about a plausible rotor, with no run of them off as a whole or missing."""
-    if _upper_seen(result, shots) < REGISTER.least_seen_share:
-        return False
     if misfit_px > REGISTER.even_misfit_px or result.implausibility() > REGISTER.usual_implausibility_sigmas:
         return False
     for p, (view, shot) in enumerate(zip(result.views, shots, strict=True)):
@@ -443,4 +440,4 @@ def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
                 run = off_px[(tips.blade == blade) & np.isfinite(off_px)]
                 if len(run) >= REGISTER.even_run_points and abs(np.median(run)) > REGISTER.even_run_px:
                     return False
-    return True
+    return _upper_seen(result, shots) >= REGISTER.least_seen_share

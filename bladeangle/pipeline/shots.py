@@ -164,9 +164,10 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, setup: int) -
     return TipPoints(*(np.concatenate(pair) for pair in parts))
 
 
-def predicted(state: State, photo: int, shot: Shot) -> Iterator[edges.Stretch]:
-    """Runs of tip edges that the photograph should show."""
-    return edges.predicted(state, photo, state.setups.index(shot.setup), (shot.photo.width, shot.photo.height))
+def predicted(state: State, photo: int, shot: Shot, step_mm: float = edges.STEP_MM) -> Iterator[edges.Stretch]:
+    """Runs of tip edges that the photograph should show, a place every `step_mm`."""
+    setup = state.setups.index(shot.setup)
+    return edges.predicted(state, photo, setup, (shot.photo.width, shot.photo.height), step_mm)
 
 
 def upper_edges(result: Adjustment, photo: int, shot: Shot) -> tuple[int, int]:
@@ -175,7 +176,7 @@ def upper_edges(result: Adjustment, photo: int, shot: Shot) -> tuple[int, int]:
     The lower edges are no sign of a right place: of thin blades they are not told from the upper ones, and they may lie
     in the dark.
     """
-    kind = "inlet tips" if shot.setup == "inlet_up" else "outlet tips"
-    stretches = (s for s in predicted(result.state, photo, shot) if s.face == TIP_KINDS[kind])
+    up = edges.upper_face(shot.setup)
+    kind = next(kind for kind, face in TIP_KINDS.items() if face == up)
     found = int(np.isfinite(result.residual_px[photo].get(kind, np.zeros(0))).sum())
-    return found, sum(len(s.px) // s.point_px for s in stretches)
+    return found, sum(s.points for s in predicted(result.state, photo, shot) if s.face == up)

@@ -185,7 +185,7 @@ def _tips(state: State, setup: int, stretches: Sequence[edges.Stretch], typical:
     up = edges.upper_face(state.setups[setup])
     rows = []
     for s in stretches:
-        middle = np.arange(len(s.px) // s.point_px) * s.point_px + s.point_px // 2
+        middle = np.arange(s.points) * s.point_px + s.point_px // 2
         sigma = typical.overhead_px if s.far else typical.upper_px if s.face == up else typical.lower_px
         n = len(middle)
         rows.append(
