@@ -74,10 +74,11 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
 
 def _hardly_seen(result: Adjustment, p: int, shot: Shot) -> Flag | None:
     """The doubt of a photograph from the side that shows few edges where the other photographs have them."""
-    if shot.overhead:
+    tips = result.views[p].tips
+    if shot.overhead or tips is None or not len(tips.px):  # that no tip at all is seen is told with the residuals
         return None
     found, wanted = upper_edges(result, p, shot)
-    if not found or found >= DISTURBANCES.seen_share * wanted:
+    if found >= DISTURBANCES.seen_share * wanted:
         return None
     seen = f"Only {100 * found / wanted:.0f} % of their upper edges are seen there."
     text = f"Its blades do not lie where the other photographs have them. {seen}"

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from bladeangle.adjustment.model import TipPoints
 from bladeangle.base.files import import_cv2
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring
@@ -74,4 +75,8 @@ def test_a_photograph_from_the_side_that_shows_few_edges_is_doubted(pair_and_two
         assert (flag is not None) == doubted
         assert flag is None or (flag.code == "photos-disagree" and f"Only {100 * kept / wanted:.0f} %" in flag.text)
     none = [residual_px[0], residual_px[1], {}, {}]
-    assert _hardly_seen(replace(result, residual_px=none), 2, shots[2]) is None  # which is told elsewhere
+    views = tuple(v if p < 2 else replace(v, tips=TipPoints.none()) for p, v in enumerate(result.views))
+    assert _hardly_seen(replace(result, residual_px=none, views=views), 2, shots[2]) is None  # which is told elsewhere
+    # lower edges alone are seen
+    flag = _hardly_seen(replace(result, residual_px=none), 2, shots[2])
+    assert flag is not None and "Only 0 %" in flag.text
