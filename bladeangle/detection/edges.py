@@ -193,9 +193,13 @@ def step_slope(read: Array, blur_px: float) -> Array:
     return out
 
 
-def step_strength(slope: Array, around: Array) -> Array:
-    """Slopes in units of the noise, estimated from the slopes `around`, and capped."""
-    noise = 1.4826 * np.median(around) + 1e-6
+def noise_of(slopes: Array) -> float:
+    """Noise of slopes, most of which are of no edge."""
+    return float(1.4826 * np.median(slopes) + 1e-6)
+
+
+def step_strength(slope: Array, noise: float) -> Array:
+    """Slopes in units of the noise, capped."""
     out: Array = np.clip(slope / noise, 0, 8)
     return out
 
@@ -203,7 +207,7 @@ def step_strength(slope: Array, around: Array) -> Array:
 def step_response(read: Array, blur_px: float) -> Array:
     """Strength (n, k) of a step at every sample of profiles (n, k), in units of the noise, capped."""
     slope = step_slope(read, blur_px)
-    return step_strength(slope, slope)
+    return step_strength(slope, noise_of(slope))
 
 
 def measure_tips(photo: Photo, state: State, index: int, setup: int, blur_px: float, search_px: int) -> TipPoints:

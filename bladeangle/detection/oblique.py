@@ -14,7 +14,7 @@ import numpy as np
 
 from bladeangle.adjustment.model import State, TipPoints
 from bladeangle.base.geometry import Array, ray_cylinder
-from bladeangle.detection.edges import near_side, step_response, step_slope, step_strength
+from bladeangle.detection.edges import near_side, noise_of, step_response, step_slope, step_strength
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo
 from bladeangle.tuning.detection import OBLIQUE
@@ -72,12 +72,13 @@ def find_radius(
             inside = ((px > 20) & (px < np.array([image.width, image.height]) - 21)).all(1)
             read = profiles.read_profiles(image.grey, px[inside], up[inside], (7, 7), 1)
             slope = step_slope(read, blur_px + 1.0)
+            # at all radii: at one it is least where an edge just leaves the profiles
+            noise = noise_of(slope)
             peak, rise = slope[:, 5:10].max(1), read[:, 8:].mean(1) - read[:, :7].mean(1)
             ends = np.searchsorted(of[inside], np.arange(len(radii) + 1))
             for k, (a, b) in enumerate(pairwise(ends)):
                 if b - a >= 5:
-                    # against the noise at all radii: at one it is least where an edge just leaves the profiles
-                    strength[k] += float(step_strength(np.median(peak[a:b]), slope))
+                    strength[k] += float(step_strength(np.median(peak[a:b]), noise))
                     contrast[k] += abs(float(np.median(rise[a:b])))
     # Two views of one thing: how strong the steps are, and how much they agree on a side. Each alone can be misled, the
     # first by texture, the second by a blade that is bright on one side of the rotor and dark on the other.
