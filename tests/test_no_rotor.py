@@ -13,7 +13,7 @@ import pytest
 import skimage.data
 from click.testing import CliRunner
 from PIL import Image
-from rendered_ring import CALIBRATION, encode, light_of, shot, trial_ring
+from rendered_ring import CALIBRATION, Array, encode, light_of, shot, trial_ring
 from seeds import generator
 
 from bladeangle.cli.main import main
@@ -22,7 +22,8 @@ from bladeangle.imaging.camera import Camera, write_camera
 RING = str(CALIBRATION / "trial-ring.json")
 #: Coins and the retina are circles, brick and clock have straight edges, gravel and grass are all texture.
 NAMES = ("astronaut", "brick", "camera", "coffee", "coins", "grass", "gravel", "page", "retina", "rocket")
-FOCAL_PX, WIDTH, HEIGHT = 1480.0, 1600, 1200
+WIDTH, HEIGHT = 1600, 1200
+CAMERA = np.array([1480.0, WIDTH / 2, HEIGHT / 2, 0, 0, 0, 0, 0])
 
 
 def photograph(name: str) -> Image.Image:
@@ -52,15 +53,20 @@ def test_a_photograph_of_something_else_shows_no_ring(tmp_path: Path, name: str)
     assert sorted(p.name for p in tmp_path.iterdir()) == [f"{name}.jpg"]
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_something_else_within_the_ring_is_no_rotor(tmp_path: Path, name: str) -> None:
-    """The photograph lies on the sheet where the rotor would stand, and the camera file fits."""
-    ring = trial_ring()
-    camera = np.array([FOCAL_PX, WIDTH / 2, HEIGHT / 2, 0, 0, 0, 0, 0])
-    seen = shot(camera, tilt_deg=1.0, distance_mm=330.0, width=WIDTH, height=HEIGHT)
-    light = light_of(ring, seen)
+@pytest.fixture(scope="module")
+def sheet() -> tuple[Array, Array]:
+    """Light of the sheet alone, and the place on the sheet, mm, that each pixel shows."""
+    seen = shot(CAMERA, tilt_deg=1.0, distance_mm=330.0, width=WIDTH, height=HEIGHT)
     x, y = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
     mm = seen.on_sheet(np.stack([x, y], -1).reshape(-1, 2).astype(float)).reshape(HEIGHT, WIDTH, 2)
+    return light_of(trial_ring(), seen), mm
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_something_else_within_the_ring_is_no_rotor(tmp_path: Path, name: str, sheet: tuple[Array, Array]) -> None:
+    """The photograph lies on the sheet where the rotor would stand, and the camera file fits."""
+    ring = trial_ring()
+    light, mm = sheet[0].copy(), sheet[1]
     inside = np.hypot(*np.moveaxis(mm, -1, 0)) < ring.inner_radius_mm - 3
     side_mm = 2 * ring.inner_radius_mm
     grey = photograph(name).convert("L")
@@ -71,7 +77,7 @@ def test_something_else_within_the_ring_is_no_rotor(tmp_path: Path, name: str) -
     path = str(tmp_path / f"{name}.jpg")
     Image.fromarray(encode(light, noise=0.01, rng=generator(1))).save(path, quality=92)
     sigma = np.array([1.0, 1.0, 1.0, 0.002, 0.01, 1e-4, 1e-4, 0.02])
-    write_camera(Camera("drawn", WIDTH, HEIGHT, camera, np.diag(sigma**2), True, {}), tmp_path / "camera.json")
+    write_camera(Camera("drawn", WIDTH, HEIGHT, CAMERA, np.diag(sigma**2), True, {}), tmp_path / "camera.json")
     words = ("measure", path, "--ring", RING, "--camera", str(tmp_path / "camera.json"))
     code, said = refused(*words, "--out", str(tmp_path / "r.json"))
     assert code == 6, said
