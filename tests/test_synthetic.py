@@ -411,7 +411,7 @@ def test_every_image_fault_changes_the_picture(name: str, small_scene: tuple[syn
 
 @pytest.fixture(scope="module")
 def small_scene() -> tuple[syn.Scene, NDArray[np.uint8]]:
-    camera = syn.CameraModel().scaled(640, 480)
+    camera = syn.CameraModel().scaled(400, 300)
     scene = syn.rotor_photos(
         np.random.default_rng(9),
         syn.RotorShape(),

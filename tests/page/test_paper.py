@@ -71,7 +71,6 @@ def words_of(sheet: Sheet) -> str:
     [
         ({"blade_count": 2, "oblique": 0}, "a4", False),
         ({"blade_count": 5, "oblique": 0, "turned": False, "doubts": 1}, "letter", True),
-        ({"blade_count": 8, "oblique": 10, "doubts": 4, "name": LONG}, "letter", False),
         ({"blade_count": 8, "oblique": 12, "doubts": 14, "name": (LONG + ", ") * 2}, "letter", True),
         ({"blade_count": 24, "oblique": 0, "doubts": 30, "name": "x" * 200}, "a4", False),
     ],
