@@ -43,8 +43,15 @@ def find_radius(
     blur_px: float,
     range_mm: float,
     steps: int,
+    apart_mm: float = OBLIQUE.distinct_radii_mm,
 ) -> list[tuple[float, float]]:
     """Tip radii at which edge points seen overhead lie on edges of oblique photographs, best first, and how clear each.
+
+    The lower edge of the tip land is such an edge too: at a radius larger by a quarter of the thickness or so.
+
+    Parameters
+    ----------
+    apart_mm : how far apart radii are that count as different answers.
 
     Returns
     -------
@@ -85,7 +92,9 @@ def find_radius(
     score = _clearness(strength) + _clearness(contrast)
     found: list[tuple[float, float]] = []
     for k in np.argsort(-score):
-        if all(abs(radii[k] - r) > OBLIQUE.distinct_radii_mm for r, _ in found):
+        # of its own: the flank of another answer is none
+        highest = score[k] >= score[np.abs(radii - radii[k]) < apart_mm / 2].max()
+        if highest and all(abs(radii[k] - r) > apart_mm for r, _ in found):
             found.append((float(radii[k]), float(score[k]) / 2))
         if len(found) == 3:
             break

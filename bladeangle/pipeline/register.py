@@ -178,10 +178,7 @@ def register_all(
     progress("finding tip radius and thickness from the oblique photographs")
     best, misfit_px = overhead, np.inf
     other_wraps: list[Adjustment] = []  # what starts at other wraps came to
-    for radius_mm, wrap_rad, sure in _starts(
-        sides.radii(state, OBLIQUE.radius_range_mm, oblique.RADIUS_STEPS), sides.first
-    ):
-        begun = _on_radius(sides, state, ring, priors, radius_mm, wrap_rad, sure)
+    for radius_mm, wrap_rad, begun in _begun(sides, state, ring, priors):
         progress(f"adjusting all photographs on a tip radius of {radius_mm:.1f} mm")
         here, here_px = _best_tried(sides, begun, ring, priors)
         if here_px < misfit_px:
@@ -229,11 +226,11 @@ class _Sides:
             float(np.median([s.sighting.blur_px for s in shots])),
         )
 
-    def radii(self, state: State, range_mm: float, steps: int) -> list[tuple[float, float]]:
+    def radii(self, state: State, range_mm: float, steps: int, apart_mm: float) -> list[tuple[float, float]]:
         """Tip radii, mm, within a range about the state's, and how clear each is, the clearest first."""
         photos = [s.photo for s in self.shots]
         return oblique.find_radius(
-            photos, state, self.above, self.slanted, self.setup_of, self.blur_px, range_mm, steps
+            photos, state, self.above, self.slanted, self.setup_of, self.blur_px, range_mm, steps, apart_mm
         )
 
     def thicknesses(self, state: State) -> list[tuple[float, float]]:
@@ -242,21 +239,38 @@ class _Sides:
         return oblique.find_thickness(photos, state, self.slanted, self.setup_of, self.blur_px)
 
 
+def _begun(sides: _Sides, placed: State, ring: Ring, priors: Priors) -> Iterator[tuple[float, float | None, State]]:
+    """Tip radii, mm, wraps, rad, and states with the rotor on them to start from; each place once."""
+    wide = sides.radii(placed, OBLIQUE.radius_range_mm, oblique.RADIUS_STEPS, OBLIQUE.distinct_radii_mm)
+    begun: list[tuple[float, float | None]] = []
+    for start_mm, wrap_rad, sure in _starts(wide, sides.first):
+        for radius_mm, state in _on_radius(sides, placed, ring, priors, start_mm, wrap_rad, sure):
+            if all(wrap != wrap_rad or abs(radius_mm - r) > REGISTER.same_radius_mm for r, wrap in begun):
+                begun.append((radius_mm, wrap_rad))
+                yield radius_mm, wrap_rad, state
+
+
 def _on_radius(
     sides: _Sides, placed: State, ring: Ring, priors: Priors, radius_mm: float, wrap_rad: float | None, sure: bool
-) -> State:
-    """The placed photographs with the rotor as those from overhead show it on a tip radius."""
-    state = placed
-    # twice: a wrong radius puts the axis a little off too, and that shifts the answer
-    for again in (False,) if sure else (True, False):
+) -> Iterator[tuple[float, State]]:
+    """The placed photographs with the rotor as those from overhead show it on a tip radius, and on those near it.
+
+    A wrong radius puts the axis a little off too, and that shifts the answer: unless it is `sure`, the radius is looked
+    for again. Both edges of the tip land may answer then, and either may be the clearer one.
+    """
+
+    def on(radius_mm: float) -> State:
         # the camera as the ring in all photographs has it: an assumed focal length would bend the first rotor
         near = replace(priors, camera=placed.camera, radius_mm=radius_mm, radius_sigma_mm=0.1)
-        state = with_rotor_of(placed, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
-        if again:
-            nearer_mm, clear = sides.radii(state, REGISTER.narrow_radius_mm, NARROW_RADIUS_STEPS)[0]
-            if clear > REGISTER.clear_radius_sigmas:
-                radius_mm = nearer_mm
-    return state
+        return with_rotor_of(placed, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
+
+    state = on(radius_mm)
+    nearer = [] if sure else sides.radii(state, REGISTER.narrow_radius_mm, NARROW_RADIUS_STEPS, REGISTER.edges_apart_mm)
+    clear = [nearer_mm for nearer_mm, clear in nearer if clear > REGISTER.clear_radius_sigmas]
+    if not clear:
+        yield radius_mm, state
+    for nearer_mm in clear:
+        yield nearer_mm, on(nearer_mm)
 
 
 def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[Adjustment]:

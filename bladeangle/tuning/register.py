@@ -189,6 +189,13 @@ class Register(Group):
         evidence=JUDGEMENT,
         sensitivity=NOT_READ,
     )
+    edges_apart_mm: float = tuned(
+        0.3,
+        unit="mm",
+        meaning="how far apart radii are there at which different edges of the tip lands may answer",
+        evidence="a quarter of the thickness or so: 0.4 mm on a rendered rotor 2.0 mm thick that came to 3.3 mm",
+        sensitivity=NOT_READ,
+    )
     narrow_radius_mm: float = tuned(
         1.5,
         unit="mm",

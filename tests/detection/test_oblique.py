@@ -110,6 +110,25 @@ def test_the_radius_of_a_painted_rotor(seed: int, off_mm: float) -> None:
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("thickness_mm", [1.6, 2.4, 3.2])
+def test_both_edges_of_the_tip_land_answer(seed: int, thickness_mm: float) -> None:
+    """The lower one where rays from above come to lie lower by the thickness; the flank of neither does."""
+    rotor = Painted(thickness_mm=thickness_mm)
+    photos, state = photographs(rotor, seed), state_of(rotor, (ABOVE, *SIDES))
+    tips = measure_tips(photos[0], state, 0, 0, BLUR_PX, 0)
+    state.rotor.radius_mm = 75.3
+    (upper, clear), (lower, second), (_, none) = oblique.find_radius(
+        photos, state, [(0, tips)], [1, 2], [0, 0, 0], BLUR_PX, 1.5, 30, 0.3
+    )
+    # a mm farther out a ray from straight above is lower by its steepness, and what is nearer to a camera at the side
+    # that looks down seems lower by the tangent of that too
+    drop = (300.0 - 37.0) / 75.0 + (190.0 - 37.0) / 215.0
+    assert upper == pytest.approx(75.0, abs=0.1)
+    assert lower - upper == pytest.approx(thickness_mm / np.cos(np.radians(13.0)) / drop, abs=0.1)
+    assert none < 2.0 < REGISTER.clear_radius_sigmas < second < clear
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize(("thickness_mm", "taken_mm"), [(2.4, 2.4), (2.4, 1.4), (2.4, 3.8), (4.0, 2.4), (1.2, 2.4)])
 def test_the_thickness_of_painted_blades(seed: int, thickness_mm: float, taken_mm: float) -> None:
     """Upper edges as seen from above, the mid-line half of what is taken for the thickness below them."""

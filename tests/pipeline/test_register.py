@@ -97,7 +97,7 @@ def test_what_fits_nowhere_is_refused(
 
     def on_radius(*of: Any) -> Any:
         radii.append(of[4])
-        return measurement.result.state
+        return [(of[4], measurement.result.state)]
 
     monkeypatch.setattr(register, "_on_radius", on_radius)
     monkeypatch.setattr(register, "_tried", lambda *_: [measurement.result])
@@ -128,6 +128,39 @@ def test_what_is_not_found_counts_as_lying_off(found: Found) -> None:
     one = result.state.copy()
     one.rotor.thickness_mm = 0.5 * REGISTER.thinnest_blade_mm
     assert register._misfit_px(replace(result, state=one), shots) == REGISTER.missing_edge_px
+
+
+def test_each_clear_radius_is_begun_from_once(found: Found, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both edges of a tip land answer; what another start came to already is not tried again."""
+    measurement, _ = found
+    state, ring = measurement.result.state, measurement.ring
+    adjusted = SimpleNamespace(state=state)
+    monkeypatch.setattr(register, "adjusted_overhead", lambda *_, **__: adjusted)
+    clear = REGISTER.clear_radius_sigmas + 1.0
+    near = {70.0: [(70.4, clear), (70.0, clear), (71.0, clear - 2.0)], 72.0: [(71.9, 0.0)], 73.0: [(70.05, clear)]}
+    starts = [(70.0, None, False), (72.0, None, False), (73.0, None, False), (70.8, None, True), (70.0, 1.5, False)]
+    asked: list[float] = []
+
+    class Sides:
+        first = ()
+
+        def radii(self, _: Any, range_mm: float, *__: Any) -> list[tuple[float, float]]:
+            return [(70.0, clear)] if range_mm > REGISTER.narrow_radius_mm else near[asked[-1]]
+
+    def with_rotor_of(placed: Any, _: Any) -> Any:
+        return placed
+
+    def replaced(priors: Any, *, radius_mm: float, **_: Any) -> Any:
+        asked.append(radius_mm)
+        return priors
+
+    monkeypatch.setattr(register, "with_rotor_of", with_rotor_of)
+    monkeypatch.setattr(register, "replace", replaced)
+    monkeypatch.setattr(register, "_starts", lambda *_: iter(starts))
+    priors: Any = None
+    sides: Any = Sides()
+    begun = [(radius, wrap) for radius, wrap, _ in register._begun(sides, state, ring, priors)]
+    assert begun == [(70.4, None), (70.0, None), (72.0, None), (70.8, None), (70.4, 1.5), (70.0, 1.5)]
 
 
 def shot_with(turn_rad: float) -> Any:
