@@ -228,7 +228,10 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
         flag("contrast-raised", f"An effect makes paper {100 * seen.halo:.0f} % brighter beside dark edges.")
     if seen.white_share > QUALITY.white_share:
         flag("exposure-high", f"It is too bright: {100 * seen.white_share:.0f} % of the paper is plain white.")
-    few = len(sighting.seen) < QUALITY.few_markers or seen.gap_deg > QUALITY.gap_most_deg
+    if overhead:
+        few = len(sighting.seen) < QUALITY.few_markers or seen.gap_deg > QUALITY.gap_most_deg
+    else:  # the rotor hides half of the ring; what that leaves open of the camera's place is in the covariance
+        few = seen.gap_deg > QUALITY.gap_most_oblique_deg
     if few:
         text = f"Only {len(sighting.seen)} of the ring's {len(ring.ids)} markers are read, and over {seen.gap_deg:.0f} "
         text += "degrees of it none."

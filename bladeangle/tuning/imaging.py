@@ -193,9 +193,16 @@ class Quality(Group):
     gap_most_deg: float = tuned(
         180.0,
         unit="deg",
-        meaning="largest turn without a marker with which a photograph is measured without a doubt",
+        meaning="largest turn without a marker with which a photograph from overhead is measured without a doubt",
         evidence=JUDGEMENT,
         sensitivity="half and half more: nothing (pair)",
+    )
+    gap_most_oblique_deg: float = tuned(
+        240.0,
+        unit="deg",
+        meaning="the same from the side, where others show the rest of the ring",
+        evidence="with 188 to 208 deg all four rendered sets were right",
+        sensitivity=NOT_READ,
     )
     overhead_deg: float = tuned(
         20.0,
@@ -207,7 +214,7 @@ class Quality(Group):
     few_markers: int = tuned(
         9,
         unit="count",
-        meaning="fewer markers than this leave the camera's place doubtful",
+        meaning="fewer markers than this leave the camera's place doubtful, seen from overhead",
         evidence=JUDGEMENT,
         sensitivity="half and half more: nothing (pair)",
     )

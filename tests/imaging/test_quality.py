@@ -115,8 +115,13 @@ def test_hidden_markers(ring: Ring, hidden: Any, expected: list[str]) -> None:
     assert codes(judged(taken(hidden=tuple(hidden)), ring)) == expected
 
 
-def test_the_far_side_of_an_oblique_photograph_may_be_hidden(ring: Ring) -> None:
-    assert judged(taken(45.0, distance=420.0, hidden=tuple(range(6))), ring) == []
+@pytest.mark.parametrize(
+    ("hidden", "expected"),
+    [(range(6), []), (range(12), ["ring-partly-hidden"]), (range(14), ["ring-partly-hidden"]),
+     (range(17), ["few-markers"]), ([i for i in range(24) if i % 4], [])],
+)  # fmt: skip
+def test_the_far_side_of_an_oblique_photograph_may_be_hidden(ring: Ring, hidden: Any, expected: list[str]) -> None:
+    assert codes(judged(taken(45.0, distance=420.0, hidden=tuple(hidden)), ring)) == expected
 
 
 def test_a_marker_off_its_place_is_told(ring: Ring) -> None:
