@@ -202,6 +202,19 @@ def test_an_enlarged_picture_is_told_by_its_pixels(ring: Ring, zoom: float, meth
     assert "enlarged" in codes(judged(as_photo(enlarged, "shot.jpg", None), ring))
 
 
+@pytest.mark.parametrize("turn_deg", [2.0, 12.0, 30.0])  # at 45 deg rows and columns show one spacing, and it may
+def test_a_grid_on_the_bench_does_not_look_enlarged(turn_deg: float) -> None:
+    """Lines 21 pixels apart, as of a cutting mat, over everything."""
+    values = taken(distance=420.0).encoded
+    y, x = np.mgrid[: values.shape[0], : values.shape[1]]
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    line = np.zeros(values.shape)
+    for along in (c * x + s * y, c * y - s * x):
+        line = np.maximum(line, np.exp(-(((along + 10.5) % 21.0 - 10.5) ** 2) / 2))
+    grid = np.clip(values + 60.0 * line - 30.0, 0, 255).astype(np.uint8)
+    assert 1.0 < quality.enlargement(as_photo(grid, "shot.jpg", None)) < QUALITY.enlarged_line
+
+
 @pytest.mark.parametrize("quality_of_file", [30, 50, 90])  # at 20, which is told by itself, it may
 def test_compression_alone_does_not_look_enlarged(ring: Ring, quality_of_file: int) -> None:
     photo = taken()
