@@ -245,7 +245,7 @@ def _begun(sides: _Sides, placed: State, ring: Ring, priors: Priors) -> Iterator
     begun: list[tuple[float, float | None]] = []
     for start_mm, wrap_rad, sure in _starts(wide, sides.first):
         for radius_mm, state in _on_radius(sides, placed, ring, priors, start_mm, wrap_rad, sure):
-            if all(wrap != wrap_rad or abs(radius_mm - r) > REGISTER.same_radius_mm for r, wrap in begun):
+            if all(wrap != wrap_rad or abs(radius_mm - r) > REGISTER.begun_radius_mm for r, wrap in begun):
                 begun.append((radius_mm, wrap_rad))
                 yield radius_mm, wrap_rad, state
 

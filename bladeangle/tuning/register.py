@@ -189,6 +189,13 @@ class Register(Group):
         evidence=JUDGEMENT,
         sensitivity=NOT_READ,
     )
+    begun_radius_mm: float = tuned(
+        0.05,
+        unit="mm",
+        meaning="a radius closer than this to one that was started from is not started from again",
+        evidence="0.1 mm of radius are 0.4 mm of height: so near to a start that failed another found a thin tip land",
+        sensitivity=NOT_READ,
+    )
     edges_apart_mm: float = tuned(
         0.3,
         unit="mm",

@@ -137,7 +137,7 @@ def test_each_clear_radius_is_begun_from_once(found: Found, monkeypatch: pytest.
     adjusted = SimpleNamespace(state=state)
     monkeypatch.setattr(register, "adjusted_overhead", lambda *_, **__: adjusted)
     clear = REGISTER.clear_radius_sigmas + 1.0
-    near = {70.0: [(70.4, clear), (70.0, clear), (71.0, clear - 2.0)], 72.0: [(71.9, 0.0)], 73.0: [(70.05, clear)]}
+    near = {70.0: [(70.4, clear), (70.0, clear), (71.0, clear - 2.0)], 72.0: [(71.9, 0.0)], 73.0: [(70.02, clear)]}
     starts = [(70.0, None, False), (72.0, None, False), (73.0, None, False), (70.8, None, True), (70.0, 1.5, False)]
     asked: list[float] = []
 
