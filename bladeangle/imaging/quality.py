@@ -289,7 +289,7 @@ def enlargement(photo: Photo) -> float:
     if (found := outstanding(along)) < QUALITY.line_along_rows:
         return found
     columns = import_cv2().transpose(np.ascontiguousarray(values[:, ::step]))
-    return outstanding(np.sqrt(along * _lines(columns, frequency)))
+    return outstanding(np.minimum(along, _lines(columns, frequency)))
 
 
 def _lines(values: NDArray[np.uint8], frequency: Array) -> Array:

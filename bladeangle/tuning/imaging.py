@@ -299,7 +299,8 @@ class Quality(Group):
             "how far a line in the spectrum of second differences must stand out to say that a picture was enlarged"
         ),
         evidence=(
-            "pictures as taken reach 2 to 4, the higher when strongly compressed; enlarged by 5 % or more 4.5 to 30"
+            "263 rendered and path-traced pictures reach 2.4 (median) to 4.2, the higher on cutting mats; 38 of them "
+            "enlarged by 5 to 70 % 6.4 and more"
         ),
         sensitivity="half and half more: nothing (pair)",
     )
@@ -328,7 +329,7 @@ class Quality(Group):
         6.0,
         unit="grey levels",
         meaning="differences from which on scene rather than noise is seen",
-        evidence="three rendered cutting mats stood out by 4.7 to 9.4 while they were looked at, now by 2.5 to 5.0",
+        evidence="three rendered cutting mats stood out by 4.7 to 9.4 while they were looked at, now by 2.5 to 4.2",
         sensitivity="half and half more: nothing (pair)",
     )
     marker_points: int = tuned(

@@ -202,6 +202,15 @@ def test_an_enlarged_picture_is_told_by_its_pixels(ring: Ring, zoom: float, meth
     assert "enlarged" in codes(judged(as_photo(enlarged, "shot.jpg", None), ring))
 
 
+def test_a_line_along_rows_alone_does_not_look_enlarged() -> None:
+    """As a scene may have it; whoever zooms enlarges both ways."""
+    values = taken(distance=420.0).encoded
+    h, w = values.shape
+    wide = cv2.resize(values[:, w // 6 : w - w // 6], (w, h), interpolation=cv2.INTER_LINEAR)
+    assert 1.0 < quality.enlargement(as_photo(wide, "shot.jpg", None)) < QUALITY.enlarged_line
+    assert 1.0 < quality.enlargement(as_photo(np.ascontiguousarray(wide.T), "shot.jpg", None)) < QUALITY.enlarged_line
+
+
 @pytest.mark.parametrize("turn_deg", [2.0, 12.0, 30.0])  # at 45 deg rows and columns show one spacing, and it may
 def test_a_grid_on_the_bench_does_not_look_enlarged(turn_deg: float) -> None:
     """Lines 21 pixels apart, as of a cutting mat, over everything."""
