@@ -33,9 +33,10 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 def pytest_collection_finish() -> None:
-    """Thousands of tests stay to the end: not to be looked through at every collection of garbage."""
+    """Thousands of tests stay to the end: not to be looked through at every collection of garbage, nor that often."""
     gc.collect()
     gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.fixture(scope="session")

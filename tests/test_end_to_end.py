@@ -23,7 +23,7 @@ from bladeangle.records.record import Record
 ROOT = Path(__file__).resolve().parent.parent
 STATIONS = ("entry", "middle", "exit")
 #: Rotors rendered.
-ROTORS = 6
+ROTORS = 4
 #: They are measured in two tests, so that two processes share them.
 HALF = ROTORS // 2
 

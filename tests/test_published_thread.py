@@ -65,7 +65,7 @@ def run(*words: str) -> tuple[int, str]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("hand", [1, -1], ids=["right", "left"])
+@pytest.mark.parametrize("hand", [pytest.param(1, id="right"), pytest.param(-1, id="left", marks=pytest.mark.campaign)])
 def test_a_thread_of_three_starts_from_photographs_to_the_verdict(tmp_path: Path, hand: int) -> None:
     record, table, order = (str(tmp_path / name) for name in ("thread.json", "thread.csv", "order.toml"))
     assert run(*photographed(tmp_path, hand), "--out", record)[0] == 0

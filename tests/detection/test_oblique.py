@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -87,11 +88,17 @@ def test_where_nothing_is_seen_from_the_side_there_is_an_answer_of_each_class_al
 BLUR_PX = 0.85
 
 
+@cache
+def painted(rotor: Painted, seed: int) -> tuple[Any, ...]:
+    """Photographs of a rotor from above and the sides, which several tests only read."""
+    return photographs(rotor, seed)
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("off_mm", [-5.0, 0.0, 4.0])
 def test_the_radius_of_a_painted_rotor(seed: int, off_mm: float) -> None:
     rotor = Painted()
-    photos, state = photographs(rotor, seed), state_of(rotor, (ABOVE, *SIDES))
+    photos, state = painted(rotor, seed), state_of(rotor, (ABOVE, *SIDES))
     tips = measure_tips(photos[0], state, 0, 0, BLUR_PX, 0)
     state.rotor.radius_mm += off_mm
     (radius, clear), *others = oblique.find_radius(photos, state, [(0, tips)], [1, 2], [0, 0, 0], BLUR_PX, 10.0, 100)
@@ -109,12 +116,11 @@ def test_the_radius_of_a_painted_rotor(seed: int, off_mm: float) -> None:
     assert all(c == 0 for _, c in empty)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-@pytest.mark.parametrize("thickness_mm", [1.6, 2.4, 3.2])
+@pytest.mark.parametrize(("seed", "thickness_mm"), [(1, 1.6), (2, 2.4), (3, 3.2)])
 def test_both_edges_of_the_tip_land_answer(seed: int, thickness_mm: float) -> None:
     """The lower one where rays from above come to lie lower by the thickness; the flank of neither does."""
     rotor = Painted(thickness_mm=thickness_mm)
-    photos, state = photographs(rotor, seed), state_of(rotor, (ABOVE, *SIDES))
+    photos, state = painted(rotor, seed), state_of(rotor, (ABOVE, *SIDES))
     tips = measure_tips(photos[0], state, 0, 0, BLUR_PX, 0)
     state.rotor.radius_mm = 75.3
     (upper, clear), (lower, second), (_, none) = oblique.find_radius(
@@ -133,7 +139,7 @@ def test_both_edges_of_the_tip_land_answer(seed: int, thickness_mm: float) -> No
 def test_the_thickness_of_painted_blades(seed: int, thickness_mm: float, taken_mm: float) -> None:
     """Upper edges as seen from above, the mid-line half of what is taken for the thickness below them."""
     rotor = Painted(thickness_mm=thickness_mm)
-    photos, state = photographs(rotor, seed), state_of(rotor, (ABOVE, *SIDES))
+    photos, state = painted(rotor, seed), state_of(rotor, (ABOVE, *SIDES))
     state.rotor.thickness_mm = taken_mm
     state.rotor.heights += (thickness_mm - taken_mm) / 2 / np.cos(np.radians(13.0))
     answers = oblique.find_thickness(photos, state, [1, 2], [0, 0, 0], BLUR_PX)
