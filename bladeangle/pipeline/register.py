@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache, partial
 
 import numpy as np
 
@@ -240,37 +241,35 @@ class _Sides:
 
 
 def _begun(sides: _Sides, placed: State, ring: Ring, priors: Priors) -> Iterator[tuple[float, float | None, State]]:
-    """Tip radii, mm, wraps, rad, and states with the rotor on them to start from; each place once."""
+    """Tip radii, mm, wraps, rad, and states with the rotor on them to start from; each place once.
+
+    A wrong radius puts the axis a little off too, and that shifts the answer: one that is not sure is looked for again
+    with the rotor on it. Both edges of the tip land may answer then, and either may be the clearer one.
+    """
+    on = cache(partial(_on_radius, sides, placed, ring, priors))
     wide = sides.radii(placed, OBLIQUE.radius_range_mm, oblique.RADIUS_STEPS, OBLIQUE.distinct_radii_mm)
     begun: list[tuple[float, float | None]] = []
     for start_mm, wrap_rad, sure in _starts(wide, sides.first):
-        for radius_mm, state in _on_radius(sides, placed, ring, priors, start_mm, wrap_rad, sure):
+        nearer = [] if sure else _clear_near(sides, on(start_mm, wrap_rad))
+        for radius_mm in nearer or [start_mm]:
             if all(wrap != wrap_rad or abs(radius_mm - r) > REGISTER.begun_radius_mm for r, wrap in begun):
                 begun.append((radius_mm, wrap_rad))
-                yield radius_mm, wrap_rad, state
+                yield radius_mm, wrap_rad, on(radius_mm, wrap_rad)
+
+
+def _clear_near(sides: _Sides, state: State) -> list[float]:
+    """Clear tip radii, mm, near the state's, the clearest first."""
+    nearer = sides.radii(state, REGISTER.narrow_radius_mm, NARROW_RADIUS_STEPS, REGISTER.edges_apart_mm)
+    return [radius_mm for radius_mm, clear in nearer if clear > REGISTER.clear_radius_sigmas]
 
 
 def _on_radius(
-    sides: _Sides, placed: State, ring: Ring, priors: Priors, radius_mm: float, wrap_rad: float | None, sure: bool
-) -> Iterator[tuple[float, State]]:
-    """The placed photographs with the rotor as those from overhead show it on a tip radius, and on those near it.
-
-    A wrong radius puts the axis a little off too, and that shifts the answer: unless it is `sure`, the radius is looked
-    for again. Both edges of the tip land may answer then, and either may be the clearer one.
-    """
-
-    def on(radius_mm: float) -> State:
-        # the camera as the ring in all photographs has it: an assumed focal length would bend the first rotor
-        near = replace(priors, camera=placed.camera, radius_mm=radius_mm, radius_sigma_mm=0.1)
-        return with_rotor_of(placed, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
-
-    state = on(radius_mm)
-    nearer = [] if sure else sides.radii(state, REGISTER.narrow_radius_mm, NARROW_RADIUS_STEPS, REGISTER.edges_apart_mm)
-    clear = [nearer_mm for nearer_mm, clear in nearer if clear > REGISTER.clear_radius_sigmas]
-    if not clear:
-        yield radius_mm, state
-    for nearer_mm in clear:
-        yield nearer_mm, on(nearer_mm)
+    sides: _Sides, placed: State, ring: Ring, priors: Priors, radius_mm: float, wrap_rad: float | None
+) -> State:
+    """The placed photographs with the rotor as those from overhead show it on a tip radius."""
+    # the camera as the ring in all photographs has it: an assumed focal length would bend the first rotor
+    near = replace(priors, camera=placed.camera, radius_mm=radius_mm, radius_sigma_mm=0.1)
+    return with_rotor_of(placed, adjusted_overhead(sides.first, ring, near, wrap_rad, rough=True).state)
 
 
 def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[Adjustment]:

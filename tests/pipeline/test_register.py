@@ -97,7 +97,7 @@ def test_what_fits_nowhere_is_refused(
 
     def on_radius(*of: Any) -> Any:
         radii.append(of[4])
-        return [(of[4], measurement.result.state)]
+        return measurement.result.state
 
     monkeypatch.setattr(register, "_on_radius", on_radius)
     monkeypatch.setattr(register, "_tried", lambda *_: [measurement.result])
