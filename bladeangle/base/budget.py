@@ -21,7 +21,7 @@ STATIONS = ("entry", "middle", "exit")
 #: JCGM 100, 4.2 and 4.3: evaluated by statistics, or otherwise.
 Kind = Literal["A", "B"]
 #: What another record may share a source of error with.
-Shared = Literal["camera", "ring"]
+Shared = Literal["camera", "ring", "rotor"]
 
 
 # --- JCGM 100: propagation -------------------------------------------------------------------------------------------
@@ -183,7 +183,7 @@ class BudgetLine:
     kind : "A" from statistics of this measurement, "B" from other knowledge (JCGM 100:2008, 4.2 and 4.3).
     dof : degrees of freedom behind the contribution, infinite for a well-known one.
     shared : what other records may share this source of error with this one ("camera": the same calibration; "ring":
-        the same print); None for a source that is new in every measurement.
+        the same print; "rotor": the same tips); None for a source that is new in every measurement.
     effects_deg : (m, n), change of every angle for one standard uncertainty of each of the m independent sources, so
         that
         effects_deg' effects_deg = covariance_deg2; needed with `shared`, since the covariance between two records is

@@ -289,7 +289,8 @@ def _budget(result: Adjustment, labels: tuple[str, ...], jacobian: Array) -> Bud
     if result.from_above and result.state.rotor.tip_radius.condition == ANY_TIPS:
         of = {"entry": STATION_ANGLES.entry_wear_form_deg, "exit": STATION_ANGLES.exit_wear_form_deg}
         form = np.array([of.get(blade_and_station(label)[1], 0.0) for label in labels])
-        lines.append(BudgetLine("form of the wear", "B", np.outer(form, form), 20.0))
+        # a re-pitch leaves the tips much as they were, so that this is no part of a change
+        lines.append(BudgetLine("form of the wear", "B", np.outer(form, form), 20.0, "rotor", form[None]))
     return Budget(labels, tuple(lines))
 
 

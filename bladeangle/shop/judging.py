@@ -1,9 +1,9 @@
 """One angle, or the spread over blades, against its tolerance -> `Judgement`, with the covariance of what is compared.
 
 With a record from before the work the change is judged: the angle against the mean over blades before. Errors that both
-records share (budget lines marked "camera" when both hold the same camera file, "ring" for the same ring) are taken as
-the same error in both, with the effects that each record states; all others as independent, which is on the safe side
-as long as an unstated common error moves both records the same way.
+records share (budget lines marked "camera" when both hold the same camera file, "ring" for the same ring, "rotor" as
+both are of one) are taken as the same error in both, with the effects that each record states; all others as
+independent, which is on the safe side as long as an unstated common error moves both records the same way.
 
 The spread over blades is within its tolerance when every pair's difference is, so that it is judged pair by pair: a
 rotor is accepted only if every pair passes, which keeps the probability of a false accept at that of one pair.
@@ -113,12 +113,13 @@ def shared_covariance(record: Record, before: Record) -> Array:
     """Covariance (n, m) between the angles of two records, from the budget lines that they share.
 
     A line counts when both records have it under one name, marked as shared through "camera" or "ring", and the
-    camera's numbers or the ring's markers are equal in both. Zero where nothing is shared, and where the stated
-    effects do not fit the records' covariances.
+    camera's numbers or the ring's markers are equal in both; one marked "rotor" always does. Zero where nothing is
+    shared, and where the stated effects do not fit the records' covariances.
     """
     n, m = len(record.content.covariance.labels), len(before.content.covariance.labels)
     cross = np.zeros((n, m))
     same = {
+        "rotor": True,
         "camera": same_calibration(record, before),
         "ring": record.content.ring.markers == before.content.ring.markers,
     }

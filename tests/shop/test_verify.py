@@ -362,6 +362,14 @@ def test_only_the_very_same_calibration_and_the_same_ring_are_shared() -> None:
     ) == pytest.approx(same)
 
 
+def test_what_the_rotor_itself_brings_in_is_the_same_before_and_after_whatever_the_camera_and_the_ring() -> None:
+    by_rotor = changed(make({"exit": [14.0] * 3}, focal_u=0.2), "budget", 1, "shared", "rotor")
+    corner = by_rotor.content.ring.markers[0].corners_mm[0][0] + 0.01
+    other = changed(by_rotor, "ring", "markers", 0, "corners_mm", 0, 0, corner)
+    other = changed(other, "camera", "parameters", "f_px", 2500.0)
+    assert judging.shared_covariance(by_rotor, other) == pytest.approx(np.full((3, 3), 0.04))
+
+
 def test_few_degrees_of_freedom_before_widen_the_change() -> None:
     """By hand (JCGM 100, G.4.1): u^2 = 9e-4 + 3e-4, of which the second has 2 dof: 12e-4^2 / (3e-4^2 / 2) = 32.
 
