@@ -72,15 +72,17 @@ def _of_circles(circle: Ints, normal: Array) -> CorrelatedErrors:
 def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None) -> CorrelatedErrors:
     """A Gauss-Markov process along each blade's edge, another where it is saturated, and an offset of all of it.
 
+    What one photograph from the side shows of a blade on its near and on its far side are two edges.
+
     From overhead, where radii are seen directly, waviness of the tip is a third: there it counts four times as much as
     from the side, and unless it is known to be an error the edge from overhead is trusted too much.
     """
     shapes, information, component, estimates = [], [], [], []
-    for b in np.unique(tips.blade):
-        rows = np.flatnonzero(tips.blade == b)
+    for b, far in np.unique(np.column_stack([tips.blade, tips.far]), axis=0):
+        rows = np.flatnonzero((tips.blade == b) & (tips.far == far))
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
         length = max(float(along[-1]), 1.0)  # of a single point too
-        shared, seen_from = tips.shared_px[rows], int(tips.far[rows[0]])  # SIDE or OVERHEAD
+        shared, seen_from = tips.shared_px[rows], OVERHEAD if far else SIDE
         knot_px = CORRELATED_ERRORS.knot_mm[seen_from] * px_per_mm
         length_px = CORRELATED_ERRORS.length_mm[seen_from] * px_per_mm
         processes = [(knot_px, length_px, np.ones(len(rows)), seen_from)]

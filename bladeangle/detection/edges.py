@@ -1,14 +1,14 @@
 """Photo + predicted rotor -> sub-pixel points on the blade-tip edges, and the places where the tips end.
 
-Edges are looked for only where the rotor as known so far says that one is to be seen: in a photograph taken from inside
-the tip cylinder (overhead) the upper face of the highest blade at each azimuth; in one taken from outside (oblique)
-both edges of the tip land on the near side, where nothing can stand in front of them.
+Edges are looked for only where the rotor as known so far says that one is to be seen (`visibility.py`): in a photograph
+taken from inside the tip cylinder (overhead) the upper face of the highest blade at each azimuth; in one taken from
+outside (oblique) both edges of the tip land on the near side, and in the end the upper ones of the far side too.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -18,6 +18,7 @@ from bladeangle.adjustment.model import EndPoints, Ints, ObservedView, State, Ti
 from bladeangle.adjustment.rotor import FACES
 from bladeangle.base.errors import EdgesError
 from bladeangle.base.geometry import Array
+from bladeangle.detection import visibility
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo, scale_of
 from bladeangle.tuning.detection import EDGES
@@ -37,7 +38,7 @@ class Stretch:
 
     The normal points the way the edge moves in the picture when the blade rises towards the inlet end. `land_px` is the
     signed distance along the normal to the other edge of the tip land; infinite where that is not seen. One point is
-    measured on every `point_px` of them.
+    measured on every `point_px` of them. thickness : of the blade, as a ratio to that of all blades.
     """
 
     blade: int
@@ -47,6 +48,7 @@ class Stretch:
     normal: Array
     land_px: Array
     point_px: int
+    thickness: float = 1.0
 
     @property
     def points(self) -> int:
@@ -65,12 +67,14 @@ def upper_face(setup: str) -> int:
 
 
 def predicted(
-    state: State, photo: int, setup: int, size: tuple[int, int], step_mm: float = STEP_MM
+    state: State, photo: int, setup: int, size: tuple[int, int], step_mm: float = STEP_MM, *, far_side: bool = False
 ) -> Iterator[Stretch]:
-    """The runs of tip edge that one photograph of `size` (width, height) should show; they begin and end at a step."""
+    """The runs of tip edge that one photograph of `size` (width, height) should show; they begin and end at a step.
+
+    far_side : those of the far side too, in a photograph from the side; where they are seen depends on the hub.
+    """
     rotor = state.rotor
-    eye, far = state.eye_in(photo, setup), state.inside(photo, setup)
-    up = upper_face(state.setups[setup])
+    eye, up = state.eye_in(photo, setup), upper_face(state.setups[setup])
     point_px = as_long(EDGES.point_px, scale_of(*size))
     margin = EDGES.end_margin_mm / rotor.radius_mm
     first, last = rotor.ends[:, :1] + margin, rotor.ends[:, 1:] - margin
@@ -81,10 +85,18 @@ def predicted(
     along = first + step * np.arange(count)  # (blades, count), past the end of shorter blades
     tau, blade = along.reshape(-1), np.repeat(np.arange(rotor.blades), count)
     middle = rotor.tip(blade, np.zeros(len(tau), int), tau)
-    seen = _highest(state, blade, tau, up) if far else near_side(middle, eye)
+    edges = []  # face, whether it is seen from inside the cylinder, and where it is seen
+    if state.inside(photo, setup):
+        edges.append((up, True, visibility.highest(state, blade, tau, up)))
+    else:
+        near = visibility.near_side(middle, eye)
+        edges += [(1, False, near), (-1, False, near)]
+        if far_side:
+            edges.append((up, True, visibility.far_side(state, blade, tau, eye, up)))
+    thickness = 1 + rotor.extra_mm / rotor.thickness_mm
     half = np.zeros((3, len(tau))).T
     half[:, 2] = rotor.half_mm(tau, blade) * (rotor.thickness_mm + rotor.extra_mm[blade])
-    for face in (up,) if far else (1, -1):
+    for face, far, seen in edges:
         points = middle + face * half
         places = np.concatenate([points, points + np.array([0, 0, 0.05]), *([] if far else [middle - face * half])])
         px, raised, *other = state.pixels_of(places, photo, setup).reshape(-1, rotor.blades, count, 2)
@@ -97,7 +109,7 @@ def predicted(
         for b, mask in enumerate(within & seen.reshape(along.shape)):
             for run in _runs(mask):
                 if (found := _stretch(b, face, far, px[b, run], normal[b, run], land[b, run], point_px)) is not None:
-                    yield found
+                    yield replace(found, thickness=float(thickness[b]))
 
 
 def _dot(v: Array, w: Array) -> Array:
@@ -119,32 +131,6 @@ def _stretch(
     across /= np.hypot(*across)
     land = np.full(len(at), np.inf) if far else np.interp(at, along, land_px)
     return Stretch(blade, face, far, on.T, across.T, land, point_px)
-
-
-def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
-    """Which points (n, 3) of the tip cylinder, rotor frame, look towards the camera at `eye` (3,)."""
-    to_eye = eye - points
-    radial = points[:, :2] / np.maximum(np.linalg.norm(points[:, :2], axis=1, keepdims=True), 1e-9)
-    near: NDArray[np.bool_] = (radial * to_eye[:, :2]).sum(1) / np.linalg.norm(to_eye, axis=1) > EDGES.near_cosine
-    return near
-
-
-def _highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_]:
-    """Where (n,) bool blades (n,) are the highest at their azimuth, with a margin beside the ends of those above."""
-    rotor = state.rotor
-    z = rotor.basis.values(tau, rotor.heights, blade)
-    seen = np.ones(len(tau), bool)
-    margin = EDGES.cover_margin_mm / rotor.radius_mm
-    for other in range(rotor.blades):
-        for turns in (-2 * np.pi, 0.0, 2 * np.pi):
-            there = tau + rotor.turn * (rotor.azimuth[blade] - rotor.azimuth[other]) + turns
-            on = (there > rotor.ends[other, 0] - margin) & (there < rotor.ends[other, 1] + margin)
-            if turns == 0:
-                on &= blade != other
-            if on.any():
-                z_other = rotor.basis.values(there[on], rotor.heights, other)
-                seen[np.flatnonzero(on)[up * (z_other - z[on]) > 0]] = False
-    return seen
 
 
 def _runs(mask: NDArray[np.bool_]) -> Iterator[Ints]:
@@ -210,7 +196,9 @@ def step_response(read: Array, blur_px: float) -> Array:
     return step_strength(slope, noise_of(slope))
 
 
-def measure_tips(photo: Photo, state: State, index: int, setup: int, blur_px: float, search_px: int) -> TipPoints:
+def measure_tips(
+    photo: Photo, state: State, index: int, setup: int, blur_px: float, search_px: int, *, far_side: bool = False
+) -> TipPoints:
     """Sub-pixel points on all tip edges that the photograph should show.
 
     Parameters
@@ -219,15 +207,19 @@ def measure_tips(photo: Photo, state: State, index: int, setup: int, blur_px: fl
     blur_px : blur of edges in this photograph.
     search_px : how far off the prediction may be, in a photograph of the usual size; 0 when the rotor is known to a
         pixel.
+    far_side : also the edges of the far side, in a photograph from the side.
     """
     scale = photo.scale
     parts: list[tuple[Stretch, Array, Array, profiles.Steps]] = []
-    stretches = list(predicted(state, index, setup, (photo.width, photo.height)))
+    stretches = list(predicted(state, index, setup, (photo.width, photo.height), far_side=far_side))
     if not stretches:
         return TipPoints.none()
     offsets = [np.zeros(len(s.px)) for s in stretches]
-    if search_px:
+    if not search_px:  # before, the thickness may be wrong, and with it how far an edge is off
+        stretches = _on_their_land(photo, stretches, blur_px)
+    else:
         offsets = _search(photo, stretches, blur_px, as_long(search_px, scale, 2))
+    stretches, offsets = _apart(stretches, offsets, upper_face(state.setups[setup]), blur_px)
     for stretch, offset in zip(stretches, offsets, strict=True):
         centre = stretch.px + offset[:, None] * stretch.normal
         steps = _refine(photo, stretch, centre, blur_px)
@@ -259,6 +251,64 @@ def _sigma(steps: profiles.Steps, far: bool, scale: float) -> Array:
     faint = texture / np.maximum(np.abs(steps.contrast) / np.maximum(steps.level, 1e-3), 0.01)
     out: Array = np.sqrt(steps.sigma_px**2 + 0.03**2 + faint**2)
     return out
+
+
+def _lands(stretches: Sequence[Stretch]) -> Iterator[tuple[int, int]]:
+    """Which stretches, as indices, are the inlet and the outlet face's edge of one tip land, the longest of a blade."""
+    longest: dict[tuple[int, int], int] = {}
+    for k, s in enumerate(stretches):
+        if not s.far and ((s.blade, s.face) not in longest or s.points > stretches[longest[s.blade, s.face]].points):
+            longest[s.blade, s.face] = k
+    for blade, face in longest:
+        if face == 1 and (blade, -1) in longest:
+            yield longest[blade, 1], longest[blade, -1]
+
+
+def _on_their_land(photo: Photo, stretches: Sequence[Stretch], blur_px: float) -> list[Stretch]:
+    """The stretches, with both edges of a tip land moved by its width where one was predicted on the other.
+
+    A blade whose height is off by its thickness has one edge of its land on the other one, and the other on nothing:
+    a smooth curve may fit that for a blade of which a single photograph shows an end.
+    """
+    out = list(stretches)
+    for pair in _lands(stretches):
+        land_px = abs(float(np.median(stretches[pair[0]].land_px)))
+        reach = int(np.ceil(EDGES.land_off[1] * land_px)) + 3
+        if not (np.isfinite(land_px) and land_px > 3 * blur_px):  # else the edges are not told apart
+            continue
+        strength = []
+        for k in pair:
+            px, normal = stretches[k].px[::4], stretches[k].normal[::4]
+            read = profiles.read_profiles(photo.grey, px, normal, (reach, reach), 2)
+            strength.append(step_response(read, blur_px).mean(0))
+        both, weaker, off_px = sum(strength), np.minimum(*strength), np.arange(-reach, reach + 1)
+        share = np.abs(off_px) / land_px
+        here = np.flatnonzero(share <= 1 - EDGES.land_off[0])
+        there = np.flatnonzero((share >= EDGES.land_off[0]) & (share <= EDGES.land_off[1]))
+        old, new = here[both[here].argmax()], there[both[there].argmax()]
+        if both[new] > EDGES.land_gain * both[old] and weaker[new] > max(EDGES.clear_edge, 2 * weaker[old]):
+            for k in pair:
+                out[k] = replace(out[k], px=out[k].px + off_px[new] * out[k].normal)
+    return out
+
+
+def _apart(
+    stretches: Sequence[Stretch], offsets: Sequence[Array], up: int, blur_px: float
+) -> tuple[list[Stretch], list[Array]]:
+    """The stretches and their offsets (n,), less lower edges that were found on the upper ones.
+
+    A faint lower edge lets the search slip to the upper one, and the blade then seems to have no thickness.
+    """
+    lost = set()
+    for pair in _lands(stretches):
+        inlet, outlet = pair
+        land_px = float(np.median(stretches[outlet].land_px))
+        apart_px = land_px + float(np.median(offsets[inlet])) - float(np.median(offsets[outlet]))
+        least_px = EDGES.least_land * abs(land_px) / stretches[outlet].thickness
+        if apart_px * np.sign(land_px) < min(least_px, EDGES.least_land_blurs * blur_px):
+            lost.add(stretches[outlet if up == 1 else inlet].blade)
+    keep = [k for k, s in enumerate(stretches) if s.far or s.face == up or s.blade not in lost]
+    return [stretches[k] for k in keep], [offsets[k] for k in keep]
 
 
 def _search(photo: Photo, stretches: Sequence[Stretch], blur_px: float, search_px: int) -> list[Array]:
@@ -310,7 +360,9 @@ def ends_in_sight(state: State, index: int, setup: int) -> list[tuple[int, int]]
         inward = np.linspace(0.0, 6.0, 7) / rotor.radius_mm * np.tile([[1.0], [-1.0]], (rotor.blades, 1))
         blade = np.repeat(np.arange(rotor.blades), 2 * 7)
         up = upper_face(state.setups[setup])
-        seen = np.asarray(_highest(state, blade, (tau[:, None] + inward).reshape(-1), up).reshape(-1, 7).all(1))
+        seen = np.asarray(
+            visibility.highest(state, blade, (tau[:, None] + inward).reshape(-1), up).reshape(-1, 7).all(1)
+        )
     else:
         phi = np.repeat(rotor.azimuth, 2) + rotor.turn * tau
         at = rotor.radius_mm * np.stack([np.cos(phi), np.sin(phi)], 1)

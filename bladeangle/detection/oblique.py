@@ -14,7 +14,8 @@ import numpy as np
 
 from bladeangle.adjustment.model import State, TipPoints
 from bladeangle.base.geometry import Array, ray_cylinder
-from bladeangle.detection.edges import near_side, noise_of, step_response, step_slope, step_strength
+from bladeangle.detection.edges import noise_of, step_response, step_slope, step_strength
+from bladeangle.detection.visibility import near_side
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo
 from bladeangle.tuning.detection import OBLIQUE

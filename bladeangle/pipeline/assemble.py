@@ -262,8 +262,8 @@ def _photo(measurement: Measurement, p: int) -> content.Photo:
         if tips is None:
             continue
         weight = result.weight[p][kind]
-        for b in np.unique(tips.blade):
-            mine = tips.blade == b
+        for b, far in np.unique(np.column_stack([tips.blade, tips.far]), axis=0):
+            mine = (tips.blade == b) & (tips.far == far)
             traces.append(_trace("tip", int(b) + 1, FACE_NAMES[sign], in_file(tips.px[mine]), weight[mine]))
     if view.circles is not None:
         for c in np.unique(view.circles.circle):

@@ -63,7 +63,8 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
         if flag := _hardly_seen(result, p, shot):
             flags.append(flag)
         tips = result.views[p].tips
-        found = [] if tips is None else second_edges(shot.photo, tips, shot.sighting.blur_px)
+        # beside the far side, seen from a side, lie the ring's markers and the edge of the sheet
+        found = [] if tips is None or not shot.overhead else second_edges(shot.photo, tips, shot.sighting.blur_px)
         edges[p] = [edge for edge in found if edge.share > DISTURBANCES.beside_share]
         for edge in edges[p]:
             text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip. It is {edge.away_px:.0f} px away."

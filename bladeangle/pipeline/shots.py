@@ -87,7 +87,8 @@ def observed(
 ) -> tuple[ObservedView, ...]:
     """Observations in all shots, with edges looked for where the state predicts them.
 
-    On the way to the `last` adjustment a part of the many points of the ring and of hub circles is enough.
+    On the way to the `last` adjustment a part of the many points of the ring and of hub circles is enough, and edges of
+    the far side are left out in photographs from the side: a wrong start has them at wrong places.
     """
     circles = _circle_points(shots, 1 if last else SHOTS.circle_every)
     views = []
@@ -97,7 +98,7 @@ def observed(
         if known and isinstance(shot, OutlinedShot):
             tips = shot.tips
         else:
-            tips = edges.measure_tips(shot.photo, state, i, setup, blur, search_px)
+            tips = edges.measure_tips(shot.photo, state, i, setup, blur, search_px, far_side=last)
         tips = _edited(shot, tips, state, i, setup)
         ends = edges.measure_ends(shot.photo, state, i, setup, blur, end_mm)
         sighting = shot.sighting if last else shot.sighting.thinned(SHOTS.ring_every)
@@ -178,5 +179,8 @@ def upper_edges(result: Adjustment, photo: int, shot: Shot) -> tuple[int, int]:
     """
     up = edges.upper_face(shot.setup)
     kind = next(kind for kind, face in TIP_KINDS.items() if face == up)
-    found = int(np.isfinite(result.residual_px[photo].get(kind, np.zeros(0))).sum())
+    tips, off_px = result.views[photo].tips_of(up), result.residual_px[photo].get(kind)
+    # the far side of a photograph from the side is not looked for everywhere
+    inside = result.state.inside(photo, result.state.setups.index(shot.setup))
+    found = 0 if tips is None or off_px is None else int((np.isfinite(off_px) & (tips.far == inside)).sum())
     return found, sum(s.points for s in predicted(result.state, photo, shot) if s.face == up)

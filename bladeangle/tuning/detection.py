@@ -119,6 +119,60 @@ class Edges(Group):
             "-2.6 %, z2 -2 % (pair, five, eight)"
         ),
     )
+    land_off: tuple[float, float] = tuned(
+        (0.65, 1.35),
+        unit="1",
+        meaning="by how much of the tip land's width both of its edges are off where one is taken for the other",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
+    land_gain: float = tuned(
+        1.25,
+        unit="1",
+        meaning="how much stronger both edges must be together for being taken to lie there",
+        evidence=(
+            "in 353 lands of 43 rendered sets whose edges were found rightly up to 1.21, in 3 of those found on each "
+            "other 1.32 to 1.9"
+        ),
+        sensitivity=NOT_READ,
+    )
+    clear_edge: float = tuned(
+        2.5,
+        unit="sigma",
+        meaning="strength, over the noise, of the weaker edge of a tip land for being taken to lie there",
+        evidence="as `land_gain`: 3.1 and more, where these had 0.5 at the wrong place",
+        sensitivity=NOT_READ,
+    )
+    least_land: float = tuned(
+        0.6,
+        unit="1",
+        meaning="width of a blade's tip land, over that of all blades, under which its lower edge is not believed",
+        evidence=(
+            "judgement; eight of 366 lands of rendered sets had none of their width left, and turned exits by up to 4 u"
+        ),
+        sensitivity=NOT_READ,
+    )
+    least_land_blurs: float = tuned(
+        2.5,
+        unit="1",
+        meaning="the same over the blur of edges: from there on the two are told apart",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
+    hub_clearance_mm: float = tuned(
+        4.0,
+        unit="mm",
+        meaning="how close to the hub, as its circles show it, a sight line to the far side may pass",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
+    blade_clearance_mm: float = tuned(
+        6.0,
+        unit="mm",
+        meaning="how close to another blade a sight line to the far side may pass, along the axis and beside its ends",
+        evidence="judgement: a blade's thickness, and what its generators depart from radial ones",
+        sensitivity=NOT_READ,
+    )
     lost_end_factor: float = tuned(
         2.5,
         unit="1",
