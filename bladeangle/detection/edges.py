@@ -216,7 +216,8 @@ def measure_tips(
         return TipPoints.none()
     offsets = [np.zeros(len(s.px)) for s in stretches]
     if not search_px:  # before, the thickness may be wrong, and with it how far an edge is off
-        stretches = _on_their_land(photo, stretches, blur_px)
+        for k, off_px in lands_off(photo, stretches, blur_px).items():
+            stretches[k] = replace(stretches[k], px=stretches[k].px + off_px * stretches[k].normal)
     else:
         offsets = _search(photo, stretches, blur_px, as_long(search_px, scale, 2))
     stretches, offsets = _apart(stretches, offsets, upper_face(state.setups[setup]), blur_px)
@@ -264,18 +265,19 @@ def _lands(stretches: Sequence[Stretch]) -> Iterator[tuple[int, int]]:
             yield longest[blade, 1], longest[blade, -1]
 
 
-def _on_their_land(photo: Photo, stretches: Sequence[Stretch], blur_px: float) -> list[Stretch]:
-    """The stretches, with both edges of a tip land moved by its width where one was predicted on the other.
+def lands_off(photo: Photo, stretches: Sequence[Stretch], blur_px: float) -> dict[int, int]:
+    """Stretches, as indices, and by how many px along their normals they are off as one edge of a land for the other.
 
-    A blade whose height is off by its thickness has one edge of its land on the other one, and the other on nothing:
-    a smooth curve may fit that for a blade of which a single photograph shows an end.
+    A blade whose height is off by its thickness has one edge of its land predicted on the other one, and the other on
+    nothing: a smooth curve may fit that for a blade of which a single photograph shows an end, and so may a rotor whose
+    radius is off by a part of the thickness.
     """
-    out = list(stretches)
+    out: dict[int, int] = {}
     for pair in _lands(stretches):
         land_px = abs(float(np.median(stretches[pair[0]].land_px)))
-        reach = int(np.ceil(EDGES.land_off[1] * land_px)) + 3
         if not (np.isfinite(land_px) and land_px > 3 * blur_px):  # else the edges are not told apart
             continue
+        reach = int(np.ceil(EDGES.land_off[1] * land_px)) + 3
         strength = []
         for k in pair:
             px, normal = stretches[k].px[::4], stretches[k].normal[::4]
@@ -287,8 +289,7 @@ def _on_their_land(photo: Photo, stretches: Sequence[Stretch], blur_px: float) -
         there = np.flatnonzero((share >= EDGES.land_off[0]) & (share <= EDGES.land_off[1]))
         old, new = here[both[here].argmax()], there[both[there].argmax()]
         if both[new] > EDGES.land_gain * both[old] and weaker[new] > max(EDGES.clear_edge, 2 * weaker[old]):
-            for k in pair:
-                out[k] = replace(out[k], px=out[k].px + off_px[new] * out[k].normal)
+            out |= dict.fromkeys(pair, int(off_px[new]))
     return out
 
 

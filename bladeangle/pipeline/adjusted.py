@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import TIP_KINDS, State, unmoved
+from bladeangle.adjustment.model import TIP_KINDS, ObservedView, unmoved
 from bladeangle.adjustment.priors import Priors
 from bladeangle.adjustment.rotor import Rotor
+from bladeangle.detection.edges import upper_face
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.options import Options, calipers_of
 from bladeangle.pipeline.register import Registered
@@ -36,17 +37,32 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
     calipers = calipers_of(options, tip_length_mm(before.rotor))
     priors = replace(registered.outlined.priors, calipers=calipers)
     state = replace(before, moves=unmoved([shot.setup for shot in shots]))
-    result = _seen_at(shots, state, registered.outlined.ring, priors)
+    ring = registered.outlined.ring
+    views = observed(shots, state, 0, ADJUSTED.end_search_mm, last=True)
+    result = adjust(ring, views, state, priors)
     if _off(result):
-        # an edge that was taken for the other one of its land is where the adjustment has it now
-        again = _seen_at(shots, result.state, registered.outlined.ring, priors)
-        result = result if _off(again) else again
+        result = _put_right(shots, result, ring, priors)
     return Adjusted(registered, shots, priors, result)
 
 
-def _seen_at(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors) -> Adjustment:
-    """The adjustment to the edges that are seen where a state has them."""
-    return adjust(ring, observed(shots, state, 0, ADJUSTED.end_search_mm, last=True), state, priors)
+def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
+    """An adjustment in which blades lie off, or the first of two others in which they do not.
+
+    An edge that was taken for the other one of its land is where the adjustment has it now. And below a thin blade the
+    edge of a shadow is taken for the lower edge of the tip land; the upper ones say enough without it.
+    """
+    again = observed(shots, result.state, 0, ADJUSTED.end_search_mm, last=True)
+    for views in (again, [_upper_alone(view) for view in result.views]):
+        tried = adjust(ring, tuple(views), result.state, priors)
+        if not _off(tried):
+            return tried
+    return result
+
+
+def _upper_alone(view: ObservedView) -> ObservedView:
+    """A view without the lower edges of tip lands."""
+    up = upper_face(view.setup)
+    return replace(view, tips=None if view.tips is None else view.tips.only(view.tips.face == up))
 
 
 def _off(result: Adjustment) -> bool:
