@@ -404,22 +404,17 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
 def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
     """Root mean square distance, px, of the tip edges that should be seen, each at most `REGISTER.missing_edge_px`.
 
-    Edges that are not found count as lying so far off, since a wrong start fits the few edges that it finds, and so do
-    the edges of a tip land that were taken for each other. It may fit
+    Edges that are not found count as lying so far off, since a wrong start fits the few edges that it finds. It may fit
     with an implausible rotor instead, which adds `implausible_px` for each standard deviation beyond the usual.
     """
     if result.state.rotor.thickness_mm < REGISTER.thinnest_blade_mm:  # both edges were taken for one
         return REGISTER.missing_edge_px
     total, number = 0.0, 0
     for p, shot in enumerate(shots):
-        stretches = list(predicted(result.state, p, shot))
-        wanted = sum(stretch.points for stretch in stretches)
+        wanted = sum(stretch.points for stretch in predicted(result.state, p, shot))
         off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
         off = off[np.isfinite(off)] / shot.photo.scale
         lost = max(wanted - len(off), 0)
-        if not shot.overhead:
-            mixed_up = edges.lands_off(shot.photo, stretches, shot.sighting.blur_px)
-            lost += sum(stretches[k].points for k in mixed_up)
         total += float(np.minimum(off**2, REGISTER.missing_edge_px**2).sum()) + lost * REGISTER.missing_edge_px**2
         number += len(off) + lost
     unlike = REGISTER.implausible_px * max(result.implausibility() - REGISTER.usual_implausibility_sigmas, 0.0)
