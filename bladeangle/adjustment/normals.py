@@ -115,6 +115,14 @@ class WeightedRows:
             out -= self.coupling.T @ (self.error_covariance @ (self.errors.shape.T @ weighted))
         return out
 
+    def product(self, one: Array, other: Array) -> float:
+        """Scalar product of two sets of residuals (m,) px in the metric of the cost, correlated errors marginalised."""
+        out = float((self.weight * one) @ other)
+        if self.errors is not None:
+            first, second = (self.errors.shape.T @ (self.weight * residual) for residual in (one, other))
+            out -= float(first @ self.error_covariance @ second)
+        return out
+
 
 @dataclass(frozen=True)
 class CorrelatedRows(WeightedRows):

@@ -257,7 +257,7 @@ REGISTRY: dict[str, FlagKind] = {
         "Check which photographs show the inlet end up, and which were taken with the rotor turned over.",
     ),
     "station-cut-short": FlagKind(
-        "Less than two thirds of a station is seen; the angle is that of the part seen and its interval is wider.",
+        "Less than half of a station is seen; the angle is that of the part seen and its interval is wider.",
         "doubt",
         "Add a photograph that shows the rest, from the side or with the rotor turned over.",
     ),

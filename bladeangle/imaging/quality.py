@@ -214,7 +214,7 @@ def judge(photo: Photo, sighting: RingSighting, ring: Ring, camera: Camera | Non
         flag("blur", f"It is out of focus. Edges are blurred by {seen.blur_px * photo.reduction:.1f} px.")
     if seen.paper_level < QUALITY.usable_light:
         flag("exposure-low", f"It is dark: the paper has {100 * seen.paper_level:.0f} % of full light.")
-    if enlargement(photo) > QUALITY.enlarged_line:
+    if enlargement(photo) > QUALITY.enlarged_line and enlargement(photo, sighting) > QUALITY.enlarged_line_within:
         flag("enlarged", "The picture looks enlarged: its noise repeats as after digital zoom.")
     if strongly_compressed(photo.encoded, photo.jpeg_entry):
         flag("compressed", "The picture was compressed strongly, as a messenger or an editor does it.")
@@ -269,8 +269,10 @@ def _refuse_ring(photo: Photo, seen: Look) -> NoReturn:
     )
 
 
-def enlargement(photo: Photo) -> float:
+def enlargement(photo: Photo, within: RingSighting | None = None) -> float:
     """By how much the picture looks enlarged: a line in the spectrum of its second differences, against the rest.
+
+    within : only the part of the picture about which the ring is seen, where no cutting mat has lines of its own.
 
     Interpolation smooths the noise by an amount that repeats with the grid of the old pixels, along rows and columns
     alike (A. C. Gallagher, Detection of linear and cubic interpolation in JPEG compressed images, 2005; from memory).
@@ -278,6 +280,10 @@ def enlargement(photo: Photo) -> float:
     were reduced, smoothed or much compressed afterwards.
     """
     values = photo.encoded
+    if within is not None:
+        corners = within.corners_px.reshape(-1, 2) * (values.shape[1] / photo.width)
+        (left, top), (right, bottom) = np.maximum(corners.min(0), 0).astype(int), corners.max(0).astype(int)
+        values = np.ascontiguousarray(values[top:bottom, left:right])
     step = max(1, min(values.shape) // LINES)
     frequency = np.linspace(QUALITY.lowest_frequency, QUALITY.highest_frequency, 4000)
     eighths = np.abs(frequency * 8 - np.round(frequency * 8)) < 0.03

@@ -20,7 +20,7 @@ from bladeangle.detection.second_edge import SecondEdge, second_edges
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.shots import Shot, upper_edges
 from bladeangle.records.station import StationOptions
-from bladeangle.results.edge_shifts import angle_shifts, uneven_line
+from bladeangle.results.edge_shifts import angle_shifts, shift_cost, uneven_line
 from bladeangle.results.picture_shear import PictureShear, picture_shears, shear_line
 from bladeangle.results.stations import Stations
 from bladeangle.results.unevenness import unevenness_px
@@ -65,12 +65,22 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
         tips = result.views[p].tips
         # beside the far side, seen from a side, lie the ring's markers and the edge of the sheet
         found = [] if tips is None or not shot.overhead else second_edges(shot.photo, tips, shot.sighting.blur_px)
-        edges[p] = [edge for edge in found if edge.share > DISTURBANCES.beside_share]
+        edges[p] = [e for e in found if e.share > DISTURBANCES.beside_share and not _contradicted(result, p, e)]
         for edge in edges[p]:
             text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip. It is {edge.away_px:.0f} px away."
             code = "two-edges" if edge.share > DISTURBANCES.doubted_share else "edge-beside"
             flags.append(Flag(code, text, shot.name, edge.blade + 1))
     return Disturbances(uneven_px, shears, edges, tuple(flags))
+
+
+def _contradicted(result: Adjustment, p: int, edge: SecondEdge) -> bool:
+    """Whether photographs from the side exclude that a second edge is the tip's."""
+    tips = result.views[p].tips
+    if result.from_above or tips is None:
+        return False
+    off_px = np.zeros(len(tips.px))
+    off_px[edge.points] = edge.off_px
+    return shift_cost(result, p, off_px) > DISTURBANCES.contradicted_sigmas**2
 
 
 def _hardly_seen(result: Adjustment, p: int, shot: Shot) -> Flag | None:

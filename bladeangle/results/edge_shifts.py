@@ -37,6 +37,25 @@ def angle_shifts(result: Adjustment, stations: Stations, options: StationOptions
     return angle_changes(result, stations, options, right)
 
 
+def shift_cost(result: Adjustment, photo: int, off_px: Array) -> float:
+    """By how much the cost of the adjustment would grow if a photograph's tip points lay off by off_px (m,).
+
+    In squares of standard uncertainties, all unknowns adjusted to it, to first order: s' W s + 2 r' W s - b' C b with
+    residuals r and b = J' W s. Large where the other photographs, or what rotors are like, speak against it.
+    ValueError when the photograph was not looked at for tips.
+    """
+    tips = result.views[photo].tips
+    if tips is None:
+        raise ValueError("the photograph was not looked at for tips")
+    cost, right = 0.0, np.zeros(result.layout.size)
+    for one in weighted_rows(result, [photo]):
+        if one.rows.kind in TIP_KINDS:
+            off = -off_px[tips.face == TIP_KINDS[one.rows.kind]]  # residuals are predicted less seen
+            cost += one.product(off, off) + 2 * one.product(one.residual, off)
+            right[one.rows.columns] += one.right_side(off)
+    return cost - float(right @ result.covariance @ right)
+
+
 def angle_changes(result: Adjustment, stations: Stations, options: StationOptions, right: Array) -> Array:
     """Changes (angles, k) deg of the stations' angles by right sides (n, k) J' W s of the normal equations."""
     return changed_angles(result, stations, options, result.covariance @ right)

@@ -160,6 +160,13 @@ class Disturbances(Group):
         evidence="another rotor's 0.38; the least of 176 sound ones, rendered and path-traced, 0.56 and 0.65",
         sensitivity="half and half more: nothing (five, eight); decides on a doubt alone",
     )
+    contradicted_sigmas: float = tuned(
+        6.0,
+        unit="sigma",
+        meaning="how far photographs from the side must speak against a second edge for it not to be the tip's",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
     beside_share: float = tuned(
         0.12,
         unit="1",
