@@ -23,6 +23,8 @@ from bladeangle.imaging.photo import WHITE_LEVEL, Exif, Photo
 Array = NDArray[np.float64]
 
 WIDTH, HEIGHT, FOCAL_PX = 2016, 1512, 1500.0
+#: Parameters (8,) of that camera, which has no lens.
+CAMERA = np.array([FOCAL_PX, (WIDTH - 1) / 2, (HEIGHT - 1) / 2, 0, 0, 0, 0, 0], float)
 #: Subpixels a pixel that polygons are painted in.
 FINE = 4
 PAPER, DARK = 0.75, 0.10
@@ -173,9 +175,8 @@ def state_of(rotor: Painted, eyes: tuple[Eye, ...]) -> State:
         np.tile(rotor.lead_height_mm - slope * rotor.radius_mm * knots, (rotor.blades, 1)),
         np.tile([0.0, rotor.wrap_rad], (rotor.blades, 1)), np.zeros(rotor.blades),
     )  # fmt: skip
-    camera = np.array([FOCAL_PX, (WIDTH - 1) / 2, (HEIGHT - 1) / 2, 0, 0, 0, 0, 0], float)
     return State(
-        camera, np.array([r for r, _ in poses]), np.array([t for _, t in poses]), np.zeros(n), np.zeros((n, 2)),
+        CAMERA, np.array([r for r, _ in poses]), np.array([t for _, t in poses]), np.zeros(n), np.zeros((n, 2)),
         np.zeros(5), np.zeros((0, 3)), ("inlet_up",), np.eye(3)[None], np.zeros((1, 3)), shape,
     )  # fmt: skip
 

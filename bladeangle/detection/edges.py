@@ -21,7 +21,7 @@ from bladeangle.base.geometry import Array
 from bladeangle.detection import visibility
 from bladeangle.imaging import profiles
 from bladeangle.imaging.photo import Photo, scale_of
-from bladeangle.tuning.detection import EDGES
+from bladeangle.tuning.edges import EDGES
 from bladeangle.tuning.imaging import PROFILES
 
 #: Least pixels that an edge may be moved by, and that its profiles reach, with which a step can be fitted.
@@ -288,7 +288,7 @@ def lands_off(photo: Photo, stretches: Sequence[Stretch], blur_px: float) -> dic
         here = np.flatnonzero(share <= 1 - EDGES.land_off[0])
         there = np.flatnonzero((share >= EDGES.land_off[0]) & (share <= EDGES.land_off[1]))
         old, new = here[both[here].argmax()], there[both[there].argmax()]
-        if both[new] > EDGES.land_gain * both[old] and weaker[new] > max(EDGES.clear_edge, 2 * weaker[old]):
+        if both[new] > EDGES.land_gain * both[old] and weaker[new] > max(EDGES.clear_edge_sigmas, 2 * weaker[old]):
             out |= dict.fromkeys(pair, int(off_px[new]))
     return out
 

@@ -15,17 +15,15 @@ from numpy.typing import NDArray
 
 from bladeangle.adjustment.model import Ints, State
 from bladeangle.base.geometry import Array
-from bladeangle.tuning.detection import EDGES
+from bladeangle.tuning.edges import VISIBILITY
 
 #: Spacing, mm, of the places at which a sight line is looked at; a blade is thicker with its clearance.
 SIGHT_STEP_MM = 2.5
-#: How far along its blade, rad, a tip's own surface may come near the sight line.
-OWN_RAD = 0.35
 
 
 def near_side(points: Array, eye: Array) -> NDArray[np.bool_]:
     """Which points (n, 3) of the tip cylinder, rotor frame, look towards the camera at `eye` (3,)."""
-    near: NDArray[np.bool_] = _facing(points, eye) > EDGES.near_cosine
+    near: NDArray[np.bool_] = _facing(points, eye) > VISIBILITY.near_cosine
     return near
 
 
@@ -45,7 +43,7 @@ def highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_]
     rotor = state.rotor
     z = rotor.basis.values(tau, rotor.heights, blade)
     seen = np.ones(len(tau), bool)
-    margin = EDGES.cover_margin_mm / rotor.radius_mm
+    margin = VISIBILITY.cover_margin_mm / rotor.radius_mm
     for other in range(rotor.blades):
         for turns in (-2 * np.pi, 0.0, 2 * np.pi):
             there = tau + rotor.turn * (rotor.azimuth[blade] - rotor.azimuth[other]) + turns
@@ -61,12 +59,12 @@ def highest(state: State, blade: Ints, tau: Array, up: int) -> NDArray[np.bool_]
 def far_side(state: State, blade: Ints, tau: Array, eye: Array, up: int) -> NDArray[np.bool_]:
     """Where (n,) bool the upper edges at tau (n,) of blades (n,) are seen from `eye` (3,) over the rotor.
 
-    Nowhere without hub circles, as then it is not known what the hub hides.
+    Nowhere without hub circles of both ends, as then it is not known what the hub hides.
     """
     rotor = state.rotor
     points = rotor.tip(blade, np.zeros(len(tau), int), tau)
-    seen = _facing(points, eye) < -EDGES.near_cosine
-    if not len(state.circles) or not seen.any():
+    seen = _facing(points, eye) < -VISIBILITY.near_cosine
+    if len(set(state.circle_setup)) < 2 or not seen.any():
         return np.zeros(len(tau), bool)
     some = np.flatnonzero(seen)
     start, away = points[some], eye - points[some]
@@ -76,18 +74,35 @@ def far_side(state: State, blade: Ints, tau: Array, eye: Array, up: int) -> NDAr
     shares = np.linspace(0.0, 1.0, int(np.ceil(2 * rotor.radius_mm / SIGHT_STEP_MM)) + 1)[1:, None]
     line = start + (shares * out_mm)[..., None] * away
     radius_mm, height = np.hypot(line[..., 0], line[..., 1]), up * line[..., 2]
-    hub_mm = state.circles[:, 0].max() + EDGES.hub_clearance_mm
-    top_mm = (up * state.circles[:, 1]).max() + EDGES.hub_clearance_mm
-    hidden = (radius_mm < hub_mm) & (height < top_mm)
+    hidden = _in_hub(state, radius_mm, height, up)
     azimuth = np.arctan2(line[..., 1], line[..., 0])
-    beside = EDGES.blade_clearance_mm / np.maximum(radius_mm, EDGES.blade_clearance_mm)
+    beside = VISIBILITY.blade_clearance_mm / np.maximum(radius_mm, VISIBILITY.blade_clearance_mm)
     for other in range(rotor.blades):
         first, last = rotor.ends[other]
         there = rotor.turn * (azimuth - rotor.azimuth[other])
         for at in (there - 2 * np.pi, there, there + 2 * np.pi):
             above = height - up * rotor.basis.values(at.reshape(-1), rotor.heights, other).reshape(at.shape)
-            own = (blade[some] == other) & (np.abs(at - tau[some]) < OWN_RAD)
-            near = np.where(own, above < 0, np.abs(above) < EDGES.blade_clearance_mm)
+            own = (blade[some] == other) & (np.abs(at - tau[some]) < VISIBILITY.own_surface_rad)
+            near = np.where(own, above < 0, np.abs(above) < VISIBILITY.blade_clearance_mm)
             hidden |= near & (at > first - beside) & (at < last + beside)
     seen[some[hidden.any(0)]] = False
     return seen
+
+
+def _in_hub(state: State, radius_mm: Array, height: Array, up: int) -> NDArray[np.bool_]:
+    """Whether places, by distance from the axis and height (m, n), lie in the hub or near it.
+
+    The hub is taken for the narrowest convex one that has all its circles; below the lowest it is as wide as that.
+    """
+    wide, high = state.circles[:, 0], up * state.circles[:, 1]
+    # the largest of all lines between two of them, at heights between these
+    places = np.linspace(high.min(), high.max(), 50)
+    lower, upper = (v.reshape(-1) for v in np.meshgrid(np.arange(len(high)), np.arange(len(high))))
+    lower, upper = lower[high[lower] < high[upper]], upper[high[lower] < high[upper]]
+    share = (places[:, None] - high[lower]) / (high[upper] - high[lower])
+    between = (share >= 0) & (share <= 1)
+    hull = np.where(between, wide[lower] + share * (wide[upper] - wide[lower]), 0.0).max(1, initial=0.0)
+    hub_mm = np.interp(height, places, hull)
+    near = VISIBILITY.hub_clearance_mm
+    out: NDArray[np.bool_] = (radius_mm < hub_mm + near) & (height < high.max() + near)
+    return out

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from bladeangle.tuning import adjustment, detection, imaging, pipeline, results
+from bladeangle.tuning import edges as of_edges
 from bladeangle.tuning import expected as of_expected
 from bladeangle.tuning import priors as of_priors
 from bladeangle.tuning import register as of_register
@@ -29,7 +30,8 @@ class Tuning:
     ring: imaging.Ring = imaging.RING
     saturation: imaging.Saturation = imaging.SATURATION
     unseen: imaging.Unseen = imaging.UNSEEN
-    edges: detection.Edges = detection.EDGES
+    edges: of_edges.Edges = of_edges.EDGES
+    visibility: of_edges.Visibility = of_edges.VISIBILITY
     hub: detection.Hub = detection.HUB
     oblique: detection.Oblique = detection.OBLIQUE
     outline: detection.Outline = detection.OUTLINE

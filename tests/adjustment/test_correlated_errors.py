@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from seeds import generator
@@ -154,3 +156,18 @@ def test_what_has_no_correlated_errors() -> None:
     view = view_of(tip_points(along, np.zeros(10, int), False))
     assert correlated_errors_of("outlet tips", view, None) is None
     assert correlated_errors_in_px("inlet tips", view, None, np.full(10, 0.2), (0.0, 0.0)) is None
+
+
+def test_near_and_far_side_of_a_blade_in_one_photograph_err_apart() -> None:
+    """As two edges: each as it does alone, and neither says anything of the other."""
+    along = np.arange(0.0, 300.0, 10.0)
+    near, far = (tip_points(along, np.zeros(len(along), int), side) for side in (False, True))
+    both = TipPoints(*(np.concatenate([getattr(t, f.name) for t in (near, far)]) for f in fields(TipPoints)))
+    sigma, size = np.full(len(along), 0.25), (1.3, 0.6)
+    of_both = correlated_errors_in_px("inlet tips", view_of(both), None, np.tile(sigma, 2), size)
+    alone = [correlated_errors_in_px("inlet tips", view_of(t), None, sigma, size) for t in (near, far)]
+    assert of_both is not None and alone[0] is not None and alone[1] is not None
+    found, n = covariance(of_both), len(along)
+    np.testing.assert_allclose(found[:n, :n], covariance(alone[0]), rtol=1e-9)
+    np.testing.assert_allclose(found[n:, n:], covariance(alone[1]), rtol=1e-9)
+    assert not found[:n, n:].any() and found[0, 0] > 2 * found[n, n]

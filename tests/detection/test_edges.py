@@ -9,16 +9,16 @@ from typing import Any
 
 import numpy as np
 import pytest
-from painted import ABOVE, SIDES, Painted, off_px, photographs, state_of
+from painted import ABOVE, SIDES, Eye, Painted, off_px, photographs, state_of
 from seeds import generator
 
-from bladeangle.adjustment.model import EndPoints
+from bladeangle.adjustment.model import EndPoints, TipPoints
 from bladeangle.base.errors import EdgesError
 from bladeangle.detection import edges, outline
 from bladeangle.imaging.camera import read_camera
 from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline.measure import Measurement, measure
-from bladeangle.tuning.detection import EDGES
+from bladeangle.tuning.edges import EDGES
 from bladeangle.tuning.value import changed
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -175,6 +175,50 @@ def test_both_edges_of_the_tip_land_are_found_from_the_side(seed: int, side: int
     assert 0.29 < cosine.min() < 0.40 and cosine.max() > 0.75
     # contrast 0.4 of a mean brightness of 0.3: 0.10 / 1.3 px of grooves, and 0.03 px
     assert 0.08 < np.median(tips.sigma_px) < 0.16
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("side", [1, 2])
+@pytest.mark.parametrize("lands", [-1, 0, 1])
+def test_edges_of_a_land_predicted_on_each_other_are_found_where_they_are(seed: int, side: int, lands: int) -> None:
+    """Blades too high or too low by their thickness, as one photograph alone may leave them."""
+    photo, state, eye = photographs(ROTOR, seed)[side], state_of(ROTOR, EYES), EYES[side]
+    state.rotor.heights += lands * ROTOR.thickness_mm / np.cos(np.radians(ROTOR.angle_deg))
+    stretches = list(edges.predicted(state, side, 0, (photo.width, photo.height)))
+    found = edges.lands_off(photo, stretches, BLUR_PX)
+    land_px = [abs(float(np.median(s.land_px))) for s in stretches]
+    if lands == 0:
+        assert not found
+    else:
+        assert len(found) >= 0.6 * len(stretches)
+        for k, off_px in found.items():
+            assert off_px == pytest.approx(-lands * land_px[k], rel=0.2)
+    tips = edges.measure_tips(photo, state, side, 0, BLUR_PX, 0)
+    tau = np.linspace(0, ROTOR.wrap_rad, 20_000)
+    moved = {(stretches[k].blade, stretches[k].face) for k in found}
+    for b, face in moved if lands else {(s.blade, s.face) for s in stretches}:
+        mine = tips.only((tips.blade == b) & (tips.face == face))
+        off, _ = off_px_of(mine, eye, b, face, tau)
+        assert len(off) > 20 and abs(np.median(off)) < 0.2
+
+
+def off_px_of(tips: TipPoints, eye: Eye, blade: int, face: int, tau: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """How far points lie from a painted edge."""
+    return off_px(tips.px, tips.normal, eye.px(ROTOR.tip(blade, face, tau)))
+
+
+def test_a_blade_without_thickness_shows_its_upper_edge_alone() -> None:
+    """Its lower edge was found on the upper one; the others keep both."""
+    photo, state = photographs(ROTOR, 1)[1], state_of(ROTOR, EYES)
+    whole = edges.measure_tips(photo, state, 1, 0, BLUR_PX, 0)
+    seen = np.unique(whole.blade)
+    assert len(seen) > 1 and all({1, -1} == set(whole.face[whole.blade == b]) for b in seen)
+    state.rotor.extra_mm[seen[0]] = -0.97 * ROTOR.thickness_mm
+    state.rotor.heights[seen[0]] += 0.485 * ROTOR.thickness_mm  # so that its upper edge stays where it is
+    tips = edges.measure_tips(photo, state, 1, 0, BLUR_PX, 0)
+    assert set(tips.face[tips.blade == seen[0]]) == {1}
+    for b in seen[1:]:
+        assert (tips.blade == b).sum() == (whole.blade == b).sum()
 
 
 @pytest.mark.parametrize("off_mm", [0.0, 3.0])

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 from seeds import generator
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
@@ -15,8 +16,9 @@ from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.disturbances import Disturbances, widened
 from bladeangle.pipeline.measure import Measurement
 from bladeangle.records.station import StationOptions
-from bladeangle.results.edge_shifts import angle_shifts, uneven_line
+from bladeangle.results.edge_shifts import angle_shifts, shift_cost, uneven_line
 from bladeangle.results.stations import measure_stations
+from bladeangle.tuning.pipeline import DISTURBANCES
 
 ROOT = Path(__file__).resolve().parents[2]
 PHOTOS = ROOT / "fixtures" / "rotor-a"
@@ -51,6 +53,26 @@ def test_predicted_changes_are_those_of_an_adjustment_of_moved_edges(sound: Meas
     # to first order only: the adjustment of moved edges estimates its weights and variance components anew
     np.testing.assert_allclose(predicted, change, atol=0.5 * float(np.abs(change).max()))
     assert predicted @ change > 0.9 * np.linalg.norm(predicted) * np.linalg.norm(change)
+
+
+def test_the_cost_of_a_shift_is_what_an_adjustment_of_moved_edges_costs_more(
+    pair_and_two: tuple[Measurement, object], sound: Measurement
+) -> None:
+    """To first order; and where photographs from the side see the edge, moving it by the land costs far more."""
+    costs = []
+    for measurement in (sound, pair_and_two[0]):
+        result = measurement.result
+        small = off_along(result, 0, 0.0)[:, 0]
+        tips = result.views[0].tips
+        assert tips is not None
+        assert shift_cost(result, 0, small) == 0.0
+        small[tips.blade == 0] = 0.2
+        costs.append([shift_cost(result, 0, times * small) for times in (1.0, -1.0, 20.0)])
+        grown, back, far = costs[-1]
+        # s' W s - b' C b goes with the square, 2 r' W s with the shift itself
+        assert far == pytest.approx(20 * (grown - back) / 2 + 400 * (grown + back) / 2, rel=1e-6)
+        assert grown + back > 0
+    assert costs[1][2] > 2 * costs[0][2] and costs[1][2] > DISTURBANCES.contradicted_sigmas**2
 
 
 def test_an_interval_reaches_the_other_one_of_two_edges(sound: Measurement, ring: Ring) -> None:
