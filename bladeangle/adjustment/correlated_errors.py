@@ -56,7 +56,9 @@ def correlated_errors_of(kind: str, view: ObservedView, tips: TipCondition | Non
     if kind == "circle":
         return None if view.circles is None else _of_circles(view.circles.circle, view.circles.normal)
     points = view.tips_of(TIP_KINDS[kind]) if kind in TIP_KINDS else None
-    return None if points is None else _of_tips(points, view.px_per_mm, tips)
+    if points is None or view.tips is None:
+        return None
+    return _of_tips(points, view.px_per_mm, tips, OVERHEAD if view.tips.far.all() else SIDE)
 
 
 def _of_circles(circle: Ints, normal: Array) -> CorrelatedErrors:
@@ -69,27 +71,28 @@ def _of_circles(circle: Ints, normal: Array) -> CorrelatedErrors:
     return CorrelatedErrors(shape, np.eye(len(fixed)) / CORRELATED_ERRORS.circle_error_px**2, fixed, fixed)
 
 
-def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None) -> CorrelatedErrors:
+def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None, seen_from: int) -> CorrelatedErrors:
     """A Gauss-Markov process along each blade's edge, another where it is saturated, and an offset of all of it.
 
-    What one photograph from the side shows of a blade on its near and on its far side are two edges.
+    What one photograph from the side shows of a blade on its near and on its far side are two edges, which err alike.
 
-    From overhead, where radii are seen directly, waviness of the tip is a third: there it counts four times as much as
-    from the side, and unless it is known to be an error the edge from overhead is trusted too much.
+    Seen from inside the tip cylinder, where radii are seen directly, waviness of the tip is a third: there it counts
+    more than on the near side, four times as much from overhead, and unless it is known to be an error such an edge is
+    trusted too much.
     """
     shapes, information, component, estimates = [], [], [], []
     for b, far in np.unique(np.column_stack([tips.blade, tips.far]), axis=0):
         rows = np.flatnonzero((tips.blade == b) & (tips.far == far))
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
         length = max(float(along[-1]), 1.0)  # of a single point too
-        shared, seen_from = tips.shared_px[rows], OVERHEAD if far else SIDE
+        shared = tips.shared_px[rows]
         knot_px = CORRELATED_ERRORS.knot_mm[seen_from] * px_per_mm
         length_px = CORRELATED_ERRORS.length_mm[seen_from] * px_per_mm
         processes = [(knot_px, length_px, np.ones(len(rows)), seen_from)]
         if shared.any():
             shared_px = CORRELATED_ERRORS.shared_length_px
             processes.append((shared_px / 4, shared_px, shared, FIXED))
-        if seen_from == OVERHEAD and condition is not None:
+        if far and condition is not None:
             length_px = condition.waviness_length_mm * px_per_mm
             waviness_px = np.full(len(rows), condition.waviness_mm * px_per_mm)
             processes.append((CORRELATED_ERRORS.waviness_knots * length_px, length_px, waviness_px, FIXED))
