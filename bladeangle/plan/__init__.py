@@ -364,7 +364,7 @@ def _photo(
     ring: Ring, state: State, p: int, setup: int, place: Place, picture: tuple[int, int], options: StationOptions
 ) -> PlannedPhoto:
     rotor = state.rotor
-    stretches = list(edges.predicted(state, p, setup, picture))
+    stretches = list(edges.predicted(state, p, setup, picture, far_side=True))
     runs: dict[int, list[tuple[float, float]]] = {b + 1: [] for b in range(rotor.blades)}
     tau_along, along = arc_of(rotor, 0, rotor.ends[0])
     for b, tau in runs_of(state, p, setup, stretches, edges.upper_face(state.setups[setup])):

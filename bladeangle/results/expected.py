@@ -146,7 +146,7 @@ def expected_view(
     points_a_side : on every side of a marker; fewer stand for as many as are measured, each with its share of them.
     step_mm : to which runs of tip edge are sure to begin and to end.
     """
-    stretches = list(edges.predicted(state, photo, setup, size, step_mm))
+    stretches = list(edges.predicted(state, photo, setup, size, step_mm, far_side=True))
     seen = np.flatnonzero(markers_seen(ring, state, photo, setup, size))
     return ObservedView(
         f"expected {photo + 1}", state.setups[setup], _sighting(ring, state, photo, seen, typical, points_a_side),
