@@ -7,9 +7,10 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, ObservedView, RingState, State, TipPoints
+from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, Ints, ObservedView, RingState, State, TipPoints
 from bladeangle.adjustment.rotor import FACES
 from bladeangle.base.geometry import Array
 from bladeangle.detection import edges, hub, start
@@ -147,7 +148,7 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, setup: int) -
     if not points:
         return tips
     px = np.array([p for _, p in points])
-    far = np.full(len(px), state.inside(index, setup))
+    far = _on_far_side(state, index, setup, px, np.array([(a.blade or 1) - 1 for a, _ in points]))
     foot = state.on_cylinder(px, index, setup, rotor.radius_mm, far)
     raised = state.pixels_of(foot + np.array([0.0, 0.0, 0.05]), index, setup) - px
     good = np.isfinite(raised).all(1)
@@ -163,6 +164,26 @@ def _edited(shot: Shot, tips: TipPoints, state: State, index: int, setup: int) -
     ).only(good)
     parts = [(getattr(tips, f.name), getattr(own, f.name)) for f in fields(TipPoints)]
     return TipPoints(*(np.concatenate(pair) for pair in parts))
+
+
+def _on_far_side(state: State, index: int, setup: int, px: Array, blade: Ints) -> NDArray[np.bool_]:
+    """Which of the places (n, 2) that a person put on the tips of blades (n,) are seen from inside the tip cylinder.
+
+    From overhead all; in a photograph from the side those whose ray passes the blade's tip nearer on the far side.
+    """
+    if state.inside(index, setup):
+        return np.ones(len(px), bool)
+    off = []
+    for far in (False, True):
+        foot = state.on_cylinder(px, index, setup, state.rotor.radius_mm, np.full(len(px), far))
+        met = np.isfinite(foot[:, 0])
+        tau = state.rotor.tau_of(np.where(met[:, None], foot, 1.0), blade)
+        on = np.clip(tau, *state.rotor.ends[blade].T)
+        height = state.rotor.basis.values(on, state.rotor.heights, blade)
+        beside_mm = state.rotor.radius_mm * np.abs(tau - on)
+        off.append(np.where(met, np.hypot(foot[:, 2] - height, beside_mm), np.inf))
+    out: NDArray[np.bool_] = off[1] < off[0]
+    return out
 
 
 def predicted(state: State, photo: int, shot: Shot, step_mm: float = edges.STEP_MM) -> Iterator[edges.Stretch]:

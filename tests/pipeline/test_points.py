@@ -8,11 +8,13 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
+import pytest
 
 from bladeangle.adjustment.priors import Priors
 from bladeangle.imaging.camera import camera_from_exif
 from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline.assemble import _points
+from bladeangle.pipeline.shots import _on_far_side
 from bladeangle.plan import RotorSize, nominal_rotor, nominal_state
 from bladeangle.records.station import StationOptions
 from bladeangle.results.expected import expected_view, from_above, ideal_adjustment
@@ -45,3 +47,17 @@ def _arc(rotor: Any) -> tuple[np.ndarray, np.ndarray]:
     from bladeangle.results.angles import arc_of
 
     return arc_of(rotor, 0, rotor.ends[0])
+
+
+@pytest.mark.slow
+def test_a_point_put_on_by_hand_is_of_the_side_on_which_it_lies(pair_and_two: tuple[Any, Any]) -> None:
+    """Each point that was followed, as if given by hand: from above all are seen from inside, from the side some."""
+    result = pair_and_two[0].result
+    sides = set()
+    for p, view in enumerate(result.views):
+        tips = view.tips
+        setup = result.state.setups.index(view.setup)
+        found = _on_far_side(result.state, p, setup, tips.px, tips.blade)
+        sides |= set(tips.far.tolist()) if p > 1 else set()
+        assert len(tips.px) > 50 and (found == tips.far).mean() > 0.98
+    assert sides == {True, False}
