@@ -1,0 +1,86 @@
+"""What becomes of photographs from the side in which the lower edges of blades lie off."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from bladeangle.adjustment.adjust import adjust
+from bladeangle.adjustment.model import ObservedView
+from bladeangle.adjustment.priors import Priors
+from bladeangle.pipeline import adjusted
+from bladeangle.pipeline.measure import Measurement
+from bladeangle.pipeline.options import priors_of
+from bladeangle.results.stations import measure_stations
+
+pytestmark = pytest.mark.slow
+
+
+def shaded(view: ObservedView) -> ObservedView:
+    """A view from the side with its lower edges at that of a shadow, which runs away from the blade by up to 12 px."""
+    tips = view.tips
+    if tips is None or tips.far.all():
+        return view
+    lower = np.flatnonzero(tips.face == -1)
+    px = tips.px.copy()
+    away = np.linspace(0.0, 12.0, len(lower)) * np.sign(np.sin(np.arange(len(lower)) / 3.0))
+    px[lower] -= away[:, None] * tips.normal[lower]
+    return replace(view, tips=replace(tips, px=px))
+
+
+def usual(measurement: Measurement) -> Priors:
+    return priors_of(measurement.camera, measurement.options, measurement.ring)
+
+
+def test_what_was_predicted_wrong_is_seen_where_the_adjustment_has_it(pair_and_two: tuple[Measurement, Any]) -> None:
+    measurement = pair_and_two[0]
+    priors, sound = usual(measurement), measurement.result
+    bad = adjust(measurement.ring, tuple(shaded(v) for v in sound.views), sound.state, priors)
+    assert adjusted._off(bad) and not adjusted._off(sound)
+    right = adjusted._put_right(measurement.shots, bad, measurement.ring, priors)
+    assert not adjusted._off(right)
+    faces = [set(v.tips.face) for v in right.views if v.tips is not None]
+    assert {1, -1} in faces  # seen again, lower edges and all
+    assert_alike(measurement, right, 1.5)
+
+
+def test_lower_edges_that_stay_off_are_left_out(
+    pair_and_two: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measurement = pair_and_two[0]
+    priors, sound = usual(measurement), measurement.result
+    views = tuple(shaded(v) for v in sound.views)
+    bad = adjust(measurement.ring, views, sound.state, priors)
+    monkeypatch.setattr(adjusted, "observed", lambda *_, **__: views)
+    right = adjusted._put_right(measurement.shots, bad, measurement.ring, priors)
+    assert not adjusted._off(right)
+    for before, after in zip(views, right.views, strict=True):
+        assert before.tips is not None and after.tips is not None
+        up = 1 if before.setup == "inlet_up" else -1
+        assert set(after.tips.face) == {up}
+        assert len(after.tips.px) == (before.tips.face == up).sum()
+    assert_alike(measurement, right, 2.0)
+
+
+def test_where_nothing_puts_it_right_it_stays_in_doubt(
+    pair_and_two: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measurement = pair_and_two[0]
+    bad = measurement.result
+    monkeypatch.setattr(adjusted, "_off", lambda _: True)
+    assert adjusted._put_right(measurement.shots, bad, measurement.ring, usual(measurement)) is bad
+
+
+def assert_alike(measurement: Measurement, result: Any, most_u: float) -> None:
+    """Angles as they are of the sound measurement, but not to the last digit."""
+    stations = measure_stations(result, measurement.options.stations)
+    index = {label: k for k, label in enumerate(measurement.stations.labels)}
+    shared = [k for k, label in enumerate(stations.labels) if label in index]
+    assert len(shared) >= 0.8 * len(index)
+    at = [index[stations.labels[k]] for k in shared]
+    u_deg = np.sqrt(np.diag(stations.budget.covariance_deg2))[shared]
+    off = np.abs(stations.angle_deg[shared] - measurement.stations.angle_deg[at]) / u_deg
+    assert 0 < off.max() < most_u
