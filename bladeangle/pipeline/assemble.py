@@ -305,7 +305,7 @@ def _stations_px(measurement: Measurement, p: int) -> list[content.StationLine]:
     setup = state.setups.index(shot.setup)
     up = edges.upper_face(shot.setup)
     out = []
-    for stretch in predicted(state, p, shot, edges.ROUGH_STEP_MM):
+    for stretch in predicted(state, p, shot, edges.ROUGH_STEP_MM, far_side=True):
         if stretch.face != up:
             continue
         some = np.append(np.arange(0, len(stretch.px) - 1, 8), len(stretch.px) - 1)  # between them the arc is even

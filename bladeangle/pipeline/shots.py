@@ -186,10 +186,12 @@ def _on_far_side(state: State, index: int, setup: int, px: Array, blade: Ints) -
     return out
 
 
-def predicted(state: State, photo: int, shot: Shot, step_mm: float = edges.STEP_MM) -> Iterator[edges.Stretch]:
-    """Runs of tip edges that the photograph should show, a place every `step_mm`."""
+def predicted(
+    state: State, photo: int, shot: Shot, step_mm: float = edges.STEP_MM, *, far_side: bool = False
+) -> Iterator[edges.Stretch]:
+    """Runs of tip edges that the photograph should show, a place every `step_mm`; see `edges.predicted`."""
     setup = state.setups.index(shot.setup)
-    return edges.predicted(state, photo, setup, (shot.photo.width, shot.photo.height), step_mm)
+    return edges.predicted(state, photo, setup, (shot.photo.width, shot.photo.height), step_mm, far_side=far_side)
 
 
 def upper_edges(result: Adjustment, photo: int, shot: Shot) -> tuple[int, int]:
