@@ -20,6 +20,9 @@ from bladeangle.results.angles import arc_of
 from bladeangle.tuning.pipeline import ADJUSTED
 from bladeangle.tuning.results import DIAGNOSTICS
 
+#: How often edges are looked for where the adjustment has them, while blades lie off in a photograph.
+MOST_LOOKS = 3
+
 
 @dataclass(frozen=True)
 class Adjusted:
@@ -46,17 +49,20 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
 
 
 def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
-    """An adjustment in which blades lie off, or the first of two others in which they do not.
+    """An adjustment in which blades lie off, or the first of others in which they do not.
 
-    An edge that was taken for the other one of its land is where the adjustment has it now. And below a thin blade the
-    edge of a shadow is taken for the lower edge of the tip land; the upper ones say enough without it.
+    An edge that was taken for the other one of its land is where the adjustment has it now; where that was so in many
+    photographs, the others show it only then. And below a thin blade the edge of a shadow is taken for the lower edge
+    of the tip land; the upper ones say enough without it.
     """
-    again = observed(shots, result.state, 0, ADJUSTED.end_search_mm, last=True)
-    for views in (again, [_upper_alone(view) for view in result.views]):
-        tried = adjust(ring, tuple(views), result.state, priors)
+    tried = result
+    for _ in range(MOST_LOOKS):
+        views = observed(shots, tried.state, 0, ADJUSTED.end_search_mm, last=True)
+        tried = adjust(ring, views, tried.state, priors)
         if not _off(tried):
             return tried
-    return result
+    upper = adjust(ring, tuple(_upper_alone(view) for view in result.views), result.state, priors)
+    return result if _off(upper) else upper
 
 
 def _upper_alone(view: ObservedView) -> ObservedView:

@@ -56,6 +56,7 @@ KEPT = {
         adjustment.adjust MOST_RESCALINGS SCALE_TOLERANCE CONVERGED_GAIN PROVISIONAL_GAIN ACCEPTED_GAIN
         adjustment.equations RADIUS_TOLERANCE_MM
         adjustment.tip_radius NEGLIGIBLE_MM LENGTH_STEP_MM
+        pipeline.adjusted MOST_LOOKS
         pipeline.register MOST_EDGE_SEARCHES LENGTH_TOLERANCE_MM
         pipeline.sight AT_ONCE
     """,
