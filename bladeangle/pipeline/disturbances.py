@@ -65,7 +65,7 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
         tips = result.views[p].tips
         # beside the far side, seen from a side, lie the ring's markers and the edge of the sheet
         found = [] if tips is None or not shot.overhead else second_edges(shot.photo, tips, shot.sighting.blur_px)
-        edges[p] = [e for e in found if e.share > DISTURBANCES.beside_share and not _contradicted(result, p, e)]
+        edges[p] = [edge for edge in found if edge.share > DISTURBANCES.beside_share]
         for edge in edges[p]:
             text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip. It is {edge.away_px:.0f} px away."
             code = "two-edges" if edge.share > DISTURBANCES.doubted_share else "edge-beside"
@@ -73,14 +73,33 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
     return Disturbances(uneven_px, shears, edges, tuple(flags))
 
 
-def _contradicted(result: Adjustment, p: int, edge: SecondEdge) -> bool:
-    """Whether photographs from the side exclude that a second edge is the tip's."""
+def without_excluded(found: Disturbances, result: Adjustment) -> Disturbances:
+    """Less the second edges of which photographs from the side exclude that they are the tips'.
+
+    For rotors that all photographs show alike: else the edge that was followed may be the wrong one. One alone may be
+    excluded by the other blades where a thread runs along all of them; so all of a photograph together must be, too.
+    """
+    if result.from_above:
+        return found
+    edges = {p: [edge for edge in some if not _excluded(result, p, some, edge)] for p, some in found.edges.items()}
+    left = {(result.views[p].name, edge.blade + 1) for p, some in edges.items() for edge in some}
+    codes = ("two-edges", "edge-beside")
+    flags = [flag for flag in found.flags if flag.code not in codes or (flag.photo, flag.blade) in left]
+    return replace(found, edges=edges, flags=tuple(flags))
+
+
+def _excluded(result: Adjustment, p: int, edges: Sequence[SecondEdge], one: SecondEdge) -> bool:
+    """Whether a second edge in a photograph is excluded, alone and with all that are seen there."""
     tips = result.views[p].tips
-    if result.from_above or tips is None:
+    if tips is None:
         return False
-    off_px = np.zeros(len(tips.px))
-    off_px[edge.points] = edge.off_px
-    return shift_cost(result, p, off_px) > DISTURBANCES.contradicted_sigmas**2
+    for some in (edges, [one]):
+        off_px = np.zeros(len(tips.px))
+        for edge in some:
+            off_px[edge.points] = edge.off_px
+        if shift_cost(result, p, off_px) < DISTURBANCES.contradicted_sigmas**2:
+            return False
+    return True
 
 
 def _hardly_seen(result: Adjustment, p: int, shot: Shot) -> Flag | None:

@@ -11,7 +11,7 @@ from bladeangle.base.flags import Flag
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.adjusted import Adjusted
-from bladeangle.pipeline.disturbances import disturbances, widened
+from bladeangle.pipeline.disturbances import disturbances, widened, without_excluded
 from bladeangle.pipeline.mixups import contradictions
 from bladeangle.pipeline.options import Options
 from bladeangle.pipeline.shots import Shot
@@ -52,6 +52,8 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
     ring, loose = adjusted.registered.outlined.ring, adjusted.registered.outlined.loose
     size = (shots[0].photo.width, shots[0].photo.height)
     spoiled = disturbances(shots, result, ring, priors)
+    if any(spoiled.edges.values()) and not any(contradictions(result, ring, priors)):
+        spoiled = without_excluded(spoiled, result)
     side_px = max(max(shot.photo.width, shot.photo.height) for shot in shots)
     stations = measure_stations(result, options.stations)
     stations = widened(stations, spoiled, result, ring, options.stations, side_px)

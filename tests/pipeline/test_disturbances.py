@@ -12,9 +12,11 @@ import pytest
 
 from bladeangle.adjustment.model import TipPoints
 from bladeangle.base.files import import_cv2
+from bladeangle.base.flags import Flag
+from bladeangle.detection.second_edge import SecondEdge
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline.disturbances import _hardly_seen
+from bladeangle.pipeline.disturbances import Disturbances, _hardly_seen, without_excluded
 from bladeangle.pipeline.measure import Measurement, measure
 from bladeangle.pipeline.shots import upper_edges
 from bladeangle.tuning.pipeline import DISTURBANCES
@@ -85,3 +87,25 @@ def test_a_photograph_from_the_side_that_shows_few_edges_is_doubted(pair_and_two
     # lower edges alone are seen
     flag = _hardly_seen(replace(result, residual_px=none), 2, shots[2])
     assert flag is not None and "Only 0 %" in flag.text
+
+
+@pytest.mark.slow
+def test_a_second_edge_that_the_side_excludes_is_none(
+    pair_and_two: tuple[Measurement, Any], sound: Measurement
+) -> None:
+    """One 15 px away from a tip is; one within a twentieth of a pixel is not, nor any where all is from above."""
+    for measurement, of_side in ((pair_and_two[0], True), (sound, False)):
+        result = measurement.result
+        tips = result.views[0].tips
+        assert tips is not None
+        edges, flags = [], []
+        for blade, off_px in ((0, 15.0), (1, 0.05)):
+            mine = np.flatnonzero(tips.blade == blade)
+            edges.append(SecondEdge(blade, off_px, 1.0, mine, np.full(len(mine), off_px)))
+            flags.append(Flag("two-edges", "A second edge.", result.views[0].name, blade + 1))
+        kept = Flag("picture-uneven", "Shifted.", result.views[0].name)
+        found = Disturbances({}, {}, {0: edges, 1: []}, (*flags, kept))
+        left = without_excluded(found, result)
+        assert left.flags == ((flags[1], kept) if of_side else found.flags)
+        assert [edge.blade for edge in left.edges[0]] == ([1] if of_side else [0, 1])
+        assert left.edges[1] == []
