@@ -172,10 +172,10 @@ class Diagnostics(Group):
         sensitivity="half and half more: nothing (pair)",
     )
     exchanged_deg: float = tuned(
-        0.2,
+        0.4,
         unit="deg",
         meaning="exits shallower than entries by more than this are unusual",
-        evidence=JUDGEMENT,
+        evidence="judgement: two of 120 rendered rotors of even pitch, cupped or bulged, were 0.2 shallower",
         sensitivity="half and half more: nothing (pair)",
     )
     wear_share: float = tuned(
