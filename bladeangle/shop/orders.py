@@ -340,6 +340,7 @@ _STYLE = (
     "td.empty{min-width:22mm}tr.mean{font-weight:bold}img{max-width:100%;max-height:110mm}"
     "@media screen and (max-width:640px){body{font-size:8pt;margin:2mm;padding:0}"
     "th,td{padding:1mm .3mm}td.empty{min-width:0}}"
+    "@media screen and (max-width:400px){table{font-size:7pt}}"
     "@page{margin:12mm}@media print{body{margin:0;max-width:none}table,img{break-inside:avoid}}"
 )
 

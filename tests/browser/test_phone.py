@@ -74,6 +74,7 @@ def choose(page: Any, path: Path, name: str = "Take the photograph") -> None:
 
 def fits(page: Any) -> None:
     """Nothing is wider than the screen, and what is tapped is large (WCAG 2.2, 2.5.8 wants 24 px; here 40)."""
+    page.wait_for_load_state()  # sizes are those of the style sheet
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     for element in page.locator("button:visible, a:visible, summary:visible, select:visible").all():
         box = element.bounding_box()
