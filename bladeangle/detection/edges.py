@@ -301,13 +301,12 @@ def _apart(
     A faint lower edge lets the search slip to the upper one, and the blade then seems to have no thickness.
     """
     lost = set()
-    for pair in _lands(stretches):
-        inlet, outlet = pair
+    for inlet, outlet in _lands(stretches):
         land_px = float(np.median(stretches[outlet].land_px))
         apart_px = land_px + float(np.median(offsets[inlet])) - float(np.median(offsets[outlet]))
         least_px = EDGES.least_land * abs(land_px) / stretches[outlet].thickness
         if apart_px * np.sign(land_px) < min(least_px, EDGES.least_land_blurs * blur_px):
-            lost.add(stretches[outlet if up == 1 else inlet].blade)
+            lost.add(stretches[outlet].blade)
     keep = [k for k, s in enumerate(stretches) if s.far or s.face == up or s.blade not in lost]
     return [stretches[k] for k in keep], [offsets[k] for k in keep]
 

@@ -6,10 +6,13 @@ of the adjustment and correlated errors marginalised as there, and so the angles
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
+from bladeangle.adjustment.normals import WeightedRows
 from bladeangle.base.budget import BudgetLine
 from bladeangle.base.geometry import Array
 from bladeangle.records.station import StationOptions
@@ -26,14 +29,9 @@ WAVES = 40
 
 def angle_shifts(result: Adjustment, stations: Stations, options: StationOptions, photo: int, off_px: Array) -> Array:
     """Changes (angles, k) deg of the stations' angles when a photograph's tip points (m) lie off by (m, k) px."""
-    tips = result.views[photo].tips
-    if tips is None:
-        raise ValueError("the photograph was not looked at for tips")
     right = np.zeros((result.layout.size, off_px.shape[1]))
-    for one in weighted_rows(result, [photo]):
-        if one.rows.kind in TIP_KINDS:
-            off = off_px[tips.face == TIP_KINDS[one.rows.kind]]
-            right[one.rows.columns] += one.right_side(off)
+    for one, off in _rows_and_shifts(result, photo, off_px):
+        right[one.rows.columns] += one.right_side(off)
     return angle_changes(result, stations, options, right)
 
 
@@ -44,16 +42,21 @@ def shift_cost(result: Adjustment, photo: int, off_px: Array) -> float:
     residuals r and b = J' W s. Large where the other photographs, or what rotors are like, speak against it.
     ValueError when the photograph was not looked at for tips.
     """
+    cost, right = 0.0, np.zeros(result.layout.size)
+    for one, off in _rows_and_shifts(result, photo, -off_px):  # residuals are predicted less seen
+        cost += one.product(off, off) + 2 * one.product(one.residual, off)
+        right[one.rows.columns] += one.right_side(off)
+    return cost - float(right @ result.covariance @ right)
+
+
+def _rows_and_shifts(result: Adjustment, photo: int, off_px: Array) -> Iterator[tuple[WeightedRows, Array]]:
+    """The rows of each face's tip points in a photograph, with the shifts (m, ...) px that are theirs."""
     tips = result.views[photo].tips
     if tips is None:
         raise ValueError("the photograph was not looked at for tips")
-    cost, right = 0.0, np.zeros(result.layout.size)
     for one in weighted_rows(result, [photo]):
         if one.rows.kind in TIP_KINDS:
-            off = -off_px[tips.face == TIP_KINDS[one.rows.kind]]  # residuals are predicted less seen
-            cost += one.product(off, off) + 2 * one.product(one.residual, off)
-            right[one.rows.columns] += one.right_side(off)
-    return cost - float(right @ result.covariance @ right)
+            yield one, off_px[tips.face == TIP_KINDS[one.rows.kind]]
 
 
 def angle_changes(result: Adjustment, stations: Stations, options: StationOptions, right: Array) -> Array:
