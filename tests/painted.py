@@ -37,6 +37,7 @@ class Painted:
     """A rotor of straight blades: angle from the plane of rotation, height of the leading end's mid-line, mm.
 
     turn : +1 when blades run counter-clockwise from their leading ends, seen from the inlet.
+    shadow_mm : how far below a lower edge, seen from the side, its shadow ends on what is as bright as paper; 0: never.
     """
 
     blades: int = 3
@@ -49,6 +50,7 @@ class Painted:
     lead_height_mm: float = 56.0
     rim_height_mm: float = 64.0
     turn: int = -1
+    shadow_mm: float = 0.0
 
     def tip(self, blade: int, face: int, tau: Array, radius_mm: float | None = None) -> Array:
         """Points (n, 3) of a tip edge, inlet end up; face +1 the upper one, 0 the mid-line."""
@@ -161,6 +163,9 @@ def _paint_from_aside(rotor: Painted, eye: Eye, fill) -> None:  # type: ignore[n
         for k in np.flatnonzero(np.abs(away[:-1]) < reach):
             upper, lower = rotor.tip(b, 1, tau[k : k + 2]) - inside, rotor.tip(b, -1, tau[k : k + 2]) + inside
             fill(np.vstack([upper, lower[::-1]]), 0.5)
+            if rotor.shadow_mm:
+                past = lower - [0, 0, rotor.shadow_mm]
+                fill(np.vstack([past, past[::-1] - [0, 0, 4.0]]), PAPER)
 
 
 def state_of(rotor: Painted, eyes: tuple[Eye, ...]) -> State:

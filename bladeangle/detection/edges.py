@@ -217,7 +217,7 @@ def measure_tips(
     offsets = [np.zeros(len(s.px)) for s in stretches]
     if not search_px:  # before, the thickness may be wrong, and with it how far an edge is off
         for k, off_px in lands_off(photo, stretches, blur_px).items():
-            stretches[k] = replace(stretches[k], px=stretches[k].px + off_px * stretches[k].normal)
+            offsets[k] = off_px
     else:
         offsets = _search(photo, stretches, blur_px, as_long(search_px, scale, 2))
     stretches, offsets = _apart(stretches, offsets, upper_face(state.setups[setup]), blur_px)
@@ -265,31 +265,47 @@ def _lands(stretches: Sequence[Stretch]) -> Iterator[tuple[int, int]]:
             yield longest[blade, 1], longest[blade, -1]
 
 
-def lands_off(photo: Photo, stretches: Sequence[Stretch], blur_px: float) -> dict[int, int]:
-    """Stretches, as indices, and by how many px along their normals they are off as one edge of a land for the other.
+def lands_off(photo: Photo, stretches: Sequence[Stretch], blur_px: float) -> dict[int, Array]:
+    """Stretches, as indices, of tip lands that lie off in part or as a whole, and by how many px (n,) along normals.
 
     A blade whose height is off by its thickness has one edge of its land predicted on the other one, and the other on
-    nothing: a smooth curve may fit that for a blade of which a single photograph shows an end, and so may a rotor whose
-    radius is off by a part of the thickness.
+    nothing: a smooth curve may fit that for a blade, or for the end of one, that a single photograph shows, and so may
+    a rotor whose radius is off by a part of the thickness. So both edges are looked for together, on a path that bends
+    as little as a blade: one that jumps has found the edge of a shadow.
     """
-    out: dict[int, int] = {}
-    for pair in _lands(stretches):
-        land_px = abs(float(np.median(stretches[pair[0]].land_px)))
+    out: dict[int, Array] = {}
+    every, group = 4, 3  # profiles at every fourth pixel, as in `_search`; so many make a place on the path
+    for k, stretch in enumerate(stretches):
+        number = len(stretch.px) // (every * group)
+        if stretch.far or not number:
+            continue
+        at = every * np.arange(number * group)
+        lands_px = stretch.land_px[at]
+        land_px = abs(float(np.median(lands_px)))
         if not (np.isfinite(land_px) and land_px > 3 * blur_px):  # else the edges are not told apart
             continue
-        reach = int(np.ceil(EDGES.land_off[1] * land_px)) + 3
-        strength = []
-        for k in pair:
-            px, normal = stretches[k].px[::4], stretches[k].normal[::4]
-            read = profiles.read_profiles(photo.grey, px, normal, (reach, reach), 2)
-            strength.append(step_response(read, blur_px).mean(0))
-        both, weaker, off_px = sum(strength), np.minimum(*strength), np.arange(-reach, reach + 1)
-        share = np.abs(off_px) / land_px
-        here = np.flatnonzero(share <= 1 - EDGES.land_off[0])
-        there = np.flatnonzero((share >= EDGES.land_off[0]) & (share <= EDGES.land_off[1]))
-        old, new = here[both[here].argmax()], there[both[there].argmax()]
-        if both[new] > EDGES.land_gain * both[old] and weaker[new] > max(EDGES.clear_edge_sigmas, 2 * weaker[old]):
-            out |= dict.fromkeys(pair, int(off_px[new]))
+        away_px = int(np.ceil(EDGES.land_off[1] * land_px))
+        reach = away_px + int(np.ceil(np.abs(lands_px).max())) + 3
+        read = profiles.read_profiles(photo.grey, stretch.px[at], stretch.normal[at], (reach, reach), every // 2)
+        places, read_at = np.arange(-away_px, away_px + 1), np.arange(-reach, reach + 1)
+        edges = [
+            np.array([np.interp(places + p, read_at, r) for r, p in zip(response, past_px, strict=True)])
+            for response in [step_response(read, blur_px)]
+            for past_px in (np.zeros(len(at)), lands_px)
+        ]
+        one, other = (edge.reshape(number, group, -1).mean(1) for edge in edges)
+        both, weaker = one + other, np.minimum(one, other)
+        path = follow([both], places.astype(float), most_step=1, priors=[0.5 * (places / away_px) ** 2])[0]
+        share = np.abs(path) / land_px
+        off = share > EDGES.land_off[0] / 2
+        long = off.sum() * every * group >= EDGES.least_land_run_px * photo.scale
+        if not long or np.median(share[off]) < EDGES.land_off[0]:
+            continue
+        new, old = (np.flatnonzero(off), away_px + path[off].astype(int)), (off, away_px)
+        stronger = both[new].mean() > EDGES.land_gain * both[old].mean()
+        if stronger and weaker[new].mean() > max(EDGES.clear_edge_sigmas, EDGES.weaker_edge_gain * weaker[old].mean()):
+            middle = (np.arange(number) * group + (group - 1) / 2) * every
+            out[k] = np.interp(np.arange(len(stretch.px)), middle, path)
     return out
 
 

@@ -25,6 +25,10 @@ RADIUS_STEPS = 100
 #: Trial thicknesses, mm, and how far the edge of the upper face, known from overhead, may be off, mm.
 THICKNESSES_MM = np.arange(0.6, 5.01, 0.1)
 OFFSETS_MM = np.arange(-0.8, 0.81, 0.1)
+#: Within how many of these steps an answer is the strongest, and how many answers there are of thin, usual and thick
+#: blades each.
+OWN_STEPS = 5
+ANSWERS_OF_CLASS = 2
 
 
 def _across(state: State, photo: int, setup: int, points: Array) -> tuple[Array, Array, Array]:
@@ -114,11 +118,13 @@ def find_thickness(
 ) -> list[tuple[float, float]]:
     """Thickness, mm, and shift of the mid-line towards the inlet, mm, that put both edges of the tip land on edges.
 
-    The upper face's edge is known from overhead; what is not known is how far below it the other edge is. One answer
-    for thin, usual and thick blades each, where both edges are strongest and the metal between is quiet. A shadow's
-    edge below a thin blade can be stronger still, so they are ranked by the weaker edge, on the middling blade: the
-    likeliest first.
+    The upper face's edge is known from overhead; what is not known is how far below it the other edge is. Up to
+    `ANSWERS_OF_CLASS` answers for thin, usual and thick blades each, where both edges are stronger than beside it and
+    the metal between is quiet. A shadow's edge below a thin blade can be stronger still, so they are ranked by the
+    weaker edge, on the middling blade: the likeliest first.
     """
+    from scipy.ndimage import maximum_filter
+
     rotor = state.rotor
     z = np.arange(-6.0, 6.01, 0.1)
     responses = []  # one for each blade in each photograph, against the height over the present mid-line, upwards
@@ -151,16 +157,14 @@ def find_thickness(
     first, quiet, second = at.transpose(2, 0, 1, 3)
     value = (first + second - 2 * quiet).sum(0)  # two edges and quiet metal between, not one edge twice
     weaker = np.median(np.minimum(first, second) - quiet, axis=0)
-    most = value.max(1)
-    peak = (most >= np.append(-np.inf, most[:-1])) & (most >= np.append(most[1:], np.inf))
+    peaks = (value >= maximum_filter(value, size=OWN_STEPS)) & (value > value.min())  # where nothing answers, none
     found = []
     for low, high in pairwise(OBLIQUE.thickness_classes_mm):
         of_class = (low <= THICKNESSES_MM) & (high > THICKNESSES_MM)
-        peaks = of_class & peak
-        has_peak = bool(peaks.any())  # a class without one only leans on a stronger neighbour
-        rows = np.flatnonzero(peaks if has_peak else of_class)
-        best, offset = np.unravel_index(int(value[rows].argmax()), value[rows].shape)
-        thickness = float(THICKNESSES_MM[rows[best]])
-        shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offset] - thickness / 2)
-        found.append((has_peak, float(weaker[rows].max()), thickness, shift * up_of[setup_of[oblique[0]]]))
+        has_peak = bool(peaks[of_class].any())  # a class without one only leans on a stronger neighbour
+        rows, offsets = np.nonzero((peaks if has_peak else value >= value[of_class].max()) & of_class[:, None])
+        for k in np.argsort(-value[rows, offsets], kind="stable")[: ANSWERS_OF_CLASS if has_peak else 1]:
+            at_peak, thickness = (rows[k], offsets[k]), float(THICKNESSES_MM[rows[k]])
+            shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offsets[k]] - thickness / 2)
+            found.append((has_peak, float(weaker[at_peak]), thickness, shift * up_of[setup_of[oblique[0]]]))
     return [(thickness, shift) for *_, thickness, shift in sorted(found, reverse=True)]

@@ -20,7 +20,7 @@ from bladeangle.results.angles import arc_of
 from bladeangle.tuning.pipeline import ADJUSTED
 from bladeangle.tuning.results import DIAGNOSTICS
 
-#: How often edges are looked for where the adjustment has them, while blades lie off in a photograph.
+#: How often edges are looked for where the adjustment has them, while blades move or lie off in a photograph.
 MOST_LOOKS = 3
 
 
@@ -41,11 +41,25 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
     priors = replace(registered.outlined.priors, calipers=calipers)
     state = replace(before, moves=unmoved([shot.setup for shot in shots]))
     ring = registered.outlined.ring
-    views = observed(shots, state, 0, ADJUSTED.end_search_mm, last=True)
-    result = adjust(ring, views, state, priors)
+    for _ in range(MOST_LOOKS):
+        views = observed(shots, state, 0, ADJUSTED.end_search_mm, last=True)
+        result = adjust(ring, views, state, priors)
+        moved_mm, state = _moved_mm(state.rotor, result.state.rotor), result.state
+        if moved_mm < ADJUSTED.settled_mm or all(shot.overhead for shot in shots):
+            break  # lands, which may be taken for their other edge, are seen from the side alone
     if _off(result):
         result = _put_right(shots, result, ring, priors)
     return Adjusted(registered, shots, priors, result)
+
+
+def _moved_mm(before: Rotor, after: Rotor) -> float:
+    """How far the tip of a blade has moved up or down at most, mm, at the places along it that both have."""
+    moved = []
+    for b in range(after.blades):
+        tau = np.linspace(max(before.ends[b, 0], after.ends[b, 0]), min(before.ends[b, 1], after.ends[b, 1]), 30)
+        heights = [r.basis.values(tau, r.heights, np.full(len(tau), b)) for r in (before, after)]
+        moved.append(float(np.abs(heights[1] - heights[0]).max()))
+    return max(moved)
 
 
 def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
@@ -53,7 +67,7 @@ def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Pr
 
     An edge that was taken for the other one of its land is where the adjustment has it now; where that was so in many
     photographs, the others show it only then. And below a thin blade the edge of a shadow is taken for the lower edge
-    of the tip land; the upper ones say enough without it.
+    of the tip land; the other lower edges say enough without it, or the upper ones alone.
     """
     tried = result
     for _ in range(MOST_LOOKS):
@@ -61,14 +75,29 @@ def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Pr
         tried = adjust(ring, views, tried.state, priors)
         if not _off(tried):
             return tried
-    upper = adjust(ring, tuple(_upper_alone(view) for view in result.views), result.state, priors)
-    return result if _off(upper) else upper
+    for all_lower in (False, True):
+        fewer = tuple(_less_lower(result, p, all_lower) for p in range(len(shots)))
+        tried = adjust(ring, fewer, result.state, priors)
+        if not _off(tried):
+            return tried
+    return result
 
 
-def _upper_alone(view: ObservedView) -> ObservedView:
-    """A view without the lower edges of tip lands."""
-    up = upper_face(view.setup)
-    return replace(view, tips=None if view.tips is None else view.tips.only(view.tips.face == up))
+def _less_lower(result: Adjustment, photo: int, all_lower: bool) -> ObservedView:
+    """A view without the lower edges of tip lands: of all blades, or of those where they lie off."""
+    view = result.views[photo]
+    if view.tips is None:
+        return view
+    keep = np.ones(len(view.tips.px), bool)
+    for kind, face in TIP_KINDS.items():
+        if face == upper_face(view.setup):
+            continue
+        lower = view.tips.face == face
+        for blade in np.unique(view.tips.blade[lower]):
+            off_px = result.residual_px[photo][kind][view.tips.blade[lower] == blade]
+            if all_lower or np.sqrt(np.nanmean(off_px**2)) > DIAGNOSTICS.doubted_rms_px:
+                keep[lower & (view.tips.blade == blade)] = False
+    return replace(view, tips=view.tips.only(keep))
 
 
 def _off(result: Adjustment) -> bool:

@@ -32,6 +32,8 @@ from bladeangle.tuning.register import REGISTER, SHOTS
 #: How often edges are looked for anew at most until the blades' lengths change by less than this, mm.
 MOST_EDGE_SEARCHES = 5
 LENGTH_TOLERANCE_MM = 0.3
+#: How far away edges are looked for, px, one after the other, where they still lie off.
+WIDE_SEARCHES_PX = (6, 6, 4, 3)
 #: Overlaps that are tried where that of the blades is unusual.
 TRIED_OVERLAPS = (0.75, 0.95, 1.15, 1.35, 1.6)
 #: Steps to either side when a radius is looked for again.
@@ -182,10 +184,9 @@ def register_all(
     for radius_mm, wrap_rad, begun in _begun(sides, state, ring, priors):
         progress(f"adjusting all photographs on a tip radius of {radius_mm:.1f} mm")
         here, here_px = _best_tried(sides, begun, ring, priors)
-        if here_px < misfit_px:
+        if misfit_px == np.inf or _rank(here, here_px, shots) < _rank(best, misfit_px, shots):
             best, misfit_px = here, here_px
-        fits = misfit_px < REGISTER.fitting_misfit_px and _upper_seen(best, sides.shots) > REGISTER.least_seen_share
-        if fits or _even(best, misfit_px, sides.shots):
+        if _fits(best, misfit_px, sides.shots) or _even(best, misfit_px, sides.shots):
             break
         if wrap_rad is not None:
             other_wraps.append(here)
@@ -293,7 +294,7 @@ def _best_tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> tupl
     found: list[tuple[Adjustment, float]] = []
     for tried in _tried(sides, begun, ring, priors):
         found.append((tried, _misfit_px(tried, sides.shots)))
-        best, misfit_px = min(found, key=lambda f: f[1])
+        best, misfit_px = min(found, key=lambda f: _rank(f[0], f[1], sides.shots))
         if misfit_px < REGISTER.good_misfit_px or _even(best, misfit_px, sides.shots):
             break
     return best, misfit_px
@@ -302,8 +303,16 @@ def _best_tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> tupl
 def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
     """The adjustment and its misfit, with edges looked for anew until the blades' ends stay where they are.
 
-    The cost is flat along the wrap, which only heights and slopes together determine: one look may end half way.
+    The cost is flat along the wrap, which only heights and slopes together determine: one look may end half way. Where
+    edges still lie off, or were found on something else, the true ones are farther away than they were looked for.
     """
+    if misfit_px > REGISTER.good_misfit_px:
+        found, begun = [(best, misfit_px)], best.state
+        for search_px in WIDE_SEARCHES_PX:
+            wide = _adjusted(sides.shots, begun, search_px, ring, priors)
+            found.append((wide, _misfit_px(wide, sides.shots)))
+            begun = wide.state
+        best, misfit_px = min(found, key=lambda f: f[1])
     for _ in range(MOST_EDGE_SEARCHES):
         tried = _adjusted(sides.shots, best.state, 3, ring, priors)
         tried_px = _misfit_px(tried, sides.shots)
@@ -382,7 +391,7 @@ def _starts(
     for radius, clear in radii:
         if clear > REGISTER.clear_radius_sigmas or radius == radii[0][0]:
             yield radius, None, False
-    for beside in (-0.5, 0.5):
+    for beside in (-0.25, 0.25, -0.5, 0.5):
         yield radii[0][0] + beside, None, True
     if len(first) > 1:
         seen = [max(t.angle[-1] for t in shot.teeth) for shot in first]
@@ -431,6 +440,11 @@ def _upper_seen(result: Adjustment, shots: Sequence[Shot]) -> float:
     return float(found / wanted) if wanted else 1.0
 
 
+def _rank(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> tuple[bool, float]:
+    """Less for the better of two adjustments: one that has upper edges where none are seen fits by the others alone."""
+    return _upper_seen(result, shots) < REGISTER.least_seen_share, misfit_px
+
+
 def _same_place(one: Adjustment, other: Adjustment) -> bool:
     """Whether two adjustments came to the same tip radius and wrap."""
     a, b = one.state.rotor, other.state.rotor
@@ -441,9 +455,26 @@ def _same_place(one: Adjustment, other: Adjustment) -> bool:
 
 
 def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
-    """Whether the tip edges scatter about a plausible rotor, with no run of them off as a whole or missing."""
+    """Whether the tip edges scatter about a plausible rotor, with no part of a run of them off or missing."""
     if misfit_px > REGISTER.even_misfit_px or result.implausibility() > REGISTER.usual_implausibility_sigmas:
         return False
+    if _farthest_px(result, shots) > REGISTER.even_run_px:
+        return False
+    return _upper_seen(result, shots) >= REGISTER.least_seen_share
+
+
+def _fits(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
+    """Whether the tip edges lie where the adjustment has them, but for a few."""
+    return (
+        misfit_px < REGISTER.fitting_misfit_px
+        and _upper_seen(result, shots) > REGISTER.least_seen_share
+        and _farthest_px(result, shots) < REGISTER.missed_run_px
+    )
+
+
+def _farthest_px(result: Adjustment, shots: Sequence[Shot]) -> float:
+    """The largest median distance, px, of a third of a run of tip edge, one blade's in one photograph."""
+    farthest = 0.0
     for p, (view, shot) in enumerate(zip(result.views, shots, strict=True)):
         for kind, face in TIP_KINDS.items():
             if (tips := view.tips_of(face)) is None:
@@ -451,6 +482,6 @@ def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
             off_px = result.residual_px[p][kind] / shot.photo.scale
             for blade in np.unique(tips.blade):
                 run = off_px[(tips.blade == blade) & np.isfinite(off_px)]
-                if len(run) >= REGISTER.even_run_points and abs(np.median(run)) > REGISTER.even_run_px:
-                    return False
-    return _upper_seen(result, shots) >= REGISTER.least_seen_share
+                if parts := min(len(run) // REGISTER.even_run_points, 3):
+                    farthest = max(farthest, *(abs(float(np.median(r))) for r in np.array_split(run, parts)))
+    return farthest

@@ -149,21 +149,36 @@ class Edges(Group):
         evidence=JUDGEMENT,
         sensitivity=NOT_READ,
     )
+    least_land_run_px: float = tuned(
+        120.0,
+        unit="px",
+        meaning="along how much of an edge they must be off",
+        evidence="of 60 rendered sets, in which shorter ones were wrong",
+        sensitivity=NOT_READ,
+    )
     land_gain: float = tuned(
-        1.25,
+        1.15,
         unit="1",
         meaning="how much stronger both edges must be together for being taken to lie there",
+        evidence="as `weaker_edge_gain`: 1.22 and more",
+        sensitivity=NOT_READ,
+    )
+    weaker_edge_gain: float = tuned(
+        3.5,
+        unit="1",
+        meaning="the same of the weaker edge of the two",
         evidence=(
-            "in 353 lands of 43 rendered sets whose edges were found rightly up to 1.21, in 3 of those found on each "
-            "other 1.32 to 1.9"
+            "in the four lands of 60 rendered sets with three photographs from the side whose edges were found on each "
+            "other, in part or as a whole, 4.5 and more; up to 3.0 where they were found rightly and others are as "
+            "strong beside them"
         ),
         sensitivity=NOT_READ,
     )
     clear_edge_sigmas: float = tuned(
-        2.5,
+        2.0,
         unit="sigma",
-        meaning="strength, over the noise, of the weaker edge of a tip land for being taken to lie there",
-        evidence="as `land_gain`: 3.1 and more, where these had 0.5 at the wrong place",
+        meaning="strength, over the noise, that the weaker edge must have there",
+        evidence="as `weaker_edge_gain`: 2.3 and more",
         sensitivity=NOT_READ,
     )
     least_land: float = tuned(

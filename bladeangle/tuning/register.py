@@ -113,9 +113,16 @@ class Register(Group):
     even_run_px: float = tuned(
         0.4,
         unit="px",
-        meaning="median from which a run of edge is off as a whole",
+        meaning="median from which a third of a run of edge is off",
         evidence=JUDGEMENT,
         sensitivity="half and half more: nothing (five, eight)",
+    )
+    missed_run_px: float = tuned(
+        1.5,
+        unit="px",
+        meaning="the same from which it was found on something else, so that other starts are tried",
+        evidence="judgement: a rendered rotor came to 23 u at an end where a third of a run lay 2 px off",
+        sensitivity=NOT_READ,
     )
     even_run_points: int = tuned(
         6,

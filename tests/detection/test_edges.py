@@ -191,8 +191,9 @@ def test_edges_of_a_land_predicted_on_each_other_are_found_where_they_are(seed: 
         assert not found
     else:
         assert len(found) >= 0.6 * len(stretches)
-        for k, off_px in found.items():
-            assert off_px == pytest.approx(-lands * land_px[k], rel=0.2)
+        for k, by_px in found.items():
+            assert by_px.shape == (len(stretches[k].px),)
+            assert np.median(by_px) == pytest.approx(-lands * land_px[k], rel=0.2)
     tips = edges.measure_tips(photo, state, side, 0, BLUR_PX, 0)
     tau = np.linspace(0, ROTOR.wrap_rad, 20_000)
     moved = {(stretches[k].blade, stretches[k].face) for k in found}
@@ -200,6 +201,42 @@ def test_edges_of_a_land_predicted_on_each_other_are_found_where_they_are(seed: 
         mine = tips.only((tips.blade == b) & (tips.face == face))
         off, _ = off_px_of(mine, eye, b, face, tau)
         assert len(off) > 20 and abs(np.median(off)) < 0.2
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("lands", [-1, 1])
+def test_a_land_off_at_one_end_is_found_there_and_stays_elsewhere(seed: int, lands: int) -> None:
+    """The first third of blades too high or too low by their thickness, as wear may seem to have made them."""
+    photo, state, eye = photographs(ROTOR, seed)[1], state_of(ROTOR, EYES), EYES[1]
+    true = {(s.blade, s.face): s for s in edges.predicted(state, 1, 0, (photo.width, photo.height))}
+    basis = state.rotor.basis
+    knots = basis.start + basis.step * (np.arange(basis.count) - 1)
+    high = np.clip((0.45 - knots / ROTOR.wrap_rad) / 0.2, 0, 1)
+    state.rotor.heights += lands * high * ROTOR.thickness_mm / np.cos(np.radians(ROTOR.angle_deg))
+    stretches = list(edges.predicted(state, 1, 0, (photo.width, photo.height)))
+    found = edges.lands_off(photo, stretches, BLUR_PX)
+    assert found
+    for k, by_px in found.items():
+        s = stretches[k]
+        off, _ = off_px(s.px + by_px[:, None] * s.normal, s.normal, true[s.blade, s.face].px)
+        before, _ = off_px(s.px, s.normal, true[s.blade, s.face].px)
+        assert np.abs(before).max() > 0.8 * abs(float(np.median(s.land_px)))
+        assert np.quantile(np.abs(off), 0.8) < EDGES.trust_px  # within which an edge is refined
+    tips = edges.measure_tips(photo, state, 1, 0, BLUR_PX, 0)
+    tau = np.linspace(0, ROTOR.wrap_rad, 20_000)
+    for b, face in {(stretches[k].blade, stretches[k].face) for k in found}:
+        mine = tips.only((tips.blade == b) & (tips.face == face))
+        off, _ = off_px_of(mine, eye, b, face, tau)
+        assert len(off) > 20 and 0.02 < np.quantile(np.abs(off), 0.8) < 0.5
+
+
+@pytest.mark.parametrize("side", [1, 2])
+def test_the_edge_of_a_shadow_is_not_the_other_edge_of_a_land(side: int) -> None:
+    """It is as far below the lower edge as that is below the upper one, and stronger."""
+    rotor = Painted(thickness_mm=1.6, shadow_mm=1.6)
+    photo, state = photographs(rotor, 1)[side], state_of(rotor, EYES)
+    stretches = list(edges.predicted(state, side, 0, (photo.width, photo.height)))
+    assert stretches and not edges.lands_off(photo, stretches, BLUR_PX)
 
 
 def off_px_of(tips: TipPoints, eye: Eye, blade: int, face: int, tau: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

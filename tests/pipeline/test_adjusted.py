@@ -19,12 +19,15 @@ from bladeangle.results.stations import measure_stations
 pytestmark = pytest.mark.slow
 
 
-def shaded(view: ObservedView) -> ObservedView:
-    """A view from the side with its lower edges at that of a shadow, which runs away from the blade by up to 12 px."""
+def shaded(view: ObservedView, blade: int | None = None) -> ObservedView:
+    """A view from the side with its lower edges at that of a shadow, which runs away from the blade by up to 12 px.
+
+    blade : the one that is so; None: all.
+    """
     tips = view.tips
     if tips is None or tips.far.all():
         return view
-    lower = np.flatnonzero(tips.face == -1)
+    lower = np.flatnonzero((tips.face == -1) & ((tips.blade == blade) | (blade is None)))
     px = tips.px.copy()
     away = np.linspace(0.0, 12.0, len(lower)) * np.sign(np.sin(np.arange(len(lower)) / 3.0))
     px[lower] -= away[:, None] * tips.normal[lower]
@@ -63,6 +66,29 @@ def test_lower_edges_that_stay_off_are_left_out(
         assert set(after.tips.face) == {up}
         assert len(after.tips.px) == (before.tips.face == up).sum()
     assert_alike(measurement, right, 2.0)
+
+
+def test_the_lower_edge_of_one_blade_that_stays_off_is_left_out_alone(
+    pair_and_two: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measurement = pair_and_two[0]
+    priors, sound = usual(measurement), measurement.result
+    lower = [sum(v.tips.face == -1) if v.tips is not None and not v.tips.far.all() else 0 for v in sound.views]
+    photo = int(np.argmax(lower))
+    tips = sound.views[photo].tips
+    assert tips is not None and lower[photo] > 10
+    blade = int(np.bincount(tips.blade[tips.face == -1]).argmax())
+    views = tuple(shaded(v, blade) if p == photo else v for p, v in enumerate(sound.views))
+    bad = adjust(measurement.ring, views, sound.state, priors)
+    assert adjusted._off(bad)
+    monkeypatch.setattr(adjusted, "observed", lambda *_, **__: views)
+    right = adjusted._put_right(measurement.shots, bad, measurement.ring, priors)
+    assert not adjusted._off(right)
+    for p, (before, after) in enumerate(zip(views, right.views, strict=True)):
+        assert before.tips is not None and after.tips is not None
+        struck = (before.tips.face == -1) & (before.tips.blade == blade) & (p == photo)
+        np.testing.assert_array_equal(after.tips.px, before.tips.px[~struck])
+    assert_alike(measurement, right, 1.0)
 
 
 def test_where_nothing_puts_it_right_it_stays_in_doubt(

@@ -170,13 +170,14 @@ def shot_with(turn_rad: float) -> Any:
 def test_starts_begin_with_the_clear_radii_and_end_with_other_wraps() -> None:
     radii = [(78.0, 9.0), (81.0, 6.0), (74.0, 2.0)]
     starts = list(register._starts(radii, [shot_with(1.0), shot_with(1.2)]))
-    assert starts[:4] == [(78.0, None, False), (81.0, None, False), (77.5, None, True), (78.5, None, True)]
-    wraps = [wrap for radius, wrap, sure in starts[4:] if wrap is not None and radius == 78.0 and not sure]
-    assert len(wraps) == len(starts) - 4
+    assert starts[:2] == [(78.0, None, False), (81.0, None, False)]
+    assert starts[2:6] == [(beside, None, True) for beside in (77.75, 78.25, 77.5, 78.5)]
+    wraps = [wrap for radius, wrap, sure in starts[6:] if wrap is not None and radius == 78.0 and not sure]
+    assert len(wraps) == len(starts) - 6
     assert wraps[0] == pytest.approx(1.3) and 2.0 <= wraps[-1] < 2.2
     # one photograph from above tells no overlap; the best radius is tried though it is not clear
     assert [s[:2] for s in register._starts([(70.0, 1.0), (72.0, 0.5)], [shot_with(1.0)])] == [
-        (70.0, None), (69.5, None), (70.5, None),
+        (70.0, None), (69.75, None), (70.25, None), (69.5, None), (70.5, None),
     ]  # fmt: skip
 
 

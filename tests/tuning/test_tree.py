@@ -82,11 +82,11 @@ KEPT = {
     """,
     "what a search tries": """
         imaging.profiles BLURS_PX
-        detection.oblique RADIUS_STEPS THICKNESSES_MM OFFSETS_MM
+        detection.oblique RADIUS_STEPS THICKNESSES_MM OFFSETS_MM OWN_STEPS ANSWERS_OF_CLASS
         detection.outline BLADE_COUNTS
         results.advice TRIED_DEG SIDES
         pipeline.ends RADII_MM SCALES
-        pipeline.register TRIED_OVERLAPS NARROW_RADIUS_STEPS
+        pipeline.register TRIED_OVERLAPS NARROW_RADIUS_STEPS WIDE_SEARCHES_PX
         pipeline.sorting HEIGHTS_MM
     """,
 }
