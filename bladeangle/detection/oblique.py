@@ -7,7 +7,7 @@ from the side: at the right one they fall on an edge all round.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -118,13 +118,13 @@ def find_thickness(
 ) -> list[tuple[float, float]]:
     """Thickness, mm, and shift of the mid-line towards the inlet, mm, that put both edges of the tip land on edges.
 
-    The upper face's edge is known from overhead; what is not known is how far below it the other edge is. Up to
-    `ANSWERS_OF_CLASS` answers for thin, usual and thick blades each, where both edges are stronger than beside it and
-    the metal between is quiet. A shadow's edge below a thin blade can be stronger still, so they are ranked by the
-    weaker edge, on the middling blade: the likeliest first.
+    The upper face's edge is known from overhead; what is not known is how far below it the other edge is. Where the
+    lower edge is the stronger one, as between bright metal and shade, it may have been taken for the upper one, and
+    then that is a thickness higher: answers of this kind come last. Up to `ANSWERS_OF_CLASS` answers of each kind for
+    thin, usual and thick blades each, where both edges are stronger than beside it and the metal between is quiet. A
+    shadow's edge below a thin blade can be stronger still, so they are ranked by the weaker edge, on the middling
+    blade: the likeliest first.
     """
-    from scipy.ndimage import maximum_filter
-
     rotor = state.rotor
     z = np.arange(-6.0, 6.01, 0.1)
     responses = []  # one for each blade in each photograph, against the height over the present mid-line, upwards
@@ -152,19 +152,42 @@ def find_thickness(
             places = np.arange(-reach, reach + 1)
             each = [np.interp(z, places / s, r) for s, r in zip(scale[inside], response, strict=True)]
             responses.append(np.mean(each, axis=0))
-    heights = rotor.thickness_mm / 2 + OFFSETS_MM - np.outer(THICKNESSES_MM, (0.0, 0.5, 1.0))[:, :, None]
-    at = np.array([np.interp(heights, z, r) for r in responses or np.zeros((1, len(z)))])
-    first, quiet, second = at.transpose(2, 0, 1, 3)
+    found: list[tuple[bool, bool, float, float, float]] = []
+    for raised in (False, True):
+        # what was taken for the upper edge is where it was found
+        off_mm = OFFSETS_MM / 2 + THICKNESSES_MM[:, None] if raised else OFFSETS_MM + 0 * THICKNESSES_MM[:, None]
+        upper = rotor.thickness_mm / 2 + off_mm
+        for *clear, row, offset in _lands_at(np.array(responses or [np.zeros(len(z))]), z, upper):
+            thickness = float(THICKNESSES_MM[row])
+            shift = float(upper[row, offset] - thickness / 2) * up_of[setup_of[oblique[0]]]
+            again = any(max(abs(thickness - t), abs(shift - s)) < 0.15 for *_, t, s in found)
+            if not raised or (clear[0] and not again):
+                found.append((not raised, *clear, thickness, shift))
+    return [(thickness, shift) for *_, thickness, shift in sorted(found, reverse=True)]
+
+
+def _lands_at(responses: Array, z: Array, upper: Array) -> Iterator[tuple[bool, float, int, int]]:
+    """Tip lands that stretches (n, k) of responses at heights z (k,), mm, show, up to `ANSWERS_OF_CLASS` of each class.
+
+    Parameters
+    ----------
+    upper : heights (thicknesses, offsets), mm, of the upper edge.
+
+    Returns
+    -------
+    Whether it is stronger than what is beside it, how clear the weaker edge is, and its place in `upper`. A class
+    without one leans on a stronger neighbour, and has one answer all the same.
+    """
+    from scipy.ndimage import maximum_filter
+
+    heights = upper - np.outer((0.0, 0.5, 1.0), THICKNESSES_MM)[:, :, None]
+    first, quiet, second = (np.array([np.interp(h, z, r) for r in responses]) for h in heights)
     value = (first + second - 2 * quiet).sum(0)  # two edges and quiet metal between, not one edge twice
     weaker = np.median(np.minimum(first, second) - quiet, axis=0)
     peaks = (value >= maximum_filter(value, size=OWN_STEPS)) & (value > value.min())  # where nothing answers, none
-    found = []
     for low, high in pairwise(OBLIQUE.thickness_classes_mm):
         of_class = (low <= THICKNESSES_MM) & (high > THICKNESSES_MM)
-        has_peak = bool(peaks[of_class].any())  # a class without one only leans on a stronger neighbour
+        has_peak = bool(peaks[of_class].any())
         rows, offsets = np.nonzero((peaks if has_peak else value >= value[of_class].max()) & of_class[:, None])
         for k in np.argsort(-value[rows, offsets], kind="stable")[: ANSWERS_OF_CLASS if has_peak else 1]:
-            at_peak, thickness = (rows[k], offsets[k]), float(THICKNESSES_MM[rows[k]])
-            shift = float(rotor.thickness_mm / 2 + OFFSETS_MM[offsets[k]] - thickness / 2)
-            found.append((has_peak, float(weaker[at_peak]), thickness, shift * up_of[setup_of[oblique[0]]]))
-    return [(thickness, shift) for *_, thickness, shift in sorted(found, reverse=True)]
+            yield has_peak, float(weaker[rows[k], offsets[k]]), int(rows[k]), int(offsets[k])

@@ -5,37 +5,33 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
+from itertools import islice
 
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, TipPoints
+from bladeangle.adjustment.model import ObservedView, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.geometry import rotation
-from bladeangle.detection import edges, oblique, start
+from bladeangle.detection import edges, oblique
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline.outlines import Outlined, begun_alone
-from bladeangle.pipeline.shots import (
-    OutlinedShot,
-    Shot,
-    begun_state,
-    observed,
-    predicted,
-    state_of,
-    upper_edges,
-    with_rotor_of,
-)
+from bladeangle.pipeline import fit
+from bladeangle.pipeline.outlines import Outlined
+from bladeangle.pipeline.overhead import adjusted_overhead
+from bladeangle.pipeline.shots import OutlinedShot, Shot, observed, state_of, with_rotor_of
 from bladeangle.tuning.detection import OBLIQUE
 from bladeangle.tuning.register import REGISTER, SHOTS
 
 #: How often edges are looked for anew at most until the blades' lengths change by less than this, mm.
 MOST_EDGE_SEARCHES = 5
 LENGTH_TOLERANCE_MM = 0.3
+#: How many tip radii and wraps are started from at most.
+MOST_STARTS = 12
 #: How far away edges are looked for, px, one after the other, where they still lie off.
 WIDE_SEARCHES_PX = (6, 6, 4, 3)
-#: Overlaps that are tried where that of the blades is unusual.
-TRIED_OVERLAPS = (0.75, 0.95, 1.15, 1.35, 1.6)
+#: Of how many thicknesses, those that fit best at once, edges are looked for anew.
+REFINED_THICKNESSES = 3
 #: Steps to either side when a radius is looked for again.
 NARROW_RADIUS_STEPS = 30
 
@@ -66,95 +62,6 @@ def registered(outlined: Outlined, progress: Callable[[str], None]) -> Registere
     return Registered(outlined, (*first, *others), result)
 
 
-def _teeth(shot: OutlinedShot, ring: Ring, priors: Priors) -> list[start.Tooth]:
-    """The blades of an overhead photograph with heights from its sub-pixel points on the priors' tip radius."""
-    state = begun_alone(shot, ring, priors)
-    foot = state.on_cylinder(shot.tips.px, 0, 0, priors.radius_mm, shot.tips.far)
-    foot = foot @ state.r_ring_rotor[0].T + [0.0, 0.0, state.t_ring_rotor[0, 2]]
-    azimuth = np.arctan2(foot[:, 1], foot[:, 0])
-    return start.refined_teeth(shot.teeth, shot.turn, shot.tips.blade, azimuth, foot[:, 2])
-
-
-def _begin(first: Sequence[OutlinedShot], ring: Ring, priors: Priors, wrap_rad: float | None = None) -> State:
-    """First rotor from the outlines of one overhead photograph of each setup, on the priors' tip radius."""
-    teeth, axis = {}, {}
-    for shot in first:
-        teeth[shot.setup], axis[shot.setup] = _teeth(shot, ring, priors), shot.axis_mm
-    away_mm = float(np.mean([s.pose.eye_mm[2] for s in first]))
-    begun = start.first_rotor(
-        teeth,
-        first[0].turn,
-        axis,
-        priors.radius_mm,
-        priors.thickness_mm,
-        priors.rounding_mm,
-        priors.radius_sigma_mm / priors.radius_mm * away_mm,
-        wrap_rad,
-    )
-    state = begun_state(first, priors.camera, ring, begun)
-    rise = begun.t_ring_rotor[:, 2]
-    circles, owner = [], []
-    for k, shot in enumerate(first):
-        for circle in shot.circles:
-            height = circle.height_mm if shot.setup == "inlet_up" else rise[k] - circle.height_mm
-            circles.append((circle.radius_mm, height))
-            owner.append(k)
-    state.circles, state.circle_setup = np.array(circles), tuple(owner)
-    return state
-
-
-def adjusted_overhead(
-    first: Sequence[OutlinedShot], ring: Ring, priors: Priors, wrap_rad: float | None = None, *, rough: bool = False
-) -> Adjustment:
-    """First adjustment, of one overhead photograph of each setup.
-
-    Parameters
-    ----------
-    wrap_rad : wrap of the blades, where it is known better than from matching both setups.
-    rough : to a few pixels, from the first look at the edges alone.
-    """
-
-    def near(state: State, known: bool) -> Adjustment:
-        views = observed(first, state, 3, 5.0 if known else 3.0, known=known)
-        return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
-
-    result = near(_begin(first, ring, priors, wrap_rad), known=True)
-    if not rough and len(first) > 1 and _strange(result):
-        pitch = 2 * np.pi / len(first[0].teeth)
-        others = [near(_begin(first, ring, priors, share * pitch), known=True) for share in TRIED_OVERLAPS]
-        other = near(min(others, key=_deviance).state, known=True)
-        if _deviance(other) + REGISTER.least_deviance_gain < _deviance(result):
-            result = other
-    if rough:
-        return result
-    return near(result.state, known=False)
-
-
-def _strange(result: Adjustment) -> bool:
-    """Whether two overhead photographs may have been matched at a wrong place along the blades.
-
-    Signs are an unusual overlap, and blades that bend more than blades do: of twelve rendered pairs of used rotors
-    the five that were matched more than 10 deg off bent by 2.5 to 4 times the variance expected, the others by up to
-    1.3.
-    """
-    return (
-        result.prior_cost["overlap"] > REGISTER.unusual_overlap_cost
-        or result.birge_ratio_squared > REGISTER.unusual_birge_squared
-    )
-
-
-def _deviance(result: Adjustment) -> float:
-    """How unlikely a rotor is: -2 log likelihood and a constant.
-
-    By all that is known beforehand, and by edges that lie farther off than they are unsure; for comparing starts from
-    the same photographs. Whether a rotor is like rotors at all, `Adjustment.implausibility` says.
-    """
-    tips = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
-    off = sum(len(result.weight[p][kind]) * 2 * np.log(max(result.scale[p][kind], 1.0)) for p, kind in tips)
-    # the gauge only ties it to where it was begun
-    return float(off + sum(cost for of, cost in result.prior_cost.items() if of != "gauge"))
-
-
 def register_all(
     first: Sequence[OutlinedShot],
     others: Sequence[Shot],
@@ -181,19 +88,21 @@ def register_all(
     progress("finding tip radius and thickness from the oblique photographs")
     best, misfit_px = overhead, np.inf
     other_wraps: list[Adjustment] = []  # what starts at other wraps came to
-    for radius_mm, wrap_rad, begun in _begun(sides, state, ring, priors):
+    for radius_mm, wrap_rad, begun in islice(_begun(sides, state, ring, priors), MOST_STARTS):
         progress(f"adjusting all photographs on a tip radius of {radius_mm:.1f} mm")
         here, here_px = _best_tried(sides, begun, ring, priors)
-        if misfit_px == np.inf or _rank(here, here_px, shots) < _rank(best, misfit_px, shots):
+        if here_px < REGISTER.even_misfit_px and not fit.right(here, here_px, shots):
+            here, here_px = _widened(sides, here, here_px, ring, priors)
+        if misfit_px == np.inf or fit.rank(here, here_px, shots) < fit.rank(best, misfit_px, shots):
             best, misfit_px = here, here_px
-        if _fits(best, misfit_px, sides.shots) or _even(best, misfit_px, sides.shots):
+        if fit.right(best, misfit_px, shots):
             break
         if wrap_rad is not None:
             other_wraps.append(here)
-        if sum(_same_place(best, other) for other in other_wraps) >= REGISTER.enough_alike:
+        if sum(fit.same_place(best, other) for other in other_wraps) >= REGISTER.enough_alike:
             break
     best, misfit_px = _settled(sides, best, misfit_px, ring, priors)
-    if len(sides.first) > 1 and not _even(best, misfit_px, sides.shots):
+    if len(sides.first) > 1 and misfit_px > REGISTER.good_misfit_px and not fit.even(best, misfit_px, shots):
         best, misfit_px = _nudged(sides, best, misfit_px, ring, priors)
     best, misfit_px = _of_like_lengths(sides, best, misfit_px, ring, priors)
     if misfit_px > REGISTER.refused_misfit_px:
@@ -277,45 +186,70 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
     """All photographs adjusted with each thickness at the tip that they show, the one that fits best at once first."""
     rough: list[tuple[float, State]] = []
     for thickness_mm, shift_mm in sides.thicknesses(begun):
-        state = begun.copy()
-        state.rotor.thickness_mm = thickness_mm
-        state.rotor.extra_mm[:] = 0.0
-        state.rotor.heights += shift_mm
-        result = _adjusted(sides.shots, state, 6, ring, priors)
-        rough.append((_misfit_px(result, sides.shots), result.state))
+        result = _adjusted(sides.shots, _with_thickness(begun, sides, thickness_mm, shift_mm), 6, ring, priors)
+        rough.append((fit.misfit_px(result, sides.shots), result.state))
         if rough[-1][0] < REGISTER.rough_misfit_px:
             break
-    for _, state in sorted(rough, key=lambda r: r[0]):
+    for _, state in sorted(rough, key=lambda r: r[0])[:REFINED_THICKNESSES]:
         yield _adjusted(sides.shots, state, 2, ring, priors)
+
+
+def _with_thickness(begun: State, sides: _Sides, thickness_mm: float, shift_mm: float) -> State:
+    """A state with another thickness of the tip and its mid-lines shifted, mm, as both edges are seen from the side.
+
+    Where that raises the edge that is known from overhead, it is nearer to the axis: rays from overhead say so, of
+    either setup.
+    """
+    state = begun.copy()
+    rotor, setup = state.rotor, sides.setup_of[sides.slanted[0]]
+    up = 1.0 if state.r_ring_rotor[setup, 2, 2] > 0 else -1.0
+    thicker_mm = thickness_mm - rotor.thickness_mm
+    raised_mm = up * shift_mm + thicker_mm / 2
+    photo = next((p for p, _ in sides.above if sides.setup_of[p] == setup), None)
+    if photo is not None:
+        eye = state.eye_in(photo, setup)
+        below_mm = abs(eye[2] - float(rotor.heights.mean()))
+        rotor.radius_mm -= raised_mm * rotor.radius_mm / below_mm
+        others = np.arange(len(state.setups)) != setup
+        state.t_ring_rotor[others, 2] += 2 * raised_mm - thicker_mm
+    rotor.thickness_mm = thickness_mm
+    rotor.extra_mm[:] = 0.0
+    rotor.heights += shift_mm
+    return state
 
 
 def _best_tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
     """The best of `_tried` and its misfit, px; the rest are not tried once one fits well."""
     found: list[tuple[Adjustment, float]] = []
     for tried in _tried(sides, begun, ring, priors):
-        found.append((tried, _misfit_px(tried, sides.shots)))
-        best, misfit_px = min(found, key=lambda f: _rank(f[0], f[1], sides.shots))
-        if misfit_px < REGISTER.good_misfit_px or _even(best, misfit_px, sides.shots):
+        found.append((tried, fit.misfit_px(tried, sides.shots)))
+        best, misfit_px = min(found, key=lambda f: fit.rank(f[0], f[1], sides.shots))
+        if misfit_px < REGISTER.good_misfit_px or fit.even(best, misfit_px, sides.shots):
             break
     return best, misfit_px
+
+
+def _widened(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
+    """The adjustment and its misfit, px, or those that edges looked for farther away lead to, where they fit better.
+
+    Where edges still lie off, or were found on something else, the true ones are farther away than was looked.
+    """
+    found, begun = [(best, misfit_px)], best.state
+    for search_px in WIDE_SEARCHES_PX:
+        wide = _adjusted(sides.shots, begun, search_px, ring, priors)
+        found.append((wide, fit.misfit_px(wide, sides.shots)))
+        begun = wide.state
+    return min(found, key=lambda f: fit.rank(f[0], f[1], sides.shots))
 
 
 def _settled(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, priors: Priors) -> tuple[Adjustment, float]:
     """The adjustment and its misfit, with edges looked for anew until the blades' ends stay where they are.
 
-    The cost is flat along the wrap, which only heights and slopes together determine: one look may end half way. Where
-    edges still lie off, or were found on something else, the true ones are farther away than they were looked for.
+    The cost is flat along the wrap, which only heights and slopes together determine: one look may end half way.
     """
-    if misfit_px > REGISTER.good_misfit_px:
-        found, begun = [(best, misfit_px)], best.state
-        for search_px in WIDE_SEARCHES_PX:
-            wide = _adjusted(sides.shots, begun, search_px, ring, priors)
-            found.append((wide, _misfit_px(wide, sides.shots)))
-            begun = wide.state
-        best, misfit_px = min(found, key=lambda f: f[1])
     for _ in range(MOST_EDGE_SEARCHES):
         tried = _adjusted(sides.shots, best.state, 3, ring, priors)
-        tried_px = _misfit_px(tried, sides.shots)
+        tried_px = fit.misfit_px(tried, sides.shots)
         if tried_px > REGISTER.worse_fit_ratio * misfit_px:
             break
         before, after = best.state.rotor, tried.state.rotor
@@ -371,7 +305,7 @@ def _readjusted(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> tupl
     """The adjustment that a state which is some mm off comes to, and its misfit, px."""
     near = _adjusted(sides.shots, begun, 3, ring, priors)
     result = _adjusted(sides.shots, near.state, 2, ring, priors)
-    return result, _misfit_px(result, sides.shots)
+    return result, fit.misfit_px(result, sides.shots)
 
 
 def _adjusted(shots: Sequence[Shot], state: State, search_px: int, ring: Ring, priors: Priors) -> Adjustment:
@@ -408,80 +342,3 @@ def _placed(shots: Sequence[Shot], overhead: Adjustment, ring: Ring) -> State:
     priors = Priors(old.camera, overhead.covariance[overhead.layout["camera"], overhead.layout["camera"]])
     placed = adjust(ring, sighted, state, priors, most_iterations=25, must_settle=False).state
     return with_rotor_of(placed, old)
-
-
-def _misfit_px(result: Adjustment, shots: Sequence[Shot]) -> float:
-    """Root mean square distance, px, of the tip edges that should be seen, each at most `REGISTER.missing_edge_px`.
-
-    Edges that are not found count as lying so far off, since a wrong start fits the few edges that it finds. It may fit
-    with an implausible rotor instead, which adds `implausible_px` for each standard deviation beyond the usual.
-    """
-    if result.state.rotor.thickness_mm < REGISTER.thinnest_blade_mm:  # both edges were taken for one
-        return REGISTER.missing_edge_px
-    total, number = 0.0, 0
-    for p, shot in enumerate(shots):
-        wanted = sum(stretch.points for stretch in predicted(result.state, p, shot))
-        off = np.concatenate([r for kind, r in result.residual_px[p].items() if kind in TIP_KINDS] or [np.zeros(0)])
-        off = off[np.isfinite(off)] / shot.photo.scale
-        lost = max(wanted - len(off), 0)
-        total += float(np.minimum(off**2, REGISTER.missing_edge_px**2).sum()) + lost * REGISTER.missing_edge_px**2
-        number += len(off) + lost
-    unlike = REGISTER.implausible_px * max(result.implausibility() - REGISTER.usual_implausibility_sigmas, 0.0)
-    return min(float(np.sqrt(total / max(number, 1))) + unlike, REGISTER.missing_edge_px)
-
-
-def _upper_seen(result: Adjustment, shots: Sequence[Shot]) -> float:
-    """Share of the upper edges of blades that is found in the photographs from the side; 1 without such photographs.
-
-    A rotor too high by the thickness of its blades has its lower edges where the upper ones are, and nothing above.
-    """
-    counts = [upper_edges(result, p, shot) for p, shot in enumerate(shots) if not shot.overhead]
-    found, wanted = np.sum(counts, axis=0) if counts else (0, 0)
-    return float(found / wanted) if wanted else 1.0
-
-
-def _rank(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> tuple[bool, float]:
-    """Less for the better of two adjustments: one that has upper edges where none are seen fits by the others alone."""
-    return _upper_seen(result, shots) < REGISTER.least_seen_share, misfit_px
-
-
-def _same_place(one: Adjustment, other: Adjustment) -> bool:
-    """Whether two adjustments came to the same tip radius and wrap."""
-    a, b = one.state.rotor, other.state.rotor
-    wraps = [float(np.diff(rotor.ends, axis=1).mean()) for rotor in (a, b)]
-    return (
-        abs(a.radius_mm - b.radius_mm) < REGISTER.same_radius_mm and abs(wraps[0] - wraps[1]) < REGISTER.same_wrap_rad
-    )
-
-
-def _even(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
-    """Whether the tip edges scatter about a plausible rotor, with no part of a run of them off or missing."""
-    if misfit_px > REGISTER.even_misfit_px or result.implausibility() > REGISTER.usual_implausibility_sigmas:
-        return False
-    if _farthest_px(result, shots) > REGISTER.even_run_px:
-        return False
-    return _upper_seen(result, shots) >= REGISTER.least_seen_share
-
-
-def _fits(result: Adjustment, misfit_px: float, shots: Sequence[Shot]) -> bool:
-    """Whether the tip edges lie where the adjustment has them, but for a few."""
-    return (
-        misfit_px < REGISTER.fitting_misfit_px
-        and _upper_seen(result, shots) > REGISTER.least_seen_share
-        and _farthest_px(result, shots) < REGISTER.missed_run_px
-    )
-
-
-def _farthest_px(result: Adjustment, shots: Sequence[Shot]) -> float:
-    """The largest median distance, px, of a third of a run of tip edge, one blade's in one photograph."""
-    farthest = 0.0
-    for p, (view, shot) in enumerate(zip(result.views, shots, strict=True)):
-        for kind, face in TIP_KINDS.items():
-            if (tips := view.tips_of(face)) is None:
-                continue
-            off_px = result.residual_px[p][kind] / shot.photo.scale
-            for blade in np.unique(tips.blade):
-                run = off_px[(tips.blade == blade) & np.isfinite(off_px)]
-                if parts := min(len(run) // REGISTER.even_run_points, 3):
-                    farthest = max(farthest, *(abs(float(np.median(r))) for r in np.array_split(run, parts)))
-    return farthest

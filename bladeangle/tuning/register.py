@@ -111,7 +111,7 @@ class Register(Group):
         sensitivity="half and half more: nothing (five, eight)",
     )
     even_run_px: float = tuned(
-        0.4,
+        0.6,
         unit="px",
         meaning="median from which a third of a run of edge is off",
         evidence=JUDGEMENT,

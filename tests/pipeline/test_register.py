@@ -16,7 +16,7 @@ from rendered_rotor import rendered
 from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
-from bladeangle.pipeline import register
+from bladeangle.pipeline import fit, overhead, register
 from bladeangle.pipeline.judged import Measurement
 from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.shots import OutlinedShot, Shot
@@ -35,9 +35,9 @@ def outlined(shots: Sequence[Shot]) -> list[OutlinedShot]:
 
 
 def register_all(shots: Sequence[Shot], measurement: Measurement, priors: Priors) -> Any:
-    overhead = register.adjusted_overhead(outlined(shots), measurement.ring, priors, rough=True)
+    above = overhead.adjusted_overhead(outlined(shots), measurement.ring, priors, rough=True)
     said: list[str] = []
-    result = register.register_all(outlined(shots), shots[2:], overhead, measurement.ring, priors, said.append)
+    result = register.register_all(outlined(shots), shots[2:], above, measurement.ring, priors, said.append)
     assert said[0].startswith("finding tip radius and thickness")
     return result
 
@@ -53,7 +53,7 @@ def test_wrong_first_guesses_end_at_the_rotor(found: Found, radius_mm: float, th
     u_radius, u_thickness = np.sqrt(np.diag(result.covariance))[result.layout["rotor"]][:2]
     assert rotor.radius_mm == pytest.approx(true["rotor"]["tip_radius"], abs=min(0.4, 0.1 + largest(1) * u_radius))
     assert rotor.thickness_mm == pytest.approx(true["rotor"]["thickness"], abs=min(0.4, 0.1 + largest(1) * u_thickness))
-    assert 0 < register._misfit_px(result, measurement.shots) < REGISTER.fitting_misfit_px
+    assert 0 < fit.misfit_px(result, measurement.shots) < REGISTER.fitting_misfit_px
 
 
 @pytest.mark.slow
@@ -69,21 +69,21 @@ def test_of_two_matches_the_likelier_is_kept(tmp_path: Path, monkeypatch: pytest
     def wrap_deg(result: Any) -> Any:
         return np.degrees(np.diff(result.state.rotor.ends, axis=1)[:, 0])
 
-    usual = register.adjusted_overhead(outlined(found.shots), found.ring, priors)
+    usual = overhead.adjusted_overhead(outlined(found.shots), found.ring, priors)
     # even pitch tells the wrap only through what the tip radius is taken for
     assert wrap_deg(usual) == pytest.approx(right, abs=20.0)
-    strange = register._strange
+    strange = overhead._strange
     for beyond_deg in (130.0, 110.0, 90.0, 150.0, 70.0):
         wrong_rad = float(np.radians(right.mean() + beyond_deg))
-        monkeypatch.setattr(register, "_strange", lambda _: False)
-        once = register.adjusted_overhead(outlined(found.shots), found.ring, priors, wrong_rad)
+        monkeypatch.setattr(overhead, "_strange", lambda _: False)
+        once = overhead.adjusted_overhead(outlined(found.shots), found.ring, priors, wrong_rad)
         if np.median(wrap_deg(once) - right) > 20.0:
             break
     else:
         pytest.fail("every start came back to the right match by itself")
-    monkeypatch.setattr(register, "_strange", strange)
-    mended = register.adjusted_overhead(outlined(found.shots), found.ring, priors, wrong_rad)
-    assert register._deviance(once) >= register._deviance(mended) > 0
+    monkeypatch.setattr(overhead, "_strange", strange)
+    mended = overhead.adjusted_overhead(outlined(found.shots), found.ring, priors, wrong_rad)
+    assert overhead.deviance(once) >= overhead.deviance(mended) > 0
 
 
 @pytest.mark.slow
@@ -101,7 +101,7 @@ def test_what_fits_nowhere_is_refused(
 
     monkeypatch.setattr(register, "_on_radius", on_radius)
     monkeypatch.setattr(register, "_tried", lambda *_: [measurement.result])
-    monkeypatch.setattr(register, "_misfit_px", lambda *_: misfit_px)
+    monkeypatch.setattr(fit, "misfit_px", lambda *_: misfit_px)
     priors = priors_of(measurement.camera, measurement.options, measurement.ring)
     if refused:
         with pytest.raises(AdjustmentError, match="photographs from the side do not fit"):
@@ -117,17 +117,17 @@ def test_what_fits_nowhere_is_refused(
 def test_what_is_not_found_counts_as_lying_off(found: Found) -> None:
     measurement, _ = found
     result, shots = measurement.result, measurement.shots
-    sound = register._misfit_px(result, shots)
+    sound = fit.misfit_px(result, shots)
     assert 0.02 < sound < REGISTER.fitting_misfit_px
     none: list[dict[str, Any]] = [{} for _ in result.residual_px]
-    assert register._misfit_px(replace(result, residual_px=none), shots) == REGISTER.missing_edge_px
+    assert fit.misfit_px(replace(result, residual_px=none), shots) == REGISTER.missing_edge_px
     half = [{k: (r[::2] if "tips" in k else r) for k, r in kinds.items()} for kinds in result.residual_px]
-    lost = register._misfit_px(replace(result, residual_px=half), shots)
+    lost = fit.misfit_px(replace(result, residual_px=half), shots)
     # about half of the edges are missing, each counting as MISSING_EDGE_PX
     assert 0.5 * REGISTER.missing_edge_px < lost < 0.85 * REGISTER.missing_edge_px
     one = result.state.copy()
     one.rotor.thickness_mm = 0.5 * REGISTER.thinnest_blade_mm
-    assert register._misfit_px(replace(result, state=one), shots) == REGISTER.missing_edge_px
+    assert fit.misfit_px(replace(result, state=one), shots) == REGISTER.missing_edge_px
 
 
 def test_each_clear_radius_is_begun_from_once(found: Found, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -163,6 +163,30 @@ def test_each_clear_radius_is_begun_from_once(found: Found, monkeypatch: pytest.
     assert begun == [(70.4, None), (70.0, None), (72.0, None), (70.8, None), (70.4, 1.5), (70.0, 1.5)]
 
 
+@pytest.mark.parametrize(("thicker_mm", "raised_mm"), [(0.0, 1.0), (0.8, -0.6), (-0.5, 1.5)])
+def test_edges_seen_from_overhead_stay_where_they_are_on_another_thickness(
+    found: Found, thicker_mm: float, raised_mm: float
+) -> None:
+    """What the photographs from the side say of thickness and height fits those from overhead on another radius."""
+    result, shots = found[0].result, found[0].shots
+    sides = register._Sides.of(outlined(shots), shots[2:], result, result.state)
+    before, rotor = result.state, result.state.rotor
+    # inlet end up, the upper edge rises by the shift of the mid-line and half of what is added
+    state = register._with_thickness(before, sides, rotor.thickness_mm + thicker_mm, raised_mm - thicker_mm / 2)
+    assert state.rotor.thickness_mm == pytest.approx(rotor.thickness_mm + thicker_mm)
+    blade = np.repeat(np.arange(rotor.blades), 20)
+    tau = np.linspace(rotor.ends[:, 0], rotor.ends[:, 1], 22)[1:-1].T.reshape(-1)
+    for photo, (setup, face) in enumerate(((0, 1), (1, -1))):
+        px, now, as_wide = (
+            s.pixels_of(s.rotor.tip(blade, np.full(len(blade), face), tau), photo, setup)
+            for s in (before, state, replace(state, rotor=replace(state.rotor, radius_mm=rotor.radius_mm)))
+        )
+        moved, else_moved = (np.median(np.linalg.norm(p - px, axis=1)) for p in (now, as_wide))
+        assert 0 < moved < 0.4 * else_moved
+    low = register._with_thickness(before, sides, rotor.thickness_mm, 0.0)
+    assert low.rotor.radius_mm == rotor.radius_mm and state.rotor.radius_mm != rotor.radius_mm
+
+
 def shot_with(turn_rad: float) -> Any:
     return SimpleNamespace(teeth=[SimpleNamespace(angle=np.array([0.0, turn_rad]))])
 
@@ -187,10 +211,10 @@ def test_a_rotor_of_which_one_face_alone_is_found_is_not_the_right_one(found: Fo
     measurement, _ = found
     shots, residuals = measurement.shots, measurement.result.residual_px
     result = replace(measurement.result, residual_px=[{k: 0.0 * r for k, r in kinds.items()} for kinds in residuals])
-    assert REGISTER.least_seen_share < register._upper_seen(result, shots) <= 1.0
-    assert register._upper_seen(replace(result, residual_px=result.residual_px[:2]), shots[:2]) == 1.0
+    assert REGISTER.least_seen_share < fit.upper_seen(result, shots) <= 1.0
+    assert fit.upper_seen(replace(result, residual_px=result.residual_px[:2]), shots[:2]) == 1.0
     misfit_px = REGISTER.good_misfit_px
-    assert register._even(result, misfit_px, shots)
+    assert fit.even(result, misfit_px, shots)
     residual_px, views = list(result.residual_px), list(result.views)
     for p in (2, 3):  # those from the side
         residual_px[p] = {kind: r for kind, r in residual_px[p].items() if kind != "inlet tips"}
@@ -198,8 +222,8 @@ def test_a_rotor_of_which_one_face_alone_is_found_is_not_the_right_one(found: Fo
         assert tips is not None
         views[p] = replace(views[p], tips=tips.only(tips.face == TIP_KINDS["outlet tips"]))
     lower = replace(result, residual_px=residual_px, views=tuple(views))
-    assert register._upper_seen(lower, shots) == 0.0
-    assert not register._even(lower, misfit_px, shots)
+    assert fit.upper_seen(lower, shots) == 0.0
+    assert not fit.even(lower, misfit_px, shots)
 
 
 @pytest.mark.slow

@@ -86,7 +86,9 @@ KEPT = {
         detection.outline BLADE_COUNTS
         results.advice TRIED_DEG SIDES
         pipeline.ends RADII_MM SCALES
-        pipeline.register TRIED_OVERLAPS NARROW_RADIUS_STEPS WIDE_SEARCHES_PX
+        pipeline.overhead TRIED_OVERLAPS
+        pipeline.register NARROW_RADIUS_STEPS WIDE_SEARCHES_PX REFINED_THICKNESSES
+        pipeline.register MOST_STARTS
         pipeline.sorting HEIGHTS_MM
     """,
 }
