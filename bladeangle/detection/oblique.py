@@ -157,12 +157,12 @@ def find_thickness(
         # what was taken for the upper edge is where it was found
         off_mm = OFFSETS_MM / 2 + THICKNESSES_MM[:, None] if raised else OFFSETS_MM + 0 * THICKNESSES_MM[:, None]
         upper = rotor.thickness_mm / 2 + off_mm
-        for *clear, row, offset in _lands_at(np.array(responses or [np.zeros(len(z))]), z, upper):
+        for has_peak, weaker, row, offset in _lands_at(np.array(responses or [np.zeros(len(z))]), z, upper):
             thickness = float(THICKNESSES_MM[row])
             shift = float(upper[row, offset] - thickness / 2) * up_of[setup_of[oblique[0]]]
             again = any(max(abs(thickness - t), abs(shift - s)) < 0.15 for *_, t, s in found)
-            if not raised or (clear[0] and not again):
-                found.append((not raised, *clear, thickness, shift))
+            if not raised or (has_peak and not again):
+                found.append((not raised, has_peak, weaker, thickness, shift))
     return [(thickness, shift) for *_, thickness, shift in sorted(found, reverse=True)]
 
 
