@@ -253,7 +253,7 @@ class Mixups(Group):
         unit="1",
         meaning="likelihood ratio from which photographs show two rotors, all from above and with some from the side",
         evidence=(
-            "one rotor reaches 23 in 38 simulated pairs and 1.4 in 31 of renders and path-traced ones; beside three and "
+            "one rotor reaches 23 in 38 simulated pairs and 1.4 in 31 of renders and path-traced ones; beside three or "
             "six from the side 75 of 78 rendered sound sets stay under 0.0045, the others reach 0.035 to 0.37; of "
             "mixtures that nothing else tells one has 0.011, and is off by 11 to 23 u, the others 140 and more"
         ),
