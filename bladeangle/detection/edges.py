@@ -26,6 +26,8 @@ from bladeangle.tuning.imaging import PROFILES
 
 #: Least pixels that an edge may be moved by, and that its profiles reach, with which a step can be fitted.
 LEAST_TRUST_PX, LEAST_REACH_PX = 2, 6
+#: Every so many pixels along an edge its path is looked for.
+PATH_PX = 4
 #: Spacing, mm along the tip, of the places at which it is decided whether the edge is seen.
 STEP_MM = 0.3
 #: The same where the share that is seen, or a drawing of it, is all that is needed.
@@ -274,7 +276,7 @@ def lands_off(photo: Photo, stretches: Sequence[Stretch], blur_px: float) -> dic
     as little as a blade: one that jumps has found the edge of a shadow.
     """
     out: dict[int, Array] = {}
-    every, group = 4, 3  # profiles at every fourth pixel, as in `_search`; so many make a place on the path
+    every, group = PATH_PX, 3  # so many profiles make a place on the path
     for k, stretch in enumerate(stretches):
         number = len(stretch.px) // (every * group)
         if stretch.far or not number:
@@ -288,12 +290,13 @@ def lands_off(photo: Photo, stretches: Sequence[Stretch], blur_px: float) -> dic
         reach = away_px + int(np.ceil(np.abs(lands_px).max())) + 3
         read = profiles.read_profiles(photo.grey, stretch.px[at], stretch.normal[at], (reach, reach), every // 2)
         places, read_at = np.arange(-away_px, away_px + 1), np.arange(-reach, reach + 1)
-        edges = [
+        response = step_response(read, blur_px)
+        one, other = (
             np.array([np.interp(places + p, read_at, r) for r, p in zip(response, past_px, strict=True)])
-            for response in [step_response(read, blur_px)]
+            .reshape(number, group, -1)
+            .mean(1)
             for past_px in (np.zeros(len(at)), lands_px)
-        ]
-        one, other = (edge.reshape(number, group, -1).mean(1) for edge in edges)
+        )
         both, weaker = one + other, np.minimum(one, other)
         path = follow([both], places.astype(float), most_step=1, priors=[0.5 * (places / away_px) ** 2])[0]
         share = np.abs(path) / land_px
@@ -331,8 +334,7 @@ def _search(photo: Photo, stretches: Sequence[Stretch], blur_px: float, search_p
     """Offsets (n,) of each edge from its prediction: the strongest smooth path within `search_px`."""
     from scipy.ndimage import uniform_filter1d
 
-    every = 4  # the path is looked for at every fourth pixel
-    reach = (search_px + 3, search_px + 3)
+    every, reach = PATH_PX, (search_px + 3, search_px + 3)
     px, normal = (np.concatenate([getattr(s, name)[::every] for s in stretches]) for name in ("px", "normal"))
     read = profiles.read_profiles(photo.grey, px, normal, reach, every // 2)
     ends = np.cumsum([0] + [len(s.px[::every]) for s in stretches])

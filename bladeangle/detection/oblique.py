@@ -155,8 +155,8 @@ def find_thickness(
     found: list[tuple[bool, bool, float, float, float]] = []
     for raised in (False, True):
         # what was taken for the upper edge is where it was found
-        off_mm = OFFSETS_MM / 2 + THICKNESSES_MM[:, None] if raised else OFFSETS_MM + 0 * THICKNESSES_MM[:, None]
-        upper = rotor.thickness_mm / 2 + off_mm
+        higher_mm, off_mm = (THICKNESSES_MM, OFFSETS_MM / 2) if raised else (0 * THICKNESSES_MM, OFFSETS_MM)
+        upper = rotor.thickness_mm / 2 + np.add.outer(higher_mm, off_mm)
         for has_peak, weaker, row, offset in _lands_at(np.array(responses or [np.zeros(len(z))]), z, upper):
             thickness = float(THICKNESSES_MM[row])
             shift = float(upper[row, offset] - thickness / 2) * up_of[setup_of[oblique[0]]]

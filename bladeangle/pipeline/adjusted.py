@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import TIP_KINDS, ObservedView, unmoved
+from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, unmoved
 from bladeangle.adjustment.priors import Priors
 from bladeangle.adjustment.rotor import Rotor
 from bladeangle.detection.edges import upper_face
@@ -42,14 +42,19 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
     state = replace(before, moves=unmoved([shot.setup for shot in shots]))
     ring = registered.outlined.ring
     for _ in range(MOST_LOOKS):
-        views = observed(shots, state, 0, ADJUSTED.end_search_mm, last=True)
-        result = adjust(ring, views, state, priors)
+        result = _looked(shots, state, ring, priors)
         moved_mm, state = _moved_mm(state.rotor, result.state.rotor), result.state
         if moved_mm < ADJUSTED.settled_mm or all(shot.overhead for shot in shots):
             break  # lands, which may be taken for their other edge, are seen from the side alone
     if _off(result):
         result = _put_right(shots, result, ring, priors)
     return Adjusted(registered, shots, priors, result)
+
+
+def _looked(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors) -> Adjustment:
+    """The adjustment to all edges that are seen where a state has them."""
+    views = observed(shots, state, 0, ADJUSTED.end_search_mm, last=True)
+    return adjust(ring, views, state, priors)
 
 
 def _moved_mm(before: Rotor, after: Rotor) -> float:
@@ -71,8 +76,7 @@ def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Pr
     """
     tried = result
     for _ in range(MOST_LOOKS):
-        views = observed(shots, tried.state, 0, ADJUSTED.end_search_mm, last=True)
-        tried = adjust(ring, views, tried.state, priors)
+        tried = _looked(shots, tried.state, ring, priors)
         if not _off(tried):
             return tried
     for all_lower in (False, True):

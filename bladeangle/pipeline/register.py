@@ -95,8 +95,8 @@ def register_all(
             here, here_px = _widened(sides, here, here_px, ring, priors)
         if misfit_px == np.inf or fit.rank(here, here_px, shots) < fit.rank(best, misfit_px, shots):
             best, misfit_px = here, here_px
-        if fit.right(best, misfit_px, shots):
-            break
+            if fit.right(best, misfit_px, shots):
+                break
         if wrap_rad is not None:
             other_wraps.append(here)
         if sum(fit.same_place(best, other) for other in other_wraps) >= REGISTER.enough_alike:
@@ -202,7 +202,7 @@ def _with_thickness(begun: State, sides: _Sides, thickness_mm: float, shift_mm: 
     """
     state = begun.copy()
     rotor, setup = state.rotor, sides.setup_of[sides.slanted[0]]
-    up = 1.0 if state.r_ring_rotor[setup, 2, 2] > 0 else -1.0
+    up = edges.upper_face(state.setups[setup])
     thicker_mm = thickness_mm - rotor.thickness_mm
     raised_mm = up * shift_mm + thicker_mm / 2
     photo = next((p for p, _ in sides.above if sides.setup_of[p] == setup), None)

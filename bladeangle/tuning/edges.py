@@ -160,7 +160,7 @@ class Edges(Group):
         1.15,
         unit="1",
         meaning="how much stronger both edges must be together for being taken to lie there",
-        evidence="as `weaker_edge_gain`: 1.22 and more",
+        evidence="as `weaker_edge_gain`: 1.31 and more",
         sensitivity=NOT_READ,
     )
     weaker_edge_gain: float = tuned(
@@ -169,7 +169,7 @@ class Edges(Group):
         meaning="the same of the weaker edge of the two",
         evidence=(
             "in the four lands of 60 rendered sets with three photographs from the side whose edges were found on each "
-            "other, in part or as a whole, 4.5 and more; up to 3.0 where they were found rightly and others are as "
+            "other, in part or as a whole, 3.7 and more; up to 3.0 where they were found rightly and others are as "
             "strong beside them"
         ),
         sensitivity=NOT_READ,
@@ -178,7 +178,7 @@ class Edges(Group):
         2.0,
         unit="sigma",
         meaning="strength, over the noise, that the weaker edge must have there",
-        evidence="as `weaker_edge_gain`: 2.3 and more",
+        evidence="as `weaker_edge_gain`: 2.1 and more",
         sensitivity=NOT_READ,
     )
     least_land: float = tuned(

@@ -67,7 +67,7 @@ KEPT = {
         imaging.quality LINES
         imaging.ring POINTS_A_SIDE
         imaging.saturation EVERY
-        detection.edges LEAST_TRUST_PX LEAST_REACH_PX STEP_MM ROUGH_STEP_MM
+        detection.edges LEAST_TRUST_PX LEAST_REACH_PX PATH_PX STEP_MM ROUGH_STEP_MM
         detection.visibility SIGHT_STEP_MM
         detection.hub PITCH_MM AZIMUTHS
         detection.outline COLUMNS SUBCOLUMNS PITCH_MM COARSE
