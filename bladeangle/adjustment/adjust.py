@@ -103,9 +103,13 @@ class Adjustment(RingAdjustment):
         return self.prior_cost["smoothness"] / max(self.prior_redundancy["smoothness"], 1.0)
 
     def implausibility(self) -> float:
-        """How unlike other rotors this one is: excess of the cost of `ROTOR_PRIORS`, in its standard deviations."""
+        """How unlike other rotors this one is: excess of the cost of `ROTOR_PRIORS`, in its standard deviations.
+
+        Or how far its overlap alone is from the usual one, as a single number is lost among so many.
+        """
         redundancy = _of_rotors(self.prior_redundancy)
-        return float((self.rotor_cost - redundancy) / np.sqrt(2 * max(redundancy, 1.0)))
+        excess = (self.rotor_cost - redundancy) / np.sqrt(2 * max(redundancy, 1.0))
+        return float(max(excess, np.sqrt(self.prior_cost.get("overlap", 0.0))))
 
     @property
     def rotor_cost(self) -> float:

@@ -25,6 +25,7 @@ from bladeangle.results.picture_shear import PictureShear, picture_shears, shear
 from bladeangle.results.stations import Stations
 from bladeangle.results.unevenness import unevenness_px
 from bladeangle.tuning.pipeline import DISTURBANCES
+from bladeangle.tuning.results import DIAGNOSTICS
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,9 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
     shears = picture_shears(result, ring, priors)
     other: dict[int, int | None] = {p: shear.or_photo for p, shear in shears.items() if shear.clear}
     other |= {q: p for p, q in other.items() if q is not None and q not in other}
+    # a rotor unlike others may be one of edges that are no tips', and little of the tips then lies close beside them
+    unlikely = result.implausibility() > DIAGNOSTICS.implausible_sigmas
+    doubted_share = DISTURBANCES.beside_share if unlikely else DISTURBANCES.doubted_share
     for p, shot in enumerate(shots):
         which = 0 if shot.overhead else 1
         if (off_px := unevenness_px(result, ring, p)) > DISTURBANCES.widened_px[which]:
@@ -68,7 +72,7 @@ def disturbances(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: 
         edges[p] = [edge for edge in found if edge.share > DISTURBANCES.beside_share]
         for edge in edges[p]:
             text = f"A second edge runs beside {100 * edge.share:.0f} % of the tip. It is {edge.away_px:.0f} px away."
-            code = "two-edges" if edge.share > DISTURBANCES.doubted_share else "edge-beside"
+            code = "two-edges" if edge.share > doubted_share else "edge-beside"
             flags.append(Flag(code, text, shot.name, edge.blade + 1))
     return Disturbances(uneven_px, shears, edges, tuple(flags))
 

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator, Sequence
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import ROTOR_PRIORS, Adjustment
+from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
 from bladeangle.base.budget import STATIONS, blade_and_station, coverage_factor
 from bladeangle.base.errors import AdjustmentError
@@ -24,12 +24,13 @@ from bladeangle.tuning.results import DIAGNOSTICS
 
 #: Line of the budget for wear.
 WEAR_LINE = "wear and run-out of the tips"
-#: What it is that departs from `ROTOR_PRIORS`, for people.
+#: What it is that departs from the priors of `Adjustment.implausibility`, for people.
 UNLIKE = {
     "tilt": "how much it leans",
     "hub circles": "how high its hub is",
     "blade edges": "how thick its blades are",
     "blades alike": "how its blades differ from each other",
+    "overlap": "how far its blades reach over each other",
 }
 
 
@@ -172,7 +173,7 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
         text += f"{off:.0f} uncertainties from the one given."
         yield Flag("diameter-differs", text)
     if (excess := result.implausibility()) > DIAGNOSTICS.implausible_sigmas:
-        most = max(ROTOR_PRIORS, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_redundancy.get(k, 0.0))
+        most = max(UNLIKE, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_redundancy.get(k, 0.0))
         text = f"The rotor that fits best is unlike others, most of all by {UNLIKE[most]}."
         yield Flag("rotor-unlikely", f"{text} (In all by {excess:.1f} standard deviations.)")
     bend = float(np.hypot(*state.sheet[2:4]))
