@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -11,10 +12,12 @@ from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import TIP_KINDS, ObservedView, State, unmoved
 from bladeangle.adjustment.priors import Priors
 from bladeangle.adjustment.rotor import Rotor
+from bladeangle.base.errors import AdjustmentError
 from bladeangle.detection.edges import upper_face
 from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline.mixups import two_rotors
 from bladeangle.pipeline.options import Options, calipers_of
-from bladeangle.pipeline.register import Registered
+from bladeangle.pipeline.register import Registered, nudged
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.results.angles import arc_of
 from bladeangle.tuning.pipeline import ADJUSTED
@@ -48,6 +51,8 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
             break  # lands, which may be taken for their other edge, are seen from the side alone
     if _off(result):
         result = _put_right(shots, result, ring, priors)
+    if len(result.state.setups) > 1 and not result.from_above and two_rotors(result):
+        result = _matched_anew(shots, result, ring, priors)
     return Adjusted(registered, shots, priors, result)
 
 
@@ -84,6 +89,21 @@ def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Pr
         tried = adjust(ring, fewer, result.state, priors)
         if not _off(tried):
             return tried
+    return result
+
+
+def _matched_anew(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
+    """An adjustment that shows two rotors, or the first of those matched beside it along the blades that shows one.
+
+    Blades of even pitch fit one another nearly as well a millimetre or two farther on, and edges of the one setup that
+    were looked for there hold it there.
+    """
+    for begun in nudged(result.state):
+        with contextlib.suppress(AdjustmentError):
+            near = adjust(ring, result.views, begun, priors)
+            tried = _looked(shots, near.state, ring, priors)
+            if not (two_rotors(tried) or _off(tried)):
+                return tried
     return result
 
 

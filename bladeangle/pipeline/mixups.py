@@ -33,6 +33,11 @@ def different(result: Adjustment) -> float:
     return 2 * math.log(MIXUPS.likelihood_ratio[0 if result.from_above else 1])
 
 
+def two_rotors(result: Adjustment) -> bool:
+    """Whether photographs of one setup, and the others, show two rotors."""
+    return any(found.log_ratio > different(result) for found in differences(result))
+
+
 def surely_renumbered() -> float:
     """The same from which another blade at the arrow explains them better than two rotors do."""
     return 2 * math.log(MIXUPS.sure_ratio)

@@ -265,15 +265,19 @@ def _nudged(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prior
 
     Where edges were looked for from a wrong match, an end of a blade may be found at a place that holds it there.
     """
-    rotor = best.state.rotor
-    found = [(best, misfit_px)]
+    others = [_readjusted(sides, state, ring, priors) for state in nudged(best.state)]
+    return min([(best, misfit_px), *others], key=lambda f: f[1])
+
+
+def nudged(state: State) -> Iterator[State]:
+    """States of both setups with their ends matched a little to either side along the blades."""
+    turned = state.setups.index("outlet_up")  # which shows the trailing ends where they are
     for nudge in (-REGISTER.nudge_rad, REGISTER.nudge_rad):
-        state = best.state.copy()
-        state.rotor.ends[:, 1] += nudge
-        turned = state.setups.index("outlet_up")  # which shows the trailing ends where they are
-        state.r_ring_rotor[turned] = state.r_ring_rotor[turned] @ rotation(np.array([0.0, 0.0, -rotor.turn * nudge]))
-        found.append(_readjusted(sides, state, ring, priors))
-    return min(found, key=lambda f: f[1])
+        other = state.copy()
+        other.rotor.ends[:, 1] += nudge
+        turn = rotation(np.array([0.0, 0.0, -state.rotor.turn * nudge]))
+        other.r_ring_rotor[turned] = other.r_ring_rotor[turned] @ turn
+        yield other
 
 
 def _of_like_lengths(
