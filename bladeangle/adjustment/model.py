@@ -208,9 +208,13 @@ class State(RingState):
 
     def tau_of_tips(self, tips: TipPoints, photo: int, setup: int) -> Array:
         """tau (m,) at which the rays through tip points (m) meet the cylinder of the common radius; nan where none."""
-        foot = self.on_cylinder(tips.px, photo, setup, self.rotor.radius_mm, tips.far)
+        return self.tau_of_px(tips.px, tips.blade, tips.far, photo, setup)
+
+    def tau_of_px(self, px: Array, blade: Ints, far: NDArray[np.bool_], photo: int, setup: int) -> Array:
+        """The same of pixels (m, 2) on the tips of blades (m,), seen on the far side or not (m,)."""
+        foot = self.on_cylinder(px, photo, setup, self.rotor.radius_mm, far)
         met = np.asarray(np.isfinite(foot).all(1))
-        return np.where(met, self.rotor.tau_of(np.where(met[:, None], foot, 1.0), tips.blade), np.nan)
+        return np.where(met, self.rotor.tau_of(np.where(met[:, None], foot, 1.0), blade), np.nan)
 
 
 def unwatched(setups: Sequence[object]) -> tuple[int, ...]:

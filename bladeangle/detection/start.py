@@ -40,6 +40,17 @@ class Tooth:
     height: Array
     whole: bool
 
+    def begun_earlier(self, by_rad: float, turn: int) -> Tooth:
+        """The same with its upper end so much earlier, straight on from where it was seen to begin."""
+        slope, height = np.polyfit(self.angle[: len(self.angle) // 2], self.height[: len(self.angle) // 2], 1)
+        new = np.arange(0.0, by_rad, float(np.diff(self.angle).mean()))
+        return Tooth(
+            self.start - turn * by_rad,
+            np.concatenate([new, self.angle + by_rad]),
+            np.concatenate([height + slope * (new - by_rad), self.height]),
+            self.whole,
+        )
+
 
 def teeth_of(outline: Outline, setup: str, arrow_deg: float) -> tuple[list[Tooth], float]:
     """The blades of an outline in the order of their numbers, and the angle (deg) from the arrow to blade 1."""

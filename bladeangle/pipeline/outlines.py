@@ -74,12 +74,37 @@ def _with_outlines(shots: Sequence[Shot], ring: Ring, priors: Priors) -> tuple[t
         circles = tuple(c.on(found.rim_mm, shot.pose.eye_mm) for c in shot.circles)
         of_shot = vars(shot) | {"circles": circles}
         one = OutlinedShot(**of_shot, teeth=tuple(teeth), turn=found.turn, tips=TipPoints.none())
+        one = _begun_earlier(one, ring, priors)
         state = begun_alone(one, ring, priors)
         out.append(replace(one, tips=edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)))
         if off_deg > OUTLINES.far_from_arrow * 360 / len(teeth):
             text = f"The nearest blade is {off_deg:.0f} deg from the arrow."
             flags.append(Flag("blade-1-far-from-arrow", text, shot.name))
     return tuple(out), flags
+
+
+def _begun_earlier(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedShot:
+    """The shot with its blades begun where their ends are seen, if that is well before its outline begins them.
+
+    Where the ring's markers lie behind the tips no outline is looked for, and there the blades are highest.
+    """
+    state, upper = begun_alone(shot, ring, priors), 0 if shot.setup == "inlet_up" else 1
+
+    def lateness_rad(search_mm: float) -> Array:
+        ends = edges.measure_ends(shot.photo, state, 0, 0, shot.sighting.blur_px, search_mm)
+        mine = ends.end == upper
+        tau = state.tau_of_px(ends.px[mine], ends.blade[mine], np.ones(int(mine.sum()), bool), 0, 0)
+        first = state.rotor.ends[ends.blade[mine], upper]
+        return (first - tau) * (1 if upper == 0 else -1)
+
+    fewest = len(shot.teeth) / 2
+    if len(lateness_rad(OUTLINES.end_search_mm[0])) > fewest:
+        return shot
+    late = lateness_rad(OUTLINES.end_search_mm[1])
+    if len(late) <= fewest or np.ptp(late) > OUTLINES.alike_late_rad or np.median(late) < 0:
+        return shot
+    teeth = tuple(tooth.begun_earlier(float(np.median(late)), shot.turn) for tooth in shot.teeth)
+    return replace(shot, teeth=teeth)
 
 
 def _hub_of(shot: Shot, ring: Ring, priors: Priors) -> tuple[hub.HubCircle, ...]:

@@ -326,6 +326,23 @@ class Outlines(Group):
             "% (pair, five, eight)"
         ),
     )
+    end_search_mm: tuple[float, float] = tuned(
+        (5.0, 12.0),
+        unit="mm",
+        meaning=(
+            "how far from where an outline begins its blades their ends are looked for; and where most are not seen "
+            "there; 2.5 times as far in the end"
+        ),
+        evidence="an outline began 22 mm late where the ring's markers lay behind the tips",
+        sensitivity=NOT_READ,
+    )
+    alike_late_rad: float = tuned(
+        0.1,
+        unit="rad",
+        meaning="ends that are seen before the outline begins must be so by the same on all blades, but for this",
+        evidence="judgement: blades are placed evenly, and rotors are seen to the side by a few degrees at most",
+        sensitivity=NOT_READ,
+    )
     far_from_arrow: float = tuned(
         0.3,
         unit="1",
