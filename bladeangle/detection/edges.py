@@ -395,10 +395,10 @@ def measure_ends(photo: Photo, state: State, index: int, setup: int, blur_px: fl
     Looked for within `search_mm` of the present ends, at the end that the photograph shows.
     """
     wanted = ends_in_sight(state, index, setup)
-    found = _ends_of(photo, state, index, setup, wanted, blur_px, search_mm)
+    found = find_ends(photo, state, index, setup, wanted, blur_px, search_mm)
     if state.inside(index, setup):
         lost = [end for end in wanted if end not in found]
-        found |= _ends_of(photo, state, index, setup, lost, blur_px, EDGES.lost_end_factor * search_mm)
+        found |= find_ends(photo, state, index, setup, lost, blur_px, EDGES.lost_end_factor * search_mm)
     if not found:
         return EndPoints(np.zeros(0, int), np.zeros(0, int), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
     blade, which, px, along, sigma = zip(*((*end, *found[end]) for end in wanted if end in found), strict=True)
@@ -429,7 +429,7 @@ def confirm_count(views: Sequence[ObservedView], state: State) -> None:
         )
 
 
-def _ends_of(
+def find_ends(
     photo: Photo,
     state: State,
     index: int,
@@ -438,7 +438,7 @@ def _ends_of(
     blur_px: float,
     search_mm: float,
 ) -> dict[tuple[int, int], tuple[Array, Array, float]]:
-    """Blade and end -> its place, direction along the tip edge, and sigma px, of those `wanted` that are clear.
+    """Blade and end -> its place (2,), direction (2,) along the tip edge, and sigma px, of those wanted that are clear.
 
     The leading or trailing edge itself is followed for a few millimetres inside the tip and carried on to the tip.
     """

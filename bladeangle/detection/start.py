@@ -42,14 +42,25 @@ class Tooth:
 
     def begun_earlier(self, by_rad: float, turn: int) -> Tooth:
         """The same with its upper end so much earlier, straight on from where it was seen to begin."""
-        slope, height = np.polyfit(self.angle[: len(self.angle) // 2], self.height[: len(self.angle) // 2], 1)
+        half = len(self.angle) // 2
+        slope, height = np.polyfit(self.angle[:half], self.height[:half], 1)
         new = np.arange(0.0, by_rad, float(np.diff(self.angle).mean()))
-        return Tooth(
-            self.start - turn * by_rad,
-            np.concatenate([new, self.angle + by_rad]),
-            np.concatenate([height + slope * (new - by_rad), self.height]),
-            self.whole,
+        angle, heights = (
+            np.concatenate(p) for p in ((new, self.angle + by_rad), (height + slope * (new - by_rad), self.height))
         )
+        return Tooth(self.start - turn * by_rad, angle, heights, self.whole)
+
+    def ended(self, at_rad: float) -> Tooth:
+        """The same, whole, with its lower end at an angle from the upper one; straight on if it was seen to be shorter."""
+        half = len(self.angle) // 2
+        line = np.polyfit(self.angle[half:], self.height[half:], 1)
+        step = float(np.diff(self.angle).mean())
+        seen = self.angle < at_rad - step / 2
+        new = np.append(np.arange(self.angle[-1] + step, at_rad - step / 2, step), at_rad)
+        angle, heights = (
+            np.concatenate(p) for p in ((self.angle[seen], new), (self.height[seen], np.polyval(line, new)))
+        )
+        return Tooth(self.start, angle, heights, True)
 
 
 def teeth_of(outline: Outline, setup: str, arrow_deg: float) -> tuple[list[Tooth], float]:

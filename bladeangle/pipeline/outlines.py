@@ -74,13 +74,17 @@ def _with_outlines(shots: Sequence[Shot], ring: Ring, priors: Priors) -> tuple[t
         circles = tuple(c.on(found.rim_mm, shot.pose.eye_mm) for c in shot.circles)
         of_shot = vars(shot) | {"circles": circles}
         one = OutlinedShot(**of_shot, teeth=tuple(teeth), turn=found.turn, tips=TipPoints.none())
-        one = _begun_earlier(one, ring, priors)
-        state = begun_alone(one, ring, priors)
-        out.append(replace(one, tips=edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8)))
+        out.append(_begun_earlier(one, ring, priors))
         if off_deg > OUTLINES.far_from_arrow * 360 / len(teeth):
             text = f"The nearest blade is {off_deg:.0f} deg from the arrow."
             flags.append(Flag("blade-1-far-from-arrow", text, shot.name))
-    return tuple(out), flags
+    return tuple(_with_tips(shot, ring, priors) for shot in _ended(out, ring, priors)), flags
+
+
+def _with_tips(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedShot:
+    """The shot with sub-pixel points on the edges of its outline."""
+    state = begun_alone(shot, ring, priors)
+    return replace(shot, tips=edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8))
 
 
 def _begun_earlier(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedShot:
@@ -105,6 +109,37 @@ def _begun_earlier(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedSh
         return shot
     teeth = tuple(tooth.begun_earlier(float(np.median(late)), shot.turn) for tooth in shot.teeth)
     return replace(shot, teeth=teeth)
+
+
+def _ended(shots: Sequence[OutlinedShot], ring: Ring, priors: Priors) -> list[OutlinedShot]:
+    """The shots with their blades ended where their lower ends are seen, if those of most blades are, at one length.
+
+    Where blades do not reach over each other paper shows between them, however little. Where they do, nothing but
+    shadows and glare looks like a lower end, and those are not alike from blade to blade.
+    """
+    wraps = np.concatenate([_wraps_seen(shot, ring, priors) for shot in shots])
+    middle = float(np.median(wraps)) if len(wraps) else 0.0
+    alike = np.abs(wraps - middle) < OUTLINES.alike_wrap_rad
+    if alike.sum() < OUTLINES.ended_share * sum(len(shot.teeth) for shot in shots):
+        return list(shots)
+    return [replace(shot, teeth=tuple(tooth.ended(middle) for tooth in shot.teeth)) for shot in shots]
+
+
+def _wraps_seen(shot: OutlinedShot, ring: Ring, priors: Priors) -> Array:
+    """Angles (n,), rad, from the upper ends of blades to what looks like their lower ends, above the next blade's."""
+    state, upper = begun_alone(shot, ring, priors), 0 if shot.setup == "inlet_up" else 1
+    lower, sense = 1 - upper, 1 if upper == 0 else -1
+    first, last = (
+        OUTLINES.least_wrap * 2 * np.pi / len(shot.teeth),
+        2 * np.pi / len(shot.teeth) - OUTLINES.least_gap_rad,
+    )
+    begun = state.rotor.ends[:, upper]
+    state.rotor.ends[:, lower] = begun + sense * (first + last) / 2
+    wanted = [(b, lower) for b in range(len(shot.teeth))]
+    search_mm = (last - first) / 2 * state.rotor.radius_mm
+    found = edges.find_ends(shot.photo, state, 0, 0, wanted, shot.sighting.blur_px, search_mm)
+    blade, px = np.array([b for b, _ in found], int), np.array([px for px, *_ in found.values()]).reshape(-1, 2)
+    return np.asarray(sense * (state.tau_of_px(px, blade, np.ones(len(px), bool), 0, 0) - begun[blade]))
 
 
 def _hub_of(shot: Shot, ring: Ring, priors: Priors) -> tuple[hub.HubCircle, ...]:

@@ -343,6 +343,36 @@ class Outlines(Group):
         evidence="judgement: blades are placed evenly, and rotors are seen to the side by a few degrees at most",
         sensitivity=NOT_READ,
     )
+    least_wrap: float = tuned(
+        0.35,
+        unit="1",
+        meaning="least wrap of a blade, as a share of the pitch between blades, at which its lower end is looked for",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
+    least_gap_rad: float = tuned(
+        0.05,
+        unit="rad",
+        meaning="how far before the next blade's upper end a lower end is looked for",
+        evidence="judgement: seen from above the next blade's end is not quite where it is on the guessed cylinder",
+        sensitivity=NOT_READ,
+    )
+    alike_wrap_rad: float = tuned(
+        0.05,
+        unit="rad",
+        meaning="how far lower ends may lie off their median to be of blades that are alike",
+        evidence="100 rendered pairs: those of rotors whose blades do not overlap mostly lie within it",
+        sensitivity=NOT_READ,
+    )
+    ended_share: float = tuned(
+        0.7,
+        unit="1",
+        meaning="share of all blades, in both setups, whose lower ends must be seen alike",
+        evidence=(
+            "100 rendered pairs: 0.7 to 1 for 26 of 30 rotors whose blades do not overlap, 0.6 at most for the others"
+        ),
+        sensitivity=NOT_READ,
+    )
     far_from_arrow: float = tuned(
         0.3,
         unit="1",
