@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +22,18 @@ PAIR = ("inlet", "outlet")
 EIGHT = (*PAIR, *(f"around-{k}" for k in range(1, 7)))
 
 
-def rendered(folder: Path, seed: int, views: tuple[str, ...] = PAIR) -> tuple[Measurement, dict[str, Any]]:
-    """Render the views of a random rotor into a folder and measure them; with the truth. Raises what measuring does."""
+def rendered(
+    folder: Path, seed: int, views: tuple[str, ...] = PAIR, overlap: float | None = None
+) -> tuple[Measurement, dict[str, Any]]:
+    """Render the views of a random rotor into a folder and measure them; with the truth. Raises what measuring does.
+
+    overlap : how long its blades are, as a share of the pitch between them, roughly; otherwise drawn.
+    """
     rng = generator(seed)
     model = CameraModel().scaled(*SIZE)
     shape = random_rotor(rng)
+    if overlap is not None:
+        shape = replace(shape, tip_length_mm=overlap * 2 * np.pi * shape.tip_radius_mm / shape.blades)
     scenes = rotor_photos(rng, shape, model, views=views, exposure=Exposure(colour=False, blur_px=0.6))
     for scene in scenes:
         write_photo(folder / scene.name, scene)

@@ -79,10 +79,16 @@ class RingAdjustment:
     iterations: int
 
     def rms_px(self, photo: int, kind: str) -> float:
-        """Robustly weighted root mean square residual, px; nan without points."""
+        """Robustly weighted root mean square residual, px; nan without points.
+
+        Of tips without saturated points, if there are others: glare moves those by a pixel and more.
+        """
         r, w = self.residual_px[photo].get(kind), self.weight[photo].get(kind)
         if r is None or w is None or not len(r):
             return float("nan")
+        tips = self.views[photo].tips_of(TIP_KINDS[kind]) if kind in TIP_KINDS else None
+        if tips is not None and not tips.shared_px.all():
+            w = np.where(tips.shared_px > 0, 0.0, w)
         return float(np.sqrt((w * r**2).sum() / max(w.sum(), 1e-9)))
 
 

@@ -51,7 +51,7 @@ class Tooth:
         return Tooth(self.start - turn * by_rad, angle, heights, self.whole)
 
     def ended(self, at_rad: float) -> Tooth:
-        """The same, whole, with its lower end at an angle from the upper one; straight on if it was seen to be shorter."""
+        """The same, whole, with its lower end at an angle from the upper one; straight on where it was not seen."""
         half = len(self.angle) // 2
         line = np.polyfit(self.angle[half:], self.height[half:], 1)
         step = float(np.diff(self.angle).mean())

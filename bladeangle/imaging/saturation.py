@@ -37,7 +37,7 @@ def saturation_level(encoded: NDArray[np.uint8]) -> int:
 
 
 def _smooth_places(encoded: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The levels (n,) of those of every so many pixels that pixels two rows and columns away differ from by 1 at most."""
+    """Levels (n,) of those of every so many pixels that differ from pixels two rows and columns away by 1 at most."""
     middle = encoded[2:-2:EVERY, 2:-2:EVERY].astype(np.int16)
     rows, columns = middle.shape
     smooth = np.ones(middle.shape, bool)

@@ -118,8 +118,9 @@ def _less_lower(result: Adjustment, photo: int, all_lower: bool) -> ObservedView
             continue
         lower = view.tips.face == face
         for blade in np.unique(view.tips.blade[lower]):
-            off_px = result.residual_px[photo][kind][view.tips.blade[lower] == blade]
-            if all_lower or np.sqrt(np.nanmean(off_px**2)) > DIAGNOSTICS.doubted_rms_px:
+            clear = (view.tips.blade[lower] == blade) & (view.tips.shared_px[lower] == 0)  # as `rms_px` counts them
+            off_px = result.residual_px[photo][kind][clear]
+            if all_lower or (len(off_px) and np.sqrt(np.nanmean(off_px**2)) > DIAGNOSTICS.doubted_rms_px):
                 keep[lower & (view.tips.blade == blade)] = False
     return replace(view, tips=view.tips.only(keep))
 

@@ -99,7 +99,7 @@ def _begun_earlier(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedSh
         mine = ends.end == upper
         tau = state.tau_of_px(ends.px[mine], ends.blade[mine], np.ones(int(mine.sum()), bool), 0, 0)
         first = state.rotor.ends[ends.blade[mine], upper]
-        return (first - tau) * (1 if upper == 0 else -1)
+        return np.asarray((first - tau) * (1 if upper == 0 else -1))
 
     fewest = len(shot.teeth) / 2
     if len(lateness_rad(OUTLINES.end_search_mm[0])) > fewest:
@@ -118,11 +118,12 @@ def _ended(shots: Sequence[OutlinedShot], ring: Ring, priors: Priors) -> list[Ou
     shadows and glare looks like a lower end, and those are not alike from blade to blade.
     """
     wraps = np.concatenate([_wraps_seen(shot, ring, priors) for shot in shots])
-    middle = float(np.median(wraps)) if len(wraps) else 0.0
-    alike = np.abs(wraps - middle) < OUTLINES.alike_wrap_rad
-    if alike.sum() < OUTLINES.ended_share * sum(len(shot.teeth) for shot in shots):
+    within = (wraps >= wraps[:, None]) & (wraps <= wraps[:, None] + OUTLINES.alike_wraps_rad)
+    alike = max((wraps[one] for one in within), key=len, default=wraps)
+    if len(alike) < OUTLINES.ended_share * sum(len(shot.teeth) for shot in shots):
         return list(shots)
-    return [replace(shot, teeth=tuple(tooth.ended(middle) for tooth in shot.teeth)) for shot in shots]
+    wrap_rad = float(np.median(alike))
+    return [replace(shot, teeth=tuple(tooth.ended(wrap_rad) for tooth in shot.teeth)) for shot in shots]
 
 
 def _wraps_seen(shot: OutlinedShot, ring: Ring, priors: Priors) -> Array:

@@ -102,7 +102,10 @@ class Profiles(Group):
         2.0,
         unit="1",
         meaning="standard deviation of the logarithm of how much brighter than white a glare is",
-        evidence="assumed, no source: metal that just reaches white is common, and a lamp mirrored in it often ten times as bright",
+        evidence=(
+            "assumed, no source: metal that just reaches white is common, and a lamp mirrored in it often ten times as "
+            "bright"
+        ),
         sensitivity=(
             "half: 0.33 u at most, 0.12 rms, z2 +13 %; half more: 0.42 u at most, 0.12 rms, z2 -1 % (five, eight)"
         ),
