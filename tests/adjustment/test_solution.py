@@ -262,4 +262,28 @@ def test_figures_of_a_result_by_hand(eight) -> None:
     one = replace(result, prior_cost=cost, prior_redundancy=expected)
     assert one.birge_ratio_squared == pytest.approx(9.0)
     assert one.implausibility() == pytest.approx((27.0 - 18.0) / 6.0)  # the square root of twice 18
+    assert replace(one, prior_cost=cost | {"overlap": 2.0}).implausibility() == pytest.approx(1.5)
+    assert replace(one, prior_cost=cost | {"overlap": 18.49}).implausibility() == pytest.approx(4.3)
     assert not one.from_above and replace(result, views=views[:2]).from_above
+
+
+def test_glare_counts_in_no_residual_but_where_all_is_glare(eight) -> None:
+    _, views, result = eight
+    photo = next(p for p, view in enumerate(views) if view.tips is not None and (view.tips.face == 1).sum() > 10)
+    tips = views[photo].tips
+    assert tips is not None
+    mine = np.flatnonzero(tips.face == 1)
+    residual = [dict(kinds) for kinds in result.residual_px]
+    residual[photo]["inlet tips"] = np.where(np.arange(len(mine)) < 5, 2.0, 0.1)
+    weight = [{k: np.ones(len(r)) for k, r in kinds.items()} for kinds in residual]
+
+    def rms_px(glare: int) -> float:
+        shared = tips.shared_px * 0.0
+        shared[mine[:glare]] = 0.5
+        seen = tuple(replace(v, tips=replace(tips, shared_px=shared)) if p == photo else v for p, v in enumerate(views))
+        return replace(result, views=seen, residual_px=residual, weight=weight).rms_px(photo, "inlet tips")
+
+    usual = np.sqrt(np.mean(residual[photo]["inlet tips"] ** 2))
+    assert rms_px(0) == pytest.approx(usual) and usual > 0.2
+    assert rms_px(5) == pytest.approx(0.1)
+    assert rms_px(len(mine)) == pytest.approx(usual)

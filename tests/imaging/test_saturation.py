@@ -62,3 +62,25 @@ def test_light_cut_off_below_white(seed: int) -> None:
     light = np.linspace(100, 300, 800)[None, :] + rng.normal(0, 3, (400, 800))
     assert saturation_level(np.clip(np.rint(light), 0, 243).astype(np.uint8)) == 243
     assert saturation_level(np.clip(np.rint(light), 0, 255).astype(np.uint8)) == 255
+
+
+def glossy(rng: np.random.Generator, level: int, share: float, noise: float) -> np.ndarray:
+    """Paper with noise, so bright in places as a patch (share of the picture) whose noise is another."""
+    side = 800
+    light = np.linspace(level - 60, level - 2, side)[None, :] + rng.normal(0, 3, (side, side))
+    patch = int(share * side)
+    light[:, side - patch :] = level + noise * rng.normal(0, 1, (side, patch))
+    return np.clip(np.rint(light), 0, 254).astype(np.uint8)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("level", [218, 230])
+def test_glare_among_light_as_bright_is_told_by_being_smooth(seed: int, level: int) -> None:
+    rng = generator(seed)
+    assert saturation_level(glossy(rng, level, 0.0, 0.3)) == 255
+    # its levels, rounded, are those within one of it
+    assert saturation_level(glossy(rng, level, 0.03, 0.3)) == level - 1
+    # with noise of its own it is light like other light
+    assert saturation_level(glossy(rng, level, 0.03, 3.0)) == 255
+    # and where paper is as bright, little of it is no glare
+    assert saturation_level(glossy(rng, level, 0.005, 0.3)) == 255

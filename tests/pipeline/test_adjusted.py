@@ -14,7 +14,9 @@ from bladeangle.adjustment.priors import Priors
 from bladeangle.pipeline import adjusted
 from bladeangle.pipeline.measure import Measurement
 from bladeangle.pipeline.options import priors_of
+from bladeangle.pipeline.register import nudged
 from bladeangle.results.stations import measure_stations
+from bladeangle.tuning.register import REGISTER
 
 pytestmark = pytest.mark.slow
 
@@ -110,3 +112,27 @@ def assert_alike(measurement: Measurement, result: Any, most_u: float) -> None:
     u_deg = np.sqrt(np.diag(stations.budget.covariance_deg2))[shared]
     off = np.abs(stations.angle_deg[shared] - measurement.stations.angle_deg[at]) / u_deg
     assert 0 < off.max() < most_u
+
+
+def test_photographs_that_seem_to_show_two_rotors_are_matched_anew(
+    pair_and_two: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Begun at either side along the blades; the first that shows one rotor is taken, or what was found before."""
+    measurement = pair_and_two[0]
+    priors, sound = usual(measurement), measurement.result
+    begun = list(nudged(sound.state))
+    turned = sound.state.setups.index("outlet_up")
+    away_deg = [
+        float(np.degrees(np.linalg.norm(state.r_ring_rotor[turned] - sound.state.r_ring_rotor[turned]) / np.sqrt(2)))
+        for state in begun
+    ]
+    assert away_deg == pytest.approx([np.degrees(REGISTER.nudge_rad)] * 2, rel=1e-3)
+    moved = [state.rotor.ends[:, 1] - sound.state.rotor.ends[:, 1] for state in begun]
+    np.testing.assert_allclose(moved[0], -moved[1])
+    answers = [True, False]
+    monkeypatch.setattr(adjusted, "two_rotors", lambda _: answers.pop(0))
+    again = adjusted._matched_anew(measurement.shots, sound, measurement.ring, priors)
+    assert again is not sound and not answers
+    assert_alike(measurement, again, 2.0)
+    monkeypatch.setattr(adjusted, "two_rotors", lambda _: True)
+    assert adjusted._matched_anew(measurement.shots, sound, measurement.ring, priors) is sound

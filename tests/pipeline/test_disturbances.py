@@ -16,8 +16,10 @@ from bladeangle.base.flags import Flag
 from bladeangle.detection.second_edge import SecondEdge
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline.disturbances import Disturbances, _hardly_seen, without_excluded
+from bladeangle.pipeline import disturbances as disturbing
+from bladeangle.pipeline.disturbances import Disturbances, _hardly_seen, disturbances, without_excluded
 from bladeangle.pipeline.measure import Measurement, measure
+from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.shots import upper_edges
 from bladeangle.tuning.pipeline import DISTURBANCES
 
@@ -109,3 +111,24 @@ def test_a_second_edge_that_the_side_excludes_is_none(
         assert left.flags == ((flags[1], kept) if of_side else found.flags)
         assert [edge.blade for edge in left.edges[0]] == ([1] if of_side else [0, 1])
         assert left.edges[1] == []
+
+
+def test_of_an_unlikely_rotor_a_short_second_edge_is_a_doubt(
+    sound: Measurement, ring: Ring, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where shadows were taken for the tips, little of the tips lies close beside them."""
+    tips = sound.result.views[0].tips
+    assert tips is not None
+    mine = np.flatnonzero(tips.blade == 0)
+    edge = SecondEdge(0, 11.0, 0.16, mine, np.full(len(mine), 11.0))
+    monkeypatch.setattr(disturbing, "second_edges", lambda photo, *_: [edge] if photo is sound.shots[0].photo else [])
+    priors = priors_of(sound.camera, sound.options, ring)
+
+    def codes(overlap: float) -> set[str]:
+        cost = sound.result.prior_cost | {"overlap": overlap}
+        found = disturbances(sound.shots, replace(sound.result, prior_cost=cost), ring, priors)
+        assert found.edges[0] == [edge]
+        return {flag.code for flag in found.flags if flag.blade == 1}
+
+    assert codes(3.0) == {"edge-beside"}
+    assert codes(16.0) == {"two-edges"}

@@ -244,6 +244,10 @@ def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
         strained = replace(result, prior_cost={**result.prior_cost, **costs, "blade edges": cost})
         flags = [f for f in raised((truth, strained, stations)) if f.code == "rotor-unlikely"]
         assert [("how thick its blades are" in f.text) for f in flags] == [True] * named
+    for overlap, named in ((9.0, False), (16.0, True)):
+        strained = replace(result, prior_cost={**result.prior_cost, "overlap": overlap})
+        flags = [f for f in raised((truth, strained, stations)) if f.code == "rotor-unlikely"]
+        assert [("reach over each other" in f.text) for f in flags] == [True] * named
 
 
 def scale_flags(found: Case, bar_mm: float | None, diameter_known: bool, checked: bool) -> list[Flag]:
