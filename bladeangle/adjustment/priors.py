@@ -30,6 +30,7 @@ class Priors:
     """What one measurement may know better than is usual (mm, degrees, pixels, ratios); `PRIORS` has all the rest.
 
     tips : what tips are like; None takes them for a cylinder. calipers : measured diameters, of the mean over blades.
+    overlap : wrap of a blade as a share of the pitch between blades, and its standard uncertainty.
     """
 
     camera: Array  # (8,) values
@@ -43,6 +44,7 @@ class Priors:
     focus_sigma: float = field(default_factory=lambda: PRIORS.focus_sigma)
     principal_sigma_px: float = field(default_factory=lambda: PRIORS.principal_sigma_px)
     bend_sigma_deg: float = field(default_factory=lambda: PRIORS.bend_sigma_deg)
+    overlap: tuple[float, float] = field(default_factory=lambda: (ROTOR.usual_overlap, ROTOR.overlap_sigma))
 
     @cached_property
     def camera_information(self) -> Array:
@@ -227,7 +229,7 @@ def _of_blades(terms: _Terms, state: State, priors: Priors, start: State) -> Non
     ends = blades[:, count : count + 2].reshape(-1)
     moved = (rotor.ends - start.rotor.ends).reshape(-1)
     terms.add("gauge", ends, moved, np.tile([0.03, 3.0], rotor.blades))
-    usual, spread = (2 * np.pi / rotor.blades * share for share in (ROTOR.usual_overlap, ROTOR.overlap_sigma))
+    usual, spread = (2 * np.pi / rotor.blades * share for share in priors.overlap)
     wrap = np.array([float(np.diff(rotor.ends, axis=1).mean()) - usual])
     jac = np.tile([-1.0, 1.0], rotor.blades)[None] / rotor.blades
     terms.add("overlap", ends, wrap, np.array([spread]), jac)

@@ -15,6 +15,7 @@ from bladeangle.adjustment.rotor import Rotor
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.detection.edges import upper_face
 from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline import overlap
 from bladeangle.pipeline.mixups import two_rotors
 from bladeangle.pipeline.options import Options, calipers_of
 from bladeangle.pipeline.register import Registered, nudged
@@ -29,12 +30,16 @@ MOST_LOOKS = 3
 
 @dataclass(frozen=True)
 class Adjusted:
-    """Photographs in the order of the adjustment's views, the priors, and the final adjustment."""
+    """Photographs in the order of the adjustment's views, the priors, and the final adjustment.
+
+    beside : adjustments with the blades' overlap a standard uncertainty to either side, where it is left open.
+    """
 
     registered: Registered
     shots: tuple[Shot, ...]
     priors: Priors
     result: Adjustment
+    beside: tuple[Adjustment, ...] = ()
 
 
 def adjusted(registered: Registered, options: Options) -> Adjusted:
@@ -53,7 +58,11 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
         result = _put_right(shots, result, ring, priors)
     if len(result.state.setups) > 1 and not result.from_above and two_rotors(result):
         result = _matched_anew(shots, result, ring, priors)
-    return Adjusted(registered, shots, priors, result)
+    beside: tuple[Adjustment, ...] = ()
+    if overlap.ends_unseen(shots, result):
+        with contextlib.suppress(AdjustmentError):
+            result, beside = overlap.left_open(result, ring, priors)
+    return Adjusted(registered, shots, priors, result, beside)
 
 
 def _looked(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors) -> Adjustment:

@@ -14,6 +14,7 @@ from bladeangle.pipeline.adjusted import Adjusted
 from bladeangle.pipeline.disturbances import disturbances, widened, without_excluded
 from bladeangle.pipeline.mixups import contradictions
 from bladeangle.pipeline.options import Options
+from bladeangle.pipeline.overlap import widened_by
 from bladeangle.pipeline.shots import Shot
 from bladeangle.records.edits import Edits
 from bladeangle.results.advice import from_the_side, next_photograph
@@ -56,6 +57,8 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
         spoiled = without_excluded(spoiled, result)
     side_px = max(max(shot.photo.width, shot.photo.height) for shot in shots)
     stations = measure_stations(result, options.stations)
+    if adjusted.beside:
+        stations = widened_by(stations, [measure_stations(one, options.stations) for one in adjusted.beside])
     stations = widened(stations, spoiled, result, ring, options.stations, side_px)
     bore = None if options.bore_mm is None else (options.bore_mm, options.bore_sigma_mm)
     tips = measure_tips(result, diameter_over_tips(result)[1], bore, np.random.default_rng(0))

@@ -303,6 +303,40 @@ class Options(Group):
 
 
 @dataclass(eq=False, repr=False, init=False)
+class Overlap(Group):
+    """Values of the overlap where lower ends of blades are not seen (`pipeline/overlap.py`)."""
+
+    seen_share: float = tuned(
+        1.03,
+        unit="1",
+        meaning="wrap, as a share of the pitch between blades, up to which lower ends would be seen, or nearly so",
+        evidence="180 rendered pairs: of blades that do not overlap and were matched rightly all lower ends were seen",
+        sensitivity=NOT_READ,
+    )
+    hidden_share: float = tuned(
+        1.07,
+        unit="1",
+        meaning="wrap of blades that seem to be shorter than that and whose lower ends are not seen, likewise",
+        evidence="180 rendered pairs: of 24 of them 0.97 to 1.36, 1.08 on the mean",
+        sensitivity=NOT_READ,
+    )
+    hidden_sigma: float = tuned(
+        0.1,
+        unit="1",
+        meaning="standard uncertainty of the same",
+        evidence="as `hidden_share`: 0.11",
+        sensitivity=NOT_READ,
+    )
+    held_sigma: float = tuned(
+        0.01,
+        unit="1",
+        meaning="standard uncertainty with which an overlap is held where an adjustment is to have it",
+        evidence="judgement: less than what photographs seem to say of it, which is wrong there",
+        sensitivity=NOT_READ,
+    )
+
+
+@dataclass(eq=False, repr=False, init=False)
 class Outlines(Group):
     """Values of looking for outlines (`pipeline/outlines.py`)."""
 
@@ -462,6 +496,7 @@ ENDS = Ends()
 MIXUPS = Mixups()
 OPTIONS = Options()
 OUTLINES = Outlines()
+OVERLAP = Overlap()
 SIGHT = Sight()
 SORTING = Sorting()
 TURNING = Turning()

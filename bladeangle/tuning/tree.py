@@ -65,6 +65,7 @@ class Tuning:
     mixups: pipeline.Mixups = pipeline.MIXUPS
     options: pipeline.Options = pipeline.OPTIONS
     outlines: pipeline.Outlines = pipeline.OUTLINES
+    overlap: pipeline.Overlap = pipeline.OVERLAP
     sight: pipeline.Sight = pipeline.SIGHT
     sorting: pipeline.Sorting = pipeline.SORTING
     turning: pipeline.Turning = pipeline.TURNING

@@ -1,0 +1,69 @@
+"""An adjustment from above in which blades end unseen -> the same with the overlap left open, and what that is worth.
+
+Where blades overlap, photographs of either end show nothing of where their lower ends are: only that they are hidden,
+so that the next blade begins above them. An adjustment may put them a few degrees before it all the same, where they
+would be seen: the edge grows fainter there, in the next blade's shade, and a blade that ends looks like that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from bladeangle.adjustment.adjust import Adjustment, adjust
+from bladeangle.adjustment.priors import Priors
+from bladeangle.base.budget import Budget, BudgetLine
+from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline.shots import OutlinedShot, Shot
+from bladeangle.results.stations import Stations
+from bladeangle.tuning.pipeline import OVERLAP
+
+
+def ends_unseen(shots: Sequence[Shot], result: Adjustment) -> bool:
+    """Whether blades end, as adjusted, where their lower ends would be seen or nearly so, and none of them is seen."""
+    if not result.from_above or len(result.state.setups) < 2 or _share(result) > OVERLAP.seen_share:
+        return False
+    if all(tooth.whole for shot in shots if isinstance(shot, OutlinedShot) for tooth in shot.teeth):
+        return False
+    lower = {"inlet_up": 1, "outlet_up": 0}
+    return not any(view.ends is not None and (view.ends.end == lower[view.setup]).any() for view in result.views)
+
+
+def _share(result: Adjustment) -> float:
+    """Wrap of the blades as a share of the pitch between them."""
+    rotor = result.state.rotor
+    return float(np.median(np.diff(rotor.ends, axis=1))) * rotor.blades / (2 * np.pi)
+
+
+def left_open(result: Adjustment, ring: Ring, priors: Priors) -> tuple[Adjustment, tuple[Adjustment, Adjustment]]:
+    """The adjustment with the overlap that such blades have on the mean, and those a standard uncertainty beside it.
+
+    Raises
+    ------
+    AdjustmentError : it does not converge.
+    """
+    found: list[Adjustment] = []
+    for off in (0.0, -OVERLAP.hidden_sigma, OVERLAP.hidden_sigma):
+        held = replace(priors, overlap=(OVERLAP.hidden_share + off, OVERLAP.held_sigma))
+        found.append(adjust(ring, result.views, (found[0] if found else result).state, held))
+    middle, shorter, longer = found
+    return middle, (shorter, longer)
+
+
+def widened_by(stations: Stations, beside: Sequence[Stations]) -> Stations:
+    """The stations with a line of the budget, and a wrap and a length, for the overlap that is left open.
+
+    beside : those of the adjustments a standard uncertainty to either side.
+    """
+    ends = [dict(zip(one.labels, one.angle_deg.tolist(), strict=True)) for one in beside]
+    usual = zip(stations.labels, stations.angle_deg.tolist(), strict=True)
+    effect = np.array([(ends[1].get(label, angle) - ends[0].get(label, angle)) / 2 for label, angle in usual])
+    line = BudgetLine("overlap of the blades", "B", np.outer(effect, effect), 20.0)
+    wrap, length = stations.wrap_deg.copy(), stations.tip_length_mm.copy()
+    open_deg = OVERLAP.hidden_sigma * 360 / len(wrap)
+    length[:, 1] = np.hypot(length[:, 1], open_deg * length[:, 0] / wrap[:, 0])
+    wrap[:, 1] = np.hypot(wrap[:, 1], open_deg)
+    budget = Budget(stations.budget.labels, (*stations.budget.lines, line))
+    return replace(stations, budget=budget, wrap_deg=wrap, tip_length_mm=length)
