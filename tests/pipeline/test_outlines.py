@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,12 +10,15 @@ import numpy as np
 import pytest
 from rendered_rotor import rendered
 
+from bladeangle.adjustment.model import EndPoints
+from bladeangle.detection import edges
 from bladeangle.detection.start import Tooth
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline import outlines
 from bladeangle.pipeline.judged import Measurement
 from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.shots import OutlinedShot
+from bladeangle.tuning.pipeline import OUTLINES
 
 
 def outlined(measurement: Measurement) -> list[OutlinedShot]:
@@ -44,6 +47,24 @@ def test_an_outline_that_begins_late_begins_where_the_ends_are(sound: Measuremen
             inside = before.angle < np.radians(by_deg)
             at = before.angle[inside] + shot.turn * (before.start - after.start)
             np.testing.assert_allclose(np.interp(at, after.angle, after.height), before.height[inside], atol=2.5)
+
+
+def test_one_end_where_the_outline_begins_is_not_enough(
+    sound: Measurement, ring: Ring, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    priors, shot = priors_of(sound.camera, sound.options, ring), outlined(sound)[0]
+    teeth = tuple(late(tooth, float(np.radians(14.0)), shot.turn) for tooth in shot.teeth)
+    late_shot, near_mm, measure_ends = replace(shot, teeth=teeth), OUTLINES.end_search_mm[0], edges.measure_ends
+
+    for blades, moved in ((1, True), (2, False)):
+
+        def seen(*of: Any, near: int = blades) -> EndPoints:
+            ends = measure_ends(*of[:5], OUTLINES.end_search_mm[1])
+            few = (ends.blade < near) & (ends.end == 0) | (of[5] > near_mm)
+            return EndPoints(*(getattr(ends, f.name)[few] for f in fields(EndPoints)))
+
+        monkeypatch.setattr(edges, "measure_ends", seen)
+        assert (outlines._begun_earlier(late_shot, ring, priors) is not late_shot) is moved
 
 
 def test_ends_that_are_not_alike_move_no_outline(
