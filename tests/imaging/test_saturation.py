@@ -64,10 +64,10 @@ def test_light_cut_off_below_white(seed: int) -> None:
     assert saturation_level(np.clip(np.rint(light), 0, 255).astype(np.uint8)) == 255
 
 
-def glossy(rng: np.random.Generator, level: int, share: float, noise: float) -> np.ndarray:
-    """Paper with noise, so bright in places as a patch (share of the picture) whose noise is another."""
+def glossy(rng: np.random.Generator, level: int, share: float, noise: float, beyond: int = -2) -> np.ndarray:
+    """Paper with noise, in places `beyond` levels brighter than a patch (share of the picture) with another noise."""
     side = 800
-    light = np.linspace(level - 60, level - 2, side)[None, :] + rng.normal(0, 3, (side, side))
+    light = np.linspace(level - 60, level + beyond, side)[None, :] + rng.normal(0, 3, (side, side))
     patch = int(share * side)
     light[:, side - patch :] = level + noise * rng.normal(0, 1, (side, patch))
     return np.clip(np.rint(light), 0, 254).astype(np.uint8)
@@ -82,5 +82,5 @@ def test_glare_among_light_as_bright_is_told_by_being_smooth(seed: int, level: i
     assert saturation_level(glossy(rng, level, 0.03, 0.3)) == level - 1
     # with noise of its own it is light like other light
     assert saturation_level(glossy(rng, level, 0.03, 3.0)) == 255
-    # and where paper is as bright, little of it is no glare
-    assert saturation_level(glossy(rng, level, 0.01, 0.3)) == 255
+    # and where much of the paper is as bright, light goes on there
+    assert saturation_level(glossy(rng, level, 0.02, 0.3, beyond=8)) == 255

@@ -61,7 +61,7 @@ def test_one_end_where_the_outline_begins_is_not_enough(
         def seen(*of: Any, near: int = blades) -> EndPoints:
             ends = measure_ends(*of[:5], OUTLINES.end_search_mm[1])
             few = (ends.blade < near) & (ends.end == 0) | (of[5] > near_mm)
-            return EndPoints(*(getattr(ends, f.name)[few] for f in fields(EndPoints)))
+            return replace(ends, **{f.name: getattr(ends, f.name)[few] for f in fields(ends)})
 
         monkeypatch.setattr(edges, "measure_ends", seen)
         assert (outlines._begun_earlier(late_shot, ring, priors) is not late_shot) is moved
