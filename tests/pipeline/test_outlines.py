@@ -54,7 +54,8 @@ def test_one_end_where_the_outline_begins_is_not_enough(
 ) -> None:
     priors, shot = priors_of(sound.camera, sound.options, ring), outlined(sound)[0]
     teeth = tuple(late(tooth, float(np.radians(14.0)), shot.turn) for tooth in shot.teeth)
-    late_shot, near_mm, measure_ends = replace(shot, teeth=teeth), OUTLINES.end_search_mm[0], edges.measure_ends
+    late_shot, near_mm = replace(shot, teeth=teeth), OUTLINES.end_search_mm[0]
+    measure_ends: Any = edges.measure_ends
 
     for blades, moved in ((1, True), (2, False)):
 
