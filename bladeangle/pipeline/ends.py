@@ -78,8 +78,10 @@ class End:
         of_steps = self._step_correlation(other)
         if of_steps < ENDS.surely_other_hub:
             return False
-        alike = self._correlation(other)[0] > ENDS.same_end
-        if alike and of_steps > ENDS.same_hub:
+        correlation = self._correlation(other)[0]
+        alike = correlation > ENDS.same_end
+        # an axis that one hub circle puts a little off smears the steps of its picture
+        if alike and of_steps > (ENDS.other_hub if correlation > ENDS.surely_same_end else ENDS.same_hub):
             return True
         # glare on a hub, or a circle that is missed, spoils the steps of one end too
         return False if not alike and of_steps < ENDS.other_hub else None

@@ -129,11 +129,8 @@ def _ended(shots: Sequence[OutlinedShot], ring: Ring, priors: Priors) -> list[Ou
 def _wraps_seen(shot: OutlinedShot, ring: Ring, priors: Priors) -> Array:
     """Angles (n,), rad, from the upper ends of blades to what looks like their lower ends, above the next blade's."""
     state, upper = begun_alone(shot, ring, priors), 0 if shot.setup == "inlet_up" else 1
-    lower, sense = 1 - upper, 1 if upper == 0 else -1
-    first, last = (
-        OUTLINES.least_wrap * 2 * np.pi / len(shot.teeth),
-        2 * np.pi / len(shot.teeth) - OUTLINES.least_gap_rad,
-    )
+    lower, sense, pitch_rad = 1 - upper, 1 if upper == 0 else -1, 2 * np.pi / len(shot.teeth)
+    first, last = OUTLINES.least_wrap * pitch_rad, pitch_rad - OUTLINES.least_gap_rad
     begun = state.rotor.ends[:, upper]
     state.rotor.ends[:, lower] = begun + sense * (first + last) / 2
     wanted = [(b, lower) for b in range(len(shot.teeth))]

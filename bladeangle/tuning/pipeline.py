@@ -221,6 +221,13 @@ class Ends(Group):
         evidence="one end in other light 0.39 and more, two ends mostly 0.2, of regular rotors up to 0.47",
         sensitivity=NOT_READ,
     )
+    surely_same_end: float = tuned(
+        0.5,
+        unit="1",
+        meaning="the same from which they show one end though the steps by radius correlate by less than `same_hub`",
+        evidence="31 rendered rotors: two ends correlate by 0.47 at most, and their steps by 0.69",
+        sensitivity=NOT_READ,
+    )
     one_place_mm: float = tuned(
         0.7,
         unit="mm",

@@ -23,6 +23,7 @@ from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import rotation
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline.ends import End
 from bladeangle.pipeline.measure import Measurement, measure
 from bladeangle.pipeline.mixups import contradictions
 from bladeangle.pipeline.turning import quarter_turned
@@ -203,3 +204,20 @@ def renumbered(view: ObservedView) -> ObservedView:
     assert view.tips is not None and view.ends is not None
     tips = replace(view.tips, blade=(view.tips.blade + 1) % 3)
     return replace(view, tips=tips, ends=replace(view.ends, blade=(view.ends.blade + 1) % 3))
+
+
+@pytest.mark.parametrize(
+    ("steps", "pictures", "same"),
+    [
+        *((0.95, 0.4, True), (0.86, 0.54, True), (0.86, 0.45, None), (0.75, 0.54, None)),
+        *((0.95, 0.2, None), (0.75, 0.2, False), (0.45, 0.9, False)),
+    ],
+)
+def test_what_is_clear_of_two_pictures_of_ends(
+    monkeypatch: pytest.MonkeyPatch, steps: float, pictures: float, same: bool | None
+) -> None:
+    """Of rendered rotors one end has 0.97 and more, and 0.39 and more; two ends 0.69 and less, and 0.47 and less."""
+    end = End(np.zeros((2, 1, 1), np.float32), np.zeros(1), np.zeros(3))
+    monkeypatch.setattr(End, "_step_correlation", lambda *_: steps)
+    monkeypatch.setattr(End, "_correlation", lambda *_: (pictures, 0.0))
+    assert end.same_as(end) is same
