@@ -111,11 +111,16 @@ class Adjustment(RingAdjustment):
     def implausibility(self) -> float:
         """How unlike other rotors this one is: excess of the cost of `ROTOR_PRIORS`, in its standard deviations.
 
-        Or how far its overlap alone is from the usual one, as a single number is lost among so many.
+        Or by how many of its own the overlap is unusual, a single number that is lost among so many, or its tips are on
+        the mean: of those all may be worn more than is usual, so that the excess would say too much.
         """
         redundancy = _of_rotors(self.prior_redundancy)
         excess = (self.rotor_cost - redundancy) / np.sqrt(2 * max(redundancy, 1.0))
-        return float(max(excess, np.sqrt(self.prior_cost.get("overlap", 0.0))))
+        return float(max(excess, *(self.unlike(source) for source in ("overlap", "tip wear"))))
+
+    def unlike(self, source: str) -> float:
+        """Root mean square of how far the values of a source are from what was known, in their standard deviations."""
+        return float(np.sqrt(self.prior_cost.get(source, 0.0) / max(self.prior_redundancy.get(source, 1.0), 1.0)))
 
     @property
     def rotor_cost(self) -> float:

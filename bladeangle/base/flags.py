@@ -199,8 +199,8 @@ REGISTRY: dict[str, FlagKind] = {
         "Switch off stabilisation, use the original file, put the rotor down flat; or add photographs from the side.",
     ),
     "rotor-unlikely": FlagKind(
-        "The photographs fit, but only with a lean, hub heights, thicknesses, differences between blades or overlaps "
-        "that rotors hardly ever have. The rotor may stand otherwise, with other angles.",
+        "The photographs fit, but only with a lean, hub heights, thicknesses, wear, differences between blades or an "
+        "overlap that rotors hardly ever have. The rotor may stand otherwise, with other angles.",
         "doubt",
         "Give the tip diameter; add photographs from the side, or take those from above again.",
     ),

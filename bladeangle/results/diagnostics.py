@@ -31,6 +31,7 @@ UNLIKE = {
     "blade edges": "how thick its blades are",
     "blades alike": "how its blades differ from each other",
     "overlap": "how far its blades reach over each other",
+    "tip wear": "how its tips are worn",
 }
 
 
@@ -173,7 +174,7 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
         text += f"{off:.0f} uncertainties from the one given."
         yield Flag("diameter-differs", text)
     if (excess := result.implausibility()) > DIAGNOSTICS.implausible_sigmas:
-        most = max(UNLIKE, key=lambda k: result.prior_cost.get(k, 0.0) - result.prior_redundancy.get(k, 0.0))
+        most = max(UNLIKE, key=result.unlike)
         text = f"The rotor that fits best is unlike others, most of all by {UNLIKE[most]}."
         yield Flag("rotor-unlikely", f"{text} (In all by {excess:.1f} standard deviations.)")
     bend = float(np.hypot(*state.sheet[2:4]))

@@ -264,6 +264,10 @@ def test_figures_of_a_result_by_hand(eight) -> None:
     assert one.implausibility() == pytest.approx((27.0 - 18.0) / 6.0)  # the square root of twice 18
     assert replace(one, prior_cost=cost | {"overlap": 2.0}).implausibility() == pytest.approx(1.5)
     assert replace(one, prior_cost=cost | {"overlap": 18.49}).implausibility() == pytest.approx(4.3)
+    worn = replace(one, prior_cost=cost | {"tip wear": 160.0}, prior_redundancy=expected | {"tip wear": 10.0})
+    assert worn.implausibility() == pytest.approx(4.0)
+    assert replace(worn, prior_cost=cost | {"tip wear": 20.0}).implausibility() == pytest.approx(1.5)
+    assert one.unlike("hub circles") == pytest.approx(1.0) and one.unlike("tilt") == pytest.approx(np.sqrt(1.5))
     assert not one.from_above and replace(result, views=views[:2]).from_above
 
 
