@@ -20,7 +20,8 @@ LONGEST_FUNCTION = 80
 #: Modules that define what others use; all others make something of something, and their first line says it.
 DEFINITIONS = {
     "base.errors", "base.files", "base.flags", "base.geometry", "tuning.imaging", "tuning.edges", "tuning.detection",
-    "tuning.adjustment", "tuning.priors", "tuning.results", "tuning.expected", "tuning.pipeline", "tuning.register",
+    "tuning.adjustment", "tuning.priors", "tuning.results", "tuning.expected", "tuning.pipeline", "tuning.blade_ends",
+    "tuning.register",
     "records.content", "adjustment.model", "adjustment.rotor", "cli.options", "cli.main",
 }  # fmt: skip
 

@@ -18,7 +18,7 @@ from bladeangle.pipeline.mixups import refuse_mixups
 from bladeangle.pipeline.options import Options, priors_of
 from bladeangle.pipeline.shots import OutlinedShot, Shot, begun_state, state_of
 from bladeangle.pipeline.sight import Sighted
-from bladeangle.tuning.pipeline import OUTLINES
+from bladeangle.tuning.blade_ends import OUTLINES
 
 
 @dataclass(frozen=True)

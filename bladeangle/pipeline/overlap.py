@@ -18,7 +18,7 @@ from bladeangle.base.budget import Budget, BudgetLine
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.shots import OutlinedShot, Shot
 from bladeangle.results.stations import Stations
-from bladeangle.tuning.pipeline import OVERLAP
+from bladeangle.tuning.blade_ends import OVERLAP
 
 
 def ends_unseen(shots: Sequence[Shot], result: Adjustment) -> bool:

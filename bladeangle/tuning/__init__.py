@@ -9,6 +9,6 @@ they name by kind: the pair, five and eight of a used rotor (`tests.bench.render
 px a side), of 15, 9 and 15 angles. They tell which values matter; of rare failures and of coverage so few sets say
 little. z2 is the sum of the squares of error over u.
 
-Modules in import order: value, imaging, edges, detection, adjustment, priors, results, expected, pipeline, register,
-tree.
+Modules in import order: value, imaging, edges, detection, adjustment, priors, results, expected, pipeline, blade_ends,
+register, tree.
 """

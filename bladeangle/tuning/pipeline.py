@@ -310,123 +310,6 @@ class Options(Group):
 
 
 @dataclass(eq=False, repr=False, init=False)
-class Overlap(Group):
-    """Values of the overlap where lower ends of blades are not seen (`pipeline/overlap.py`)."""
-
-    seen_share: float = tuned(
-        1.03,
-        unit="1",
-        meaning="wrap, as a share of the pitch between blades, up to which lower ends would be seen, or nearly so",
-        evidence="180 rendered pairs: of blades that do not overlap and were matched rightly all lower ends were seen",
-        sensitivity=NOT_READ,
-    )
-    hidden_share: float = tuned(
-        1.07,
-        unit="1",
-        meaning="wrap of blades that seem to be shorter than that and whose lower ends are not seen, likewise",
-        evidence="180 rendered pairs: of 24 of them 0.97 to 1.36, 1.08 on the mean",
-        sensitivity=NOT_READ,
-    )
-    hidden_sigma: float = tuned(
-        0.1,
-        unit="1",
-        meaning="standard uncertainty of the same",
-        evidence="as `hidden_share`: 0.11",
-        sensitivity=NOT_READ,
-    )
-    held_sigma: float = tuned(
-        0.01,
-        unit="1",
-        meaning="standard uncertainty with which an overlap is held where an adjustment is to have it",
-        evidence="judgement: less than what photographs seem to say of it, which is wrong there",
-        sensitivity=NOT_READ,
-    )
-
-
-@dataclass(eq=False, repr=False, init=False)
-class Outlines(Group):
-    """Values of looking for outlines (`pipeline/outlines.py`)."""
-
-    heights_mm: tuple[float, float] = tuned(
-        (-60.0, 105.0),
-        unit="mm",
-        meaning="heights searched for the tips on the guessed cylinder; wide, since a wrong radius shifts heights",
-        evidence=JUDGEMENT,
-        sensitivity=(
-            "half: 2.5 u at most, 1.3 rms, coverage -20.0 %, z2 +112 %, 34 angles lost; half more: 0.46 u at most, "
-            "0.15 rms, z2 +21 % (pair, five, eight)"
-        ),
-    )
-    ring_margin_mm: float = tuned(
-        1.5,
-        unit="mm",
-        meaning="margin kept from the ring's inner radius",
-        evidence=JUDGEMENT,
-        sensitivity=(
-            "half: 0.35 u at most, 0.071 rms, z2 +4 %; half more: 0.47 u at most, 0.17 rms, coverage -2.6 %, z2 +33 "
-            "% (pair, five, eight)"
-        ),
-    )
-    end_search_mm: tuple[float, float] = tuned(
-        (5.0, 12.0),
-        unit="mm",
-        meaning=(
-            "how far from where an outline begins its blades their ends are looked for; and where most are not seen "
-            "there; 2.5 times as far in the end"
-        ),
-        evidence="an outline began 22 mm late where the ring's markers lay behind the tips",
-        sensitivity=NOT_READ,
-    )
-    alike_late_rad: float = tuned(
-        0.1,
-        unit="rad",
-        meaning="ends that are seen before the outline begins must be so by the same on all blades, but for this",
-        evidence="judgement: blades are placed evenly, and rotors are seen to the side by a few degrees at most",
-        sensitivity=NOT_READ,
-    )
-    least_wrap: float = tuned(
-        0.35,
-        unit="1",
-        meaning="least wrap of a blade, as a share of the pitch between blades, at which its lower end is looked for",
-        evidence=JUDGEMENT,
-        sensitivity=NOT_READ,
-    )
-    least_gap_rad: float = tuned(
-        0.05,
-        unit="rad",
-        meaning="how far before the next blade's upper end a lower end is looked for",
-        evidence="judgement: seen from above the next blade's end is not quite where it is on the guessed cylinder",
-        sensitivity=NOT_READ,
-    )
-    alike_wraps_rad: float = tuned(
-        0.1,
-        unit="rad",
-        meaning="how far the lower ends of blades that are alike may lie apart",
-        evidence="judgement: off-centre and leaning rotors, and shadows just below an end, move them by so much",
-        sensitivity=NOT_READ,
-    )
-    ended_share: float = tuned(
-        0.61,
-        unit="1",
-        meaning="share of all blades, in all setups, whose lower ends must be seen alike",
-        evidence=(
-            "100 rendered pairs: 0.62 to 1 of 27 of 30 rotors whose blades do not overlap, 0.58 at most of the others"
-        ),
-        sensitivity=NOT_READ,
-    )
-    far_from_arrow: float = tuned(
-        0.3,
-        unit="1",
-        meaning=(
-            "offset of the nearest blade from the arrow from which it is a doubt, as a share of the pitch between "
-            "blades"
-        ),
-        evidence=JUDGEMENT,
-        sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
-    )
-
-
-@dataclass(eq=False, repr=False, init=False)
 class Sight(Group):
     """Values of sighting the ring (`pipeline/sight.py`)."""
 
@@ -502,8 +385,6 @@ DISTURBANCES = Disturbances()
 ENDS = Ends()
 MIXUPS = Mixups()
 OPTIONS = Options()
-OUTLINES = Outlines()
-OVERLAP = Overlap()
 SIGHT = Sight()
 SORTING = Sorting()
 TURNING = Turning()

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from typing import Any
 
-from bladeangle.tuning import adjustment, detection, imaging, pipeline, results
+from bladeangle.tuning import adjustment, blade_ends, detection, imaging, pipeline, results
 from bladeangle.tuning import edges as of_edges
 from bladeangle.tuning import expected as of_expected
 from bladeangle.tuning import priors as of_priors
@@ -64,8 +64,8 @@ class Tuning:
     ends: pipeline.Ends = pipeline.ENDS
     mixups: pipeline.Mixups = pipeline.MIXUPS
     options: pipeline.Options = pipeline.OPTIONS
-    outlines: pipeline.Outlines = pipeline.OUTLINES
-    overlap: pipeline.Overlap = pipeline.OVERLAP
+    outlines: blade_ends.Outlines = blade_ends.OUTLINES
+    overlap: blade_ends.Overlap = blade_ends.OVERLAP
     sight: pipeline.Sight = pipeline.SIGHT
     sorting: pipeline.Sorting = pipeline.SORTING
     turning: pipeline.Turning = pipeline.TURNING

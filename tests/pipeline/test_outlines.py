@@ -18,7 +18,7 @@ from bladeangle.pipeline import outlines
 from bladeangle.pipeline.judged import Measurement
 from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.shots import OutlinedShot
-from bladeangle.tuning.pipeline import OUTLINES
+from bladeangle.tuning.blade_ends import OUTLINES
 
 
 def outlined(measurement: Measurement) -> list[OutlinedShot]:

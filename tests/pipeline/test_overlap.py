@@ -15,7 +15,7 @@ from bladeangle.pipeline.judged import Measurement
 from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.shots import OutlinedShot
 from bladeangle.results.stations import measure_stations
-from bladeangle.tuning.pipeline import OVERLAP
+from bladeangle.tuning.blade_ends import OVERLAP
 
 
 def with_wrap(result: Adjustment, share: float) -> Adjustment:
