@@ -68,6 +68,11 @@ def upper_face(setup: str) -> int:
     return FACES["inlet"] if setup == "inlet_up" else FACES["outlet"]
 
 
+def upper_end(setup: str) -> int:
+    """Which end of the blades looks up: 0 the leading, 1 the trailing one."""
+    return 0 if setup == "inlet_up" else 1
+
+
 def predicted(
     state: State, photo: int, setup: int, size: tuple[int, int], step_mm: float = STEP_MM, *, far_side: bool = False
 ) -> Iterator[Stretch]:
@@ -416,7 +421,7 @@ def confirm_count(views: Sequence[ObservedView], state: State) -> None:
     EdgesError : no more than half of these ends are found, and two or more are not.
     """
     rotor = state.rotor
-    wanted = [0 if upper_face(view.setup) == FACES["inlet"] else 1 for view in views]
+    wanted = [upper_end(view.setup) for view in views]
     ends = [(view.ends, end) for view, end in zip(views, wanted, strict=True)]
     found = sum(len(np.unique(e.blade[e.end == end])) for e, end in ends if e is not None)
     should = rotor.blades * len(views)

@@ -45,10 +45,10 @@ class Tooth:
         half = len(self.angle) // 2
         slope, height = np.polyfit(self.angle[:half], self.height[:half], 1)
         new = np.arange(0.0, by_rad, float(np.diff(self.angle).mean()))
-        angle, heights = (
-            np.concatenate(p) for p in ((new, self.angle + by_rad), (height + slope * (new - by_rad), self.height))
+        angle = np.append(new, self.angle + by_rad)
+        return Tooth(
+            self.start - turn * by_rad, angle, np.append(height + slope * (new - by_rad), self.height), self.whole
         )
-        return Tooth(self.start - turn * by_rad, angle, heights, self.whole)
 
     def ended(self, at_rad: float) -> Tooth:
         """The same, whole, with its lower end at an angle from the upper one; straight on where it was not seen."""
@@ -57,10 +57,8 @@ class Tooth:
         step = float(np.diff(self.angle).mean())
         seen = self.angle < at_rad - step / 2
         new = np.append(np.arange(self.angle[-1] + step, at_rad - step / 2, step), at_rad)
-        angle, heights = (
-            np.concatenate(p) for p in ((self.angle[seen], new), (self.height[seen], np.polyval(line, new)))
-        )
-        return Tooth(self.start, angle, heights, True)
+        angle, height = np.append(self.angle[seen], new), np.append(self.height[seen], np.polyval(line, new))
+        return Tooth(self.start, angle, height, True)
 
 
 def teeth_of(outline: Outline, setup: str, arrow_deg: float) -> tuple[list[Tooth], float]:

@@ -27,6 +27,7 @@ def saturation_level(encoded: NDArray[np.uint8]) -> int:
     spike = count[levels] > np.maximum(SATURATION.spike_ratio * below, least)
     if spike.any():
         return int(levels[spike][count[levels[spike]].argmax()])
+    # compression spreads a plateau over three levels, and a part of it is not smooth
     smooth = np.bincount(_smooth_places(encoded), minlength=256).astype(float)
     below = np.array([smooth[level - 6 : level - 2].mean() for level in levels])
     plateau = np.array([smooth[level : level + 3].sum() if level < 251 else 0.0 for level in levels])

@@ -33,9 +33,9 @@ def different(result: Adjustment) -> float:
     return 2 * math.log(MIXUPS.likelihood_ratio[0 if result.from_above else 1])
 
 
-def two_rotors(result: Adjustment) -> bool:
-    """Whether photographs of one setup, and the others, show two rotors."""
-    return any(found.log_ratio > different(result) for found in differences(result))
+def two_rotors(result: Adjustment) -> list[Difference]:
+    """Where photographs of one setup, and the others, show two rotors."""
+    return [found for found in differences(result) if found.log_ratio > different(result)]
 
 
 def surely_renumbered() -> float:
@@ -91,9 +91,7 @@ def contradictions(result: Adjustment, ring: Ring, priors: Priors, *, spoiled: b
     if result.from_above and len(result.state.setups) == 2:
         text = "Seen from above only: that both ends are of one rotor, and which is the inlet, is taken as given."
         yield Flag("taken-as-given", text)
-    for found in () if spoiled else differences(result):
-        if found.log_ratio <= different(result):
-            continue
+    for found in () if spoiled else two_rotors(result):
         names = ", ".join(result.views[p].name for p in found.photos)
         blade = _at_the_arrow(result, ring, priors, found)
         if blade is not None and found.log_ratio > surely_renumbered():  # all else that differs follows from it

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bladeangle.adjustment.model import State, TipPoints
+from bladeangle.adjustment.model import Ints, State, TipPoints
 from bladeangle.adjustment.priors import Priors, unconfirmed, unobserved
 from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import Array
@@ -92,14 +92,12 @@ def _begun_earlier(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedSh
 
     Where the ring's markers lie behind the tips no outline is looked for, and there the blades are highest.
     """
-    state, upper = begun_alone(shot, ring, priors), 0 if shot.setup == "inlet_up" else 1
+    state = begun_alone(shot, ring, priors)
 
     def lateness_rad(search_mm: float) -> Array:
         ends = edges.measure_ends(shot.photo, state, 0, 0, shot.sighting.blur_px, search_mm)
-        mine = ends.end == upper
-        tau = state.tau_of_px(ends.px[mine], ends.blade[mine], np.ones(int(mine.sum()), bool), 0, 0)
-        first = state.rotor.ends[ends.blade[mine], upper]
-        return np.asarray((first - tau) * (1 if upper == 0 else -1))
+        mine = ends.end == edges.upper_end(shot.setup)
+        return -_from_upper_rad(state, shot.setup, ends.blade[mine], ends.px[mine])
 
     fewest = len(shot.teeth) / 2
     if len(lateness_rad(OUTLINES.end_search_mm[0])) > fewest:
@@ -128,16 +126,22 @@ def _ended(shots: Sequence[OutlinedShot], ring: Ring, priors: Priors) -> list[Ou
 
 def _wraps_seen(shot: OutlinedShot, ring: Ring, priors: Priors) -> Array:
     """Angles (n,), rad, from the upper ends of blades to what looks like their lower ends, above the next blade's."""
-    state, upper = begun_alone(shot, ring, priors), 0 if shot.setup == "inlet_up" else 1
-    lower, sense, pitch_rad = 1 - upper, 1 if upper == 0 else -1, 2 * np.pi / len(shot.teeth)
+    state, upper, pitch_rad = begun_alone(shot, ring, priors), edges.upper_end(shot.setup), 2 * np.pi / len(shot.teeth)
+    lower, down = 1 - upper, 1 if upper == 0 else -1
     first, last = OUTLINES.least_wrap * pitch_rad, pitch_rad - OUTLINES.least_gap_rad
-    begun = state.rotor.ends[:, upper]
-    state.rotor.ends[:, lower] = begun + sense * (first + last) / 2
+    state.rotor.ends[:, lower] = state.rotor.ends[:, upper] + down * (first + last) / 2
     wanted = [(b, lower) for b in range(len(shot.teeth))]
     search_mm = (last - first) / 2 * state.rotor.radius_mm
     found = edges.find_ends(shot.photo, state, 0, 0, wanted, shot.sighting.blur_px, search_mm)
     blade, px = np.array([b for b, _ in found], int), np.array([px for px, *_ in found.values()]).reshape(-1, 2)
-    return np.asarray(sense * (state.tau_of_px(px, blade, np.ones(len(px), bool), 0, 0) - begun[blade]))
+    return _from_upper_rad(state, shot.setup, blade, px)
+
+
+def _from_upper_rad(state: State, setup: str, blade: Ints, px: Array) -> Array:
+    """Angles (n,), rad, down along blades (n,) from their upper ends to pixels (n, 2) of their tips, from above."""
+    upper = edges.upper_end(setup)
+    along = state.tau_of_px(px, blade, np.ones(len(px), bool), 0, 0) - state.rotor.ends[blade, upper]
+    return np.asarray(along if upper == 0 else -along)
 
 
 def _hub_of(shot: Shot, ring: Ring, priors: Priors) -> tuple[hub.HubCircle, ...]:

@@ -72,8 +72,7 @@ def adjusted_overhead(
         return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
 
     result = near(_begin(first, ring, priors, wrap_rad), known=True)
-    ended = all(tooth.whole for shot in first for tooth in shot.teeth)
-    if not rough and len(first) > 1 and not ended and _strange(result):
+    if not rough and len(first) > 1 and not all(shot.ended for shot in first) and _strange(result):
         pitch = 2 * np.pi / len(first[0].teeth)
         others = [near(_begin(first, ring, priors, share * pitch), known=True) for share in TRIED_OVERLAPS]
         other = near(min(others, key=deviance).state, known=True)

@@ -15,6 +15,7 @@ import numpy as np
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.budget import Budget, BudgetLine
+from bladeangle.detection.edges import upper_end
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.shots import OutlinedShot, Shot
 from bladeangle.results.stations import Stations
@@ -25,10 +26,10 @@ def ends_unseen(shots: Sequence[Shot], result: Adjustment) -> bool:
     """Whether blades end, as adjusted, where their lower ends would be seen or nearly so, and none of them is seen."""
     if not result.from_above or len(result.state.setups) < 2 or _share(result) > OVERLAP.seen_share:
         return False
-    if all(tooth.whole for shot in shots if isinstance(shot, OutlinedShot) for tooth in shot.teeth):
+    if all(shot.ended for shot in shots if isinstance(shot, OutlinedShot)):
         return False
-    lower = {"inlet_up": 1, "outlet_up": 0}
-    return not any(view.ends is not None and (view.ends.end == lower[view.setup]).any() for view in result.views)
+    seen = [(view.ends.end, 1 - upper_end(view.setup)) for view in result.views if view.ends is not None]
+    return not any((ends == lower).any() for ends, lower in seen)
 
 
 def _share(result: Adjustment) -> float:
@@ -44,12 +45,13 @@ def left_open(result: Adjustment, ring: Ring, priors: Priors) -> tuple[Adjustmen
     ------
     AdjustmentError : it does not converge.
     """
-    found: list[Adjustment] = []
-    for off in (0.0, -OVERLAP.hidden_sigma, OVERLAP.hidden_sigma):
-        held = replace(priors, overlap=(OVERLAP.hidden_share + off, OVERLAP.held_sigma))
-        found.append(adjust(ring, result.views, (found[0] if found else result).state, held))
-    middle, shorter, longer = found
-    return middle, (shorter, longer)
+
+    def held(off: float, begun: Adjustment) -> Adjustment:
+        overlap = OVERLAP.hidden_share + off, OVERLAP.held_sigma
+        return adjust(ring, begun.views, begun.state, replace(priors, overlap=overlap))
+
+    middle = held(0.0, result)
+    return middle, (held(-OVERLAP.hidden_sigma, middle), held(OVERLAP.hidden_sigma, middle))
 
 
 def widened_by(stations: Stations, beside: Sequence[Stations]) -> Stations:

@@ -49,6 +49,11 @@ class OutlinedShot(Shot):
     tips: TipPoints
 
     @property
+    def ended(self) -> bool:
+        """Whether the outline shows the lower ends of all blades."""
+        return all(tooth.whole for tooth in self.teeth)
+
+    @property
     def axis_mm(self) -> Array:
         """Where the axis is, as the hub's rim has it."""
         return hub.rim_of(self.circles).centre_mm

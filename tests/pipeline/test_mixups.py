@@ -22,10 +22,13 @@ from bladeangle.base.errors import AdjustmentError, PhotoError, RingNotFoundErro
 from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import rotation
 from bladeangle.imaging.camera import Camera
+from bladeangle.imaging.photo import read_photo
 from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline.disturbances import disturbances, widened
 from bladeangle.pipeline.ends import End
 from bladeangle.pipeline.measure import Measurement, measure
 from bladeangle.pipeline.mixups import contradictions
+from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.turning import quarter_turned
 from bladeangle.results.two_rotors import differences
 
@@ -115,17 +118,36 @@ def test_a_camera_turned_by_four_quarters_is_itself(camera: Camera) -> None:
     np.testing.assert_allclose(again.covariance, camera.covariance)
 
 
-def test_a_line_along_the_tips(sound: Measurement, ring: Ring, camera: Camera, tmp_path: Path) -> None:
-    """A dark line beside every tip in one photograph, that of a thread or a pen, is a doubt of that photograph."""
+def line_along_the_tips(sound: Measurement, path: Path, share: float = 1.0) -> Path:
+    """The inlet with a dark line beside every tip, or beside such a share of it."""
     image = read(INLET)
     tips = sound.result.views[0].tips
     assert tips is not None
     middle = tips.px.mean(0)
     for b in np.unique(tips.blade):
         edge = tips.px[(tips.blade == b) & tips.far]
+        edge = edge[round(0.4 * len(edge)) : round((0.4 + share) * len(edge))] if share < 1 else edge
         out = (edge - middle) / np.linalg.norm(edge - middle, axis=1, keepdims=True)
         cv2.polylines(image, [np.rint(edge + 7 * out).astype(np.int32)], False, 20, 3, cv2.LINE_AA)
-    found = measure([saved(image, tmp_path / "inlet.jpg")], [OUTLET], ring, camera)
+    return saved(image, path)
+
+
+def test_a_line_along_a_part_of_the_tips(sound: Measurement, ring: Ring, tmp_path: Path) -> None:
+    """Beside a short part of the tips, which are followed all the same, it is a note and widens the interval."""
+    photo = read_photo(line_along_the_tips(sound, tmp_path / "inlet.jpg", 0.16))
+    shots = (replace(sound.shots[0], photo=photo), *sound.shots[1:])
+    found = disturbances(shots, sound.result, ring, priors_of(sound.camera, sound.options, ring))
+    assert [(flag.code, flag.photo, flag.blade) for flag in found.flags] == [
+        ("edge-beside", "inlet.jpg", blade) for blade in (1, 2, 3)
+    ]
+    wide = widened(sound.stations, found, sound.result, ring, sound.options.stations, 4032)
+    (line,) = [x for x in wide.budget.lines if x.name == "second edge beside the tip"]
+    assert 0.02 < np.sqrt(np.diag(line.covariance_deg2)).max() < 1.0
+
+
+def test_a_line_along_the_tips(sound: Measurement, ring: Ring, camera: Camera, tmp_path: Path) -> None:
+    """A dark line beside every tip in one photograph, that of a thread or a pen, is a doubt of that photograph."""
+    found = measure([line_along_the_tips(sound, tmp_path / "inlet.jpg")], [OUTLET], ring, camera)
     told = [flag for flag in found.flags if flag.code in ("two-edges", "edge-beside")]
     assert {flag.code for flag in told} == {"two-edges"} and {flag.photo for flag in told} == {"inlet.jpg"}
     assert {flag.blade for flag in told} == {1, 2, 3}
