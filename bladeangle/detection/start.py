@@ -50,6 +50,12 @@ class Tooth:
             self.start - turn * by_rad, angle, np.append(height + slope * (new - by_rad), self.height), self.whole
         )
 
+    def begun_later(self, by_rad: float, turn: int) -> Tooth:
+        """The same without what lies before an angle from its upper end."""
+        angle = np.append(0.0, self.angle[self.angle > by_rad] - by_rad)
+        height = np.interp(angle + by_rad, self.angle, self.height)
+        return Tooth(self.start + turn * by_rad, angle, height, self.whole)
+
     def ended(self, at_rad: float) -> Tooth:
         """The same, whole, with its lower end at an angle from the upper one; straight on where it was not seen."""
         half = len(self.angle) // 2

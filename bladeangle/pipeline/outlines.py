@@ -74,7 +74,7 @@ def _with_outlines(shots: Sequence[Shot], ring: Ring, priors: Priors) -> tuple[t
         circles = tuple(c.on(found.rim_mm, shot.pose.eye_mm) for c in shot.circles)
         of_shot = vars(shot) | {"circles": circles}
         one = OutlinedShot(**of_shot, teeth=tuple(teeth), turn=found.turn, tips=TipPoints.none())
-        out.append(_begun_earlier(one, ring, priors))
+        out.append(_begun_where_seen(one, ring, priors))
         if off_deg > OUTLINES.far_from_arrow * 360 / len(teeth):
             text = f"The nearest blade is {off_deg:.0f} deg from the arrow."
             flags.append(Flag("blade-1-far-from-arrow", text, shot.name))
@@ -87,10 +87,11 @@ def _with_tips(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedShot:
     return replace(shot, tips=edges.measure_tips(shot.photo, state, 0, 0, shot.sighting.blur_px, 8))
 
 
-def _begun_earlier(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedShot:
-    """The shot with its blades begun where their ends are seen, if that is well before its outline begins them.
+def _begun_where_seen(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedShot:
+    """The shot with its blades begun where their ends are seen, if that is well off where its outline begins them.
 
-    Where the ring's markers lie behind the tips no outline is looked for, and there the blades are highest.
+    Where the ring's markers lie behind the tips no outline is looked for, and there the blades are highest; and where
+    a shadow touches a blade's end, an outline begins in it.
     """
     state = begun_alone(shot, ring, priors)
 
@@ -100,13 +101,18 @@ def _begun_earlier(shot: OutlinedShot, ring: Ring, priors: Priors) -> OutlinedSh
         return -_from_upper_rad(state, shot.setup, ends.blade[mine], ends.px[mine])
 
     fewest = len(shot.teeth) / 2
-    if len(lateness_rad(OUTLINES.end_search_mm[0])) > fewest:
+    late = lateness_rad(OUTLINES.end_search_mm[0])
+    near = len(late) > fewest
+    if not near:
+        late = lateness_rad(OUTLINES.end_search_mm[1])
+    if len(late) <= fewest or np.ptp(late) > OUTLINES.alike_late_rad:
         return shot
-    late = lateness_rad(OUTLINES.end_search_mm[1])
-    if len(late) <= fewest or np.ptp(late) > OUTLINES.alike_late_rad or np.median(late) < 0:
+    off = float(np.median(late))
+    if off < -OUTLINES.most_early_rad:
+        return replace(shot, teeth=tuple(tooth.begun_later(-off, shot.turn) for tooth in shot.teeth))
+    if near or off < 0:
         return shot
-    teeth = tuple(tooth.begun_earlier(float(np.median(late)), shot.turn) for tooth in shot.teeth)
-    return replace(shot, teeth=teeth)
+    return replace(shot, teeth=tuple(tooth.begun_earlier(off, shot.turn) for tooth in shot.teeth))
 
 
 def _ended(shots: Sequence[OutlinedShot], ring: Ring, priors: Priors) -> list[OutlinedShot]:

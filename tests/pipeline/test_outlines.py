@@ -37,9 +37,9 @@ def test_an_outline_that_begins_late_begins_where_the_ends_are(sound: Measuremen
     shots = outlined(sound)
     assert {shot.setup for shot in shots} == {"inlet_up", "outlet_up"}
     for shot in shots:
-        assert outlines._begun_earlier(shot, ring, priors) is shot
+        assert outlines._begun_where_seen(shot, ring, priors) is shot
         teeth = tuple(late(tooth, float(np.radians(by_deg)), shot.turn) for tooth in shot.teeth)
-        again = outlines._begun_earlier(replace(shot, teeth=teeth), ring, priors)
+        again = outlines._begun_where_seen(replace(shot, teeth=teeth), ring, priors)
         for before, after in zip(shot.teeth, again.teeth, strict=True):
             off_deg = np.degrees(np.angle(np.exp(1j * (after.start - before.start))))
             assert abs(off_deg) < 3.0
@@ -47,6 +47,27 @@ def test_an_outline_that_begins_late_begins_where_the_ends_are(sound: Measuremen
             inside = before.angle < np.radians(by_deg)
             at = before.angle[inside] + shot.turn * (before.start - after.start)
             np.testing.assert_allclose(np.interp(at, after.angle, after.height), before.height[inside], atol=2.5)
+
+
+@pytest.mark.parametrize(("by_deg", "moved"), [(2.0, False), (8.0, True)])
+def test_an_outline_that_begins_early_begins_where_the_ends_are(
+    sound: Measurement, ring: Ring, by_deg: float, moved: bool
+) -> None:
+    priors = priors_of(sound.camera, sound.options, ring)
+    for shot in outlined(sound):
+        teeth = tuple(tooth.begun_earlier(float(np.radians(by_deg)), shot.turn) for tooth in shot.teeth)
+        early = replace(shot, teeth=teeth)
+        again = outlines._begun_where_seen(early, ring, priors)
+        assert (again is not early) is moved
+        if not moved:
+            continue
+        for before, after in zip(shot.teeth, again.teeth, strict=True):
+            off_deg = np.degrees(np.angle(np.exp(1j * (after.start - before.start))))
+            assert abs(off_deg) < 3.0
+            assert after.angle[0] == 0.0 and (np.diff(after.angle) > 0).all()
+            at = before.angle + shot.turn * (before.start - after.start)
+            within = at > 0
+            np.testing.assert_allclose(np.interp(at, after.angle, after.height)[within], before.height[within], atol=1.0)
 
 
 def test_one_end_where_the_outline_begins_is_not_enough(
@@ -65,7 +86,7 @@ def test_one_end_where_the_outline_begins_is_not_enough(
             return replace(ends, **{f.name: getattr(ends, f.name)[few] for f in fields(ends)})
 
         monkeypatch.setattr(edges, "measure_ends", seen)
-        assert (outlines._begun_earlier(late_shot, ring, priors) is not late_shot) is moved
+        assert (outlines._begun_where_seen(late_shot, ring, priors) is not late_shot) is moved
 
 
 def test_ends_that_are_not_alike_move_no_outline(
@@ -76,7 +97,7 @@ def test_ends_that_are_not_alike_move_no_outline(
         late(t, float(np.radians(by)), shot.turn) for t, by in zip(shot.teeth, (11.0, 19.0, 14.0), strict=True)
     )
     uneven = replace(shot, teeth=teeth)
-    assert outlines._begun_earlier(uneven, ring, priors) is uneven
+    assert outlines._begun_where_seen(uneven, ring, priors) is uneven
 
 
 @pytest.mark.slow
