@@ -57,6 +57,10 @@ class EndPoints:
     normal: Array
     sigma_px: Array
 
+    def only(self, keep: NDArray[np.bool_]) -> EndPoints:
+        """The places for which `keep` (n,) is true."""
+        return EndPoints(*(getattr(self, f.name)[keep] for f in fields(self)))
+
 
 @dataclass(frozen=True)
 class CirclePoints:

@@ -233,8 +233,8 @@ REGISTRY: dict[str, FlagKind] = {
         "`--tips new`, or the diameters over leading ends, middle and trailing ends.",
     ),
     "wrap-uncertain": FlagKind(
-        "Blades of nearly even pitch look the same all along, so that the views from both ends cannot be matched "
-        "lengthwise: wrap and lengths have wide intervals. The angles seldom depend on it.",
+        "Blades hide each other's lower ends, and the views from both ends cannot be matched lengthwise for sure: wrap "
+        "and lengths have wide intervals. What the angles owe to it is in their intervals.",
         "note",
         "Add photographs from the side that show the blades from end to end.",
     ),

@@ -15,9 +15,9 @@ from bladeangle.adjustment.rotor import Rotor
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.detection.edges import upper_face
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline import overlap
 from bladeangle.pipeline.mixups import two_rotors
 from bladeangle.pipeline.options import Options, calipers_of
+from bladeangle.pipeline.overlap import Overlaps, ends_unseen, most_likely, overlaps
 from bladeangle.pipeline.register import Registered, nudged
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.results.angles import arc_of
@@ -32,14 +32,14 @@ MOST_LOOKS = 3
 class Adjusted:
     """Photographs in the order of the adjustment's views, the priors, and the final adjustment.
 
-    beside : adjustments with the blades' overlap a standard uncertainty to either side, where it is left open.
+    overlaps : of the blades that are likely, where photographs show nothing of it.
     """
 
     registered: Registered
     shots: tuple[Shot, ...]
     priors: Priors
     result: Adjustment
-    beside: tuple[Adjustment, ...] = ()
+    overlaps: Overlaps | None = None
 
 
 def adjusted(registered: Registered, options: Options) -> Adjusted:
@@ -58,11 +58,12 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
         result = _put_right(shots, result, ring, priors)
     if len(result.state.setups) > 1 and not result.from_above and two_rotors(result):
         result = _matched_anew(shots, result, ring, priors)
-    beside: tuple[Adjustment, ...] = ()
-    if overlap.ends_unseen(shots, result):
+    found = None
+    if ends_unseen(shots, result):
         with contextlib.suppress(AdjustmentError):
-            result, beside = overlap.left_open(result, ring, priors)
-    return Adjusted(registered, shots, priors, result, beside)
+            found = overlaps(result, ring, priors)
+            result = most_likely(found, ring, priors)
+    return Adjusted(registered, shots, priors, result, found)
 
 
 def _looked(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors) -> Adjustment:

@@ -57,8 +57,8 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
         spoiled = without_excluded(spoiled, result)
     side_px = max(max(shot.photo.width, shot.photo.height) for shot in shots)
     stations = measure_stations(result, options.stations)
-    if adjusted.beside:
-        stations = widened_by(stations, [measure_stations(one, options.stations) for one in adjusted.beside])
+    if (overlaps := adjusted.overlaps) is not None:
+        stations = widened_by(stations, overlaps, [measure_stations(o, options.stations) for o in overlaps.adjustments])
     stations = widened(stations, spoiled, result, ring, options.stations, side_px)
     bore = None if options.bore_mm is None else (options.bore_mm, options.bore_sigma_mm)
     tips = measure_tips(result, diameter_over_tips(result)[1], bore, np.random.default_rng(0))

@@ -19,7 +19,7 @@ from bladeangle.records.station import StationOptions
 from bladeangle.results.angles import change_with_scale
 from bladeangle.results.edge_shifts import changed_angles
 from bladeangle.results.moved import Movement, movements
-from bladeangle.results.stations import Stations, growth_of, wrap_guessed
+from bladeangle.results.stations import Stations, growth_of
 from bladeangle.tuning.results import DIAGNOSTICS
 
 #: Line of the budget for wear.
@@ -258,9 +258,10 @@ def _from_above(result: Adjustment, stations: Stations, diameter_known: bool, lo
     if not diameter_known:
         text = "The tip diameter was not given, and from above it hardly shows; heights and hub size depend on it."
         yield Flag("tip-radius-assumed", text)
-    growth = growth_of(stations.angle_deg, stations.budget)
-    if growth is not None and wrap_guessed(result, growth):
-        text = f"From entry to exit the angle changes by only {growth[0]:.1f} deg; the wrap is uncertain."
+    wraps = stations.wrap_deg[np.isfinite(stations.wrap_deg).all(1)]
+    if len(wraps) and np.median(wraps[:, 1]) > DIAGNOSTICS.unsure_wrap * 360 / len(stations.wrap_deg):
+        wrap_deg, u_deg = np.median(wraps, axis=0)
+        text = f"Nothing shows where the lower ends of the blades are: they wrap {wrap_deg:.0f} ± {2 * u_deg:.0f} deg."
         yield Flag("wrap-uncertain", text)
     for name in loose:
         text = "Its own data do not confirm the camera file; from above, a wrong focal length does not show."

@@ -91,11 +91,6 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
         row[columns.ends] = -1.0, 1.0
         wrap[b] = np.degrees([rotor.ends[b, 1] - rotor.ends[b, 0], _deviation(result, row)])
         tip[b] = length[-1], _deviation(result, columns.rows(by[-1]))
-    guessed = wrap_guessed(result, growth_of(angles, budget))
-    guessed_rad = STATION_ANGLES.guessed_wrap * 2 * np.pi / rotor.blades if guessed else 0.0
-    whole_rad = np.radians(wrap[:, :1])
-    wrap[:, 1] = np.hypot(wrap[:, 1], np.degrees(guessed_rad))
-    tip[:, 1:] = np.hypot(tip[:, 1:], guessed_rad * tip[:, :1] / whole_rad)
     thickness = np.zeros(result.layout.size)
     thickness[result.layout["rotor"].start + 1] = 1.0
     sizes = {
@@ -105,8 +100,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     if len(result.state.circles):
         sizes["hub_diameter"] = _hub(result)
     if ends_known.all():
-        fall, fall_u = _fall(result, 0)
-        sizes["axial_length"] = fall, float(np.hypot(fall_u, guessed_rad * fall / whole_rad[0, 0]))
+        sizes["axial_length"] = _fall(result, 0)
     curves = {b + 1: _curve(result, b, seen_at[b]) for b in range(rotor.blades) if len(seen_at[b]) > 5}
     return Stations(tuple(labels), np.array(angles), budget, not_seen, sees, share, wrap, tip, sizes, curves)
 
@@ -122,12 +116,6 @@ def growth_of(angle_deg: ArrayLike, budget: Budget) -> tuple[float, float] | Non
     over = exit_ - entry
     variance = float(over @ budget.covariance_deg2 @ over)
     return float(over @ np.asarray(angle_deg)), float(np.sqrt(max(variance, 0.0)))
-
-
-def wrap_guessed(result: Adjustment, growth: tuple[float, float] | None) -> bool:
-    """Whether wrap and lengths rest on two overhead views, of blades that look alike wherever these are matched."""
-    twice = result.from_above and len(result.state.setups) == 2
-    return twice and growth is not None and abs(growth[0]) < STATION_ANGLES.even_deg
 
 
 def _hub(result: Adjustment) -> tuple[float, float]:

@@ -101,25 +101,21 @@ class Outlines(Group):
 class Overlap(Group):
     """Values of the overlap where lower ends of blades are not seen (`pipeline/overlap.py`)."""
 
-    seen_share: float = tuned(
-        1.03,
+    few_share: float = tuned(
+        0.35,
         unit="1",
-        meaning="wrap, as a share of the pitch between blades, up to which lower ends would be seen, or nearly so",
-        evidence="180 rendered pairs: of blades that do not overlap and were matched rightly all lower ends were seen",
+        meaning="share of the blades' lower ends, in all photographs, up to which what is seen of them is chance",
+        evidence=(
+            "280 rendered pairs, of 213 whose outlines saw no lower ends: 0 of 207 and 0.2 of one that overlaps, 0.5 "
+            "to 1 of five that do not"
+        ),
         sensitivity=NOT_READ,
     )
-    hidden_share: float = tuned(
-        1.07,
+    hopeless: float = tuned(
+        12.0,
         unit="1",
-        meaning="wrap of blades that seem to be shorter than that and whose lower ends are not seen, likewise",
-        evidence="180 rendered pairs: of 24 of them 0.97 to 1.36, 1.08 on the mean",
-        sensitivity=NOT_READ,
-    )
-    hidden_sigma: float = tuned(
-        0.1,
-        unit="1",
-        meaning="standard uncertainty of the same",
-        evidence="as `hidden_share`: 0.11",
+        meaning="how much larger than the least a cost, as -2 log likelihood, may be for the next overlap to be tried",
+        evidence="judgement: the weight of such an overlap is 0.002, but there may be likely ones beyond it",
         sensitivity=NOT_READ,
     )
     held_sigma: float = tuned(

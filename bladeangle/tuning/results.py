@@ -24,6 +24,13 @@ class Angles(Group):
 class Diagnostics(Group):
     """Values of what is doubted and what is refused (`results/diagnostics.py`)."""
 
+    unsure_wrap: float = tuned(
+        0.12,
+        unit="1",
+        meaning="standard uncertainty of the wrap, as a share of the pitch between blades, above which it is told",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
     whole_station_share: float = tuned(
         0.45,
         unit="1",
@@ -305,25 +312,6 @@ class StationAngles(Group):
         ),
         evidence="rims are broken by half a millimetre to one and a half; common practice, no source",
         sensitivity="half and half more: nothing (pair, eight)",
-    )
-    even_deg: float = tuned(
-        2.5,
-        unit="deg",
-        meaning=(
-            "growth of the angle from entry to exit below which two overhead views may be matched at a wrong place"
-        ),
-        evidence=(
-            "of 69 such rendered pairs 94 % lie within twice `guessed_wrap`, of 81 others all within a twentieth of "
-            "the pitch"
-        ),
-        sensitivity="half and half more: nothing (pair)",
-    )
-    guessed_wrap: float = tuned(
-        0.15,
-        unit="1",
-        meaning="standard uncertainty of the wrap then, as a share of the pitch between blades",
-        evidence="as `even_deg`",
-        sensitivity=NOT_READ,
     )
     entry_wear_form_deg: float = tuned(
         0.2,

@@ -67,7 +67,9 @@ def test_an_outline_that_begins_early_begins_where_the_ends_are(
             assert after.angle[0] == 0.0 and (np.diff(after.angle) > 0).all()
             at = before.angle + shot.turn * (before.start - after.start)
             within = at > 0
-            np.testing.assert_allclose(np.interp(at, after.angle, after.height)[within], before.height[within], atol=1.0)
+            np.testing.assert_allclose(
+                np.interp(at, after.angle, after.height)[within], before.height[within], atol=1.0
+            )
 
 
 def test_one_end_where_the_outline_begins_is_not_enough(

@@ -87,6 +87,7 @@ KEPT = {
         results.advice TRIED_DEG SIDES
         pipeline.ends RADII_MM SCALES
         pipeline.overhead TRIED_OVERLAPS
+        pipeline.overlap TRIED_SHARES
         pipeline.register NARROW_RADIUS_STEPS WIDE_SEARCHES_PX REFINED_THICKNESSES
         pipeline.register MOST_STARTS
         pipeline.sorting HEIGHTS_MM
