@@ -7,16 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import TIP_KINDS, State
+from bladeangle.adjustment.model import State
 from bladeangle.adjustment.priors import Priors
 from bladeangle.detection import start
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.outlines import begun_alone
 from bladeangle.pipeline.shots import OutlinedShot, begun_state, observed
-from bladeangle.tuning.register import REGISTER
-
-#: Overlaps that are tried where that of the blades is unusual.
-TRIED_OVERLAPS = (0.75, 0.95, 1.15, 1.35, 1.6)
 
 
 def _teeth(shot: OutlinedShot, ring: Ring, priors: Priors) -> list[start.Tooth]:
@@ -72,37 +68,6 @@ def adjusted_overhead(
         return adjust(ring, views, state, priors, most_iterations=40, must_settle=False)
 
     result = near(_begin(first, ring, priors, wrap_rad), known=True)
-    if not rough and len(first) > 1 and not all(shot.ended for shot in first) and _strange(result):
-        pitch = 2 * np.pi / len(first[0].teeth)
-        others = [near(_begin(first, ring, priors, share * pitch), known=True) for share in TRIED_OVERLAPS]
-        other = near(min(others, key=deviance).state, known=True)
-        if deviance(other) + REGISTER.least_deviance_gain < deviance(result):
-            result = other
     if rough:
         return result
     return near(result.state, known=False)
-
-
-def _strange(result: Adjustment) -> bool:
-    """Whether two overhead photographs may have been matched at a wrong place along the blades.
-
-    Signs are an unusual overlap, and blades that bend more than blades do: of twelve rendered pairs of used rotors
-    the five that were matched more than 10 deg off bent by 2.5 to 4 times the variance expected, the others by up to
-    1.3.
-    """
-    return (
-        result.prior_cost["overlap"] > REGISTER.unusual_overlap_cost
-        or result.birge_ratio_squared > REGISTER.unusual_birge_squared
-    )
-
-
-def deviance(result: Adjustment) -> float:
-    """How unlikely a rotor is: -2 log likelihood and a constant.
-
-    By all that is known beforehand, and by edges that lie farther off than they are unsure; for comparing starts from
-    the same photographs. Whether a rotor is like rotors at all, `Adjustment.implausibility` says.
-    """
-    tips = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
-    off = sum(len(result.weight[p][kind]) * 2 * np.log(max(result.scale[p][kind], 1.0)) for p, kind in tips)
-    # the gauge only ties it to where it was begun
-    return float(off + sum(cost for of, cost in result.prior_cost.items() if of != "gauge"))

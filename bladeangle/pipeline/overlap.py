@@ -18,14 +18,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, adjust
-from bladeangle.adjustment.model import ObservedView
+from bladeangle.adjustment.model import TIP_KINDS, ObservedView
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.budget import Budget, BudgetLine
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.geometry import Array
 from bladeangle.detection.edges import upper_end
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline.overhead import deviance
 from bladeangle.pipeline.shots import OutlinedShot, Shot
 from bladeangle.results.stations import Stations
 from bladeangle.tuning.blade_ends import OVERLAP
@@ -97,7 +96,19 @@ def _held(share: float, begun: Adjustment, ring: Ring, priors: Priors) -> Adjust
 def _unlikely(held: Adjustment, share: float, priors: Priors) -> float:
     """-2 log likelihood of a rotor with such an overlap, with that of the overlap among rotors."""
     usual, sigma = priors.overlap
-    return deviance(held) - held.prior_cost["overlap"] + ((share - usual) / sigma) ** 2
+    return _deviance(held) - held.prior_cost["overlap"] + ((share - usual) / sigma) ** 2
+
+
+def _deviance(result: Adjustment) -> float:
+    """How unlikely a rotor is: -2 log likelihood and a constant.
+
+    By all that is known beforehand, and by edges that lie farther off than they are unsure; for comparing adjustments
+    to the same photographs. Whether a rotor is like rotors at all, `Adjustment.implausibility` says.
+    """
+    tips = [(p, kind) for p, kinds in enumerate(result.scale) for kind in TIP_KINDS if kind in kinds]
+    off = sum(len(result.weight[p][kind]) * 2 * np.log(max(result.scale[p][kind], 1.0)) for p, kind in tips)
+    # the gauge only ties it to where it was begun
+    return float(off + sum(cost for of, cost in result.prior_cost.items() if of != "gauge"))
 
 
 def _weighed(shares: Array, cost: Array, adjustments: tuple[Adjustment, ...]) -> Overlaps:

@@ -162,30 +162,10 @@ class Register(Group):
         evidence=JUDGEMENT,
         sensitivity=NOT_READ,
     )
-    unusual_overlap_cost: float = tuned(
-        1.5,
-        unit="1",
-        meaning=(
-            "blades whose overlap is as unusual as this, a square in standard uncertainties, are tried once more from "
-            "usual ones: both setups may have been matched at a wrong place"
-        ),
-        evidence=JUDGEMENT,
-        sensitivity="half and half more: nothing (pair)",
-    )
-    unusual_birge_squared: float = tuned(
-        1.6,
-        unit="1",
-        meaning="likewise where the blades bend by as many times the variance that is expected",
-        evidence=(
-            "twelve rendered pairs of used rotors: the five that were matched more than 10 deg off bent by 2.5 to 4 "
-            "times the variance expected, the others by up to 1.3"
-        ),
-        sensitivity="half and half more: nothing (pair)",
-    )
     least_deviance_gain: float = tuned(
         2.0,
         unit="1",
-        meaning="by how much lower the deviance of the other must be",
+        meaning="by how much lower the cost of the rotor with ends elsewhere must be",
         evidence="judgement: nearly three times as likely",
         sensitivity=NOT_READ,
     )

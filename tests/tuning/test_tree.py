@@ -86,7 +86,6 @@ KEPT = {
         detection.outline BLADE_COUNTS
         results.advice TRIED_DEG SIDES
         pipeline.ends RADII_MM SCALES
-        pipeline.overhead TRIED_OVERLAPS
         pipeline.overlap TRIED_SHARES
         pipeline.register NARROW_RADIUS_STEPS WIDE_SEARCHES_PX REFINED_THICKNESSES
         pipeline.register MOST_STARTS
