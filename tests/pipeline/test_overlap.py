@@ -90,6 +90,12 @@ def test_overlaps_do_not_hang_on_where_blades_were_matched(sound: Measurement, f
     assert again.sigma == pytest.approx(found.sigma, rel=0.5)
 
 
+def test_what_is_known_of_rotors_counts(sound: Measurement, found: Overlaps) -> None:
+    priors = replace(priors_of(sound.camera, sound.options, sound.ring), overlap=(1.4, 0.02))
+    assert overlaps(sound.result, sound.ring, priors).mean == pytest.approx(1.4, abs=0.06)
+    assert abs(found.mean - 1.4) > 0.1
+
+
 def test_lower_ends_seen_by_chance_say_nothing(sound: Measurement, found: Overlaps) -> None:
     priors = priors_of(sound.camera, sound.options, sound.ring)
     again = overlaps(with_lower_ends(sound.result, 2), sound.ring, priors)
