@@ -25,6 +25,7 @@ from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.geometry import Array
 from bladeangle.detection.edges import upper_end
 from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline.register import matched_farther
 from bladeangle.pipeline.shots import OutlinedShot, Shot
 from bladeangle.results.stations import Stations
 from bladeangle.tuning.blade_ends import OVERLAP
@@ -70,8 +71,8 @@ def overlaps(result: Adjustment, ring: Ring, priors: Priors) -> Overlaps:
     ------
     AdjustmentError : none of them converges.
     """
-    wrap = float(np.median(np.diff(result.state.rotor.ends, axis=1)))
-    nearest = int(np.abs(np.array(TRIED_SHARES) - wrap * result.state.rotor.blades / (2 * np.pi)).argmin())
+    share = _wrap_rad(result) * result.state.rotor.blades / (2 * np.pi)
+    nearest = int(np.abs(np.array(TRIED_SHARES) - share).argmin())
     found: dict[float, tuple[float, Adjustment]] = {}
     for way in (TRIED_SHARES[nearest:], TRIED_SHARES[:nearest][::-1]):
         begun = replace(result, views=tuple(_without_lower_ends(view) for view in result.views))
@@ -89,8 +90,15 @@ def overlaps(result: Adjustment, ring: Ring, priors: Priors) -> Overlaps:
 
 
 def _held(share: float, begun: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
-    """The adjustment with the overlap held."""
-    return adjust(ring, begun.views, begun.state, replace(priors, overlap=(share, OVERLAP.held_sigma)))
+    """The adjustment with the overlap held, begun with its setups matched there."""
+    pitch_rad = 2 * np.pi / begun.state.rotor.blades
+    near = matched_farther(begun.state, share * pitch_rad - _wrap_rad(begun))
+    return adjust(ring, begun.views, near, replace(priors, overlap=(share, OVERLAP.held_sigma)))
+
+
+def _wrap_rad(result: Adjustment) -> float:
+    """Mean wrap of the blades."""
+    return float(np.diff(result.state.rotor.ends, axis=1).mean())
 
 
 def _unlikely(held: Adjustment, share: float, priors: Priors) -> float:

@@ -271,13 +271,18 @@ def _nudged(sides: _Sides, best: Adjustment, misfit_px: float, ring: Ring, prior
 
 def nudged(state: State) -> Iterator[State]:
     """States of both setups with their ends matched a little to either side along the blades."""
+    for nudge_rad in (-REGISTER.nudge_rad, REGISTER.nudge_rad):
+        yield matched_farther(state, nudge_rad)
+
+
+def matched_farther(state: State, by_rad: float) -> State:
+    """The state with its setups matched so much farther along the blades, which are longer for it."""
     turned = state.setups.index("outlet_up")  # which shows the trailing ends where they are
-    for nudge in (-REGISTER.nudge_rad, REGISTER.nudge_rad):
-        other = state.copy()
-        other.rotor.ends[:, 1] += nudge
-        turn = rotation(np.array([0.0, 0.0, -state.rotor.turn * nudge]))
-        other.r_ring_rotor[turned] = other.r_ring_rotor[turned] @ turn
-        yield other
+    other = state.copy()
+    other.rotor.ends[:, 1] += by_rad
+    turn = rotation(np.array([0.0, 0.0, -state.rotor.turn * by_rad]))
+    other.r_ring_rotor[turned] = other.r_ring_rotor[turned] @ turn
+    return other
 
 
 def _of_like_lengths(

@@ -112,10 +112,10 @@ class Overlap(Group):
         sensitivity=NOT_READ,
     )
     hopeless: float = tuned(
-        12.0,
+        9.0,
         unit="1",
         meaning="how much larger than the least a cost, as -2 log likelihood, may be for the next overlap to be tried",
-        evidence="judgement: the weight of such an overlap is 0.002, but there may be likely ones beyond it",
+        evidence="judgement: the weight of such an overlap is 0.01, but there may be likely ones beyond it",
         sensitivity=NOT_READ,
     )
     held_sigma: float = tuned(
