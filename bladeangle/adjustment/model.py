@@ -22,7 +22,16 @@ TIP_KINDS = {"inlet tips": 1, "outlet tips": -1}
 
 
 @dataclass(frozen=True)
-class TipPoints:
+class Points:
+    """Places (n) in one photograph, with a value in each array for each of them."""
+
+    def only(self, keep: NDArray[np.bool_]) -> Self:
+        """Those for which `keep` (n,) is true."""
+        return type(self)(*(getattr(self, f.name)[keep] for f in fields(self)))
+
+
+@dataclass(frozen=True)
+class TipPoints(Points):
     """Points (n) on blade-tip edges in one photograph: face +1 inlet, -1 outlet; far: seen from inside; px (n, 2).
 
     `sigma_px` is of a point by itself, `shared_px` of the error that a run of points shares, as on a saturated edge.
@@ -42,13 +51,9 @@ class TipPoints:
         empty = np.zeros(0, int)
         return cls(empty, empty, empty > 0, np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), np.zeros(0))
 
-    def only(self, keep: NDArray[np.bool_]) -> TipPoints:
-        """The points for which `keep` (n,) is true."""
-        return TipPoints(*(getattr(self, f.name)[keep] for f in fields(self)))
-
 
 @dataclass(frozen=True)
-class EndPoints:
+class EndPoints(Points):
     """Places (n) in one photograph where a tip edge ends: end 0 leading, 1 trailing; `normal` points along the edge."""
 
     blade: Ints
@@ -56,10 +61,6 @@ class EndPoints:
     px: Array
     normal: Array
     sigma_px: Array
-
-    def only(self, keep: NDArray[np.bool_]) -> EndPoints:
-        """The places for which `keep` (n,) is true."""
-        return EndPoints(*(getattr(self, f.name)[keep] for f in fields(self)))
 
 
 @dataclass(frozen=True)

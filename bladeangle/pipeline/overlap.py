@@ -71,11 +71,11 @@ def overlaps(result: Adjustment, ring: Ring, priors: Priors) -> Overlaps:
     ------
     AdjustmentError : none of them converges.
     """
-    share = _wrap_rad(result) * result.state.rotor.blades / (2 * np.pi)
-    nearest = int(np.abs(np.array(TRIED_SHARES) - share).argmin())
+    nearest = int(np.abs(np.array(TRIED_SHARES) - _share(result)).argmin())
+    result = replace(result, views=tuple(_without_lower_ends(view) for view in result.views))
     found: dict[float, tuple[float, Adjustment]] = {}
     for way in (TRIED_SHARES[nearest:], TRIED_SHARES[:nearest][::-1]):
-        begun = replace(result, views=tuple(_without_lower_ends(view) for view in result.views))
+        begun = result
         for share in way:
             with contextlib.suppress(AdjustmentError):
                 begun = _held(share, begun, ring, priors)
@@ -91,14 +91,14 @@ def overlaps(result: Adjustment, ring: Ring, priors: Priors) -> Overlaps:
 
 def _held(share: float, begun: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
     """The adjustment with the overlap held, begun with its setups matched there."""
-    pitch_rad = 2 * np.pi / begun.state.rotor.blades
-    near = matched_farther(begun.state, share * pitch_rad - _wrap_rad(begun))
+    near = matched_farther(begun.state, (share - _share(begun)) * 2 * np.pi / begun.state.rotor.blades)
     return adjust(ring, begun.views, near, replace(priors, overlap=(share, OVERLAP.held_sigma)))
 
 
-def _wrap_rad(result: Adjustment) -> float:
-    """Mean wrap of the blades."""
-    return float(np.diff(result.state.rotor.ends, axis=1).mean())
+def _share(result: Adjustment) -> float:
+    """Mean wrap of the blades as a share of the pitch between them."""
+    rotor = result.state.rotor
+    return float(np.diff(rotor.ends, axis=1).mean()) * rotor.blades / (2 * np.pi)
 
 
 def _unlikely(held: Adjustment, share: float, priors: Priors) -> float:
@@ -154,8 +154,7 @@ def widened_by(stations: Stations, found: Overlaps, others: Sequence[Stations]) 
 
     def apart(usual: Array, of_others: Sequence[Array]) -> Array:
         """How far values (n,) are off at the overlaps, (overlaps, n); no way where one of them is not seen."""
-        off = np.stack(of_others) - usual
-        return np.where(np.isnan(off), 0.0, off)
+        return np.nan_to_num(np.stack(of_others) - usual)
 
     def widened(values: Array, of_others: Sequence[Array]) -> Array:
         """Values and their standard uncertainties (n, 2), the latter with that of the overlap."""

@@ -305,7 +305,7 @@ def _of_like_lengths(
         state.rotor.ends[odd] += longer[odd, None] * ([-1.0, 0.0] if leading else [0.0, 1.0])
         tried, tried_px = _readjusted(sides, state, ring, priors)
         if tried_px < REGISTER.worse_fit_ratio * misfit_px:
-            found.append((tried.rotor_cost + REGISTER.least_deviance_gain, tried_px, tried))
+            found.append((tried.rotor_cost + REGISTER.least_cost_gain, tried_px, tried))
     _, misfit_px, best = min(found, key=lambda f: f[0])
     return best, misfit_px
 

@@ -162,7 +162,7 @@ class Register(Group):
         evidence=JUDGEMENT,
         sensitivity=NOT_READ,
     )
-    least_deviance_gain: float = tuned(
+    least_cost_gain: float = tuned(
         2.0,
         unit="1",
         meaning="by how much lower the cost of the rotor with ends elsewhere must be",
