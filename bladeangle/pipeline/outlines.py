@@ -11,7 +11,7 @@ from bladeangle.adjustment.model import Ints, State, TipPoints
 from bladeangle.adjustment.priors import Priors, unconfirmed, unobserved
 from bladeangle.base.flags import Flag
 from bladeangle.base.geometry import Array
-from bladeangle.detection import edges, hub, outline, start
+from bladeangle.detection import blade_ends, edges, hub, outline, start
 from bladeangle.imaging.quality import tied_to
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline.mixups import refuse_mixups
@@ -96,7 +96,7 @@ def _begun_where_seen(shot: OutlinedShot, ring: Ring, priors: Priors) -> Outline
     state = begun_alone(shot, ring, priors)
 
     def lateness_rad(search_mm: float) -> Array:
-        ends = edges.measure_ends(shot.photo, state, 0, 0, shot.sighting.blur_px, search_mm)
+        ends = blade_ends.measure_ends(shot.photo, state, 0, 0, shot.sighting.blur_px, search_mm)
         mine = ends.end == edges.upper_end(shot.setup)
         return -_from_upper_rad(state, shot.setup, ends.blade[mine], ends.px[mine])
 
@@ -138,7 +138,7 @@ def _wraps_seen(shot: OutlinedShot, ring: Ring, priors: Priors) -> Array:
     state.rotor.ends[:, lower] = state.rotor.ends[:, upper] + down * (first + last) / 2
     wanted = [(b, lower) for b in range(len(shot.teeth))]
     search_mm = (last - first) / 2 * state.rotor.radius_mm
-    found = edges.find_ends(shot.photo, state, 0, 0, wanted, shot.sighting.blur_px, search_mm)
+    found = blade_ends.find_ends(shot.photo, state, 0, 0, wanted, shot.sighting.blur_px, search_mm)
     blade, px = np.array([b for b, _ in found], int), np.array([px for px, *_ in found.values()]).reshape(-1, 2)
     return _from_upper_rad(state, shot.setup, blade, px)
 

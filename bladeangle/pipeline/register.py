@@ -14,7 +14,7 @@ from bladeangle.adjustment.model import ObservedView, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.geometry import rotation
-from bladeangle.detection import edges, oblique
+from bladeangle.detection import blade_ends, edges, oblique
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline import fit
 from bladeangle.pipeline.outlines import Outlined
@@ -56,7 +56,7 @@ def registered(outlined: Outlined, progress: Callable[[str], None]) -> Registere
     progress("adjusting the overhead photographs")
     ring, priors, first, others = outlined.ring, outlined.priors, outlined.first, outlined.others
     result = adjusted_overhead(first, ring, priors, rough=bool(others))
-    edges.confirm_count(result.views, result.state)
+    blade_ends.confirm_count(result.views, result.state)
     if others:
         result = register_all(first, others, result, ring, priors, progress)
     return Registered(outlined, (*first, *others), result)

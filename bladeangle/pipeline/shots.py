@@ -13,7 +13,7 @@ from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, Ints, ObservedView, RingState, State, TipPoints
 from bladeangle.adjustment.rotor import FACES
 from bladeangle.base.geometry import Array
-from bladeangle.detection import edges, hub, start
+from bladeangle.detection import blade_ends, edges, hub, start
 from bladeangle.imaging.photo import Photo
 from bladeangle.imaging.pose import Pose
 from bladeangle.imaging.ring import Ring, RingSighting
@@ -106,7 +106,7 @@ def observed(
         else:
             tips = edges.measure_tips(shot.photo, state, i, setup, blur, search_px, far_side=last)
         tips = _edited(shot, tips, state, i, setup)
-        ends = edges.measure_ends(shot.photo, state, i, setup, blur, end_mm)
+        ends = blade_ends.measure_ends(shot.photo, state, i, setup, blur, end_mm)
         sighting = shot.sighting if last else shot.sighting.thinned(SHOTS.ring_every)
         views.append(ObservedView(shot.name, shot.setup, sighting, tips, ends, circles[i], state.px_per_mm(i)))
     return tuple(views)

@@ -22,7 +22,7 @@ from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, EndPoints, Obse
 from bladeangle.adjustment.normals import SOURCES, WeightedRows
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.geometry import Array
-from bladeangle.detection import edges
+from bladeangle.detection import blade_ends, edges
 from bladeangle.imaging.ring import POINTS_A_SIDE, Ring, RingSighting
 from bladeangle.tuning.expected import EXPECTED, TYPICAL, Typical
 from bladeangle.tuning.priors import TipCondition
@@ -208,7 +208,7 @@ def _ends(state: State, photo: int, setup: int, size: tuple[int, int], typical: 
     """The ends that are looked for, where they lie in the picture."""
     rotor = state.rotor
     rows = []
-    for b, e in edges.ends_in_sight(state, photo, setup):
+    for b, e in blade_ends.ends_in_sight(state, photo, setup):
         tau = rotor.ends[b, e] + np.array([-0.5, 0.0, 0.5]) / rotor.radius_mm
         points = rotor.tip(np.full(3, b), np.zeros(3, int), tau)
         px = state.pixels_of(points, photo, setup)

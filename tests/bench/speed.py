@@ -47,7 +47,7 @@ from simulated_truth import random_truth
 
 from bladeangle.adjustment import adjust as adjustment
 from bladeangle.base.files import import_cv2
-from bladeangle.detection import edges, hub, oblique, outline
+from bladeangle.detection import blade_ends, edges, hub, oblique, outline
 from bladeangle.imaging.camera import read_camera
 from bladeangle.imaging.ring import read_ring
 from bladeangle.pipeline import adjusted, assemble, judged, measure, register, sight
@@ -60,7 +60,7 @@ STAGES: dict[str, list[tuple[Any, str]]] = {
     "hub": [(hub, "find_hub")],
     "outline": [(outline, "find_outlines")],
     "radius from the sides": [(oblique, "find_radius"), (oblique, "find_thickness")],
-    "edges": [(edges, "measure_tips"), (edges, "measure_ends")],
+    "edges": [(edges, "measure_tips"), (blade_ends, "measure_ends")],
     "adjust, on the way": [],
     "adjust, last": [],
     "stations, diagnostics": [(judged, "measure_stations"), (judged, "diagnose")],

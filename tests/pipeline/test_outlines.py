@@ -11,7 +11,7 @@ import pytest
 from rendered_rotor import rendered
 
 from bladeangle.adjustment.model import EndPoints
-from bladeangle.detection import edges
+from bladeangle.detection import blade_ends
 from bladeangle.detection.start import Tooth
 from bladeangle.imaging.ring import Ring
 from bladeangle.pipeline import outlines
@@ -78,7 +78,7 @@ def test_one_end_where_the_outline_begins_is_not_enough(
     priors, shot = priors_of(sound.camera, sound.options, ring), outlined(sound)[0]
     teeth = tuple(late(tooth, float(np.radians(14.0)), shot.turn) for tooth in shot.teeth)
     late_shot, near_mm = replace(shot, teeth=teeth), OUTLINES.end_search_mm[0]
-    measure_ends: Any = edges.measure_ends
+    measure_ends: Any = blade_ends.measure_ends
 
     for blades, moved in ((1, True), (2, False)):
 
@@ -87,7 +87,7 @@ def test_one_end_where_the_outline_begins_is_not_enough(
             few = (ends.blade < near) & (ends.end == 0) | (of[5] > near_mm)
             return replace(ends, **{f.name: getattr(ends, f.name)[few] for f in fields(ends)})
 
-        monkeypatch.setattr(edges, "measure_ends", seen)
+        monkeypatch.setattr(blade_ends, "measure_ends", seen)
         assert (outlines._begun_where_seen(late_shot, ring, priors) is not late_shot) is moved
 
 
