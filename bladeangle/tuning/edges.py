@@ -84,7 +84,8 @@ class Edges(Group):
         meaning="how far a point that continues an edge may lie from where the two before it lead",
         evidence="of 100 rendered sets, of which one was 1.6 deg off without; scatter of points is 0.1 to 0.3 px",
         sensitivity=(
-            "half: 0.11 u at most, 0.022 rms, z2 +1 %; half more: 0.19 u at most, 0.026 rms, z2 +2 % (pair, five, eight)"
+            "half: 0.11 u at most, 0.022 rms, z2 +1 %; half more: 0.19 u at most, 0.026 rms, z2 +2 % "
+            "(pair, five, eight)"
         ),
     )
     reach_px: int = tuned(
