@@ -29,7 +29,7 @@ from bladeangle.adjustment.priors import Priors, prior_terms
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.geometry import Array
 from bladeangle.imaging.ring import Ring
-from bladeangle.tuning.adjustment import ADJUST
+from bladeangle.tuning.adjustment import ADJUST, CORRELATED_ERRORS
 
 #: Sources of prior information that say what rotors are like.
 ROTOR_PRIORS = ("tilt", "hub circles", "blade edges", "blades alike")
@@ -78,14 +78,26 @@ class RingAdjustment:
     prior_redundancy: dict[str, float]
     iterations: int
 
+    def marker_residual_px(self, photo: int) -> Array:
+        """Residuals (m,) px across the sides of markers, less the offset outwards that all of them share.
+
+        Less no more than is usual: markers of another size are another ring's.
+        """
+        r, w = self.residual_px[photo]["ring"], self.weight[photo]["ring"]
+        usual_px = 2 * CORRELATED_ERRORS.marker_growth_px
+        out: Array = r - (np.clip(np.average(r, weights=w), -usual_px, usual_px) if w.any() else 0.0)
+        return out
+
     def rms_px(self, photo: int, kind: str) -> float:
-        """Robustly weighted root mean square residual, px; nan without points.
+        """Robustly weighted root mean square residual, px; nan without points. Of markers less what they share.
 
         Of tips without saturated points, if there are others: glare moves those by a pixel and more.
         """
         r, w = self.residual_px[photo].get(kind), self.weight[photo].get(kind)
         if r is None or w is None or not len(r):
             return float("nan")
+        if kind == "ring":
+            r = self.marker_residual_px(photo)
         tips = self.views[photo].tips_of(TIP_KINDS[kind]) if kind in TIP_KINDS else None
         if tips is not None and not tips.shared_px.all():
             w = np.where(tips.shared_px > 0, 0.0, w)

@@ -53,12 +53,24 @@ def correlated_errors_of(kind: str, view: ObservedView, tips: TipCondition | Non
 
     tips : whose waviness moves edges seen from overhead; None for cylinders.
     """
+    if kind == "ring":
+        return _of_marker_sides(len(view.sighting.px))
     if kind == "circle":
         return None if view.circles is None else _of_circles(view.circles.circle, view.circles.normal)
     points = view.tips_of(TIP_KINDS[kind]) if kind in TIP_KINDS else None
     if points is None or view.tips is None:
         return None
     return _of_tips(points, view.px_per_mm, tips, OVERHEAD if view.tips.far.all() else SIDE)
+
+
+def _of_marker_sides(count: int) -> CorrelatedErrors:
+    """An offset of all `count` points outwards: tone curve, sharpening and stray light make dark markers larger or
+    smaller by so many pixels, however far away and however oblique they are seen.
+
+    Print that is too fat or too thin (`RingState.sheet`) is foreshortened, and so no substitute.
+    """
+    fixed = np.array([FIXED])
+    return CorrelatedErrors(np.ones((count, 1)), np.eye(1) / CORRELATED_ERRORS.marker_growth_px**2, fixed, fixed)
 
 
 def _of_circles(circle: Ints, normal: Array) -> CorrelatedErrors:

@@ -349,7 +349,7 @@ def _without_edge_bias(
 
 def _result(photo: SightedPhoto, adjustment: RingAdjustment, k: int) -> PhotoResult:
     state = adjustment.state
-    residual: NDArray[np.float64] = adjustment.residual_px[k]["ring"]
+    residual = adjustment.marker_residual_px(k)
     spread = 1.4826 * float(np.median(np.abs(residual / photo.sighting.sigma_px)))
     pose = Pose(state.r_camera_ring[k], state.t_camera_ring[k], 0.0)
     return PhotoResult(

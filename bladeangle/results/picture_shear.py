@@ -20,7 +20,6 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment, RingAdjustment, adjust
-from bladeangle.adjustment.equations import Equations
 from bladeangle.adjustment.model import TIP_KINDS, CirclePoints, EndPoints, RingState, State, TipPoints
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.budget import BudgetLine
@@ -128,14 +127,13 @@ def _of_ring(state: State) -> RingState:
 
 
 def _own_shear(bare: RingAdjustment, ring: Ring, photo: int) -> OwnUnknowns:
-    [rows] = Equations(ring, bare.layout, [bare.views[photo]], [photo], [None]).rows(bare.state)
-    weight = bare.weight[photo]["ring"] / (rows.sigma * bare.scale[photo].get("ring", 1.0)) ** 2
+    [one] = weighted_rows(bare, [photo], ring)
     sighting = bare.views[photo].sighting
     off = _across(bare.state, photo, sighting.px, sighting.normal)
-    weighted = weight[:, None] * off
     coupling = np.zeros((bare.layout.size, 2))
-    coupling[rows.columns] = rows.jac @ weighted
-    return OwnUnknowns(photo, coupling, off.T @ weighted, weighted.T @ rows.residual)
+    coupling[one.rows.columns] = one.right_side(off)
+    information = np.array([[one.product(a, b) for b in off.T] for a in off.T])
+    return OwnUnknowns(photo, coupling, information, np.array([one.product(a, one.residual) for a in off.T]))
 
 
 def shear_line(

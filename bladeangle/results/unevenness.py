@@ -20,9 +20,10 @@ from bladeangle.tuning.results import UNEVENNESS
 
 def marker_shifts(result: Adjustment, photo: int) -> tuple[Array, Array]:
     """Markers seen (k,), as indices into the ring, and how far each lies off its place (k, 2) px, in one photograph."""
-    sighting, residual = result.views[photo].sighting, result.residual_px[photo].get("ring")
-    if sighting is None or residual is None or len(residual) != len(sighting.marker):
+    sighting = result.views[photo].sighting
+    if sighting is None or len(result.residual_px[photo].get("ring", ())) != len(sighting.marker):
         return np.zeros(0, int), np.zeros((0, 2))
+    residual = result.marker_residual_px(photo)
     seen, shifts = [], []
     for marker in np.unique(sighting.marker):
         mine = (sighting.marker == marker) & np.isfinite(residual)

@@ -6,22 +6,24 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.adjust import RingAdjustment
 from bladeangle.adjustment.correlated_errors import correlated_errors_in_px
 from bladeangle.adjustment.equations import Equations
+from bladeangle.adjustment.model import State
 from bladeangle.adjustment.normals import WeightedRows
 from bladeangle.imaging.ring import Ring
 
 
-def weighted_rows(result: Adjustment, photos: Sequence[int], ring: Ring | None = None) -> Iterator[WeightedRows]:
+def weighted_rows(result: RingAdjustment, photos: Sequence[int], ring: Ring | None = None) -> Iterator[WeightedRows]:
     """What each of some photographs shows of the rotor, at the solution; `rows.view` counts them as in `photos`.
 
-    ring : with it the rows of its markers as well. Robust weights, scales and the sizes of correlated errors are the
-    adjustment's, and correlated errors are marginalised as there.
+    result : of a rotor, or of the ring alone. ring : with it the rows of its markers as well. Robust weights, scales
+    and the sizes of correlated errors are the adjustment's, and correlated errors are marginalised as there.
     """
     views = [result.views[p] for p in photos]
-    condition = result.state.rotor.tip_radius.condition
-    setups = [result.state.setups.index(view.setup) for view in views]
+    rotor = result.state if isinstance(result.state, State) else None
+    condition = None if rotor is None else rotor.rotor.tip_radius.condition
+    setups = [None if rotor is None else rotor.setups.index(view.setup) for view in views]
     equations = Equations(ring, result.layout, views, photos, setups)
     for rows in equations.rows(result.state):
         p, kind = photos[rows.view], rows.kind

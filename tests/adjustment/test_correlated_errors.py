@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -149,8 +149,16 @@ def test_a_circle_is_off_by_as_much_all_round_in_its_centre() -> None:
     assert found == pytest.approx(law, abs=1e-12)
 
 
+def test_all_sides_of_markers_are_off_by_as_much() -> None:
+    """Dark markers are larger or smaller all round by so many pixels, in each photograph by others."""
+    view = view_of()
+    view = replace(view, sighting=replace(view.sighting, px=np.zeros((5, 2))))
+    errors = correlated_errors_of("ring", view, None)
+    assert errors is not None
+    assert covariance(errors) == pytest.approx(np.full((5, 5), CORRELATED_ERRORS.marker_growth_px**2), abs=1e-12)
+
+
 def test_what_has_no_correlated_errors() -> None:
-    assert correlated_errors_of("ring", view_of(), None) is None
     assert correlated_errors_of("circle", view_of(), None) is None
     along = np.arange(0.0, 100.0, 10.0)
     view = view_of(tip_points(along, np.zeros(10, int), False))

@@ -150,7 +150,8 @@ def test_scales_are_estimated_until_they_are_steady(eight, monkeypatch: pytest.M
     assert 3 <= len(told) <= adjustment.MOST_RESCALINGS
     assert all(change >= adjustment.SCALE_TOLERANCE for change in changes[2:-1])
     assert changes[-1] < adjustment.SCALE_TOLERANCE or len(told) == adjustment.MOST_RESCALINGS
-    spread = [1.4826 * np.median(np.abs(r["ring"])) for r in result.residual_px]  # of a normal distribution
+    # of a normal distribution, less what all sides of markers share
+    spread = [1.4826 * np.median(np.abs(r["ring"] - r["ring"].mean())) for r in result.residual_px]
     single = [s["ring"] * QUICK.ring_px / 3 for s in result.single]
     assert single == pytest.approx(spread, rel=adjustment.SCALE_TOLERANCE)
     for p in range(len(views)):
@@ -240,8 +241,15 @@ def test_what_cannot_be_solved_is_said(eight, monkeypatch: pytest.MonkeyPatch) -
 def test_figures_of_a_result_by_hand(eight) -> None:
     _, views, result = eight
     residual, weight = np.array([0.1, -0.4, 0.3]), np.array([1.0, 0.5, 0.0])
-    one = replace(result, residual_px=[{"ring": residual}], weight=[{"ring": weight}])
-    assert one.rms_px(0, "ring") == pytest.approx(np.sqrt((0.01 + 0.5 * 0.16) / 1.5))
+    both = ("ring", "inlet tips")
+    one = replace(result, residual_px=[dict.fromkeys(both, residual)], weight=[dict.fromkeys(both, weight)])
+    one = replace(one, views=(replace(one.views[0], tips=None),))
+    assert one.rms_px(0, "inlet tips") == pytest.approx(np.sqrt((0.01 + 0.5 * 0.16) / 1.5))
+    shared = (0.1 - 0.5 * 0.4) / 1.5
+    markers = np.sqrt(((0.1 - shared) ** 2 + 0.5 * (0.4 + shared) ** 2) / 1.5)
+    assert one.rms_px(0, "ring") == pytest.approx(markers)
+    other_ring = replace(one, residual_px=[{"ring": residual + 5.0}])
+    assert other_ring.rms_px(0, "ring") == pytest.approx(np.sqrt(markers**2 + (5.0 + shared - 0.5) ** 2))
     assert np.isnan(one.rms_px(0, "end"))
     cost = {
         "smoothness": 45.0,
