@@ -15,13 +15,17 @@ from bladeangle.adjustment.rotor import Rotor
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.detection.edges import upper_face
 from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline import fit
+from bladeangle.pipeline.lower_ends import matched_at_lower_ends
 from bladeangle.pipeline.mixups import two_rotors
 from bladeangle.pipeline.options import Options, calipers_of
 from bladeangle.pipeline.overlap import Overlaps, ends_unseen, most_likely, overlaps
 from bladeangle.pipeline.register import Registered, nudged
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.results.angles import arc_of
+from bladeangle.tuning.blade_ends import LOWER_ENDS
 from bladeangle.tuning.pipeline import ADJUSTED
+from bladeangle.tuning.register import REGISTER
 from bladeangle.tuning.results import DIAGNOSTICS
 
 #: How often edges are looked for where the adjustment has them, while blades move or lie off in a photograph.
@@ -56,7 +60,10 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
             break  # lands, which may be taken for their other edge, are seen from the side alone
     if _off(result):
         result = _put_right(shots, result, ring, priors)
-    if len(result.state.setups) > 1 and not result.from_above and two_rotors(result):
+    sided = len(result.state.setups) > 1 and not result.from_above
+    if sided:
+        result = _matched_at_lower_ends(shots, result, ring, priors)
+    if sided and two_rotors(result):
         result = _matched_anew(shots, result, ring, priors)
     found = None
     if ends_unseen(shots, result):
@@ -66,9 +73,9 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
     return Adjusted(registered, shots, priors, result, found)
 
 
-def _looked(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors) -> Adjustment:
-    """The adjustment to all edges that are seen where a state has them."""
-    views = observed(shots, state, 0, ADJUSTED.end_search_mm, last=True)
+def _looked(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors, end_mm: float | None = None) -> Adjustment:
+    """The adjustment to all edges that are seen where a state has them; end_mm : how far off ends may be."""
+    views = observed(shots, state, 0, ADJUSTED.end_search_mm if end_mm is None else end_mm, last=True)
     return adjust(ring, views, state, priors)
 
 
@@ -99,6 +106,18 @@ def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Pr
         tried = adjust(ring, fewer, result.state, priors)
         if not _off(tried):
             return tried
+    return result
+
+
+def _matched_at_lower_ends(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
+    """The adjustment, or another one whose lower ends are where they are seen from the side, where it fits as well."""
+    with contextlib.suppress(AdjustmentError):
+        near = matched_at_lower_ends(shots, result, ring, priors)
+        if near is not None:
+            near = _looked(shots, near.state, ring, priors, LOWER_ENDS.search_mm)
+            there = _looked(shots, near.state, ring, priors)
+            if fit.misfit_px(there, shots) < REGISTER.worse_fit_ratio * fit.misfit_px(result, shots):
+                return there
     return result
 
 

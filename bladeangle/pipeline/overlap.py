@@ -59,7 +59,7 @@ def ends_unseen(shots: Sequence[Shot], result: Adjustment) -> bool:
     return seen <= OVERLAP.few_share * result.state.rotor.blades * len(result.views)
 
 
-def _without_lower_ends(view: ObservedView) -> ObservedView:
+def without_lower_ends(view: ObservedView) -> ObservedView:
     """The view without what was taken for lower ends of blades."""
     return view if view.ends is None else replace(view, ends=view.ends.only(view.ends.end == upper_end(view.setup)))
 
@@ -72,13 +72,13 @@ def overlaps(result: Adjustment, ring: Ring, priors: Priors) -> Overlaps:
     AdjustmentError : none of them converges.
     """
     nearest = int(np.abs(np.array(TRIED_SHARES) - _share(result)).argmin())
-    result = replace(result, views=tuple(_without_lower_ends(view) for view in result.views))
+    result = replace(result, views=tuple(without_lower_ends(view) for view in result.views))
     found: dict[float, tuple[float, Adjustment]] = {}
     for way in (TRIED_SHARES[nearest:], TRIED_SHARES[:nearest][::-1]):
         begun = result
         for share in way:
             with contextlib.suppress(AdjustmentError):
-                begun = _held(share, begun, ring, priors)
+                begun = held(share, begun, ring, priors)
                 found[share] = _unlikely(begun, share, priors), begun
                 if found[share][0] > min(cost for cost, _ in found.values()) + OVERLAP.hopeless:
                     break
@@ -89,8 +89,13 @@ def overlaps(result: Adjustment, ring: Ring, priors: Priors) -> Overlaps:
     return _weighed(shares, cost, tuple(found[share][1] for share in shares))
 
 
-def _held(share: float, begun: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
-    """The adjustment with the overlap held, begun with its setups matched there."""
+def held(share: float, begun: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
+    """The adjustment with an overlap, as a share of the pitch, held, begun with its setups matched there.
+
+    Raises
+    ------
+    AdjustmentError : it does not converge there.
+    """
     near = matched_farther(begun.state, (share - _share(begun)) * 2 * np.pi / begun.state.rotor.blades)
     return adjust(ring, begun.views, near, replace(priors, overlap=(share, OVERLAP.held_sigma)))
 
@@ -141,9 +146,9 @@ def most_likely(found: Overlaps, ring: Ring, priors: Priors) -> Adjustment:
     AdjustmentError : it does not converge.
     """
     begun = found.adjustments[int(np.abs(found.shares - found.mean).argmin())]
-    held = _held(found.mean, begun, ring, priors)
+    likely = held(found.mean, begun, ring, priors)
     usual, sigma = priors.overlap
-    return replace(held, prior_cost=held.prior_cost | {"overlap": ((found.mean - usual) / sigma) ** 2})
+    return replace(likely, prior_cost=likely.prior_cost | {"overlap": ((found.mean - usual) / sigma) ** 2})
 
 
 def widened_by(stations: Stations, found: Overlaps, others: Sequence[Stations]) -> Stations:

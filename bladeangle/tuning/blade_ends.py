@@ -127,5 +127,74 @@ class Overlap(Group):
     )
 
 
+@dataclass(eq=False, repr=False, init=False)
+class LowerEnds(Group):
+    """Values of matching setups where lower ends are seen from the side (`pipeline/lower_ends.py`)."""
+
+    search_mm: float = tuned(
+        3.0,
+        unit="mm",
+        meaning="how far from where they are expected lower ends are looked for",
+        evidence="judgement: enough for ends at the middle between two steps",
+        sensitivity=NOT_READ,
+    )
+    step_mm: float = tuned(
+        4.0,
+        unit="mm",
+        meaning="steps along the blades at which setups are matched",
+        evidence="judgement: less than twice as far as ends are looked for",
+        sensitivity=NOT_READ,
+    )
+    few_share: float = tuned(
+        0.34,
+        unit="1",
+        meaning="share of the lower ends in sight up to which what is found of them is chance",
+        evidence=(
+            "120 rendered sets with photographs from the side: 0 of 4 to 1 of 4 of three rotors that were matched 4 to "
+            "18 mm off, and of two of the others"
+        ),
+        sensitivity=NOT_READ,
+    )
+    clear_share: float = tuned(
+        0.6,
+        unit="1",
+        meaning="share of the lower ends in sight of which more must be found where the setups are matched anew",
+        evidence=(
+            "of the same three, matched right, 6 of 6 and 6 of 7; elsewhere 2 of 6 at most, but 3 of 3 of one that has "
+            "no more in sight"
+        ),
+        sensitivity=NOT_READ,
+    )
+    least_gain: int = tuned(
+        4,
+        unit="count",
+        meaning="how many lower ends more than before must be found there",
+        evidence="the same; 3 of 3 were found by chance",
+        sensitivity=NOT_READ,
+    )
+    most_shorter: float = tuned(
+        0.4,
+        unit="1",
+        meaning="how much shorter the blades may be, as a share of the pitch",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
+    most_longer: float = tuned(
+        0.6,
+        unit="1",
+        meaning="how much longer the blades may be, as a share of the pitch",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
+    least_wrap: float = tuned(
+        0.4,
+        unit="1",
+        meaning="least wrap of a blade that is tried, as a share of the pitch",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
+
+
 OUTLINES = Outlines()
 OVERLAP = Overlap()
+LOWER_ENDS = LowerEnds()

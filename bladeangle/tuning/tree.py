@@ -66,6 +66,7 @@ class Tuning:
     options: pipeline.Options = pipeline.OPTIONS
     outlines: blade_ends.Outlines = blade_ends.OUTLINES
     overlap: blade_ends.Overlap = blade_ends.OVERLAP
+    lower_ends: blade_ends.LowerEnds = blade_ends.LOWER_ENDS
     sight: pipeline.Sight = pipeline.SIGHT
     sorting: pipeline.Sorting = pipeline.SORTING
     turning: pipeline.Turning = pipeline.TURNING

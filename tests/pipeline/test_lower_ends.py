@@ -1,0 +1,81 @@
+"""Lower ends of blades that photographs from the side show: what they say of how the two setups match."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from rendered_rotor import EIGHT, rendered
+
+from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.pipeline import adjusted
+from bladeangle.pipeline.judged import Measurement
+from bladeangle.pipeline.lower_ends import in_sight_and_found, matched_at_lower_ends
+from bladeangle.pipeline.options import priors_of
+from bladeangle.pipeline.register import matched_farther
+from bladeangle.results.stations import measure_stations
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def eight(tmp_path_factory: pytest.TempPathFactory) -> tuple[Measurement, dict[str, Any]]:
+    """A rotor whose blades overlap, seen from six sides."""
+    return rendered(tmp_path_factory.mktemp("eight"), 912, EIGHT, overlap=1.25)
+
+
+def off_by(result: Adjustment, mm: float) -> Adjustment:
+    """The adjustment as it is with the setups matched farther along the blades, which are so much longer."""
+    return replace(result, state=matched_farther(result.state, mm / result.state.rotor.radius_mm))
+
+
+def length_mm(result: Adjustment) -> float:
+    return float(np.diff(result.state.rotor.ends, axis=1).mean()) * result.state.rotor.radius_mm
+
+
+def test_lower_ends_are_found_at_the_right_length_alone(eight: tuple[Measurement, Any]) -> None:
+    measurement = eight[0]
+    wanted, found = in_sight_and_found(measurement.shots, measurement.result.state)
+    assert wanted >= 5 and found >= 0.6 * wanted
+    for mm in (-16.0, -9.0, 9.0, 16.0):
+        wanted, found = in_sight_and_found(measurement.shots, off_by(measurement.result, mm).state)
+        assert wanted >= 5 and found <= 0.3 * wanted
+
+
+@pytest.mark.parametrize("mm", [-17.0, -9.0, 16.0])
+def test_setups_matched_elsewhere_come_back(eight: tuple[Measurement, Any], mm: float) -> None:
+    measurement = eight[0]
+    priors = priors_of(measurement.camera, measurement.options, measurement.ring)
+    sound = measurement.result
+    wrong = off_by(sound, mm)
+    near = matched_at_lower_ends(measurement.shots, wrong, measurement.ring, priors)
+    assert near is not None
+    assert abs(length_mm(near) - length_mm(sound)) < 3.0 < abs(length_mm(wrong) - length_mm(sound))
+    back = adjusted._matched_at_lower_ends(measurement.shots, wrong, measurement.ring, priors)
+    assert abs(length_mm(back) - length_mm(sound)) < 0.5
+    before, after = (measure_stations(r, measurement.options.stations) for r in (sound, back))
+    u = np.sqrt(np.diag(before.budget.covariance_deg2))
+    assert np.abs((np.array(after.angle_deg) - np.array(before.angle_deg)) / u).max() < 0.6
+
+
+def test_what_is_right_stays(eight: tuple[Measurement, Any]) -> None:
+    measurement = eight[0]
+    priors = priors_of(measurement.camera, measurement.options, measurement.ring)
+    assert matched_at_lower_ends(measurement.shots, measurement.result, measurement.ring, priors) is None
+
+
+@pytest.mark.parametrize(("off_px", "taken"), [(0.0, True), (2.0, False)])
+def test_ends_where_edges_do_not_fit_are_of_something_else(
+    eight: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch, off_px: float, taken: bool
+) -> None:
+    measurement = eight[0]
+    priors = priors_of(measurement.camera, measurement.options, measurement.ring)
+    sound = measurement.result
+    residual_px = [{kind: r + off_px for kind, r in of_photo.items()} for of_photo in sound.residual_px]
+    elsewhere = replace(sound, residual_px=residual_px)
+    monkeypatch.setattr(adjusted, "matched_at_lower_ends", lambda *_: elsewhere)
+    monkeypatch.setattr(adjusted, "_looked", lambda *_: elsewhere)
+    found = adjusted._matched_at_lower_ends(measurement.shots, sound, measurement.ring, priors)
+    assert found is (elsewhere if taken else sound)
