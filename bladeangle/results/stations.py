@@ -100,7 +100,7 @@ def measure_stations(result: Adjustment, options: StationOptions) -> Stations:
     if len(result.state.circles):
         sizes["hub_diameter"] = _hub(result)
     if ends_known.all():
-        sizes["axial_length"] = _fall(result, 0)
+        sizes["axial_length"] = _fall(result)
     curves = {b + 1: _curve(result, b, seen_at[b]) for b in range(rotor.blades) if len(seen_at[b]) > 5}
     return Stations(tuple(labels), np.array(angles), budget, not_seen, sees, share, wrap, tip, sizes, curves)
 
@@ -129,15 +129,17 @@ def _hub(result: Adjustment) -> tuple[float, float]:
     return 2 * float(result.state.circles[k, 0]) + STATION_ANGLES.broken_rim_mm, 2 * float(u_mm)
 
 
-def _fall(result: Adjustment, blade: int) -> tuple[float, float]:
-    """Height, mm, from the trailing to the leading end of a blade, and its standard uncertainty."""
+def _fall(result: Adjustment) -> tuple[float, float]:
+    """Height, mm, from the trailing to the leading end, of the mean over blades, and its standard uncertainty."""
     rotor = result.state.rotor
-    columns, ends = BladeColumns.of(result.layout, rotor, blade), rotor.ends[blade]
-    over = np.array([1.0, -1.0])
+    over, fall_mm = np.array([1.0, -1.0]), 0.0
     row = np.zeros(result.layout.size)
-    row[columns.heights] = over @ rotor.basis.matrix(ends)
-    row[columns.ends] = over * rotor.basis.values(ends, rotor.heights, blade, 1)
-    return float(over @ rotor.basis.values(ends, rotor.heights, blade)), _deviation(result, row)
+    for blade, ends in enumerate(rotor.ends):
+        columns = BladeColumns.of(result.layout, rotor, blade)
+        row[columns.heights] += over @ rotor.basis.matrix(ends) / rotor.blades
+        row[columns.ends] += over * rotor.basis.values(ends, rotor.heights, blade, 1) / rotor.blades
+        fall_mm += float(over @ rotor.basis.values(ends, rotor.heights, blade)) / rotor.blades
+    return fall_mm, _deviation(result, row)
 
 
 def _tip_diameter(result: Adjustment) -> tuple[float, float]:

@@ -205,7 +205,9 @@ def test_ideal_photographs_are_worth_what_the_adjustment_says(shots: list[tuple[
         assert np.linalg.norm(a - b) < 0.05 * np.linalg.norm(b)
     swayed = ideal_adjustment(RING, views, state, priors, (2.0, 2.0))
     growth = np.sqrt(np.diag(swayed.covariance) / np.diag(ours.covariance))
-    assert growth.min() > 0.999 and 1.05 < growth.max() < 10
+    fat_print = ours.layout["sheet"].stop - 1  # which looks like markers that are larger by pixels, from above
+    others = np.delete(growth, fat_print)
+    assert others.min() > 0.999 and 1.05 < others.max() < 10 and growth[fat_print] > 2
 
 
 # --- What to expect --------------------------------------------------------------------------------------------------

@@ -245,6 +245,25 @@ def test_all_lines_but_those_added_are_the_propagated_covariance(simulated):
     }
 
 
+def test_the_length_along_the_axis_is_that_of_the_mean_blade(simulated):
+    """Blades differ; its variance by differences along the unknowns' largest variances, as above."""
+    _, _, result, found = simulated
+    values, vectors = np.linalg.eigh(result.covariance)
+
+    def falls_mm(step: np.ndarray) -> np.ndarray:
+        rotor = applied(result.state, result.layout, step).rotor
+        ends = [rotor.basis.values(at, rotor.heights, np.arange(rotor.blades)) for at in rotor.ends.T]
+        return np.asarray(ends[0] - ends[1])
+
+    each = falls_mm(np.zeros(result.layout.size))
+    length_mm, u = found.sizes["axial_length"]
+    assert length_mm == pytest.approx(each.mean(), abs=1e-9)
+    assert np.abs(each - length_mm).min() > u / 10  # no single blade's
+    steps = np.sqrt(np.maximum(values, 0.0)) * vectors * 0.02
+    by = [(falls_mm(step) - falls_mm(-step)).mean() / 0.04 for step in steps.T]
+    assert u == pytest.approx(np.linalg.norm(by), rel=0.02)
+
+
 def test_curves_have_the_angles_and_uncertainties_of_their_entries(simulated):
     _, _, _, found = simulated
     u = dict(zip(found.labels, np.sqrt(np.diag(found.budget.covariance_deg2)), strict=True))
