@@ -20,7 +20,7 @@ from bladeangle.pipeline.lower_ends import matched_at_lower_ends
 from bladeangle.pipeline.mixups import two_rotors
 from bladeangle.pipeline.options import Options, calipers_of
 from bladeangle.pipeline.overlap import Overlaps, ends_unseen, most_likely, overlaps
-from bladeangle.pipeline.register import Registered, nudged
+from bladeangle.pipeline.register import Registered, nudged, on_other_lands
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.results.angles import arc_of
 from bladeangle.tuning.blade_ends import LOWER_ENDS
@@ -62,6 +62,8 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
         result = _put_right(shots, result, ring, priors)
     sided = len(result.state.setups) > 1 and not result.from_above
     if sided:
+        if not _lower_edges(result):
+            result = _on_another_land(registered, result, priors)
         result = _matched_at_lower_ends(shots, result, ring, priors)
     if sided and two_rotors(result):
         result = _matched_anew(shots, result, ring, priors)
@@ -107,6 +109,28 @@ def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Pr
         if not _off(tried):
             return tried
     return result
+
+
+def _lower_edges(result: Adjustment) -> int:
+    """How many points lie on the lower edges of tip lands."""
+    tips = [(view.tips, upper_face(view.setup)) for view in result.views if view.tips is not None]
+    return sum(int((points.face != upper).sum()) for points, upper in tips)
+
+
+def _on_another_land(registered: Registered, result: Adjustment, priors: Priors) -> Adjustment:
+    """An adjustment without lower edges, or the best of others that have them, fit better and have no blade lie off.
+
+    What was taken for the upper edge may be the lower one, on too large a tip radius; below it nothing is seen then.
+    """
+    shots, ring = registered.shots, registered.outlined.ring
+    best, best_px = result, fit.misfit_px(result, shots)
+    for begun in on_other_lands(registered, result, priors):
+        with contextlib.suppress(AdjustmentError):
+            tried = _looked(shots, _looked(shots, begun.state, ring, priors).state, ring, priors)
+            tried_px = fit.misfit_px(tried, shots)
+            if tried_px < best_px and _lower_edges(tried) and not _off(tried):
+                best, best_px = tried, tried_px
+    return best
 
 
 def _matched_at_lower_ends(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:

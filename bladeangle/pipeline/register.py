@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from itertools import islice
@@ -192,6 +193,17 @@ def _tried(sides: _Sides, begun: State, ring: Ring, priors: Priors) -> Iterator[
             break
     for _, state in sorted(rough, key=lambda r: r[0])[:REFINED_THICKNESSES]:
         yield _adjusted(sides.shots, state, 2, ring, priors)
+
+
+def on_other_lands(registered: Registered, result: Adjustment, priors: Priors) -> Iterator[Adjustment]:
+    """Adjustments near by of all photographs, with each thickness at the tip that those from the side may show."""
+    outlined = registered.outlined
+    overhead = replace(result, views=result.views[: len(outlined.first)])
+    sides = _Sides.of(outlined.first, outlined.others, overhead, result.state)
+    for thickness_mm, shift_mm in sides.thicknesses(result.state):
+        state = _with_thickness(result.state, sides, thickness_mm, shift_mm)
+        with suppress(AdjustmentError):
+            yield _adjusted(sides.shots, state, 6, outlined.ring, priors)
 
 
 def _with_thickness(begun: State, sides: _Sides, thickness_mm: float, shift_mm: float) -> State:

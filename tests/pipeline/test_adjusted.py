@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from bladeangle.adjustment.adjust import adjust
+from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import ObservedView
 from bladeangle.adjustment.priors import Priors
-from bladeangle.pipeline import adjusted
+from bladeangle.detection.edges import upper_face
+from bladeangle.pipeline import adjusted, fit, register
 from bladeangle.pipeline.measure import Measurement
 from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.register import nudged
+from bladeangle.pipeline.shots import observed
 from bladeangle.results.stations import measure_stations
 from bladeangle.tuning.register import REGISTER
 
@@ -136,3 +139,54 @@ def test_photographs_that_seem_to_show_two_rotors_are_matched_anew(
     assert_alike(measurement, again, 2.0)
     monkeypatch.setattr(adjusted, "two_rotors", lambda _: True)
     assert adjusted._matched_anew(measurement.shots, sound, measurement.ring, priors) is sound
+
+
+def on_lower_edges(measurement: Measurement, registered: Any, priors: Priors) -> Adjustment:
+    """The adjustment that takes the lower edges of tip lands for the upper ones and sees nothing below."""
+    sound = measurement.result
+    overhead = replace(sound, views=sound.views[:2])
+    sides = register._Sides.of(registered.outlined.first, registered.outlined.others, overhead, sound.state)
+    thickness_mm = sound.state.rotor.thickness_mm
+    state = register._with_thickness(sound.state, sides, thickness_mm, -thickness_mm)
+    views = observed(measurement.shots, state, 4, 3.0)
+    upper = [view.tips.face == upper_face(view.setup) for view in views if view.tips is not None]
+    alone = [replace(v, tips=v.tips.only(up)) for v, up in zip(views, upper, strict=True) if v.tips is not None]
+    return adjust(measurement.ring, tuple(alone), state, priors)
+
+
+def test_a_lower_edge_taken_for_the_upper_one_is_found_out(pair_and_two: tuple[Measurement, Any]) -> None:
+    """The tip radius is too large by a quarter of the thickness or so then."""
+    measurement = pair_and_two[0]
+    priors, sound, shots = usual(measurement), measurement.result, measurement.shots
+    outlined = SimpleNamespace(ring=measurement.ring, first=shots[:2], others=shots[2:])
+    registered: Any = SimpleNamespace(shots=shots, outlined=outlined)
+    wrong = on_lower_edges(measurement, registered, priors)
+    assert adjusted._lower_edges(wrong) == 0 < adjusted._lower_edges(sound)
+    off_mm = wrong.state.rotor.radius_mm - sound.state.rotor.radius_mm
+    assert off_mm > 0.1 * sound.state.rotor.thickness_mm
+    right = adjusted._on_another_land(registered, wrong, priors)
+    assert adjusted._lower_edges(right) > 0.8 * adjusted._lower_edges(sound)
+    assert right.state.rotor.radius_mm == pytest.approx(sound.state.rotor.radius_mm, abs=0.05)
+    assert_alike(measurement, right, 1.0)
+
+
+@pytest.mark.parametrize("fault", ["lies off", "no lower edges", "fits worse"])
+def test_another_land_must_be_better(
+    pair_and_two: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch, fault: str
+) -> None:
+    measurement = pair_and_two[0]
+    sound = measurement.result
+    registered: Any = SimpleNamespace(shots=measurement.shots, outlined=SimpleNamespace(ring=measurement.ring))
+    other = replace(sound)
+    monkeypatch.setattr(adjusted, "on_other_lands", lambda *_: iter([other]))
+    monkeypatch.setattr(adjusted, "_looked", lambda *_: other)
+    misfit_px = {id(sound): 0.5, id(other): 0.4}
+    monkeypatch.setattr(fit, "misfit_px", lambda result, _: misfit_px[id(result)])
+    assert adjusted._on_another_land(registered, sound, usual(measurement)) is other
+    if fault == "lies off":
+        monkeypatch.setattr(adjusted, "_off", lambda _: True)
+    elif fault == "no lower edges":
+        monkeypatch.setattr(adjusted, "_lower_edges", lambda _: 0)
+    else:
+        misfit_px[id(other)] = 0.6
+    assert adjusted._on_another_land(registered, sound, usual(measurement)) is sound
