@@ -10,12 +10,14 @@ import pytest
 from rendered_rotor import EIGHT, rendered
 
 from bladeangle.adjustment.adjust import Adjustment
-from bladeangle.pipeline import adjusted
+from bladeangle.adjustment.model import State
+from bladeangle.pipeline import adjusted, lower_ends
 from bladeangle.pipeline.judged import Measurement
 from bladeangle.pipeline.lower_ends import in_sight_and_found, matched_at_lower_ends
 from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.register import matched_farther
 from bladeangle.results.stations import measure_stations
+from bladeangle.tuning.blade_ends import LOWER_ENDS
 
 pytestmark = pytest.mark.slow
 
@@ -64,6 +66,34 @@ def test_what_is_right_stays(eight: tuple[Measurement, Any]) -> None:
     measurement = eight[0]
     priors = priors_of(measurement.camera, measurement.options, measurement.ring)
     assert matched_at_lower_ends(measurement.shots, measurement.result, measurement.ring, priors) is None
+
+
+@pytest.mark.parametrize(
+    ("found", "steps"),
+    [({0: 1, 2: 7, 5: 6}, 2), ({0: 1, -3: 5, 5: 7}, 5), ({0: 3, 2: 7}, None), ({0: 1, 2: 4}, None)],
+)
+def test_the_clearest_place_is_taken_where_few_are_found(
+    eight: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch, found: dict[int, int], steps: int | None
+) -> None:
+    """Of seven ends in sight so many are found so many steps farther on, and none elsewhere."""
+    measurement = eight[0]
+    rotor = measurement.result.state.rotor
+
+    def counted(_: Any, state: State) -> tuple[int, int]:
+        farther_mm = float(np.diff(state.rotor.ends - rotor.ends, axis=1).mean()) * rotor.radius_mm
+        at = round(farther_mm / LOWER_ENDS.step_mm)
+        return 7, found.get(at, 0) if abs(farther_mm - at * LOWER_ENDS.step_mm) < LOWER_ENDS.step_mm / 2 else 0
+
+    shares: list[float] = []
+    monkeypatch.setattr(lower_ends, "in_sight_and_found", counted)
+    monkeypatch.setattr(lower_ends, "held", lambda share, *_: shares.append(share))
+    priors = priors_of(measurement.camera, measurement.options, measurement.ring)
+    matched_at_lower_ends(measurement.shots, measurement.result, measurement.ring, priors)
+    if steps is None:
+        assert not shares
+    else:
+        farther_mm = (shares[0] * 2 * np.pi / rotor.blades - np.diff(rotor.ends, axis=1).mean()) * rotor.radius_mm
+        assert farther_mm == pytest.approx(steps * LOWER_ENDS.step_mm, abs=LOWER_ENDS.step_mm / 2)
 
 
 @pytest.mark.parametrize(("off_px", "taken"), [(0.0, True), (2.0, False)])
