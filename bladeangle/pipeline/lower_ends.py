@@ -20,7 +20,7 @@ from bladeangle.adjustment.priors import Priors
 from bladeangle.detection.blade_ends import ends_in_sight, find_ends
 from bladeangle.detection.edges import upper_end
 from bladeangle.imaging.ring import Ring
-from bladeangle.pipeline.overlap import held, without_lower_ends
+from bladeangle.pipeline.overlap import held, mean_share, without_lower_ends
 from bladeangle.pipeline.register import matched_farther
 from bladeangle.pipeline.shots import Shot
 from bladeangle.tuning.blade_ends import LOWER_ENDS
@@ -62,6 +62,5 @@ def matched_at_lower_ends(shots: Sequence[Shot], result: Adjustment, ring: Ring,
             best, best_share = float(by_rad), found / wanted
     if not best:
         return None
-    share = (float(np.diff(rotor.ends, axis=1).mean()) + best) / pitch
     alone = replace(result, views=tuple(without_lower_ends(view) for view in result.views))
-    return held(share, alone, ring, priors)
+    return held(mean_share(result) + best / pitch, alone, ring, priors)

@@ -71,7 +71,7 @@ def overlaps(result: Adjustment, ring: Ring, priors: Priors) -> Overlaps:
     ------
     AdjustmentError : none of them converges.
     """
-    nearest = int(np.abs(np.array(TRIED_SHARES) - _share(result)).argmin())
+    nearest = int(np.abs(np.array(TRIED_SHARES) - mean_share(result)).argmin())
     result = replace(result, views=tuple(without_lower_ends(view) for view in result.views))
     found: dict[float, tuple[float, Adjustment]] = {}
     for way in (TRIED_SHARES[nearest:], TRIED_SHARES[:nearest][::-1]):
@@ -96,11 +96,11 @@ def held(share: float, begun: Adjustment, ring: Ring, priors: Priors) -> Adjustm
     ------
     AdjustmentError : it does not converge there.
     """
-    near = matched_farther(begun.state, (share - _share(begun)) * 2 * np.pi / begun.state.rotor.blades)
+    near = matched_farther(begun.state, (share - mean_share(begun)) * 2 * np.pi / begun.state.rotor.blades)
     return adjust(ring, begun.views, near, replace(priors, overlap=(share, OVERLAP.held_sigma)))
 
 
-def _share(result: Adjustment) -> float:
+def mean_share(result: Adjustment) -> float:
     """Mean wrap of the blades as a share of the pitch between them."""
     rotor = result.state.rotor
     return float(np.diff(rotor.ends, axis=1).mean()) * rotor.blades / (2 * np.pi)

@@ -21,9 +21,9 @@ def weighted_rows(result: RingAdjustment, photos: Sequence[int], ring: Ring | No
     and the sizes of correlated errors are the adjustment's, and correlated errors are marginalised as there.
     """
     views = [result.views[p] for p in photos]
-    rotor = result.state if isinstance(result.state, State) else None
-    condition = None if rotor is None else rotor.rotor.tip_radius.condition
-    setups = [None if rotor is None else rotor.setups.index(view.setup) for view in views]
+    whole = result.state if isinstance(result.state, State) else None
+    condition = None if whole is None else whole.rotor.tip_radius.condition
+    setups = [None if whole is None else whole.setups.index(view.setup) for view in views]
     equations = Equations(ring, result.layout, views, photos, setups)
     for rows in equations.rows(result.state):
         p, kind = photos[rows.view], rows.kind

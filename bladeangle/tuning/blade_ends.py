@@ -136,7 +136,7 @@ class LowerEnds(Group):
         unit="mm",
         meaning="how far from where they are expected lower ends are looked for",
         evidence="judgement: enough for ends at the middle between two steps",
-        sensitivity=NOT_READ,
+        sensitivity="half and half more: nothing (five, eight)",
     )
     step_mm: float = tuned(
         4.0,
@@ -153,7 +153,7 @@ class LowerEnds(Group):
             "120 rendered sets with photographs from the side: 0 of 4 to 1 of 4 of three rotors that were matched 4 to "
             "18 mm off, and of two of the others"
         ),
-        sensitivity=NOT_READ,
+        sensitivity="half and half more: nothing (five, eight)",
     )
     clear_share: float = tuned(
         0.6,
