@@ -23,17 +23,24 @@ EIGHT = (*PAIR, *(f"around-{k}" for k in range(1, 7)))
 
 
 def rendered(
-    folder: Path, seed: int, views: tuple[str, ...] = PAIR, overlap: float | None = None
+    folder: Path,
+    seed: int,
+    views: tuple[str, ...] = PAIR,
+    overlap: float | None = None,
+    thickness_mm: float | None = None,
 ) -> tuple[Measurement, dict[str, Any]]:
     """Render the views of a random rotor into a folder and measure them; with the truth. Raises what measuring does.
 
     overlap : how long its blades are, as a share of the pitch between them, roughly; otherwise drawn.
+    thickness_mm : of its blades at the tip; otherwise drawn.
     """
     rng = generator(seed)
     model = CameraModel().scaled(*SIZE)
     shape = random_rotor(rng)
     if overlap is not None:
         shape = replace(shape, tip_length_mm=overlap * 2 * np.pi * shape.tip_radius_mm / shape.blades)
+    if thickness_mm is not None:
+        shape = replace(shape, thickness_mm=thickness_mm)
     scenes = rotor_photos(rng, shape, model, views=views, exposure=Exposure(colour=False, blur_px=0.6))
     for scene in scenes:
         write_photo(folder / scene.name, scene)

@@ -122,6 +122,14 @@ class Rotor:
         """Number of blades."""
         return len(self.azimuth)
 
+    @property
+    def thicker_mm(self) -> Array:
+        """How much thicker (b,) each blade is than the middle one of the others, mm."""
+        if self.blades == 1:
+            return np.zeros(1)
+        others = [np.delete(self.extra_mm, b) for b in range(self.blades)]
+        return np.asarray(self.extra_mm - np.median(others, axis=1), np.float64)
+
     def copy(self) -> Rotor:
         """An independent copy."""
         return Rotor(

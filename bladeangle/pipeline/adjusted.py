@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +22,7 @@ from bladeangle.pipeline.options import Options, calipers_of
 from bladeangle.pipeline.overlap import Overlaps, ends_unseen, most_likely, overlaps
 from bladeangle.pipeline.register import Registered, nudged, on_other_lands
 from bladeangle.pipeline.shots import Shot, observed
+from bladeangle.pipeline.unlike import as_others, unlike_blades, without_upper
 from bladeangle.results.angles import arc_of
 from bladeangle.tuning.blade_ends import LOWER_ENDS
 from bladeangle.tuning.pipeline import ADJUSTED
@@ -60,6 +61,8 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
             break  # lands, which may be taken for their other edge, are seen from the side alone
     if _off(result):
         result = _put_right(shots, result, ring, priors)
+    if not result.from_above:
+        result = _with_blades_alike(shots, result, ring, priors)
     sided = len(result.state.setups) > 1 and not result.from_above
     if sided:
         if not _lower_edges(result):
@@ -109,6 +112,29 @@ def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Pr
         if not _off(tried):
             return tried
     return result
+
+
+def _with_blades_alike(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
+    """An adjustment, or the best of others in which no blade is unlike the others, where that fits better."""
+    best, best_px = result, fit.misfit_px(result, shots)
+    for tried in _made_alike(shots, result, ring, priors):
+        tried_px = fit.misfit_px(tried, shots)
+        if tried_px < best_px and not unlike_blades(tried.state.rotor):
+            best, best_px = tried, tried_px
+    return best
+
+
+def _made_alike(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Iterator[Adjustment]:
+    """Adjustments with each unlike blade looked for where the others are, and without its upper edges.
+
+    Without these no edges are looked for: they would be found where they were.
+    """
+    for blade in unlike_blades(result.state.rotor):
+        with contextlib.suppress(AdjustmentError):
+            near = _looked(shots, as_others(result.state, blade), ring, priors)
+            yield _looked(shots, near.state, ring, priors)
+        with contextlib.suppress(AdjustmentError):
+            yield adjust(ring, without_upper(result, blade), result.state, priors)
 
 
 def _lower_edges(result: Adjustment) -> int:

@@ -177,6 +177,11 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
         most = max(UNLIKE, key=result.unlike)
         text = f"The rotor that fits best is unlike others, most of all by {UNLIKE[most]}."
         yield Flag("rotor-unlikely", f"{text} (In all by {excess:.1f} standard deviations.)")
+    elif (most_mm := float(np.abs(state.rotor.thicker_mm).max())) > DIAGNOSTICS.unlike_thickness_mm:
+        blade = int(np.abs(state.rotor.thicker_mm).argmax())
+        what = "thicker" if state.rotor.thicker_mm[blade] > 0 else "thinner"
+        text = f"Blade {blade + 1} comes out {most_mm:.1f} mm {what} at the tip than the others"
+        yield Flag("rotor-unlikely", f"{text}, as if one edge of it was taken for the other.", blade=blade + 1)
     bend = float(np.hypot(*state.sheet[2:4]))
     if bend > DIAGNOSTICS.noted_bend_mm:
         yield Flag("sheet-bent", f"The sheet is bent by {bend:.1f} mm at the ring's edge.")

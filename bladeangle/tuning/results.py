@@ -77,6 +77,17 @@ class Diagnostics(Group):
         evidence=JUDGEMENT,
         sensitivity="half and half more: nothing (pair)",
     )
+    unlike_thickness_mm: float = tuned(
+        0.4,
+        unit="mm",
+        meaning="a blade that is thicker or thinner than the others by more than this has an edge taken for another",
+        evidence=(
+            "176 rendered sets with photographs from the side: two with a blade on another edge 1.1 and 2.5 mm, all "
+            "others at most 0.19; 0.2 to 1.8 mm where lower edges of 3 mm were taken for upper ones on purpose, and "
+            "angles up to 2.4 u off below 0.4 mm"
+        ),
+        sensitivity=NOT_READ,
+    )
     implausible_sigmas: float = tuned(
         3.5,
         unit="sigma",
