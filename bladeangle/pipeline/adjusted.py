@@ -22,8 +22,9 @@ from bladeangle.pipeline.options import Options, calipers_of
 from bladeangle.pipeline.overlap import Overlaps, ends_unseen, most_likely, overlaps
 from bladeangle.pipeline.register import Registered, nudged, on_other_lands
 from bladeangle.pipeline.shots import Shot, observed
-from bladeangle.pipeline.unlike import as_others, unlike_blades, without_upper
+from bladeangle.pipeline.unlike import as_others, without_upper
 from bladeangle.results.angles import arc_of
+from bladeangle.results.diagnostics import unlike_blades
 from bladeangle.tuning.blade_ends import LOWER_ENDS
 from bladeangle.tuning.pipeline import ADJUSTED
 from bladeangle.tuning.register import REGISTER
@@ -116,12 +117,8 @@ def _put_right(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Pr
 
 def _with_blades_alike(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
     """An adjustment, or the best of others in which no blade is unlike the others, where that fits better."""
-    best, best_px = result, fit.misfit_px(result, shots)
-    for tried in _made_alike(shots, result, ring, priors):
-        tried_px = fit.misfit_px(tried, shots)
-        if tried_px < best_px and not unlike_blades(tried.state.rotor):
-            best, best_px = tried, tried_px
-    return best
+    tried = _made_alike(shots, result, ring, priors)
+    return _best(shots, result, [one for one in tried if not unlike_blades(one.state.rotor)])
 
 
 def _made_alike(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Iterator[Adjustment]:
@@ -131,10 +128,19 @@ def _made_alike(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: P
     """
     for blade in unlike_blades(result.state.rotor):
         with contextlib.suppress(AdjustmentError):
-            near = _looked(shots, as_others(result.state, blade), ring, priors)
-            yield _looked(shots, near.state, ring, priors)
+            yield _looked_twice(shots, as_others(result.state, blade), ring, priors)
         with contextlib.suppress(AdjustmentError):
             yield adjust(ring, without_upper(result, blade), result.state, priors)
+
+
+def _looked_twice(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors) -> Adjustment:
+    """The adjustment to the edges that are seen where a first look brings a state that is off."""
+    return _looked(shots, _looked(shots, state, ring, priors).state, ring, priors)
+
+
+def _best(shots: Sequence[Shot], result: Adjustment, others: Sequence[Adjustment]) -> Adjustment:
+    """Whichever fits best, an adjustment or one of others in its stead."""
+    return min((result, *others), key=lambda one: fit.misfit_px(one, shots)) if others else result
 
 
 def _lower_edges(result: Adjustment) -> int:
@@ -149,14 +155,11 @@ def _on_another_land(registered: Registered, result: Adjustment, priors: Priors)
     What was taken for the upper edge may be the lower one, on too large a tip radius; below it nothing is seen then.
     """
     shots, ring = registered.shots, registered.outlined.ring
-    best, best_px = result, fit.misfit_px(result, shots)
+    others = []
     for begun in on_other_lands(registered, result, priors):
         with contextlib.suppress(AdjustmentError):
-            tried = _looked(shots, _looked(shots, begun.state, ring, priors).state, ring, priors)
-            tried_px = fit.misfit_px(tried, shots)
-            if tried_px < best_px and _lower_edges(tried) and not _off(tried):
-                best, best_px = tried, tried_px
-    return best
+            others.append(_looked_twice(shots, begun.state, ring, priors))
+    return _best(shots, result, [tried for tried in others if _lower_edges(tried) and not _off(tried)])
 
 
 def _matched_at_lower_ends(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:

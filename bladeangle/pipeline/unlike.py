@@ -4,6 +4,8 @@ The lower edge of a blade's tip land was taken for the upper one then, or the up
 is on its own land from overhead: own heights, an own thickness and a tilt fit that without a residual. Seen where the
 others are, the blade may show its edges; where the land is as bright as the face above it, there is only the lower one.
 
+Which blades are so, `results.diagnostics.unlike_blades` says.
+
 Not covered: all blades taken so, which is another thickness of the rotor (`register.on_other_lands`); photographs from
 above alone, which do not show a blade's own thickness.
 """
@@ -16,14 +18,7 @@ import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import ObservedView, State
-from bladeangle.adjustment.rotor import Rotor
 from bladeangle.detection.edges import upper_face
-from bladeangle.tuning.results import DIAGNOSTICS
-
-
-def unlike_blades(rotor: Rotor) -> list[int]:
-    """The blades (0...) whose thickness is far from that of the others."""
-    return [int(b) for b in np.flatnonzero(np.abs(rotor.thicker_mm) > DIAGNOSTICS.unlike_thickness_mm)]
 
 
 def as_others(state: State, blade: int) -> State:

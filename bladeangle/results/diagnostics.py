@@ -11,6 +11,7 @@ import numpy as np
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import TIP_KINDS
+from bladeangle.adjustment.rotor import Rotor
 from bladeangle.base.budget import STATIONS, blade_and_station, coverage_factor
 from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.flags import Flag
@@ -158,6 +159,12 @@ def _nicks(result: Adjustment, p: int, kind: str) -> Iterator[Flag]:
             )
 
 
+def unlike_blades(rotor: Rotor) -> list[int]:
+    """The blades (0...) whose thickness at the tip is far from that of the others, the farthest first."""
+    off_mm = np.abs(rotor.thicker_mm)
+    return [int(b) for b in np.argsort(-off_mm, kind="stable") if off_mm[b] > DIAGNOSTICS.unlike_thickness_mm]
+
+
 def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[Flag]:
     """Where the adjustment departs from its priors."""
     state = result.state
@@ -177,10 +184,10 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
         most = max(UNLIKE, key=result.unlike)
         text = f"The rotor that fits best is unlike others, most of all by {UNLIKE[most]}."
         yield Flag("rotor-unlikely", f"{text} (In all by {excess:.1f} standard deviations.)")
-    elif (most_mm := float(np.abs(state.rotor.thicker_mm).max())) > DIAGNOSTICS.unlike_thickness_mm:
-        blade = int(np.abs(state.rotor.thicker_mm).argmax())
-        what = "thicker" if state.rotor.thicker_mm[blade] > 0 else "thinner"
-        text = f"Blade {blade + 1} comes out {most_mm:.1f} mm {what} at the tip than the others"
+    elif unlike := unlike_blades(state.rotor):
+        blade, thicker_mm = unlike[0], state.rotor.thicker_mm[unlike[0]]
+        what = f"{abs(thicker_mm):.1f} mm {'thicker' if thicker_mm > 0 else 'thinner'}"
+        text = f"Blade {blade + 1} comes out {what} at the tip than the others"
         yield Flag("rotor-unlikely", f"{text}, as if one edge of it was taken for the other.", blade=blade + 1)
     bend = float(np.hypot(*state.sheet[2:4]))
     if bend > DIAGNOSTICS.noted_bend_mm:

@@ -15,8 +15,8 @@ from bladeangle.detection.edges import upper_face
 from bladeangle.pipeline import adjusted
 from bladeangle.pipeline.judged import Measurement
 from bladeangle.pipeline.options import priors_of
-from bladeangle.pipeline.unlike import as_others, unlike_blades, without_upper
-from bladeangle.results.diagnostics import diagnose
+from bladeangle.pipeline.unlike import as_others, without_upper
+from bladeangle.results.diagnostics import diagnose, unlike_blades
 from bladeangle.results.stations import measure_stations
 
 pytestmark = pytest.mark.slow

@@ -19,7 +19,7 @@ from bladeangle.base.budget import BudgetLine, coverage_factor
 from bladeangle.base.flags import REGISTRY, Flag
 from bladeangle.records.station import StationOptions
 from bladeangle.results.angles import change_with_scale, station_angle
-from bladeangle.results.diagnostics import WEAR_LINE, diagnose, wear_unseen
+from bladeangle.results.diagnostics import WEAR_LINE, diagnose, unlike_blades, wear_unseen
 from bladeangle.results.stations import Stations
 
 QUICK = Noise(ring_every=8)
@@ -218,6 +218,27 @@ def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
         strained = replace(result, prior_cost={**result.prior_cost, "overlap": overlap})
         flags = [f for f in raised((truth, strained, stations)) if f.code == "rotor-unlikely"]
         assert [("reach over each other" in f.text) for f in flags] == [True] * named
+
+
+@pytest.mark.parametrize(
+    ("extra_mm", "blades", "text"),
+    [
+        ((0.0, 0.84, 0.1), [1, 0], "Blade 2 comes out 0.8 mm thicker"),
+        ((-0.84, 0.1, 0.0), [0, 1], "Blade 1 comes out 0.9 mm thinner"),
+        ((-0.6, 0.0, 0.7), [2, 0], "Blade 3 comes out 1.0 mm thicker"),
+        ((0.0, 0.3, 0.0), [], ""),
+    ],
+)
+def test_a_blade_unlike_the_others_is_named(
+    pair: Case, extra_mm: tuple[float, ...], blades: list[int], text: str
+) -> None:
+    """Of three blades, the middle of the two others is their mean, so that one alone makes another unlike too."""
+    truth, result, stations = pair
+    state = result.state.copy()
+    state.rotor.extra_mm[:] = extra_mm
+    assert unlike_blades(state.rotor) == blades
+    flags = [f for f in raised((truth, replace(result, state=state), stations)) if f.code == "rotor-unlikely"]
+    assert [(f.text[: len(text)], f.blade) for f in flags] == [(text, b + 1) for b in blades[:1]]
 
 
 def scale_flags(found: Case, bar_mm: float | None, diameter_known: bool, checked: bool) -> list[Flag]:
