@@ -7,7 +7,7 @@ which no result is made; they are marginalised out of the normal equations.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,8 @@ from bladeangle.tuning.priors import TipCondition
 #: Variance components that the sizes of correlated errors belong to: tip edges from the side, from overhead, and none:
 #: errors of a given size in px.
 SIDE, OVERHEAD, FIXED = 0, 1, 2
+#: Of values that belong to no run of edge.
+NO_RUN = -1
 
 
 @dataclass(frozen=True)
@@ -30,18 +32,27 @@ class CorrelatedErrors:
     `FIXED` in px.
     estimates : (q,) the variance component to whose estimate each value contributes. Of a saturated edge that is none:
     how it errs says nothing of the usual size.
+    run : (q,) the run of edge that each value belongs to, numbered from 0; `NO_RUN` for what no run of a tip has alone.
     """
 
     shape: Array
     information: Array
     component: Ints
     estimates: Ints
+    run: Ints
 
-    def in_px(self, sigma: Array, correlated_sigma: tuple[float, float]) -> CorrelatedErrors:
-        """The same in px, of points with standard uncertainties sigma (m,) px."""
+    def in_px(
+        self, sigma: Array, correlated_sigma: tuple[float, float], run_scale: Array | None = None
+    ) -> CorrelatedErrors:
+        """The same in px, of points with standard uncertainties sigma (m,) px.
+
+        run_scale : (runs,) factors on the standard deviations of all that each run has; None for one.
+        """
         shape = self.shape * np.where(self.component == FIXED, 1.0, sigma[:, None])
         size = np.array([*correlated_sigma, 1.0])[self.component]
-        return CorrelatedErrors(shape, self.information / size[:, None] / size, self.component, self.estimates)
+        if run_scale is not None:
+            size = size * np.where(self.run == NO_RUN, 1.0, run_scale[self.run])
+        return replace(self, shape=shape, information=self.information / size[:, None] / size)
 
     def covariance(self, weight: Array) -> Array:
         """Covariance (q, q) of the values given all other unknowns, from points of weights (m,) 1/px2."""
@@ -70,7 +81,9 @@ def _of_marker_sides(count: int) -> CorrelatedErrors:
     Print that is too fat or too thin (`RingState.sheet`) is foreshortened, and so no substitute.
     """
     fixed = np.array([FIXED])
-    return CorrelatedErrors(np.ones((count, 1)), np.eye(1) / CORRELATED_ERRORS.marker_growth_px**2, fixed, fixed)
+    return CorrelatedErrors(
+        np.ones((count, 1)), np.eye(1) / CORRELATED_ERRORS.marker_growth_px**2, fixed, fixed, np.array([NO_RUN])
+    )
 
 
 def _of_circles(circle: Ints, normal: Array) -> CorrelatedErrors:
@@ -80,7 +93,9 @@ def _of_circles(circle: Ints, normal: Array) -> CorrelatedErrors:
     mine = circle[:, None] == np.unique(circle)
     shape = (mine[:, :, None] * harmonics[:, None]).reshape(len(psi), -1)
     fixed = np.full(shape.shape[1], FIXED)
-    return CorrelatedErrors(shape, np.eye(len(fixed)) / CORRELATED_ERRORS.circle_error_px**2, fixed, fixed)
+    return CorrelatedErrors(
+        shape, np.eye(len(fixed)) / CORRELATED_ERRORS.circle_error_px**2, fixed, fixed, np.full(len(fixed), NO_RUN)
+    )
 
 
 def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None, seen_from: int) -> CorrelatedErrors:
@@ -92,8 +107,8 @@ def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None, 
     more than on the near side, four times as much from overhead, and unless it is known to be an error such an edge is
     trusted too much.
     """
-    shapes, information, component, estimates = [], [], [], []
-    for b, far in np.unique(np.column_stack([tips.blade, tips.far]), axis=0):
+    shapes, information, component, estimates, run = [], [], [], [], []
+    for n, (b, far) in enumerate(np.unique(np.column_stack([tips.blade, tips.far]), axis=0)):
         rows = np.flatnonzero((tips.blade == b) & (tips.far == far))
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips.px[rows], axis=0), axis=1))])
         length = max(float(along[-1]), 1.0)  # of a single point too
@@ -116,20 +131,30 @@ def _of_tips(tips: TipPoints, px_per_mm: float, condition: TipCondition | None, 
             information.append(exponential_precision(knots, length_px))
             component.append(np.full(len(knots), which))
             estimates.append(np.full(len(knots), FIXED if shared.any() else seen_from))
+            run.append(np.full(len(knots), n))
         offset = np.zeros((len(tips.px), 1))
         offset[rows] = CORRELATED_ERRORS.offset_mm * px_per_mm
         shapes.append(offset)
         information.append(np.eye(1))
         component.append(np.array([FIXED]))
         estimates.append(np.array([FIXED]))
+        run.append(np.array([n]))
     return CorrelatedErrors(
-        np.hstack(shapes), block_diagonal(information), np.concatenate(component), np.concatenate(estimates)
+        np.hstack(shapes), block_diagonal(information), *(np.concatenate(of) for of in (component, estimates, run))
     )
 
 
 def correlated_errors_in_px(
-    kind: str, view: ObservedView, tips: TipCondition | None, sigma: Array, correlated_sigma: tuple[float, float]
+    kind: str,
+    view: ObservedView,
+    tips: TipCondition | None,
+    sigma: Array,
+    correlated_sigma: tuple[float, float],
+    run_scale: Array | None = None,
 ) -> CorrelatedErrors | None:
-    """`correlated_errors_of` in px, of points with sigmas (m,) px; None also where they are taken to be zero."""
+    """`correlated_errors_of` in px, of points with sigmas (m,) px; None also where they are taken to be zero.
+
+    run_scale : (runs,) as of `CorrelatedErrors.in_px`.
+    """
     errors = correlated_errors_of(kind, view, tips) if any(correlated_sigma) else None
-    return None if errors is None else errors.in_px(sigma, correlated_sigma)
+    return None if errors is None else errors.in_px(sigma, correlated_sigma, run_scale)

@@ -28,6 +28,8 @@ def weighted_rows(result: RingAdjustment, photos: Sequence[int], ring: Ring | No
     for rows in equations.rows(result.state):
         p, kind = photos[rows.view], rows.kind
         single, total = (rows.sigma * scale[p].get(kind, 1.0) for scale in (result.single, result.scale))
-        errors = correlated_errors_in_px(kind, result.views[p], condition, single, result.correlated_sigma)
+        errors = correlated_errors_in_px(
+            kind, result.views[p], condition, single, result.correlated_sigma, result.run_scale[p].get(kind)
+        )
         residual = np.where(np.isfinite(rows.residual), rows.residual, 0.0)
         yield WeightedRows(rows, residual, result.weight[p][kind] / total**2, errors)

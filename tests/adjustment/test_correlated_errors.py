@@ -73,6 +73,22 @@ def test_blades_err_independently() -> None:
     assert found[:40, :40] == pytest.approx(found[40:, 40:])
 
 
+def test_one_run_may_err_more_than_others() -> None:
+    """All of its errors are larger by its factor, offset and all; those of the other run stay."""
+    along = np.tile(np.arange(0.0, 400.0, 10.0), 2)
+    blade = np.repeat([0, 2], 40)
+    view, sigma = view_of(tip_points(along, blade, False)), np.full(80, 0.2)
+    usual, larger = (
+        correlated_errors_in_px("inlet tips", view, None, sigma, (1.0, 0.3), scale)
+        for scale in (None, np.array([1.0, 3.0]))
+    )
+    assert usual is not None and larger is not None
+    assert set(usual.run) == {0, 1}
+    before, after = covariance(usual), covariance(larger)
+    assert after[:40, :40] == pytest.approx(before[:40, :40])
+    assert after[40:, 40:] == pytest.approx(9 * before[40:, 40:])
+
+
 def test_saturated_edges_share_an_error_in_px() -> None:
     """Besides what other edges have; over 600 px it falls to 1/e, whatever the points' own sigma."""
     along = np.arange(0.0, 1200.0, 20.0)

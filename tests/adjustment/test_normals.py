@@ -31,7 +31,9 @@ def case(seed: int, errors: bool) -> tuple[Rows, CorrelatedErrors | None, np.ran
     if not errors:
         return rows, None, rng
     root = rng.normal(0, 1, (q, q))
-    of = CorrelatedErrors(rng.uniform(0, 1, (m, q)), root @ root.T + np.eye(q), np.zeros(q, int), np.zeros(q, int))
+    of = CorrelatedErrors(
+        rng.uniform(0, 1, (m, q)), root @ root.T + np.eye(q), np.zeros(q, int), np.zeros(q, int), np.zeros(q, int)
+    )
     return rows, of, rng
 
 

@@ -18,6 +18,8 @@ from bladeangle.adjustment.equations import Equations
 from bladeangle.adjustment.model import TIP_KINDS, Layout, ObservedView, applied
 from bladeangle.adjustment.priors import Priors, prior_terms
 from bladeangle.base.errors import AdjustmentError
+from bladeangle.records.station import StationOptions
+from bladeangle.results.stations import measure_stations
 from bladeangle.tuning.adjustment import ADJUST
 from bladeangle.tuning.value import changed
 
@@ -55,7 +57,10 @@ def dense(
         single = rows.sigma * result.single[rows.view][rows.kind]
         growth = result.scale[rows.view][rows.kind] / result.single[rows.view][rows.kind]
         covariance = np.diag((single[seen] * growth) ** 2 / weight[seen])
-        errors = correlated_errors_in_px(rows.kind, views[rows.view], priors.tips, single, result.correlated_sigma)
+        run_scale = result.run_scale[rows.view].get(rows.kind)
+        errors = correlated_errors_in_px(
+            rows.kind, views[rows.view], priors.tips, single, result.correlated_sigma, run_scale
+        )
         if errors is not None:
             shape = errors.shape[seen]
             covariance += shape @ np.linalg.solve(errors.information, shape.T)
@@ -188,6 +193,41 @@ def test_correlated_errors_are_as_large_as_the_edges_show(sway: float) -> None:
     kept = adjust(truth.ring, views, result.state, truth.priors, rescale=False)
     assert kept.correlated_sigma == (0.0, 0.0)
     assert all(s == 1.0 for scale in kept.scale for s in scale.values())
+
+
+def test_a_run_that_lies_off_is_not_believed(eight) -> None:
+    """A photograph's edge of one blade, 3 px off where the others are within 0.3 px: it hardly moves the blade."""
+    truth, views, result = eight
+    assert all(
+        ((scales >= 1.0) & (scales < 3.0)).all() for kinds in result.run_scale for scales in kinds.values()
+    )  # none is trusted more than is usual
+    photo = next(p for p, view in enumerate(views) if view.tips is not None and not view.tips.far.all())
+    tips = views[photo].tips
+    upper = tips.face > 0 if (tips.face > 0).any() else tips.face < 0
+    blade = np.bincount(tips.blade[upper & ~tips.far]).argmax()
+    mine = upper & ~tips.far & (tips.blade == blade)
+    kind = next(kind for kind, face in TIP_KINDS.items() if face == tips.face[mine][0])
+    px = tips.px + 3.0 * mine[:, None] * tips.normal
+    off = tuple(replace(v, tips=replace(tips, px=px)) if p == photo else v for p, v in enumerate(views))
+    found = adjust(truth.ring, off, result.state, truth.priors)
+    runs = np.unique(np.column_stack([tips.blade, tips.far])[tips.face == tips.face[mine][0]], axis=0).tolist()
+    scales = found.run_scale[photo][kind]
+    assert len(scales) == len(runs)
+    assert scales.argmax() == runs.index([blade, 0]) and 2.5 < scales.max() <= ADJUST.most_run_scale
+    options = StationOptions()
+    before, after = (measure_stations(one, options) for one in (result, found))
+    u = np.sqrt(np.diag(before.budget.covariance_deg2))
+    moved = np.abs(np.array(after.angle_deg) - np.array(before.angle_deg)) / u
+    believed = adjust_with(changed(ADJUST, most_run_scale=1.0), truth, off, result)
+    swayed = np.abs(np.array(measure_stations(believed, options).angle_deg) - np.array(before.angle_deg)) / u
+    assert moved.max() < 1.5 and moved.max() < 0.7 * swayed.max()
+
+
+def adjust_with(values, truth, views, result):
+    """The adjustment with other tuned values."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(adjustment, "ADJUST", values)
+        return adjust(truth.ring, views, result.state, truth.priors)
 
 
 def test_the_first_guess_counts_as_so_many_squares(eight, monkeypatch: pytest.MonkeyPatch) -> None:
