@@ -48,19 +48,31 @@ def matched_at_lower_ends(shots: Sequence[Shot], result: Adjustment, ring: Ring,
     ------
     AdjustmentError : it does not converge there.
     """
-    wanted, found_here = in_sight_and_found(shots, result.state)
-    if found_here > LOWER_ENDS.few_share * wanted:
+    wanted, found = in_sight_and_found(shots, result.state)
+    if _clear(wanted, found, LOWER_ENDS.enough_share):
         return None
+    here = log_likelihood(wanted, found)
     rotor = result.state.rotor
     pitch = 2 * np.pi / rotor.blades
     step = LOWER_ENDS.step_mm / rotor.radius_mm
     shorter = min(LOWER_ENDS.most_shorter * pitch, float(np.diff(rotor.ends).min()) - LOWER_ENDS.least_wrap * pitch)
-    best, best_share = 0.0, LOWER_ENDS.clear_share
-    for by_rad in np.arange(-max(shorter, 0.0), LOWER_ENDS.most_longer * pitch, step):
-        wanted, found = in_sight_and_found(shots, matched_farther(result.state, float(by_rad)))
-        if found >= found_here + LOWER_ENDS.least_gain and found / wanted > best_share:
-            best, best_share = float(by_rad), found / wanted
-    if not best:
+    tried = np.arange(-max(shorter, 0.0), LOWER_ENDS.most_longer * pitch, step)
+    seen = [in_sight_and_found(shots, matched_farther(result.state, float(by_rad))) for by_rad in tried]
+    likelihood = np.array([log_likelihood(*of) if _clear(*of, LOWER_ENDS.clear_share) else -np.inf for of in seen])
+    if likelihood.max() < here + LOWER_ENDS.least_gain:
         return None
+    likeliest = tried[likelihood == likelihood.max()]
+    by_rad = likeliest[np.abs(likeliest - likeliest[0]) * rotor.radius_mm <= 2 * LOWER_ENDS.search_mm].mean()
     alone = replace(result, views=tuple(without_lower_ends(view) for view in result.views))
-    return held(mean_share(result) + best / pitch, alone, ring, priors)
+    return held(mean_share(result) + by_rad / pitch, alone, ring, priors)
+
+
+def _clear(wanted: int, found: int, least_share: float) -> bool:
+    """Whether so many of the lower ends in sight are found that they are no other things seen by chance."""
+    return found >= LOWER_ENDS.fewest and found >= least_share * wanted
+
+
+def log_likelihood(wanted: int, found: int) -> float:
+    """Log likelihood ratio of lower ends being where a state has them, to their being elsewhere."""
+    right, wrong = LOWER_ENDS.found_share, LOWER_ENDS.chance_share
+    return float(found * np.log(right / wrong) + (wanted - found) * np.log((1 - right) / (1 - wrong)))

@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 from rendered_rotor import EIGHT, rendered
+from scipy.stats import binom
 
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import State
 from bladeangle.pipeline import adjusted, lower_ends
 from bladeangle.pipeline.judged import Measurement
-from bladeangle.pipeline.lower_ends import in_sight_and_found, matched_at_lower_ends
+from bladeangle.pipeline.lower_ends import in_sight_and_found, log_likelihood, matched_at_lower_ends
 from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.register import matched_farther
 from bladeangle.results.stations import measure_stations
@@ -62,18 +63,30 @@ def test_setups_matched_elsewhere_come_back(eight: tuple[Measurement, Any], mm: 
     assert np.abs((np.array(after.angle_deg) - np.array(before.angle_deg)) / u).max() < 0.6
 
 
-def test_what_is_right_stays(eight: tuple[Measurement, Any]) -> None:
+def test_what_is_right_stays(eight: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Or is matched within a step of it; where all ends in sight are found nothing else is tried."""
     measurement = eight[0]
     priors = priors_of(measurement.camera, measurement.options, measurement.ring)
+    near = matched_at_lower_ends(measurement.shots, measurement.result, measurement.ring, priors)
+    assert near is None or abs(length_mm(near) - length_mm(measurement.result)) < LOWER_ENDS.step_mm
+    monkeypatch.setattr(lower_ends, "in_sight_and_found", lambda *_: (5, 5))
     assert matched_at_lower_ends(measurement.shots, measurement.result, measurement.ring, priors) is None
 
 
 @pytest.mark.parametrize(
     ("found", "steps"),
-    [({0: 1, 2: 7, 5: 6}, 2), ({0: 1, -3: 5, 5: 7}, 5), ({0: 3, 2: 7}, None), ({0: 1, 2: 4}, None)],
+    [
+        ({0: 1, 2: 7, 5: 6}, 2),
+        ({0: 1, -3: 6, 5: 7}, 5),
+        ({0: 1, 3: 7, 4: 7}, 3.5),  # amid the places that are as likely
+        ({0: 4, 2: 6}, 2),
+        ({0: 5, 2: 6}, 2),
+        ({0: 6, 2: 7}, None),  # enough are found
+        ({0: 1, 2: 4}, None),  # too many are not
+    ],
 )
 def test_the_clearest_place_is_taken_where_few_are_found(
-    eight: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch, found: dict[int, int], steps: int | None
+    eight: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch, found: dict[int, int], steps: float | None
 ) -> None:
     """Of seven ends in sight so many are found so many steps farther on, and none elsewhere."""
     measurement = eight[0]
@@ -94,6 +107,14 @@ def test_the_clearest_place_is_taken_where_few_are_found(
     else:
         farther_mm = (shares[0] * 2 * np.pi / rotor.blades - np.diff(rotor.ends, axis=1).mean()) * rotor.radius_mm
         assert farther_mm == pytest.approx(steps * LOWER_ENDS.step_mm, abs=LOWER_ENDS.step_mm / 2)
+
+
+def test_likelihoods_are_those_of_ends_that_are_found_or_not() -> None:
+    """The ratio of two binomial distributions (scipy), by which of two shares of the ends is found."""
+    for wanted, found in ((0, 0), (1, 0), (5, 2), (7, 7)):
+        right, wrong = (binom.logpmf(found, wanted, share) for share in (0.85, 0.04))
+        assert log_likelihood(wanted, found) == pytest.approx(right - wrong, abs=1e-9)
+    assert (LOWER_ENDS.found_share, LOWER_ENDS.chance_share) == (0.85, 0.04)
 
 
 @pytest.mark.parametrize(("off_px", "taken"), [(0.0, True), (2.0, False)])
