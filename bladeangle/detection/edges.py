@@ -236,7 +236,8 @@ def measure_tips(
         normal = (stretch.normal[middle] + stretch.normal[middle - 1]) / 2
         px = (centre[middle] + centre[middle - 1]) / 2 + steps.offset_px[:, None] * normal
         parts.append((stretch, px, normal, steps))
-    found = np.concatenate([steps.found for *_, steps in parts])
+    from_the_side = not state.inside(index, setup)
+    found = np.concatenate([_adjacent(steps.found) if from_the_side else steps.found for *_, steps in parts])
 
     def each(value: Callable[[Stretch], int]) -> Ints:
         of_all: Ints = np.concatenate([np.full(len(steps.found), value(stretch)) for stretch, _, _, steps in parts])
@@ -248,18 +249,33 @@ def measure_tips(
         each(lambda s: s.far).astype(bool),
         np.concatenate([px for _, px, _, _ in parts])[found],
         np.concatenate([normal for _, _, normal, _ in parts])[found],
-        np.concatenate([_sigma(steps, stretch.far, scale) for stretch, *_, steps in parts])[found],
+        np.concatenate([_sigma(steps, stretch.far, from_the_side, scale) for stretch, *_, steps in parts])[found],
         EDGES.saturation_shift_px * scale * np.concatenate([steps.saturated for *_, steps in parts])[found],
     )
 
 
-def _sigma(steps: profiles.Steps, far: bool, scale: float) -> Array:
-    """Standard uncertainty (n,) px: noise, a floor, and what the metal's own texture does to an edge that is faint."""
+def _adjacent(found: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where at least `EDGES.fewest_adjacent` neighbours are found in a row (n,).
+
+    Single ones are of something that crosses the edge or lies beside it, as the ring's markers do behind the far side.
+    """
+    bounds = np.flatnonzero(np.diff(found, prepend=False, append=False))
+    out = np.zeros_like(found)
+    for first, end in zip(bounds[::2], bounds[1::2], strict=True):
+        out[first:end] = end - first >= EDGES.fewest_adjacent
+    return out
+
+
+def _sigma(steps: profiles.Steps, far: bool, from_the_side: bool, scale: float) -> Array:
+    """Standard uncertainty (n,) px: noise, a floor, and what the metal's own texture does to an edge that is faint.
+
+    An edge of the far side, seen from the side, scatters more than from overhead.
+    """
     texture = EDGES.texture_share if far else EDGES.land_texture_share
     texture *= max(scale, 1.0)  # smaller ones are blurred over as many pixels
     faint = texture / np.maximum(np.abs(steps.contrast) / np.maximum(steps.level, 1e-3), 0.01)
     out: Array = np.sqrt(steps.sigma_px**2 + 0.03**2 + faint**2)
-    return out
+    return out * EDGES.far_side_noise if far and from_the_side else out
 
 
 def _lands(stretches: Sequence[Stretch]) -> Iterator[tuple[int, int]]:

@@ -9,6 +9,7 @@ from seeds import generator
 
 from bladeangle.adjustment.model import TipPoints
 from bladeangle.detection import edges
+from bladeangle.imaging import profiles
 from bladeangle.tuning.edges import EDGES
 
 ROTOR = Painted()
@@ -205,6 +206,34 @@ def test_an_edge_that_runs_off_at_one_end_is_followed_there(
     monkeypatch.setattr(edges, "_carried_on", lambda photo, stretch, centre, steps, blur_px: steps)
     fewer, by_px = found()
     assert by_px.max() < edges.LEAST_TRUST_PX and 4 <= len(off) - len(fewer) <= 12
+
+
+@pytest.mark.parametrize(
+    ("found", "kept"),
+    [("", ""), ("1", "0"), ("11", "11"), ("0101100101110", "0001100001110"), ("1011", "0011"), ("1101", "1100")],
+)
+def test_points_that_stand_alone_are_of_something_else(found: str, kept: str) -> None:
+    taken = edges._adjacent(np.array([of == "1" for of in found], bool))
+    assert taken.tolist() == [of == "1" for of in kept]
+
+
+def test_points_on_the_far_side_are_less_sure() -> None:
+    """Seen from the side; by the same steps from overhead they are surer, as is the near side's land by its share."""
+    n = 5
+    steps = profiles.Steps(
+        found=np.ones(n, bool),
+        offset_px=np.zeros(n),
+        sigma_px=np.full(n, 0.04),
+        contrast=np.full(n, 50.0),
+        level=np.full(n, 100.0),
+        snr=np.full(n, 20.0),
+        saturated=np.zeros(n, bool),
+    )
+    of = {(far, side): edges._sigma(steps, far, side, 1.0) for far in (True, False) for side in (True, False)}
+    assert of[True, False] == pytest.approx(np.sqrt(0.04**2 + 0.03**2 + (EDGES.texture_share / 0.5) ** 2))
+    assert of[True, True] == pytest.approx(1.4 * of[True, False])
+    assert of[False, True] == pytest.approx(np.sqrt(0.04**2 + 0.03**2 + (EDGES.land_texture_share / 0.5) ** 2))
+    assert of[False, False] == pytest.approx(of[False, True])
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
