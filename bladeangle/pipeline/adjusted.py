@@ -24,6 +24,7 @@ from bladeangle.pipeline.register import Registered, nudged, on_other_lands
 from bladeangle.pipeline.shots import Shot, observed
 from bladeangle.pipeline.unlike import as_others, without_upper
 from bladeangle.results.angles import arc_of
+from bladeangle.results.contradicted import Run, contradicted_runs
 from bladeangle.results.diagnostics import unlike_blades
 from bladeangle.tuning.blade_ends import LOWER_ENDS
 from bladeangle.tuning.pipeline import ADJUSTED
@@ -32,6 +33,8 @@ from bladeangle.tuning.results import DIAGNOSTICS
 
 #: How often edges are looked for where the adjustment has them, while blades move or lie off in a photograph.
 MOST_LOOKS = 3
+#: How many runs of edge that all else contradicts are left out at most.
+MOST_CONTRADICTED = 4
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,8 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
         if not _lower_edges(result):
             result = _on_another_land(registered, result, priors)
         result = _matched_at_lower_ends(shots, result, ring, priors)
+    if not result.from_above:
+        result = _without_contradicted(shots, result, ring, priors, options)
     if sided and two_rotors(result):
         result = _matched_anew(shots, result, ring, priors)
     found = None
@@ -128,19 +133,56 @@ def _made_alike(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: P
     """
     for blade in unlike_blades(result.state.rotor):
         with contextlib.suppress(AdjustmentError):
-            yield _looked_twice(shots, as_others(result.state, blade), ring, priors)
+            yield _looked_anew(shots, as_others(result.state, blade), ring, priors)
         with contextlib.suppress(AdjustmentError):
             yield adjust(ring, without_upper(result, blade), result.state, priors)
 
 
-def _looked_twice(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors) -> Adjustment:
-    """The adjustment to the edges that are seen where a first look brings a state that is off."""
-    return _looked(shots, _looked(shots, state, ring, priors).state, ring, priors)
+def _looked_anew(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors) -> Adjustment:
+    """The adjustment to the edges that are seen where earlier looks bring a state that is off.
+
+    What of them is right is not believed at once beside what is not, so that one look is not enough.
+    """
+    for _ in range(MOST_LOOKS):
+        result = _looked(shots, state, ring, priors)
+        state = result.state
+    return result
 
 
 def _best(shots: Sequence[Shot], result: Adjustment, others: Sequence[Adjustment]) -> Adjustment:
     """Whichever fits best, an adjustment or one of others in its stead."""
     return min((result, *others), key=lambda one: fit.misfit_px(one, shots)) if others else result
+
+
+def _without_contradicted(
+    shots: Sequence[Shot], result: Adjustment, ring: Ring, priors: Priors, options: Options
+) -> Adjustment:
+    """An adjustment without the runs of edge that all else contradicts, with edges looked for where it is then.
+
+    One that is still contradicted where it is found next stays out.
+    """
+    out: set[tuple[int, int, int, bool]] = set()
+    for _ in range(MOST_CONTRADICTED):
+        runs = contradicted_runs(result, options.stations)
+        if not runs:
+            break
+        out.add(runs[0].place)
+        try:
+            fewer = adjust(ring, _views_without(result, runs[:1]), result.state, priors)
+            looked = _looked(shots, fewer.state, ring, priors)
+            again = [run for run in contradicted_runs(looked, options.stations) if run.place in out]
+            result = adjust(ring, _views_without(looked, again), looked.state, priors) if again else looked
+        except AdjustmentError:
+            break
+    return result
+
+
+def _views_without(result: Adjustment, runs: Sequence[Run]) -> tuple[ObservedView, ...]:
+    """The views of an adjustment without some runs of edge."""
+    views = list(result.views)
+    for run in runs:
+        views[run.photo] = run.of(views[run.photo])
+    return tuple(views)
 
 
 def _lower_edges(result: Adjustment) -> int:
@@ -158,7 +200,7 @@ def _on_another_land(registered: Registered, result: Adjustment, priors: Priors)
     others = []
     for begun in on_other_lands(registered, result, priors):
         with contextlib.suppress(AdjustmentError):
-            others.append(_looked_twice(shots, begun.state, ring, priors))
+            others.append(_looked_anew(shots, begun.state, ring, priors))
     return _best(shots, result, [tried for tried in others if _lower_edges(tried) and not _off(tried)])
 
 

@@ -21,6 +21,43 @@ class Angles(Group):
 
 
 @dataclass(eq=False, repr=False, init=False)
+class Contradicted(Group):
+    """Values of runs of edge that all else contradicts (`results/contradicted.py`)."""
+
+    mean_square: float = tuned(
+        3.0,
+        unit="1",
+        meaning="mean square of how far a run lies off, in standard deviations, above which it is contradicted",
+        evidence=(
+            "108 rendered sets with photographs from the side: 10 of 2,656 runs within 0.4 px of the true edge (root "
+            "mean square), 7 of 413 others; of seven runs that had turned an angle by 0.3 to 3.5 deg five, 3.9 to 12"
+        ),
+        sensitivity=NOT_READ,
+    )
+    excess_sigmas: float = tuned(
+        3.0,
+        unit="sigma",
+        meaning="how much larger than usual the sum of those squares must be as well",
+        evidence="the same; of runs of few points some have a larger mean square by chance",
+        sensitivity=NOT_READ,
+    )
+    turned_sigmas: float = tuned(
+        4.0,
+        unit="sigma",
+        meaning="change of an angle without a run, in standard deviations, above which the run is contradicted",
+        evidence="the same sets: 3 of 2,656 and 0 of 413; 4.5 to 7.3 of three of those seven",
+        sensitivity=NOT_READ,
+    )
+    fewest: int = tuned(
+        2,
+        unit="count",
+        meaning="fewest points of a run that is judged",
+        evidence=JUDGEMENT,
+        sensitivity=NOT_READ,
+    )
+
+
+@dataclass(eq=False, repr=False, init=False)
 class Diagnostics(Group):
     """Values of what is doubted and what is refused (`results/diagnostics.py`)."""
 
@@ -430,6 +467,7 @@ class Unevenness(Group):
 
 
 ANGLES = Angles()
+CONTRADICTED = Contradicted()
 DIAGNOSTICS = Diagnostics()
 EDGE_SHIFTS = EdgeShifts()
 MOVED = Moved()

@@ -48,6 +48,7 @@ class Tuning:
     expected: of_expected.Expected = of_expected.EXPECTED
     typical: of_expected.Typical = of_expected.TYPICAL
     angles: results.Angles = results.ANGLES
+    contradicted: results.Contradicted = results.CONTRADICTED
     diagnostics: results.Diagnostics = results.DIAGNOSTICS
     edge_shifts: results.EdgeShifts = results.EDGE_SHIFTS
     moved: results.Moved = results.MOVED

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from bladeangle.adjustment import adjust as adjustment
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import ObservedView
 from bladeangle.adjustment.priors import Priors
@@ -18,8 +19,11 @@ from bladeangle.pipeline.measure import Measurement
 from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.register import nudged
 from bladeangle.pipeline.shots import observed
+from bladeangle.results.contradicted import Run, contradicted_runs, runs_of
 from bladeangle.results.stations import measure_stations
+from bladeangle.tuning.adjustment import ADJUST
 from bladeangle.tuning.register import REGISTER
+from bladeangle.tuning.value import changed
 
 pytestmark = pytest.mark.slow
 
@@ -103,6 +107,69 @@ def test_where_nothing_puts_it_right_it_stays_in_doubt(
     bad = measurement.result
     monkeypatch.setattr(adjusted, "_off", lambda _: True)
     assert adjusted._put_right(measurement.shots, bad, measurement.ring, usual(measurement)) is bad
+
+
+def run_put_off(measurement: Measurement, off_px: float) -> tuple[Run, Adjustment]:
+    """A run of upper edges seen from the side, and an adjustment that believes it where it leaves its edge."""
+    sound, options = measurement.result, measurement.options.stations
+    near = [run for run in runs_of(sound, options) if not run.far and run.face > 0 and run.points >= 6]
+    run = min(near, key=lambda run: run.points)
+    views = list(sound.views)
+    tips = views[run.photo].tips
+    assert tips is not None
+    mine = np.flatnonzero((tips.blade == run.blade) & (tips.face == run.face) & ~tips.far)
+    px = tips.px.copy()
+    px[mine] += np.linspace(1.0, off_px, len(mine))[:, None] * tips.normal[mine]
+    views[run.photo] = replace(views[run.photo], tips=replace(tips, px=px))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(adjustment, "ADJUST", changed(ADJUST, most_run_scale=1.0))
+        return run, adjust(measurement.ring, tuple(views), sound.state, usual(measurement))
+
+
+def test_a_run_is_what_one_photograph_shows_of_one_edge_on_one_side(pair_and_two: tuple[Measurement, Any]) -> None:
+    result = pair_and_two[0].result
+    runs = list(runs_of(result, pair_and_two[0].options.stations))
+    assert {run.far for run in runs if not result.views[run.photo].name.startswith(("inlet", "outlet"))} == {
+        True,
+        False,
+    }
+    assert len({run.place for run in runs}) == len(runs)
+    for run in runs:
+        before, after = result.views[run.photo].tips, run.of(result.views[run.photo]).tips
+        assert before is not None and after is not None
+        mine = (before.blade == run.blade) & (before.face == run.face) & (before.far == run.far)
+        assert run.points == mine.sum() == len(before.px) - len(after.px)
+
+
+def test_an_edge_that_all_else_contradicts_is_looked_for_again(pair_and_two: tuple[Measurement, Any]) -> None:
+    measurement = pair_and_two[0]
+    options, priors = measurement.options, usual(measurement)
+    run, bad = run_put_off(measurement, 8.0)
+    assert run.place in [one.place for one in contradicted_runs(bad, options.stations)]
+    mended = adjusted._without_contradicted(measurement.shots, bad, measurement.ring, priors, options)
+    assert not contradicted_runs(mended, options.stations)
+    assert run.place in [one.place for one in runs_of(mended, options.stations)]  # where it is, this time
+    assert_alike(measurement, mended, 1.5)
+
+
+def test_one_that_stays_contradicted_is_left_out(
+    pair_and_two: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measurement = pair_and_two[0]
+    options, priors = measurement.options, usual(measurement)
+    run, bad = run_put_off(measurement, 8.0)
+    monkeypatch.setattr(adjusted, "_looked", lambda *_: bad)
+    mended = adjusted._without_contradicted(measurement.shots, bad, measurement.ring, priors, options)
+    places = [one.place for one in runs_of(mended, options.stations)]
+    assert run.place not in places and len(places) >= len(list(runs_of(bad, options.stations))) - 2
+    assert_alike(measurement, mended, 1.5)
+
+
+def test_what_nothing_contradicts_stays(pair_and_two: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch) -> None:
+    measurement = pair_and_two[0]
+    monkeypatch.setattr(adjusted, "contradicted_runs", lambda *_: [])
+    given = measurement.shots, measurement.result, measurement.ring, usual(measurement), measurement.options
+    assert adjusted._without_contradicted(*given) is measurement.result
 
 
 def assert_alike(measurement: Measurement, result: Any, most_u: float) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from rendered_rotor import PAIR, rendered
 
+from bladeangle.adjustment import adjust as adjustment
 from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import ObservedView
 from bladeangle.detection.edges import upper_face
@@ -18,6 +19,8 @@ from bladeangle.pipeline.options import priors_of
 from bladeangle.pipeline.unlike import as_others, without_upper
 from bladeangle.results.diagnostics import diagnose, unlike_blades
 from bladeangle.results.stations import measure_stations
+from bladeangle.tuning.adjustment import ADJUST
+from bladeangle.tuning.value import changed
 
 pytestmark = pytest.mark.slow
 
@@ -43,8 +46,13 @@ def mistaken(view: ObservedView) -> ObservedView:
 
 @pytest.fixture(scope="module")
 def wrong(five: tuple[Measurement, Any]) -> Adjustment:
-    """The adjustment to views with the edges of one blade mistaken."""
-    measurement = five[0]
+    """The adjustment to views with the edges of one blade mistaken, and believed."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(adjustment, "ADJUST", changed(ADJUST, most_run_scale=1.0))
+        return with_mistaken(five[0])
+
+
+def with_mistaken(measurement: Measurement) -> Adjustment:
     sound = measurement.result
     priors = priors_of(measurement.camera, measurement.options, measurement.ring)
     return adjust(measurement.ring, tuple(mistaken(view) for view in sound.views), sound.state, priors)
@@ -72,6 +80,18 @@ def test_it_is_put_right(five: tuple[Measurement, Any], wrong: Adjustment) -> No
     measurement = five[0]
     priors = priors_of(measurement.camera, measurement.options, measurement.ring)
     back = adjusted._with_blades_alike(measurement.shots, wrong, measurement.ring, priors)
+    assert unlike_blades(back.state.rotor) == []
+    assert 0 < off_u(back, measurement) < 1
+
+
+def test_so_is_one_whose_edges_are_hardly_believed(five: tuple[Measurement, Any]) -> None:
+    """Then its thickness is that of the others, but all else contradicts its edges."""
+    measurement = five[0]
+    doubted, options = with_mistaken(measurement), measurement.options
+    priors = priors_of(measurement.camera, options, measurement.ring)
+    assert off_u(doubted, measurement) > 3
+    alike = adjusted._with_blades_alike(measurement.shots, doubted, measurement.ring, priors)
+    back = adjusted._without_contradicted(measurement.shots, alike, measurement.ring, priors, options)
     assert unlike_blades(back.state.rotor) == []
     assert 0 < off_u(back, measurement) < 1
 

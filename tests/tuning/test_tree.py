@@ -45,7 +45,7 @@ KEPT = {
         imaging.sheet_notes MAP_MM
     """,
     "signs, columns and tables": """
-        adjustment.correlated_errors SIDE OVERHEAD FIXED
+        adjustment.correlated_errors SIDE OVERHEAD FIXED NO_RUN
         adjustment.equations CAMERA TURN SHIFT FOCUS PRINCIPAL POSED SETUP_TURN SETUP_SHIFT ROTOR_POSED MOVED
         adjustment.model TIP_KINDS
         adjustment.rotor FACES CUBICS
@@ -56,7 +56,7 @@ KEPT = {
         adjustment.adjust MOST_RESCALINGS SCALE_TOLERANCE CONVERGED_GAIN PROVISIONAL_GAIN ACCEPTED_GAIN
         adjustment.equations RADIUS_TOLERANCE_MM
         adjustment.tip_radius NEGLIGIBLE_MM LENGTH_STEP_MM
-        pipeline.adjusted MOST_LOOKS
+        pipeline.adjusted MOST_LOOKS MOST_CONTRADICTED
         pipeline.register MOST_EDGE_SEARCHES LENGTH_TOLERANCE_MM
         pipeline.sight AT_ONCE
     """,
