@@ -150,14 +150,14 @@ class LowerEnds(Group):
         unit="1",
         meaning="share of the lower ends in sight that are found where setups are matched right",
         evidence="250 rendered sets with one to six photographs from the side, half of them used: 489 of 572",
-        sensitivity=NOT_READ,
+        sensitivity="half: nothing; half more is no share (pair, two with three, eight)",
     )
     chance_share: float = tuned(
         0.04,
         unit="1",
         meaning="share of the lower ends in sight that something else is taken for, where setups are matched elsewhere",
         evidence="the same sets, matched 7 mm and farther off: 730 of 19,968",
-        sensitivity=NOT_READ,
+        sensitivity="half and half more: nothing (pair, two with three, eight)",
     )
     least_gain: float = tuned(
         3.0,
@@ -167,28 +167,28 @@ class LowerEnds(Group):
             "the same sets: of 36 with a place that is likelier by so much 31 lay there, of which 23 had been 3 to "
             "29 mm beside it; the other five had been right, and came back or fitted worse"
         ),
-        sensitivity=NOT_READ,
+        sensitivity="half and half more: nothing (pair, two with three, eight)",
     )
     fewest: int = tuned(
         2,
         unit="count",
         meaning="fewest lower ends that must be found there, or are enough where the setups are matched already",
         evidence="judgement: single ones are found by chance somewhere along the blades",
-        sensitivity=NOT_READ,
+        sensitivity="half and half more: nothing (pair, two with three, eight)",
     )
     clear_share: float = tuned(
         0.6,
         unit="1",
         meaning="least share of the lower ends in sight that must be found there",
         evidence="the same: 2 of 3 at least of those that were matched anew",
-        sensitivity=NOT_READ,
+        sensitivity="half and half more: nothing (pair, two with three, eight)",
     )
     enough_share: float = tuned(
         0.75,
         unit="1",
         meaning="share of the lower ends in sight from which the setups are taken to be matched right already",
         evidence="the same: 2 of 3 at most of those that were not",
-        sensitivity=NOT_READ,
+        sensitivity="half and half more: nothing (pair, two with three, eight)",
     )
     most_shorter: float = tuned(
         0.4,
