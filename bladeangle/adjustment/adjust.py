@@ -154,14 +154,14 @@ def seen_from_above(views: Sequence[ObservedView]) -> bool:
 @overload
 def adjust(
     ring: Ring, views: tuple[ObservedView, ...], start: State, priors: Priors,
-    *, most_iterations: int = 80, rescale: bool = True, must_settle: bool = True,
+    *, most_iterations: int = 80, rescale: bool = True, must_settle: bool = True, believed: bool = False,
 ) -> Adjustment: ...  # fmt: skip
 
 
 @overload
 def adjust(
     ring: Ring, views: tuple[ObservedView, ...], start: RingState, priors: Priors,
-    *, most_iterations: int = 80, rescale: bool = True, must_settle: bool = True,
+    *, most_iterations: int = 80, rescale: bool = True, must_settle: bool = True, believed: bool = False,
 ) -> RingAdjustment: ...  # fmt: skip
 
 
@@ -174,6 +174,7 @@ def adjust(
     most_iterations: int = 160,
     rescale: bool = True,
     must_settle: bool = True,
+    believed: bool = False,
 ) -> RingAdjustment:
     """Adjust all unknowns to all observations.
 
@@ -182,6 +183,7 @@ def adjust(
     rescale : estimate scales of the points, and the variance components of correlated errors and of the blades' bend.
     must_settle : for the final adjustment, which has to converge. Others may stop after `most_iterations`, and are
         without correlated errors, which would absorb the residuals of an edge that was taken for another.
+    believed : no run of edge has larger errors than others.
 
     Raises
     ------
@@ -192,6 +194,7 @@ def adjust(
         grooves = start.grooves if rotor is start.rotor else np.zeros_like(start.grooves)  # they lie along the splines
         start = replace(start, rotor=rotor.with_tips(priors.tips), grooves=grooves)
     work = _Work(ring, views, start, priors, ADJUST.correlated_sigmas if rescale and must_settle else (0.0, 0.0))
+    work.most_run_scale = 1.0 if believed else ADJUST.most_run_scale
     iterations = 0
     for turn in range(MOST_RESCALINGS if rescale else 1):
         change = work.rescale(estimate=turn > 0) if rescale else 0.0
@@ -213,7 +216,7 @@ def adjust(
     outgrown = must_settle and isinstance(found, Adjustment) and _outgrown(found)
     if outgrown and (left := most_iterations - iterations) > 0:
         # beyond its splines a blade is straight: once more with longer ones
-        return adjust(ring, views, found.state, priors, most_iterations=left, rescale=rescale)
+        return adjust(ring, views, found.state, priors, most_iterations=left, rescale=rescale, believed=believed)
     return found
 
 
@@ -264,6 +267,7 @@ class _Work:
         self.start_weights: dict[tuple[int, str], Array] = {}
         #: factors on the standard deviations of the correlated errors of each run of edge
         self.run_scale: dict[tuple[int, str], Array] = {}
+        self.most_run_scale = ADJUST.most_run_scale
         self.damping = 0.0
         self.gain = np.inf
         self.build()
@@ -359,7 +363,7 @@ class _Work:
                 sum_of_squares, free = np.bincount(run, square[of_run]), np.bincount(run, redundant[of_run])
                 larger = np.sqrt((sum_of_squares * before**2 + ADJUST.run_dof) / (free + ADJUST.run_dof))
                 self.run_scale[key] = np.clip(
-                    larger / max(np.quantile(larger, 0.5, method="lower"), 1.0), 1.0, ADJUST.most_run_scale
+                    larger / max(np.quantile(larger, 0.5, method="lower"), 1.0), 1.0, self.most_run_scale
                 )
         first, dof = ADJUST.correlated_sigmas, ADJUST.correlated_dof
         least, most = ADJUST.correlated_range_sigmas

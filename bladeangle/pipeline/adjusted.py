@@ -42,12 +42,15 @@ class Adjusted:
     """Photographs in the order of the adjustment's views, the priors, and the final adjustment.
 
     overlaps : of the blades that are likely, where photographs show nothing of it.
+    believed : the adjustment with every run of edge believed alike. Photographs of two rotors contradict each other
+    there; the final one would take what contradicts for errors of runs.
     """
 
     registered: Registered
     shots: tuple[Shot, ...]
     priors: Priors
     result: Adjustment
+    believed: Adjustment
     overlaps: Overlaps | None = None
 
 
@@ -74,14 +77,14 @@ def adjusted(registered: Registered, options: Options) -> Adjusted:
         result = _matched_at_lower_ends(shots, result, ring, priors)
     if not result.from_above:
         result = _without_contradicted(shots, result, ring, priors, options)
-    if sided and two_rotors(result):
+    if sided and two_rotors(_believed(result, ring, priors)):
         result = _matched_anew(shots, result, ring, priors)
     found = None
     if ends_unseen(shots, result):
         with contextlib.suppress(AdjustmentError):
             found = overlaps(result, ring, priors)
             result = most_likely(found, ring, priors)
-    return Adjusted(registered, shots, priors, result, found)
+    return Adjusted(registered, shots, priors, result, _believed(result, ring, priors), found)
 
 
 def _looked(shots: Sequence[Shot], state: State, ring: Ring, priors: Priors, end_mm: float | None = None) -> Adjustment:
@@ -177,6 +180,15 @@ def _without_contradicted(
     return result
 
 
+def _believed(result: Adjustment, ring: Ring, priors: Priors) -> Adjustment:
+    """The adjustment with every run of edge believed alike."""
+    scales = [scale.max(initial=1.0) for of_photo in result.run_scale for scale in of_photo.values()]
+    if max(scales, default=1.0) > ADJUSTED.alike_run_scale:
+        with contextlib.suppress(AdjustmentError):
+            return adjust(ring, result.views, result.state, priors, believed=True)
+    return result
+
+
 def _views_without(result: Adjustment, runs: Sequence[Run]) -> tuple[ObservedView, ...]:
     """The views of an adjustment without some runs of edge."""
     views = list(result.views)
@@ -226,7 +238,7 @@ def _matched_anew(shots: Sequence[Shot], result: Adjustment, ring: Ring, priors:
         with contextlib.suppress(AdjustmentError):
             near = adjust(ring, result.views, begun, priors)
             tried = _looked(shots, near.state, ring, priors)
-            if not (two_rotors(tried) or _off(tried)):
+            if not (two_rotors(_believed(tried, ring, priors)) or _off(tried)):
                 return tried
     return result
 

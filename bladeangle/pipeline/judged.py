@@ -53,7 +53,7 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
     ring, loose = adjusted.registered.outlined.ring, adjusted.registered.outlined.loose
     size = (shots[0].photo.width, shots[0].photo.height)
     spoiled = disturbances(shots, result, ring, priors)
-    if any(spoiled.edges.values()) and not any(contradictions(result, ring, priors)):
+    if any(spoiled.edges.values()) and not any(contradictions(adjusted.believed, ring, priors)):
         spoiled = without_excluded(spoiled, result)
     side_px = max(max(shot.photo.width, shot.photo.height) for shot in shots)
     stations = measure_stations(result, options.stations)
@@ -64,7 +64,7 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
     tips = measure_tips(result, diameter_over_tips(result)[1], bore, np.random.default_rng(0))
     given = bool(priors.calipers), options.check_bar_mm is not None
     flags = [*adjusted.registered.outlined.flags, *diagnose(result, stations, options.stations, ring, *given, loose)]
-    flags += [*spoiled.flags, *contradictions(result, ring, priors, spoiled=bool(spoiled.flags))]
+    flags += [*spoiled.flags, *contradictions(adjusted.believed, ring, priors, spoiled=bool(spoiled.flags))]
     suggestion = next_photograph(result, stations, ring, size, options.stations, priors)
     if result.from_above:
         sides = from_the_side(result, stations, ring, size, options.stations, priors)

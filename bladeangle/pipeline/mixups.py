@@ -120,7 +120,7 @@ def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Differe
         other.r_ring_rotor[s] = other.r_ring_rotor[s] @ rotation(np.array([0.0, 0.0, -2 * np.pi * k / blades]))
         views = tuple(_renumbered(v, k, blades) if v.setup == setup else v for v in result.views)
         with contextlib.suppress(AdjustmentError):
-            ratios[k] = differences(adjust(ring, views, other, priors))[0].log_ratio
+            ratios[k] = differences(adjust(ring, views, other, priors, believed=True))[0].log_ratio
     best = min(ratios, key=lambda k: ratios[k])
     return best + 1 if ratios[best] < min(different(result), ratios[0] - surely_renumbered()) else None
 

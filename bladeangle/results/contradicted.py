@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bladeangle.adjustment.adjust import Adjustment
+from bladeangle.adjustment.adjust import Adjustment, seen_from_above
 from bladeangle.adjustment.model import TIP_KINDS, Ints, ObservedView
 from bladeangle.adjustment.normals import WeightedRows
 from bladeangle.base.budget import STATIONS
@@ -69,9 +69,17 @@ class Run:
 
 
 def contradicted_runs(result: Adjustment, options: StationOptions) -> list[Run]:
-    """The runs that all else contradicts, the clearest first."""
-    runs = [run for run in runs_of(result, options) if run.contradicted]
-    return sorted(runs, key=lambda run: -max(run.excess, run.turns))
+    """The runs seen from the side that all else contradicts, the clearest first.
+
+    Where half of the runs of a photograph are, it is the photograph that is contradicted, and none of its runs is told.
+    """
+    of_photo: dict[int, list[Run]] = {}
+    for run in runs_of(result, options):
+        if not seen_from_above([result.views[run.photo]]):
+            of_photo.setdefault(run.photo, []).append(run)
+    told = [[run for run in runs if run.contradicted] for runs in of_photo.values()]
+    few = [some for some, runs in zip(told, of_photo.values(), strict=True) if 2 * len(some) < len(runs)]
+    return sorted((run for some in few for run in some), key=lambda run: -max(run.excess, run.turns))
 
 
 def runs_of(result: Adjustment, options: StationOptions) -> Iterator[Run]:

@@ -23,6 +23,13 @@ class Adjusted(Group):
         evidence=JUDGEMENT,
         sensitivity="half: 0.13 u at most, 0.056 rms, z2 +24 %; half more: 0.18 u at most, 0.07 rms, z2 +15 % (pair)",
     )
+    alike_run_scale: float = tuned(
+        1.3,
+        unit="1",
+        meaning="largest scale of a run of edge with which all runs are believed alike",
+        evidence="judgement: nine of ten runs have less",
+        sensitivity=NOT_READ,
+    )
     settled_mm: float = tuned(
         0.3,
         unit="mm",
