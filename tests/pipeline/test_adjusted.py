@@ -172,6 +172,30 @@ def test_what_nothing_contradicts_stays(pair_and_two: tuple[Measurement, Any], m
     assert adjusted._without_contradicted(*given) is measurement.result
 
 
+def test_beside_the_final_adjustment_stands_one_that_believes_every_run(
+    pair_and_two: tuple[Measurement, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where no run has larger errors than others they are one."""
+    measurement, sound = pair_and_two[0], pair_and_two[0].result
+    priors = usual(measurement)
+    run, _ = run_put_off(measurement, 8.0)
+    views = list(sound.views)
+    tips = views[run.photo].tips
+    assert tips is not None
+    mine = (tips.blade == run.blade) & (tips.face == run.face) & ~tips.far
+    px = tips.px + 4.0 * mine[:, None] * tips.normal
+    views[run.photo] = replace(views[run.photo], tips=replace(tips, px=px))
+    doubting = adjust(measurement.ring, tuple(views), sound.state, priors)
+    assert max(scale.max() for of_photo in doubting.run_scale for scale in of_photo.values()) > 2
+    believing = adjusted._believed(doubting, measurement.ring, priors)
+    assert all((scale == 1).all() for of_photo in believing.run_scale for scale in of_photo.values())
+    off_px = [np.abs(one.residual_px[run.photo]["inlet tips"]).max() for one in (doubting, believing)]
+    assert 0.3 < off_px[1] < 0.9 * off_px[0] < 4.0  # which draws the rotor towards it
+    ones = [{kind: np.ones_like(scale) for kind, scale in of_photo.items()} for of_photo in doubting.run_scale]
+    alike = replace(doubting, run_scale=ones)
+    assert adjusted._believed(alike, measurement.ring, priors) is alike
+
+
 def assert_alike(measurement: Measurement, result: Any, most_u: float) -> None:
     """Angles as they are of the sound measurement, but not to the last digit."""
     stations = measure_stations(result, measurement.options.stations)

@@ -13,9 +13,10 @@ from simulated_run import measured
 from simulated_truth import Changes, Truth, random_truth
 
 from bladeangle.adjustment import adjust as adjustment
-from bladeangle.adjustment.adjust import Adjustment, adjust
+from bladeangle.adjustment.adjust import Adjustment, adjust, seen_from_above
 from bladeangle.adjustment.model import ObservedView
 from bladeangle.records.station import StationOptions
+from bladeangle.results import contradicted
 from bladeangle.results.angles import angle_row
 from bladeangle.results.contradicted import Run, contradicted_runs, runs_of
 from bladeangle.results.weighted import weighted_rows
@@ -126,3 +127,20 @@ def test_what_is_contradicted(points: int, mean_square: float, turns: float, tol
     """By 18 points of a mean square of 3 the excess is 6 standard deviations; by 3 points it is 2.4."""
     assert Run(1, 0, -1, True, points, mean_square, turns).contradicted is told
     assert (CONTRADICTED.mean_square, CONTRADICTED.excess_sigmas, CONTRADICTED.turned_sigmas) == (3.0, 3.0, 4.0)
+
+
+def test_a_photograph_whose_runs_are_all_off_is_left_to_other_doubts(
+    five: tuple[Truth, Adjustment], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And so are those from above: what they show of a blade nothing else does."""
+    _, result = five
+    above, side = 0, next(p for p, view in enumerate(result.views) if not seen_from_above([view]))
+
+    def off(photo: int, blade: int, mean_square: float) -> Run:
+        return Run(photo, blade, 1, False, 18, mean_square, 0.0)
+
+    runs = [off(side, 0, 5.0), off(side, 1, 7.0), *(off(side, b, 1.0) for b in (2, 3, 4)), off(above, 0, 9.0)]
+    monkeypatch.setattr(contradicted, "runs_of", lambda *_: iter(runs))
+    assert contradicted_runs(result, OPTIONS) == [runs[1], runs[0]]
+    runs[4] = off(side, 4, 5.0)  # three of five
+    assert contradicted_runs(result, OPTIONS) == []
