@@ -47,14 +47,14 @@ class Scale:
         return Scale(single, min(self.growth, most / single))
 
 
-def scale_of(residual: Array, floor: float = 0.5) -> Scale:
+def scale_of(residual: Array) -> Scale:
     """Scale of residuals (m,) in standard uncertainties, in the order of the trace.
 
-    `single` is the robust standard deviation of single points, at least `floor`. `growth` is the root of the growth of
-    the variance of means over `block_lengths` neighbours against independent points: texture, compression and model
-    error are correlated along an edge. Outliers are left out of it, as a run of them is no correlation. It grows as
-    well with the loss of efficiency of a robust mean where residuals have longer tails than a normal distribution
-    (Huber, Robust Statistics, 1981, 3.2).
+    `single` is the robust standard deviation of single points, at least `least_scale`: what errors have in common
+    along an edge does not shrink with them. `growth` is the root of the growth of the variance of means over
+    `block_lengths` neighbours against independent points: texture, compression and model error are correlated along an
+    edge. Outliers are left out of it, as a run of them is no correlation. It grows as well with the loss of efficiency
+    of a robust mean where residuals have longer tails than a normal distribution (Huber, Robust Statistics, 1981, 3.2).
     """
     r = residual[np.isfinite(residual)]
     if len(r) < 20:
@@ -66,7 +66,7 @@ def scale_of(residual: Array, floor: float = 0.5) -> Scale:
         blocks = kept[: len(kept) // size * size].reshape(-1, size)
         if len(blocks) >= 6:
             growth = max(growth, size * float((blocks.mean(1) ** 2).mean()) / max(float((kept**2).mean()), 1e-12))
-    single = max(single, floor)
+    single = max(single, NORMALS.least_scale)
     z2 = (r / single / NORMALS.robust_sigmas) ** 2
     weight = 1 / (1 + z2)
     tails = float((weight**2 * (r / single) ** 2).mean() * weight.mean() / max((weight**2 * (1 - z2)).mean(), 0.1) ** 2)
