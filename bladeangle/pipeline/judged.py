@@ -18,7 +18,7 @@ from bladeangle.pipeline.overlap import widened_by
 from bladeangle.pipeline.shots import Shot
 from bladeangle.records.edits import Edits
 from bladeangle.results.advice import from_the_side, next_photograph
-from bladeangle.results.diagnostics import diagnose, wear_unseen
+from bladeangle.results.diagnostics import diagnose, refuse_unlikely, wear_unseen
 from bladeangle.results.stations import Stations, diameter_over_tips, measure_stations
 from bladeangle.results.tips import Tips, measure_tips
 
@@ -47,7 +47,7 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
 
     Raises
     ------
-    AdjustmentError : the photographs contradict ring or camera file beyond any use.
+    AdjustmentError : the photographs contradict ring or camera file beyond any use, or fit no rotor that is likely.
     """
     shots, result, priors = adjusted.shots, adjusted.result, adjusted.priors
     ring, loose = adjusted.registered.outlined.ring, adjusted.registered.outlined.loose
@@ -65,6 +65,8 @@ def judged(adjusted: Adjusted, camera: Camera, options: Options, edits: Edits | 
     given = bool(priors.calipers), options.check_bar_mm is not None
     flags = [*adjusted.registered.outlined.flags, *diagnose(result, stations, options.stations, ring, *given, loose)]
     flags += [*spoiled.flags, *contradictions(adjusted.believed, ring, priors, spoiled=bool(spoiled.flags))]
+    if not any(flag.code == "rotors-differ" for flag in flags):  # which names the cause
+        refuse_unlikely(result)
     suggestion = next_photograph(result, stations, ring, size, options.stations, priors)
     if result.from_above:
         sides = from_the_side(result, stations, ring, size, options.stations, priors)

@@ -165,6 +165,26 @@ def unlike_blades(rotor: Rotor) -> list[int]:
     return [int(b) for b in np.argsort(-off_mm, kind="stable") if off_mm[b] > DIAGNOSTICS.unlike_thickness_mm]
 
 
+def _unlike_others(result: Adjustment) -> tuple[str, str]:
+    """How the rotor that fits best is unlike others, and by how much."""
+    most = max(UNLIKE, key=result.unlike)
+    text = f"The rotor that fits best is unlike others, most of all by {UNLIKE[most]}."
+    return text, f"(In all by {result.implausibility():.1f} standard deviations.)"
+
+
+def refuse_unlikely(result: Adjustment) -> None:
+    """Refuse what fits no rotor that is likely: shadows or lines were followed for tips, or it was found elsewhere.
+
+    Raises
+    ------
+    AdjustmentError : the rotor is more than `refused_implausible_sigmas` unlike others.
+    """
+    if result.implausibility() > DIAGNOSTICS.refused_implausible_sigmas:
+        text, by_how_much = _unlike_others(result)
+        hint = "Give the tip diameter if it was not given. Otherwise take the photographs again, in even light without "
+        raise AdjustmentError(text, f"{hint}shadows or lines beside the tips, all of one rotor. {by_how_much}")
+
+
 def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[Flag]:
     """Where the adjustment departs from its priors."""
     state = result.state
@@ -180,10 +200,8 @@ def _known(result: Adjustment, oblique: bool, diameter_known: bool) -> Iterator[
         text = f"The photographs suggest a tip diameter of {2 * state.rotor.radius_mm:.1f} mm or beyond, "
         text += f"{off:.0f} uncertainties from the one given."
         yield Flag("diameter-differs", text)
-    if (excess := result.implausibility()) > DIAGNOSTICS.implausible_sigmas:
-        most = max(UNLIKE, key=result.unlike)
-        text = f"The rotor that fits best is unlike others, most of all by {UNLIKE[most]}."
-        yield Flag("rotor-unlikely", f"{text} (In all by {excess:.1f} standard deviations.)")
+    if result.implausibility() > DIAGNOSTICS.implausible_sigmas:
+        yield Flag("rotor-unlikely", " ".join(_unlike_others(result)))
     elif unlike := unlike_blades(state.rotor):
         blade, thicker_mm = unlike[0], state.rotor.thicker_mm[unlike[0]]
         what = f"{abs(thicker_mm):.1f} mm {'thicker' if thicker_mm > 0 else 'thinner'}"

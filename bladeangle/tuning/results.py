@@ -138,6 +138,16 @@ class Diagnostics(Group):
         evidence="stays under 2.2 where the right place was found, in simulation and in renders",
         sensitivity="half and half more: nothing (pair)",
     )
+    refused_implausible_sigmas: float = tuned(
+        12.0,
+        unit="sigma",
+        meaning="standard deviations from which nothing is said of a rotor, unless photographs of two explain it",
+        evidence=(
+            "path-traced photographs with shadows painted beside the tips: at 6 to 8 angles were 4 to 5 u off, from 16 "
+            "on 6 to 86 u"
+        ),
+        sensitivity="half and half more: nothing (pair)",
+    )
     noted_tilt_deg: float = tuned(
         0.5,
         unit="deg",

@@ -15,7 +15,7 @@ from simulated import observe
 from simulated_run import measured
 from simulated_truth import Changes, Noise, random_truth
 
-from bladeangle.adjustment.adjust import adjust
+from bladeangle.adjustment.adjust import Adjustment, adjust
 from bladeangle.adjustment.model import ObservedView
 from bladeangle.adjustment.priors import Priors
 from bladeangle.base.errors import AdjustmentError, PhotoError, RingNotFoundError, UsageError
@@ -24,6 +24,7 @@ from bladeangle.base.geometry import rotation
 from bladeangle.imaging.camera import Camera
 from bladeangle.imaging.photo import read_photo
 from bladeangle.imaging.ring import Ring
+from bladeangle.pipeline import judged
 from bladeangle.pipeline.disturbances import disturbances, widened
 from bladeangle.pipeline.ends import End
 from bladeangle.pipeline.measure import Measurement, measure
@@ -189,6 +190,15 @@ def test_two_rotors_of_a_make(sound: Measurement, ring: Ring, camera: Camera) ->
     (flag,) = (f for f in contradictions(mixed, ring, priors) if f.code == "rotors-differ")
     assert flag.text.startswith("outlet.jpg and the other photographs seem to show two rotors")
     assert not [f for f in contradictions(mixed, ring, priors, spoiled=True) if f.code == "rotors-differ"]
+
+
+def test_no_angles_of_what_is_no_rotor(ring: Ring, camera: Camera, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Unless photographs of two rotors explain it, which is the doubt to be read then."""
+    monkeypatch.setattr(Adjustment, "implausibility", lambda _: 13.0)
+    with pytest.raises(AdjustmentError, match="unlike others"):
+        measure([INLET], [OUTLET], ring, camera)
+    monkeypatch.setattr(judged, "contradictions", lambda *_, **__: iter([Flag("rotors-differ", "Two rotors.")]))
+    assert {"rotors-differ", "rotor-unlikely"} <= codes_of(measure([INLET], [OUTLET], ring, camera).flags)
 
 
 def test_another_blade_at_the_arrow() -> None:

@@ -16,10 +16,11 @@ from simulated_truth import Changes, Noise, Truth, random_truth
 from bladeangle.adjustment.adjust import Adjustment
 from bladeangle.adjustment.model import ObservedView
 from bladeangle.base.budget import BudgetLine, coverage_factor
+from bladeangle.base.errors import AdjustmentError
 from bladeangle.base.flags import REGISTRY, Flag
 from bladeangle.records.station import StationOptions
 from bladeangle.results.angles import change_with_scale, station_angle
-from bladeangle.results.diagnostics import WEAR_LINE, diagnose, unlike_blades, wear_unseen
+from bladeangle.results.diagnostics import WEAR_LINE, diagnose, refuse_unlikely, unlike_blades, wear_unseen
 from bladeangle.results.stations import Stations
 
 QUICK = Noise(ring_every=8)
@@ -218,6 +219,15 @@ def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
         strained = replace(result, prior_cost={**result.prior_cost, "overlap": overlap})
         flags = [f for f in raised((truth, strained, stations)) if f.code == "rotor-unlikely"]
         assert [("reach over each other" in f.text) for f in flags] == [True] * named
+
+
+def test_what_lies_beyond_every_rotor_is_refused(pair: Case) -> None:
+    _, result, _ = pair
+    refuse_unlikely(replace(result, prior_cost={**result.prior_cost, "overlap": 11.0**2}))
+    strained = replace(result, prior_cost={**result.prior_cost, "overlap": 13.0**2})
+    with pytest.raises(AdjustmentError, match="reach over each other") as refused:
+        refuse_unlikely(strained)
+    assert "shadows" in refused.value.hint and "(In all by 13.0 standard deviations.)" in refused.value.hint
 
 
 @pytest.mark.parametrize(
