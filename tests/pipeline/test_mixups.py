@@ -194,7 +194,7 @@ def test_two_rotors_of_a_make(sound: Measurement, ring: Ring, camera: Camera) ->
 
 def test_no_angles_of_what_is_no_rotor(ring: Ring, camera: Camera, monkeypatch: pytest.MonkeyPatch) -> None:
     """Unless photographs of two rotors explain it, which is the doubt to be read then."""
-    monkeypatch.setattr(Adjustment, "implausibility", lambda _: 13.0)
+    monkeypatch.setattr(Adjustment, "implausibility", lambda _: 8.0)
     with pytest.raises(AdjustmentError, match="unlike others"):
         measure([INLET], [OUTLET], ring, camera)
     monkeypatch.setattr(judged, "contradictions", lambda *_, **__: iter([Flag("rotors-differ", "Two rotors.")]))

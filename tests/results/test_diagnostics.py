@@ -223,11 +223,11 @@ def test_what_lies_far_from_every_rotor_is_named(pair: Case) -> None:
 
 def test_what_lies_beyond_every_rotor_is_refused(pair: Case) -> None:
     _, result, _ = pair
-    refuse_unlikely(replace(result, prior_cost={**result.prior_cost, "overlap": 11.0**2}))
-    strained = replace(result, prior_cost={**result.prior_cost, "overlap": 13.0**2})
+    refuse_unlikely(replace(result, prior_cost={**result.prior_cost, "overlap": 6.0**2}))
+    strained = replace(result, prior_cost={**result.prior_cost, "overlap": 8.0**2})
     with pytest.raises(AdjustmentError, match="reach over each other") as refused:
         refuse_unlikely(strained)
-    assert "shadows" in refused.value.hint and "(In all by 13.0 standard deviations.)" in refused.value.hint
+    assert "shadows" in refused.value.hint and "(In all by 8.0 standard deviations.)" in refused.value.hint
 
 
 @pytest.mark.parametrize(
