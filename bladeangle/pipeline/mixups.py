@@ -28,18 +28,20 @@ from bladeangle.results.two_rotors import Difference, differences
 from bladeangle.tuning.pipeline import MIXUPS
 
 
-def different(result: Adjustment) -> float:
-    """Twice the logarithm of the likelihood ratio from which photographs show two rotors."""
-    return 2 * math.log(MIXUPS.likelihood_ratio[0 if result.from_above else 1])
+def shows_two(result: Adjustment, found: Difference) -> bool:
+    """Whether a difference is that of two rotors: from above by the likelihood ratio, else by what one rotor's is."""
+    if result.from_above:
+        return found.log_ratio > 2 * math.log(MIXUPS.likelihood_ratio)
+    return found.excess > MIXUPS.most_excess
 
 
 def two_rotors(result: Adjustment) -> list[Difference]:
     """Where photographs of one setup, and the others, show two rotors."""
-    return [found for found in differences(result) if found.log_ratio > different(result)]
+    return [found for found in differences(result) if shows_two(result, found)]
 
 
 def surely_renumbered() -> float:
-    """The same from which another blade at the arrow explains them better than two rotors do."""
+    """Twice the log of the likelihood ratio from which another blade at the arrow explains them better than two do."""
     return 2 * math.log(MIXUPS.sure_ratio)
 
 
@@ -114,15 +116,16 @@ def _at_the_arrow(result: Adjustment, ring: Ring, priors: Priors, found: Differe
     blades, s = state.rotor.blades, state.setups.index(setup)
     if s == 0 or any(view.setup == setup and p not in found.photos for p, view in enumerate(result.views)):
         return None
-    ratios = {0: found.log_ratio}
+    tried = {0: found}
     for k in range(1, blades):
         other = state.copy()
         other.r_ring_rotor[s] = other.r_ring_rotor[s] @ rotation(np.array([0.0, 0.0, -2 * np.pi * k / blades]))
         views = tuple(_renumbered(v, k, blades) if v.setup == setup else v for v in result.views)
         with contextlib.suppress(AdjustmentError):
-            ratios[k] = differences(adjust(ring, views, other, priors, believed=True))[0].log_ratio
-    best = min(ratios, key=lambda k: ratios[k])
-    return best + 1 if ratios[best] < min(different(result), ratios[0] - surely_renumbered()) else None
+            tried[k] = differences(adjust(ring, views, other, priors, believed=True))[0]
+    best = min(tried, key=lambda k: tried[k].log_ratio)
+    likelier = tried[best].log_ratio < found.log_ratio - surely_renumbered()
+    return best + 1 if likelier and not shows_two(result, tried[best]) else None
 
 
 def _renumbered(view: ObservedView, by: int, blades: int) -> ObservedView:

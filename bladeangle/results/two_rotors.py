@@ -10,9 +10,10 @@ whose blades differ by d, normal with covariance S. The likelihood ratio of the 
 
 read off the equations at the solution (the score test; Rao, 1948, from memory). Whatever the photographs tell of d
 counts in it by how well they tell it. One rotor gives L over 100 at most once in 100 cases, as L is 1 on the mean
-(Markov's inequality), and much less often in fact: beside photographs from the side, which see all of the blades, L
-of one rotor is so small that a far smaller one is worth a doubt (`MIXUPS.likelihood_ratio`). From above only what
-both setups show of the blades is compared; photographs from the side show all of them.
+(Markov's inequality). Beside photographs from the side, which see all of the blades, L of one rotor is far smaller,
+the smaller the more they tell: with the eigenvalues v of S A, 2 ln L is the sum of z^2 v / (1 + v) - ln(1 + v) there,
+z standard normal. What lies above the mean of that by `MIXUPS.most_excess` of its standard deviations is two rotors.
+From above only what both setups show of the blades is compared; photographs from the side show all of them.
 
 Not covered: rotors that differ only where one setup alone shows them, which no pair can tell; nor in what a turn, a
 lean and another match lengthwise make up for. How few pairs it tells is in `UNCERTAINTY.md`.
@@ -37,12 +38,19 @@ class Difference:
     """By how much the blades that a group of photographs shows differ from those of the rest.
 
     photos : the group; steeper_deg : (n,) of each blade, as it is to be expected of two rotors; log_ratio : twice the
-    logarithm of the likelihood ratio of two rotors to one.
+    logarithm of the likelihood ratio of two rotors to one; null : its mean and standard deviation where there is one.
     """
 
     photos: tuple[int, ...]
     steeper_deg: Array
     log_ratio: float
+    null: tuple[float, float] = (0.0, 1.0)
+
+    @property
+    def excess(self) -> float:
+        """How far the log ratio lies above that of one rotor, in standard deviations of that."""
+        mean, deviation = self.null
+        return (self.log_ratio - mean) / max(deviation, 1e-9)
 
 
 def differences(result: Adjustment) -> list[Difference]:
@@ -113,5 +121,7 @@ def _difference(result: Adjustment, photos: Sequence[int]) -> Difference:
     values, along = np.linalg.eigh((information + information.T) / 2)
     values, gradient = np.maximum(values, 0.0), along.T @ gradient
     found = -gradient / (1 + values)
+    told = values / (1 + values)  # the squares of one rotor's gradients have these means, and twice their squares' sum
+    null = float((told - np.log1p(values)).sum()), float(np.sqrt(2 * (told**2).sum()))
     log_ratio = float(-(gradient @ found) - np.log1p(values).sum())
-    return Difference(tuple(photos), (spread @ along @ found)[blades : 2 * blades], log_ratio)
+    return Difference(tuple(photos), (spread @ along @ found)[blades : 2 * blades], log_ratio, null)

@@ -262,15 +262,18 @@ class Ends(Group):
 class Mixups(Group):
     """Values of photographs of two rotors (`pipeline/mixups.py`)."""
 
-    likelihood_ratio: tuple[float, float] = tuned(
-        (30.0, 0.008),
+    likelihood_ratio: float = tuned(
+        30.0,
         unit="1",
-        meaning="likelihood ratio from which photographs show two rotors, all from above and with some from the side",
-        evidence=(
-            "one rotor reaches 23 in 38 simulated pairs and 1.4 in 31 of renders and path-traced ones; beside three or "
-            "six from the side 75 of 78 rendered sound sets stay under 0.0045, the others reach 0.035 to 0.37; of "
-            "mixtures that nothing else tells one has 0.011, and is off by 11 to 23 u, the others 140 and more"
-        ),
+        meaning="likelihood ratio from which photographs from above show two rotors",
+        evidence="one rotor reaches 23 in 38 simulated pairs and 1.4 in 31 of renders and path-traced ones",
+        sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
+    )
+    most_excess: float = tuned(
+        1.2,
+        unit="sigma",
+        meaning="how far above one rotor's mean log ratio, in its standard deviations, two begin, some from the side",
+        evidence=("XX"),
         sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
     sure_ratio: float = tuned(
