@@ -32,7 +32,7 @@ def shows_two(result: Adjustment, found: Difference) -> bool:
     """Whether a difference is that of two rotors: from above by the likelihood ratio, else by what one rotor's is."""
     if result.from_above:
         return found.log_ratio > 2 * math.log(MIXUPS.likelihood_ratio)
-    return found.excess > MIXUPS.most_excess
+    return found.excess > MIXUPS.excess_sigmas
 
 
 def two_rotors(result: Adjustment) -> list[Difference]:

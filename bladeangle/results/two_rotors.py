@@ -12,7 +12,7 @@ read off the equations at the solution (the score test; Rao, 1948, from memory).
 counts in it by how well they tell it. One rotor gives L over 100 at most once in 100 cases, as L is 1 on the mean
 (Markov's inequality). Beside photographs from the side, which see all of the blades, L of one rotor is far smaller,
 the smaller the more they tell: with the eigenvalues v of S A, 2 ln L is the sum of z^2 v / (1 + v) - ln(1 + v) there,
-z standard normal. What lies above the mean of that by `MIXUPS.most_excess` of its standard deviations is two rotors.
+z standard normal. What lies above the mean of that by `MIXUPS.excess_sigmas` of its standard deviations is two rotors.
 From above only what both setups show of the blades is compared; photographs from the side show all of them.
 
 Not covered: rotors that differ only where one setup alone shows them, which no pair can tell; nor in what a turn, a

@@ -269,8 +269,8 @@ class Mixups(Group):
         evidence="one rotor reaches 23 in 38 simulated pairs and 1.4 in 31 of renders and path-traced ones",
         sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
-    most_excess: float = tuned(
-        1.2,
+    excess_sigmas: float = tuned(
+        1.0,
         unit="sigma",
         meaning="how far above one rotor's mean log ratio, in its standard deviations, two begin, some from the side",
         evidence=("XX"),
