@@ -273,7 +273,10 @@ class Mixups(Group):
         1.0,
         unit="sigma",
         meaning="how far above one rotor's mean log ratio, in its standard deviations, two begin, some from the side",
-        evidence=("XX"),
+        evidence=(
+            "260 of rendered and path-traced rotors with one, two or three from the side: -2.5 to 0.9 where the right "
+            "place was found; of 18 mixtures of path-traced rotors 1.05 at least, 21 u off, the others 1.17 to 33"
+        ),
         sensitivity="half and half more: nothing (pair, five, eight); decides on a doubt alone",
     )
     sure_ratio: float = tuned(
