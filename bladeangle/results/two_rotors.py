@@ -44,7 +44,7 @@ class Difference:
     photos: tuple[int, ...]
     steeper_deg: Array
     log_ratio: float
-    null: tuple[float, float] = (0.0, 1.0)
+    null: tuple[float, float]
 
     @property
     def excess(self) -> float:
@@ -122,6 +122,7 @@ def _difference(result: Adjustment, photos: Sequence[int]) -> Difference:
     values, gradient = np.maximum(values, 0.0), along.T @ gradient
     found = -gradient / (1 + values)
     told = values / (1 + values)  # the squares of one rotor's gradients have these means, and twice their squares' sum
-    null = float((told - np.log1p(values)).sum()), float(np.sqrt(2 * (told**2).sum()))
-    log_ratio = float(-(gradient @ found) - np.log1p(values).sum())
+    log_determinant = np.log1p(values).sum()
+    null = float(told.sum() - log_determinant), float(np.sqrt(2 * (told**2).sum()))
+    log_ratio = float(-(gradient @ found) - log_determinant)
     return Difference(tuple(photos), (spread @ along @ found)[blades : 2 * blades], log_ratio, null)

@@ -144,7 +144,7 @@ class Diagnostics(Group):
         meaning="standard deviations from which nothing is said of a rotor, unless photographs of two explain it",
         evidence=(
             "path-traced photographs with shadows painted beside the tips: at 6 angles were 5 u off, from 8 on 5 to 86 "
-            "u; sound ones stay under 3"
+            "u; the sound ones stay under 2.2"
         ),
         sensitivity="half and half more: nothing (pair)",
     )
